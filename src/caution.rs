@@ -1,0 +1,95 @@
+//! Findings that are not errors: what the reader should know, and what to try next.
+
+use std::fmt;
+
+/// One caution. `Display` gives the sentence, and the next step where there is one.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(tag = "caution", rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum Caution {
+    /// Bass below 100 Hz is trusted only if the seal is.
+    Seal,
+    /// One take a side: the spread is unknown.
+    SpreadUnknown,
+    /// The curve or the target ends inside the audible range; nothing was fitted beyond.
+    Covers {
+        /// Lowest frequency that both curve and target have.
+        lowest_hz: f64,
+        /// Highest frequency that both have.
+        highest_hz: f64,
+    },
+    /// The target comes from a published table, and such tables differ.
+    TargetTable {
+        /// The target's own warning.
+        text: String,
+    },
+    /// A boost asks for care with loudness.
+    Boost {
+        /// The largest gain of all sections together.
+        peak_gain_db: f64,
+    },
+    /// Boosts were limited so that the preamp stays within what the equaliser has.
+    PreampBound {
+        /// The smallest preamp of the equaliser.
+        preamp_min_db: f64,
+    },
+    /// The residual at another rate is worse than at the rate of the fit.
+    RateDiffers {
+        /// The other rate.
+        rate_hz: f64,
+        /// Weighted residual there.
+        residual_db: f64,
+    },
+    /// What remains is larger than what was fitted for.
+    LargeResidual {
+        /// Frequency of the largest remaining deviation in the trusted band.
+        frequency_hz: f64,
+        /// The deviation there: positive is too loud.
+        residual_db: f64,
+    },
+}
+
+impl fmt::Display for Caution {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Seal => write!(
+                f,
+                "20-100 Hz is the earphone's own only if the seal was good: a leak looks like missing bass. Compare takes before you boost bass."
+            ),
+            Self::SpreadUnknown => write!(
+                f,
+                "one take a side, so the spread is unknown and counts as 0. Reseat and measure again to know how far the curve repeats."
+            ),
+            Self::Covers {
+                lowest_hz,
+                highest_hz,
+            } => write!(
+                f,
+                "curve and target share only {lowest_hz:.0}-{highest_hz:.0} Hz; nothing was fitted outside. Do not read the equaliser's effect there as a correction."
+            ),
+            Self::TargetTable { text } => f.write_str(text),
+            Self::Boost { peak_gain_db } => write!(
+                f,
+                "the sections boost by up to {peak_gain_db:.1} dB. Start at a low volume; loud sound harms hearing, and local rules and a hearing professional come before any figure here."
+            ),
+            Self::PreampBound { preamp_min_db } => write!(
+                f,
+                "boosts were held back so that the preamp stays at or above {preamp_min_db:.1} dB, the least this equaliser has."
+            ),
+            Self::RateDiffers {
+                rate_hz,
+                residual_db,
+            } => write!(
+                f,
+                "at {rate_hz:.0} Hz the residual is {residual_db:.2} dB: sections change shape near half the sample rate. Fit for that rate if you use it most."
+            ),
+            Self::LargeResidual {
+                frequency_hz,
+                residual_db,
+            } => write!(
+                f,
+                "the largest deviation left in the trusted band is {residual_db:+.1} dB at {frequency_hz:.0} Hz. More sections, a wider q range or another target may help; a deep narrow notch is better left alone."
+            ),
+        }
+    }
+}
