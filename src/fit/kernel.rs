@@ -1,0 +1,402 @@
+//! The inner loops: levels, derivatives and normal matrix of many sections at all points.
+//!
+//! With `T = tan^2(w/2)` at a point and `T0` at `f0`, the cookbook's squared magnitudes
+//! (`filter::response`), divided by `u = T/T0`, are ratios of `alpha T + beta / T + c`:
+//!
+//! - peaking, `v = T/T0 + T0/T`: `(v - 2 + A^2/q^2) / (v - 2 + 1/(A^2 q^2))`
+//! - low shelf, `c = A/q^2 - 2A`: `A^2 (A^2 T0/T + T/T0 + c) / (A^2 T/T0 + T0/T + c)`
+//! - high shelf of gain `g`: `g` dB and a low shelf of `-g`
+//!
+//! so the level of many sections is one logarithm of a product of ratios, and the derivatives need
+//! one division a section and point: `1/num - 1/den` and its like from `1/(num den)`.
+//! `d(T/T0)/d(ln f0) = -tau T/T0` with `tau = 2 w0 / sin w0`.
+
+use std::f64::consts::{LN_10, PI};
+
+use super::lanes::{LANES, Lanes, ln, splat, sum};
+use crate::filter::{Section, Shape};
+use crate::units::DB_PER_POWER_NEPER;
+
+/// So many ratios are multiplied before a logarithm is taken: 16 of at most 1e15 stay far from overflow.
+const RATIOS_A_LOGARITHM: usize = 16;
+
+/// The frequencies of a problem as the kernels want them, padded to whole blocks of [`LANES`].
+#[derive(Debug, Clone)]
+pub struct Points {
+    tan_squared: Vec<f64>,
+    tan_squared_inverse: Vec<f64>,
+}
+
+impl Points {
+    /// Points at `frequency_hz`, each above 0 and below half of `rate_hz`. Padding repeats the last.
+    pub fn new(frequency_hz: &[f64], rate_hz: f64) -> Self {
+        let at = |f_hz: &f64| (PI * f_hz / rate_hz).tan().powi(2);
+        let fill = frequency_hz.last().map_or(1.0, at);
+        let tan_squared = padded(frequency_hz.iter().map(at), fill);
+        let tan_squared_inverse = tan_squared.iter().map(|t| t.recip()).collect();
+        Self {
+            tan_squared,
+            tan_squared_inverse,
+        }
+    }
+
+    /// Number of points with the padding: a multiple of [`LANES`].
+    pub fn len(&self) -> usize {
+        self.tan_squared.len()
+    }
+}
+
+/// Numbers, filled up to a multiple of [`LANES`].
+pub fn padded(numbers: impl Iterator<Item = f64>, fill: f64) -> Vec<f64> {
+    let mut numbers: Vec<f64> = numbers.collect();
+    numbers.resize(numbers.len().next_multiple_of(LANES), fill);
+    numbers
+}
+
+/// A section as `level = offset + K ln((an T + bn/T + c_num) / (ad T + bd/T + c_den))`.
+#[derive(Debug, Clone, Copy)]
+pub struct Ratio {
+    shape: Shape,
+    offset_db: f64,
+    tau: f64,
+    num: [f64; 3],
+    den: [f64; 3],
+    /// What the derivatives want: peaking `A^2/q^2, 1/(A^2 q^2)`; shelves `A/q^2, c`.
+    width: [f64; 2],
+}
+
+impl Ratio {
+    /// The ratio of a section.
+    pub fn new(section: &Section, rate_hz: f64) -> Self {
+        let w0 = 2.0 * PI * section.f0_hz / rate_hz;
+        let (sin, cos) = w0.sin_cos();
+        // tan^2(w/2) = (1 - cos w)/(1 + cos w), and 1 - cos w = sin^2 w / (1 + cos w).
+        let tan = sin / (1.0 + cos);
+        let t0 = tan * tan;
+        let t0_inverse = 1.0 / t0;
+        let tau = 2.0 * w0 / sin;
+        let q_squared_inverse = 1.0 / (section.q * section.q);
+        match section.shape {
+            Shape::Peaking => {
+                let a_squared = (section.gain_db * (LN_10 / 20.0)).exp();
+                let num_width = a_squared * q_squared_inverse;
+                let den_width = q_squared_inverse / a_squared;
+                Self {
+                    shape: section.shape,
+                    offset_db: 0.0,
+                    tau,
+                    num: [t0_inverse, t0, num_width - 2.0],
+                    den: [t0_inverse, t0, den_width - 2.0],
+                    width: [num_width, den_width],
+                }
+            }
+            Shape::LowShelf | Shape::HighShelf => {
+                let gain_db = if section.shape == Shape::LowShelf {
+                    section.gain_db
+                } else {
+                    -section.gain_db
+                };
+                let a = (gain_db * (LN_10 / 40.0)).exp();
+                let aa = a * a;
+                let width = a * q_squared_inverse;
+                let c = width - 2.0 * a;
+                Self {
+                    shape: section.shape,
+                    // g/2 for a low shelf of g; g - g/2 for a high shelf of g.
+                    offset_db: 0.5 * section.gain_db,
+                    tau,
+                    num: [t0_inverse, aa * t0, c],
+                    den: [aa * t0_inverse, t0, c],
+                    width: [width, c],
+                }
+            }
+        }
+    }
+}
+
+/// How a run of sections counts in the economy term.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sign {
+    /// Every section of the run is at or above 0 dB everywhere.
+    Boost,
+    /// Every section of the run is at or below 0 dB everywhere.
+    Cut,
+    /// One shelf that overshoots: its sign changes with frequency.
+    Mixed,
+}
+
+/// A run of sections whose ratios are multiplied before one logarithm is taken.
+#[derive(Debug, Clone, Copy)]
+pub struct Run {
+    /// First section of the run, in the order of the ratios.
+    pub start: usize,
+    /// One past the last.
+    pub end: usize,
+    /// How the run counts.
+    pub sign: Sign,
+}
+
+/// Cuts `start..end` into runs short enough for one logarithm.
+pub fn push_runs(runs: &mut Vec<Run>, start: usize, end: usize, sign: Sign) {
+    let mut at = start;
+    while at < end {
+        let next = end.min(at + RATIOS_A_LOGARITHM);
+        runs.push(Run {
+            start: at,
+            end: next,
+            sign,
+        });
+        at = next;
+    }
+}
+
+/// Levels of all sections at all points: boosts and cuts apart, both 0 or more.
+pub struct Levels<'a> {
+    /// Points.
+    pub points: &'a Points,
+    /// Sections, run after run.
+    pub ratios: &'a [Ratio],
+    /// The runs.
+    pub runs: &'a [Run],
+    /// Receives the sum of what is boosted, dB.
+    pub boost_db: &'a mut [f64],
+    /// Receives the sum of what is cut, dB, as positive numbers.
+    pub cut_db: &'a mut [f64],
+    /// Room for two numbers a point.
+    pub scratch: [&'a mut [f64]; 2],
+}
+
+impl pulp::WithSimd for Levels<'_> {
+    type Output = ();
+
+    // Flat loops over all points with slices of one length: what the compiler vectorises best.
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let n = self.points.len();
+        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let (boost_db, cut_db) = (&mut self.boost_db[..n], &mut self.cut_db[..n]);
+        let [num, den] = self.scratch;
+        let (num, den) = (&mut num[..n], &mut den[..n]);
+        boost_db.fill(0.0);
+        cut_db.fill(0.0);
+        for run in self.runs {
+            num.fill(1.0);
+            den.fill(1.0);
+            let mut offset_db = 0.0;
+            for ratio in &self.ratios[run.start..run.end] {
+                offset_db += ratio.offset_db;
+                let ([an, bn, cn], [ad, bd, cd]) = (ratio.num, ratio.den);
+                for i in 0..n {
+                    num[i] *= f64::mul_add(an, t[i], f64::mul_add(bn, ti[i], cn));
+                    den[i] *= f64::mul_add(ad, t[i], f64::mul_add(bd, ti[i], cd));
+                }
+            }
+            let level = |num: f64, den: f64| f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
+            match run.sign {
+                Sign::Boost => {
+                    for i in 0..n {
+                        boost_db[i] += level(num[i], den[i]);
+                    }
+                }
+                Sign::Cut => {
+                    for i in 0..n {
+                        cut_db[i] -= level(num[i], den[i]);
+                    }
+                }
+                Sign::Mixed => {
+                    for i in 0..n {
+                        let level = level(num[i], den[i]);
+                        boost_db[i] += level.max(0.0);
+                        cut_db[i] -= level.min(0.0);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Level of one section at all points.
+pub struct OneLevel<'a> {
+    /// Points.
+    pub points: &'a Points,
+    /// The section.
+    pub ratio: &'a Ratio,
+    /// Receives the level, dB.
+    pub level_db: &'a mut [f64],
+}
+
+impl pulp::WithSimd for OneLevel<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let n = self.points.len();
+        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let level_db = &mut self.level_db[..n];
+        let ([an, bn, cn], [ad, bd, cd]) = (self.ratio.num, self.ratio.den);
+        let offset_db = self.ratio.offset_db;
+        for i in 0..n {
+            let num = f64::mul_add(an, t[i], f64::mul_add(bn, ti[i], cn));
+            let den = f64::mul_add(ad, t[i], f64::mul_add(bd, ti[i], cd));
+            level_db[i] = f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
+        }
+    }
+}
+
+/// Derivatives of one section in (ln f0, gain, ln q), each multiplied by the weights.
+pub struct Derivatives<'a> {
+    /// Points.
+    pub points: &'a Points,
+    /// The section.
+    pub ratio: &'a Ratio,
+    /// Weight of each point.
+    pub weight: &'a [f64],
+    /// Receives the three weighted columns.
+    pub columns: [&'a mut [f64]; 3],
+}
+
+impl pulp::WithSimd for Derivatives<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let n = self.points.len();
+        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let weight = &self.weight[..n];
+        let [by_f0, by_gain, by_q] = self.columns;
+        let (by_f0, by_gain, by_q) = (&mut by_f0[..n], &mut by_gain[..n], &mut by_q[..n]);
+        let Ratio {
+            num: [an, bn, cn],
+            den: [ad, bd, cd],
+            ..
+        } = *self.ratio;
+        let f0_scale = DB_PER_POWER_NEPER * self.ratio.tau;
+        if self.ratio.shape == Shape::Peaking {
+            let [num_width, den_width] = self.ratio.width;
+            let q_scale = 2.0 * DB_PER_POWER_NEPER;
+            for i in 0..n {
+                let low = bn * ti[i];
+                let v = f64::mul_add(an, t[i], low);
+                let (num, den) = (v + cn, v + cd);
+                let both = weight[i] / (num * den);
+                let (num_inverse, den_inverse) = (both * den, both * num);
+                let (boosted, cut) = (num_width * num_inverse, den_width * den_inverse);
+                // 2 low - v = T0/T - T/T0, and 1/num - 1/den = (den - num)/(num den).
+                by_f0[i] = f0_scale * f64::mul_add(2.0, low, -v) * (cd - cn) * both;
+                by_gain[i] = 0.5 * (boosted + cut);
+                by_q[i] = q_scale * (cut - boosted);
+            }
+        } else {
+            let [width, c] = self.ratio.width;
+            let sign = if self.ratio.shape == Shape::LowShelf { 0.25 } else { -0.25 };
+            let q_scale = 2.0 * DB_PER_POWER_NEPER * width;
+            for i in 0..n {
+                let (num_t, num_ti) = (an * t[i], bn * ti[i]);
+                let (den_t, den_ti) = (ad * t[i], bd * ti[i]);
+                let (num, den) = (num_t + num_ti + cn, den_t + den_ti + cd);
+                let both = weight[i] / (num * den);
+                let (num_inverse, den_inverse) = (both * den, both * num);
+                by_f0[i] =
+                    f0_scale * ((num_ti - num_t) * num_inverse - (den_ti - den_t) * den_inverse);
+                // A high shelf is g dB and a low shelf of -g: 1 - (0.5 + x) = 0.5 - x.
+                let bend = f64::mul_add(2.0, num_ti, c) * num_inverse
+                    - f64::mul_add(2.0, den_t, c) * den_inverse;
+                by_gain[i] = f64::mul_add(sign, bend, 0.5 * weight[i]);
+                by_q[i] = q_scale * (den_inverse - num_inverse);
+            }
+        }
+    }
+}
+
+/// Columns in a tile of the normal matrix.
+pub const TILE: usize = 4;
+
+/// Inner products of all columns with each other: the lower triangle, tile by tile.
+pub struct Products<'a> {
+    /// Column after column, each `length` long; their number is a multiple of [`TILE`].
+    pub columns: &'a [f64],
+    /// Length of a column, a multiple of [`LANES`].
+    pub length: usize,
+    /// Receives the products, row-major, `count * count`; only tiles on and below the diagonal.
+    pub products: &'a mut [f64],
+}
+
+impl pulp::WithSimd for Products<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let blocks = self.length / LANES;
+        let count = self.columns.len() / self.length;
+        let (columns, _) = self.columns.as_chunks::<LANES>();
+        for row in (0..count).step_by(TILE) {
+            let rows = four(&columns[row * blocks..(row + TILE) * blocks], blocks);
+            for column in (0..=row).step_by(TILE) {
+                let others = four(&columns[column * blocks..(column + TILE) * blocks], blocks);
+                let tile = tile(rows, others, blocks);
+                for (i, tile_row) in tile.iter().enumerate() {
+                    for (j, lanes) in tile_row.iter().enumerate() {
+                        self.products[(row + i) * count + column + j] = sum(lanes);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The sixteen inner products of four columns with four.
+#[inline(always)]
+fn tile(rows: [&[Lanes]; TILE], others: [&[Lanes]; TILE], blocks: usize) -> [[Lanes; TILE]; TILE] {
+    let [r0, r1, r2, r3] = rows.map(|column| &column[..blocks]);
+    let [c0, c1, c2, c3] = others.map(|column| &column[..blocks]);
+    let zero = [splat(0.0); TILE];
+    let (mut t0, mut t1, mut t2, mut t3) = (zero, zero, zero, zero);
+    for b in 0..blocks {
+        let columns = [&c0[b], &c1[b], &c2[b], &c3[b]];
+        accumulate(&mut t0, &r0[b], columns);
+        accumulate(&mut t1, &r1[b], columns);
+        accumulate(&mut t2, &r2[b], columns);
+        accumulate(&mut t3, &r3[b], columns);
+    }
+    [t0, t1, t2, t3]
+}
+
+#[inline(always)]
+fn accumulate(sums: &mut [Lanes; TILE], row: &Lanes, columns: [&Lanes; TILE]) {
+    fused(&mut sums[0], row, columns[0]);
+    fused(&mut sums[1], row, columns[1]);
+    fused(&mut sums[2], row, columns[2]);
+    fused(&mut sums[3], row, columns[3]);
+}
+
+#[inline(always)]
+fn fused(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
+    for l in 0..LANES {
+        sum[l] = f64::mul_add(a[l], b[l], sum[l]);
+    }
+}
+
+/// Four columns of equal length.
+#[inline(always)]
+fn four(columns: &[Lanes], blocks: usize) -> [&[Lanes]; TILE] {
+    let (a, rest) = columns.split_at(blocks);
+    let (b, rest) = rest.split_at(blocks);
+    let (c, d) = rest.split_at(blocks);
+    [a, b, c, &d[..blocks]]
+}
+
+/// The inner product of two columns of equal length, a multiple of [`LANES`], in a fixed order.
+pub struct Product<'a>(pub &'a [f64], pub &'a [f64]);
+
+impl pulp::WithSimd for Product<'_> {
+    type Output = f64;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> f64 {
+        let mut total = splat(0.0);
+        for (a, b) in self.0.as_chunks().0.iter().zip(self.1.as_chunks().0) {
+            fused(&mut total, a, b);
+        }
+        sum(&total)
+    }
+}

@@ -1,0 +1,478 @@
+//! The objective J of sections at all points: residual and economy, level-free.
+//!
+//! `J = sum(w^2 e^2) / sum(w^2) + economy * mean(P M)`, where `e = G - wanted + c`, `G` the sum of the
+//! section levels, `c` the level that makes the weighted mean of `e` zero, `P` the sum of the levels
+//! that are positive at a point and `M` minus the sum of those that are negative; the mean runs over
+//! all points, whatever their weight. Unit: dB^2.
+//!
+//! The variables are, section by section, `ln f0`, `gain_db`, `ln q`. The level is eliminated by
+//! projection: with `s = w / sqrt(sum w^2)` and weighted columns `a = s dG/dx`, the Gauss-Newton
+//! matrix is `2 (A^T A - u u^T)`, `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the
+//! economy, `economy M / s` (boosts) or `-economy P / s` (cuts) a point. The economy term adds `-economy a_k a_l` for pairs of
+//! opposite sign, its exact curvature where the weights are even.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::kernel::{
+    Derivatives, Levels, OneLevel, Points, Product, Products, Ratio, Run, Sign, TILE, padded,
+    push_runs,
+};
+use super::lanes::{LANES, splat, sum};
+use super::solver::Landscape;
+use crate::filter::{Section, Shape};
+
+/// Stands for a normalised weight of 0, so that `s * (r / s)` is `r` at every point.
+const LEAST_WEIGHT: f64 = 1e-30;
+
+/// A shelf of larger q overshoots: its level changes sign with frequency.
+const MONOTONE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
+
+/// What is wanted at the points, and how much each point counts.
+#[derive(Debug, Clone)]
+pub struct Objective {
+    rate_hz: f64,
+    frequency_hz: Vec<f64>,
+    weight: Vec<f64>,
+    wanted_db: Vec<f64>,
+    share: Vec<f64>,
+    economy: f64,
+    blocks: Blocks,
+}
+
+/// The same numbers as the kernels want them.
+#[derive(Debug, Clone)]
+struct Blocks {
+    points: Points,
+    weight: Vec<f64>,
+    wanted_db: Vec<f64>,
+    share: Vec<f64>,
+}
+
+impl Objective {
+    /// The objective at `frequency_hz` (rising, below half of `rate_hz`), with `weight` 0 or more and
+    /// not all 0, for `wanted_db` with any level. `economy` 0 or more.
+    #[must_use]
+    pub fn new(
+        frequency_hz: &[f64],
+        weight: &[f64],
+        wanted_db: &[f64],
+        rate_hz: f64,
+        economy: f64,
+    ) -> Self {
+        let share = vec![1.0 / frequency_hz.len() as f64; frequency_hz.len()];
+        let power: f64 = weight.iter().map(|w| w * w).sum();
+        let scale = power.sqrt().recip();
+        Self::with_shares(
+            frequency_hz.to_vec(),
+            weight.iter().map(|w| w * scale).collect(),
+            wanted_db.to_vec(),
+            share,
+            rate_hz,
+            economy,
+        )
+    }
+
+    fn with_shares(
+        frequency_hz: Vec<f64>,
+        weight: Vec<f64>,
+        wanted_db: Vec<f64>,
+        share: Vec<f64>,
+        rate_hz: f64,
+        economy: f64,
+    ) -> Self {
+        // Without economy, points of no weight have no say at all.
+        let counts = |i: &usize| economy > 0.0 || weight[*i] > 0.0;
+        let kept: Vec<usize> = (0..frequency_hz.len()).filter(counts).collect();
+        let keep = |values: &[f64]| kept.iter().map(|&i| values[i]).collect::<Vec<_>>();
+        let (frequency_hz, weight) = (keep(&frequency_hz), keep(&weight));
+        let (wanted_db, share) = (keep(&wanted_db), keep(&share));
+        // The level is free: a mean near zero keeps the sums short.
+        let mean: f64 = weight.iter().zip(&wanted_db).map(|(w, d)| w * w * d).sum();
+        let wanted_db: Vec<f64> = wanted_db.iter().map(|d| d - mean).collect();
+        Self {
+            blocks: Blocks {
+                points: Points::new(&frequency_hz, rate_hz),
+                weight: padded(weight.iter().map(|w| w.max(LEAST_WEIGHT)), LEAST_WEIGHT),
+                wanted_db: padded(wanted_db.iter().copied(), 0.0),
+                share: padded(share.iter().copied(), 0.0),
+            },
+            rate_hz,
+            frequency_hz,
+            weight,
+            wanted_db,
+            share,
+            economy,
+        }
+    }
+
+    /// The same objective with each `factor` neighbouring points taken as one: their weights are
+    /// added as powers, what is wanted there is averaged, and what cannot be told apart is lost.
+    #[must_use]
+    pub fn thinned(&self, factor: usize) -> Self {
+        let mut frequency_hz = Vec::new();
+        let mut weight = Vec::new();
+        let mut wanted_db = Vec::new();
+        let mut share = Vec::new();
+        for start in (0..self.frequency_hz.len()).step_by(factor) {
+            let cell = start..(start + factor).min(self.frequency_hz.len());
+            let power: f64 = self.weight[cell.clone()].iter().map(|w| w * w).sum();
+            let mean = |numbers: &[f64], weigh: &dyn Fn(usize) -> f64| {
+                let total: f64 = cell.clone().map(weigh).sum();
+                cell.clone().map(|i| weigh(i) * numbers[i]).sum::<f64>() / total
+            };
+            let by_weight = |i: usize| self.weight[i] * self.weight[i];
+            let evenly = |_: usize| 1.0;
+            let log_f: Vec<f64> = self.frequency_hz.iter().map(|f| f.ln()).collect();
+            frequency_hz.push(mean(&log_f, &evenly).exp());
+            weight.push(power.sqrt());
+            wanted_db.push(if power > 0.0 {
+                mean(&self.wanted_db, &by_weight)
+            } else {
+                0.0
+            });
+            share.push(self.share[cell.clone()].iter().sum());
+        }
+        Self::with_shares(
+            frequency_hz,
+            weight,
+            wanted_db,
+            share,
+            self.rate_hz,
+            self.economy,
+        )
+    }
+
+    /// Points that count.
+    #[must_use]
+    pub fn points(&self) -> usize {
+        self.frequency_hz.len()
+    }
+
+    /// The sample rate, hertz.
+    #[must_use]
+    pub fn rate_hz(&self) -> f64 {
+        self.rate_hz
+    }
+
+    /// The weight of the economy term.
+    #[must_use]
+    pub fn economy(&self) -> f64 {
+        self.economy
+    }
+
+    /// Number of points with padding.
+    pub(super) fn padded_len(&self) -> usize {
+        self.blocks.points.len()
+    }
+
+    /// The projected, weighted response of one section: `s (G - mean)`; with its squared length.
+    pub(super) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
+        let mut level_db = vec![0.0; self.padded_len()];
+        pulp::Arch::new().dispatch(OneLevel {
+            points: &self.blocks.points,
+            ratio: &Ratio::new(section, self.rate_hz),
+            level_db: &mut level_db,
+        });
+        let length = project(&self.blocks.weight, &mut level_db);
+        (level_db, length)
+    }
+}
+
+/// Takes the weighted mean off `level_db` and multiplies by the weights; returns the squared length.
+fn project(weight: &[f64], level_db: &mut [f64]) -> f64 {
+    let mean: f64 = weight
+        .iter()
+        .zip(level_db.iter())
+        .map(|(w, level)| w * w * level)
+        .sum();
+    for (w, level) in weight.iter().zip(level_db.iter_mut()) {
+        *level = w * (*level - mean);
+    }
+    level_db.iter().map(|level| level * level).sum()
+}
+
+/// Room for the intermediate results of one evaluation, kept from one to the next.
+#[derive(Debug, Default)]
+pub struct Workspace {
+    /// Values computed since the workspace was made.
+    pub evaluations: u64,
+    sections: Vec<Section>,
+    order: Vec<usize>,
+    signs: Vec<Sign>,
+    runs: Vec<Run>,
+    ratios: Vec<Ratio>,
+    boost_db: Vec<f64>,
+    cut_db: Vec<f64>,
+    error_db: Vec<f64>,
+    mixed_pull: Vec<f64>,
+    scratch: [Vec<f64>; 2],
+    columns: Vec<f64>,
+    products: Vec<f64>,
+}
+
+impl Workspace {
+    /// The residual of the last evaluation, weighted and normalised: its squared length is the first part of J.
+    pub(super) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
+        out.clear();
+        out.extend(
+            self.error_db
+                .iter()
+                .zip(&objective.blocks.weight)
+                .map(|(e, w)| e * w),
+        );
+    }
+}
+
+/// The two parts of J.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Parts {
+    /// Squared weighted residual, dB^2.
+    pub residual: f64,
+    /// `economy * mean(P M)`, dB^2.
+    pub economy: f64,
+}
+
+impl Parts {
+    /// J.
+    #[must_use]
+    pub fn total(self) -> f64 {
+        self.residual + self.economy
+    }
+}
+
+/// J as a function of the numbers of sections whose shapes are given.
+pub struct Placed<'a> {
+    objective: &'a Objective,
+    shapes: &'a [Shape],
+    lower: &'a [f64],
+    upper: &'a [f64],
+    room: &'a mut Workspace,
+}
+
+impl<'a> Placed<'a> {
+    /// Sections of `shapes`, each with three variables inside `lower..=upper`.
+    pub fn new(
+        objective: &'a Objective,
+        shapes: &'a [Shape],
+        lower: &'a [f64],
+        upper: &'a [f64],
+        room: &'a mut Workspace,
+    ) -> Self {
+        Self {
+            objective,
+            shapes,
+            lower,
+            upper,
+            room,
+        }
+    }
+
+    /// Evaluates the two parts of J; the workspace then holds the residual.
+    pub fn parts(&mut self, x: &[f64]) -> Parts {
+        let Objective {
+            rate_hz,
+            economy,
+            blocks,
+            ..
+        } = self.objective;
+        let room = &mut *self.room;
+        room.evaluations += 1;
+        room.sections.clear();
+        room.sections.extend(sections(self.shapes, x));
+        let mut sign_of = |section: &Section| match () {
+            () if *economy == 0.0 => Sign::Boost,
+            () if section.shape.is_shelf() && section.q > MONOTONE_SHELF_Q => Sign::Mixed,
+            () if section.gain_db >= 0.0 => Sign::Boost,
+            () => Sign::Cut,
+        };
+        room.signs.clear();
+        room.signs.extend(room.sections.iter().map(&mut sign_of));
+        room.order.clear();
+        room.runs.clear();
+        for sign in [Sign::Boost, Sign::Cut, Sign::Mixed] {
+            let start = room.order.len();
+            room.order
+                .extend((0..room.signs.len()).filter(|&k| room.signs[k] == sign));
+            if sign == Sign::Mixed {
+                for k in start..room.order.len() {
+                    push_runs(&mut room.runs, k, k + 1, sign);
+                }
+            } else {
+                push_runs(&mut room.runs, start, room.order.len(), sign);
+            }
+        }
+        room.ratios.clear();
+        room.ratios.extend(
+            room.order
+                .iter()
+                .map(|&k| Ratio::new(&room.sections[k], *rate_hz)),
+        );
+        let count = blocks.points.len();
+        let [num, den] = &mut room.scratch;
+        for column in [&mut room.boost_db, &mut room.cut_db, &mut room.error_db, num, den] {
+            column.resize(count, 0.0);
+        }
+        let arch = pulp::Arch::new();
+        arch.dispatch(Levels {
+            points: &blocks.points,
+            ratios: &room.ratios,
+            runs: &room.runs,
+            boost_db: &mut room.boost_db,
+            cut_db: &mut room.cut_db,
+            scratch: [num, den],
+        });
+        arch.dispatch(Weigh {
+            blocks,
+            boost_db: &room.boost_db,
+            cut_db: &room.cut_db,
+            error_db: &mut room.error_db,
+            economy: *economy,
+        })
+    }
+}
+
+/// Sections from their shapes and variables.
+pub fn sections<'a>(shapes: &'a [Shape], x: &'a [f64]) -> impl Iterator<Item = Section> + 'a {
+    shapes.iter().zip(x.chunks_exact(3)).map(|(&shape, x)| Section {
+        shape,
+        f0_hz: x[0].exp(),
+        gain_db: x[1],
+        q: x[2].exp(),
+    })
+}
+
+/// The residual, its weighted square and the economy term.
+struct Weigh<'a> {
+    blocks: &'a Blocks,
+    boost_db: &'a [f64],
+    cut_db: &'a [f64],
+    error_db: &'a mut [f64],
+    economy: f64,
+}
+
+impl pulp::WithSimd for Weigh<'_> {
+    type Output = Parts;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Parts {
+        let (weight, _) = self.blocks.weight.as_chunks::<LANES>();
+        let (share, _) = self.blocks.share.as_chunks::<LANES>();
+        let (wanted_db, _) = self.blocks.wanted_db.as_chunks::<LANES>();
+        let (boost_db, _) = self.boost_db.as_chunks::<LANES>();
+        let (cut_db, _) = self.cut_db.as_chunks::<LANES>();
+        let (error_db, _) = self.error_db.as_chunks_mut::<LANES>();
+        let mut mean = splat(0.0);
+        let mut opposed = splat(0.0);
+        for (((((error, boost), cut), wanted), w), share) in
+            error_db.iter_mut().zip(boost_db).zip(cut_db).zip(wanted_db).zip(weight).zip(share)
+        {
+            for l in 0..LANES {
+                let e = boost[l] - cut[l] - wanted[l];
+                error[l] = e;
+                mean[l] = f64::mul_add(w[l] * w[l], e, mean[l]);
+                opposed[l] = f64::mul_add(boost[l] * cut[l], share[l], opposed[l]);
+            }
+        }
+        let mean = sum(&mean);
+        let mut square = splat(0.0);
+        for (error, w) in error_db.iter_mut().zip(weight) {
+            for l in 0..LANES {
+                error[l] -= mean;
+                let weighted = error[l] * w[l];
+                square[l] = f64::mul_add(weighted, weighted, square[l]);
+            }
+        }
+        Parts {
+            residual: sum(&square),
+            economy: self.economy * sum(&opposed),
+        }
+    }
+}
+
+impl Landscape for Placed<'_> {
+    fn lower(&self) -> &[f64] {
+        self.lower
+    }
+
+    fn upper(&self) -> &[f64] {
+        self.upper
+    }
+
+    fn value(&mut self, x: &[f64]) -> f64 {
+        self.parts(x).total()
+    }
+
+    fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>) {
+        self.parts(x);
+        let Objective {
+            economy, blocks, ..
+        } = self.objective;
+        let room = &mut *self.room;
+        let n = blocks.points.len();
+        let arch = pulp::Arch::new();
+        let dimension = x.len();
+        // After the variables' columns: the weights, what pulls on boosts, what pulls on cuts.
+        let (level, boost, cut) = (dimension, dimension + 1, dimension + 2);
+        let columns = (dimension + 3).next_multiple_of(TILE);
+        room.columns.resize(columns * n, 0.0);
+        let (variables, rest) = room.columns.split_at_mut(dimension * n);
+        let (weight, rest) = rest.split_at_mut(n);
+        let (boost_pull, rest) = rest.split_at_mut(n);
+        let (cut_pull, rest) = rest.split_at_mut(n);
+        weight.copy_from_slice(&blocks.weight);
+        rest.fill(0.0);
+        for i in 0..n {
+            let residual = 2.0 * weight[i] * room.error_db[i];
+            let share = economy * blocks.share[i] / weight[i];
+            boost_pull[i] = share * room.cut_db[i] + residual;
+            cut_pull[i] = residual - share * room.boost_db[i];
+        }
+        for (ratio, &k) in room.ratios.iter().zip(&room.order) {
+            let (by_f0, rest) = variables[3 * k * n..3 * (k + 1) * n].split_at_mut(n);
+            let (by_gain, by_q) = rest.split_at_mut(n);
+            arch.dispatch(Derivatives {
+                points: &blocks.points,
+                ratio,
+                weight: &blocks.weight,
+                columns: [by_f0, by_gain, by_q],
+            });
+            if room.signs[k] == Sign::Mixed {
+                room.mixed_pull.resize(n, 0.0);
+                arch.dispatch(OneLevel {
+                    points: &blocks.points,
+                    ratio,
+                    level_db: &mut room.mixed_pull,
+                });
+                for i in 0..n {
+                    let boosts = room.mixed_pull[i] >= 0.0;
+                    room.mixed_pull[i] = if boosts { boost_pull[i] } else { cut_pull[i] };
+                }
+                for variable in 3 * k..3 * k + 3 {
+                    let column = &variables[variable * n..(variable + 1) * n];
+                    gradient[variable] = arch.dispatch(Product(column, &room.mixed_pull));
+                }
+            }
+        }
+        room.products.resize(columns * columns, 0.0);
+        arch.dispatch(Products {
+            columns: &room.columns,
+            length: n,
+            products: &mut room.products,
+        });
+        let product = |i: usize, j: usize| room.products[i * columns + j];
+        for j in 0..dimension {
+            match room.signs[j / 3] {
+                Sign::Boost => gradient[j] = product(boost, j),
+                Sign::Cut => gradient[j] = product(cut, j),
+                Sign::Mixed => {}
+            }
+            let boosts = room.sections[j / 3].gain_db >= 0.0;
+            for i in j..dimension {
+                let opposed = boosts != (room.sections[i / 3].gain_db >= 0.0);
+                let share = if opposed { 1.0 - 0.5 * economy } else { 1.0 };
+                curvature[(i, j)] =
+                    2.0 * (share * product(i, j) - product(level, i) * product(level, j));
+            }
+        }
+    }
+}

@@ -1,0 +1,342 @@
+//! A bounded local solver: Levenberg-Marquardt with an active set, run by argmin's executor.
+//!
+//! Minimises a smooth function over a box, given its gradient and a symmetric model of its
+//! curvature (for least squares, `2 J^T J`). It knows numbers only.
+//!
+//! One iteration (K. Levenberg 1944, D. Marquardt 1963; damping after H. B. Nielsen, IMM-REP-1999-05;
+//! the box after the gradient-projection idea of J. J. More and G. Toraldo 1989):
+//!
+//! 1. Variables on a bound whose gradient points outwards are held.
+//! 2. `(H + mu D) p = -g` is solved for the others, `D` the diagonal of `H` with a floor. Variables that
+//!    would leave the box are put on its wall, and the rest is solved again with that displacement.
+//! 3. The step is kept when the function falls; `mu` follows the ratio of true to predicted fall.
+//!
+//! Departures from a textbook version: the floor in `D` is relative to the largest diagonal
+//! element, because a section of 0 dB has no slope in its frequency and q; walls are left again
+//! only at the next iteration. Guaranteed: the point stays in the box and the value never rises.
+
+use argmin::core::{
+    Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
+    TerminationStatus,
+};
+use nalgebra::{Cholesky, DMatrix, DVector};
+
+/// A smooth function over a box.
+pub trait Landscape {
+    /// Lowest allowed value of each variable.
+    fn lower(&self) -> &[f64];
+    /// Highest allowed value of each variable.
+    fn upper(&self) -> &[f64];
+    /// The function's value.
+    fn value(&mut self, x: &[f64]) -> f64;
+    /// Gradient `g` and curvature `H` at `x`, so that `F(x + p) ~ F(x) + g.p + p.H p / 2`.
+    /// Only the lower triangle of `H` need be written.
+    fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>);
+}
+
+/// When to stop.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stopping {
+    /// Most iterations.
+    pub iterations: u64,
+    /// Stop when an iteration's fall, true and predicted, is less than this share of the value.
+    pub relative_fall: f64,
+    /// Stop at or below this value.
+    pub value: f64,
+}
+
+/// Why the solver stopped.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stop {
+    /// The last step changed the value by less than the stated share.
+    Converged,
+    /// No step could lower the value any more.
+    Stationary,
+    /// The stated value was reached.
+    ValueReached,
+    /// The stated number of iterations was made.
+    Iterations,
+}
+
+/// Where the solver ended.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Solution {
+    /// The point.
+    pub x: Vec<f64>,
+    /// The function's value there.
+    pub value: f64,
+    /// Iterations made.
+    pub iterations: u64,
+    /// Why it stopped.
+    pub stop: Stop,
+}
+
+/// Starts at `x`, put into the box first, and descends.
+pub fn minimise<L: Landscape>(landscape: &mut L, mut x: Vec<f64>, stopping: &Stopping) -> Solution {
+    for (x, (lower, upper)) in x
+        .iter_mut()
+        .zip(landscape.lower().iter().zip(landscape.upper()))
+    {
+        *x = x.clamp(*lower, *upper);
+    }
+    let start = x.clone();
+    let outcome = Executor::new(landscape, LevenbergMarquardt::new(x.len(), *stopping))
+        .configure(|state| state.param(x).max_iters(stopping.iterations))
+        .ctrlc(false)
+        .timer(false)
+        .run();
+    // The solver below returns no error; if the executor ever did, the start is still an answer.
+    let Ok(result) = outcome else {
+        return Solution {
+            x: start,
+            value: f64::INFINITY,
+            iterations: 0,
+            stop: Stop::Stationary,
+        };
+    };
+    let iterations = result.state.get_iter();
+    let solver = result.solver;
+    Solution {
+        x: solver.x,
+        value: solver.value,
+        iterations,
+        stop: solver.stop.unwrap_or(Stop::Iterations),
+    }
+}
+
+type Iterate = IterState<Vec<f64>, (), (), (), (), f64>;
+
+/// The state of one descent.
+struct LevenbergMarquardt {
+    stopping: Stopping,
+    x: Vec<f64>,
+    value: f64,
+    gradient: DVector<f64>,
+    curvature: DMatrix<f64>,
+    damping: f64,
+    damping_growth: f64,
+    stop: Option<Stop>,
+    step: Step,
+}
+
+const FIRST_DAMPING: f64 = 1e-2;
+const LARGEST_DAMPING: f64 = 1e12;
+const SMALLEST_DAMPING: f64 = 1e-12;
+/// Floor of the damping matrix, relative to the largest diagonal element.
+const DIAGONAL_FLOOR: f64 = 1e-4;
+
+impl LevenbergMarquardt {
+    fn new(dimension: usize, stopping: Stopping) -> Self {
+        Self {
+            stopping,
+            x: Vec::new(),
+            value: f64::INFINITY,
+            gradient: DVector::zeros(dimension),
+            curvature: DMatrix::zeros(dimension, dimension),
+            damping: FIRST_DAMPING,
+            damping_growth: 2.0,
+            stop: None,
+            step: Step::new(dimension),
+        }
+    }
+
+    /// One accepted step, or the discovery that there is none.
+    fn advance<L: Landscape>(&mut self, landscape: &mut L) {
+        loop {
+            let predicted = self.step.solve(
+                &self.x,
+                &self.gradient,
+                &self.curvature,
+                self.damping,
+                landscape.lower(),
+                landscape.upper(),
+            );
+            let Some(predicted) = predicted else {
+                self.raise_damping();
+                if self.stop.is_some() {
+                    return;
+                }
+                continue;
+            };
+            let tiny = self.stopping.relative_fall * self.value;
+            if predicted <= f64::EPSILON * self.value {
+                self.stop = Some(Stop::Stationary);
+                return;
+            }
+            let value = landscape.value(&self.step.target);
+            let fall = self.value - value;
+            if fall > 0.0 {
+                let ratio = fall / predicted;
+                std::mem::swap(&mut self.x, &mut self.step.target);
+                self.value = value;
+                self.damping *= (1.0 - (2.0 * ratio - 1.0).powi(3)).clamp(1.0 / 3.0, 2.0);
+                self.damping = self.damping.max(SMALLEST_DAMPING);
+                self.damping_growth = 2.0;
+                if value <= self.stopping.value {
+                    self.stop = Some(Stop::ValueReached);
+                } else if fall <= tiny && predicted <= tiny {
+                    self.stop = Some(Stop::Converged);
+                } else {
+                    landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
+                }
+                return;
+            }
+            if predicted <= tiny {
+                self.stop = Some(Stop::Converged);
+                return;
+            }
+            self.raise_damping();
+            if self.stop.is_some() {
+                return;
+            }
+        }
+    }
+
+    fn raise_damping(&mut self) {
+        self.damping *= self.damping_growth;
+        self.damping_growth *= 2.0;
+        if self.damping > LARGEST_DAMPING {
+            self.stop = Some(Stop::Stationary);
+        }
+    }
+}
+
+impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
+    fn name(&self) -> &'static str {
+        "bounded Levenberg-Marquardt"
+    }
+
+    fn init(
+        &mut self,
+        problem: &mut Problem<&mut L>,
+        mut state: Iterate,
+    ) -> Result<(Iterate, Option<KV>), ArgminError> {
+        self.x = state.take_param().unwrap_or_default();
+        if let Some(landscape) = problem.problem.as_mut() {
+            self.value = landscape.value(&self.x);
+            landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
+        }
+        if self.value <= self.stopping.value {
+            self.stop = Some(Stop::ValueReached);
+        }
+        Ok((state.cost(self.value), None))
+    }
+
+    fn next_iter(
+        &mut self,
+        problem: &mut Problem<&mut L>,
+        state: Iterate,
+    ) -> Result<(Iterate, Option<KV>), ArgminError> {
+        if let Some(landscape) = problem.problem.as_mut() {
+            self.advance(*landscape);
+        }
+        Ok((state.cost(self.value), None))
+    }
+
+    fn terminate(&mut self, _: &Iterate) -> TerminationStatus {
+        match self.stop {
+            Some(Stop::ValueReached) => {
+                TerminationStatus::Terminated(TerminationReason::TargetCostReached)
+            }
+            Some(_) => TerminationStatus::Terminated(TerminationReason::SolverConverged),
+            None => TerminationStatus::NotTerminated,
+        }
+    }
+}
+
+/// The step of one iteration, with its workspace.
+#[derive(Debug)]
+pub struct Step {
+    /// Where the step leads.
+    pub target: Vec<f64>,
+    displacement: Vec<f64>,
+    held: Vec<bool>,
+    free: Vec<usize>,
+}
+
+impl Step {
+    /// A workspace for so many variables.
+    #[must_use]
+    pub fn new(dimension: usize) -> Self {
+        Self {
+            target: vec![0.0; dimension],
+            displacement: vec![0.0; dimension],
+            held: vec![false; dimension],
+            free: Vec::with_capacity(dimension),
+        }
+    }
+
+    /// Computes the damped step from `x` inside the box; `target` receives `x + p`. Returns the
+    /// fall that the undamped model predicts, or None when the matrix is not positive definite.
+    pub fn solve(
+        &mut self,
+        x: &[f64],
+        gradient: &DVector<f64>,
+        curvature: &DMatrix<f64>,
+        damping: f64,
+        lower: &[f64],
+        upper: &[f64],
+    ) -> Option<f64> {
+        let dimension = x.len();
+        let largest = (0..dimension).fold(0.0_f64, |max, i| max.max(curvature[(i, i)]));
+        let floor = DIAGONAL_FLOOR * largest.max(f64::MIN_POSITIVE);
+        for i in 0..dimension {
+            self.held[i] = (x[i] <= lower[i] && gradient[i] >= 0.0)
+                || (x[i] >= upper[i] && gradient[i] <= 0.0);
+            self.displacement[i] = 0.0;
+        }
+        let element = |i: usize, j: usize| curvature[(i.max(j), i.min(j))];
+        // Each pass puts at least one more variable on a wall, so this ends.
+        loop {
+            self.free.clear();
+            self.free.extend((0..dimension).filter(|&i| !self.held[i]));
+            if self.free.is_empty() {
+                break;
+            }
+            let free = &self.free;
+            let mut matrix = DMatrix::zeros(free.len(), free.len());
+            for (column, &j) in free.iter().enumerate() {
+                for (row, &i) in free.iter().enumerate().skip(column) {
+                    matrix[(row, column)] = curvature[(i, j)];
+                }
+                matrix[(column, column)] += damping * curvature[(j, j)].max(floor);
+            }
+            let mut step = DVector::from_fn(free.len(), |row, _| {
+                let i = free[row];
+                let walls: f64 = (0..dimension)
+                    .filter(|&j| self.held[j] && self.displacement[j] != 0.0)
+                    .map(|j| element(i, j) * self.displacement[j])
+                    .sum();
+                -gradient[i] - walls
+            });
+            Cholesky::new(matrix)?.solve_mut(&mut step);
+            let mut inside = true;
+            for (&i, &p) in free.iter().zip(step.iter()) {
+                let reached = x[i] + p;
+                if !reached.is_finite() {
+                    return None;
+                }
+                self.displacement[i] = p;
+                if reached < lower[i] || reached > upper[i] {
+                    self.displacement[i] = reached.clamp(lower[i], upper[i]) - x[i];
+                    self.held[i] = true;
+                    inside = false;
+                }
+            }
+            if inside {
+                break;
+            }
+        }
+        let mut fall = 0.0;
+        for i in 0..dimension {
+            let p = self.displacement[i];
+            self.target[i] = (x[i] + p).clamp(lower[i], upper[i]);
+            let mut bend = 0.5 * curvature[(i, i)] * p;
+            for j in 0..i {
+                bend += curvature[(i, j)] * self.displacement[j];
+            }
+            fall -= p * (gradient[i] + bend);
+        }
+        Some(fall)
+    }
+}
