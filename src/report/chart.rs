@@ -61,7 +61,7 @@ impl FrequencyAxis {
 pub enum Aspect {
     /// 25 dB a decade, a tick every 5 dB, at most 40 dB high.
     Fine,
-    /// 50 dB a decade, a tick every 10 dB, at most 80 dB high.
+    /// 50 dB a decade, a tick every 10 dB, at most 100 dB high.
     Coarse,
 }
 
@@ -89,7 +89,7 @@ impl Aspect {
     pub fn most_db(self) -> f64 {
         match self {
             Self::Fine => 40.0,
-            Self::Coarse => 80.0,
+            Self::Coarse => 100.0,
         }
     }
 }
@@ -227,7 +227,7 @@ pub fn apart(wanted: &[f64], distance: f64, low: f64, high: f64) -> Vec<f64> {
 pub fn char_width(c: char) -> f64 {
     match c {
         'i' | 'j' | 'l' | 'I' | '.' | ',' | ':' | ';' | '\'' | '|' | '!' => 0.33,
-        ' ' | 'f' | 't' | 'r' | '(' | ')' | '[' | ']' | '/' | '"' | '-' | '·' => 0.42,
+        ' ' | '\u{A0}' | 'f' | 't' | 'r' | '(' | ')' | '[' | ']' | '/' | '"' | '-' | '·' => 0.42,
         'm' | 'w' | 'M' | 'W' | '@' | '%' | '…' | '→' => 0.98,
         'A'..='Z' | '&' | '<' | '>' | '+' | '=' | '±' | '\u{2212}' => 0.73,
         '\u{0300}'..='\u{036F}' => 0.0,

@@ -2,7 +2,9 @@
 
 use super::chart::{self, Aspect, LevelAxis, LevelRange};
 use super::palette::Ink;
-use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
+use super::picture::{
+    Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, title_of_two,
+};
 use super::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 use crate::job::FitOutcome;
 
@@ -108,13 +110,19 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
             marks_zero: true,
         },
     ];
+    let doubtful_hz = doubtful_hz(outcome, frequency_hz);
+    let cuts = level_range.cuts || change_range.cuts;
     Picture {
-        title: title(outcome),
+        title: title_of_two(
+            &printable(&outcome.unit),
+            "toward",
+            &printable(&outcome.target),
+        ),
         subtitle: subtitle(outcome),
         description: description(outcome),
         panels,
-        doubtful_hz: doubtful_hz(outcome, frequency_hz),
-        notes: notes(outcome, aspect, level_range.cuts || change_range.cuts),
+        notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
+        doubtful_hz,
     }
 }
 
@@ -128,26 +136,6 @@ fn one_aspect(values_db: [&[f64]; 2]) -> (Aspect, [LevelRange; 2]) {
     (Aspect::Fine, fine)
 }
 
-/// Both names have to be seen, so a long one yields to the other before the line is cut.
-fn title(outcome: &FitOutcome) -> String {
-    const SHARE: usize = 36;
-    let shorten = |name: &str, most: usize| {
-        let name = printable(name);
-        if name.chars().count() <= most {
-            return name;
-        }
-        let mut short: String = name.chars().take(most - 1).collect();
-        short.truncate(short.trim_end().len());
-        short + "…"
-    };
-    let spare = |other: &str| SHARE + SHARE.saturating_sub(other.chars().count());
-    format!(
-        "{} toward {}",
-        shorten(&outcome.unit, spare(&outcome.target)),
-        shorten(&outcome.target, spare(&outcome.unit))
-    )
-}
-
 fn subtitle(outcome: &FitOutcome) -> String {
     let mut parts = vec![
         format!(
@@ -159,7 +147,7 @@ fn subtitle(outcome: &FitOutcome) -> String {
             "preamp {} dB",
             true_minus(&decimals_up_to(outcome.headroom.preamp_db, 2))
         ),
-        count(outcome.sections.len(), "section", "sections"),
+        sections(outcome),
     ];
     parts.extend(
         outcome
@@ -170,13 +158,20 @@ fn subtitle(outcome: &FitOutcome) -> String {
     parts.join(" · ")
 }
 
+fn sections(outcome: &FitOutcome) -> String {
+    match outcome.sections.len() {
+        0 => "no section".into(),
+        number => count(number, "section", "sections"),
+    }
+}
+
 fn description(outcome: &FitOutcome) -> String {
     let rms = |residual: &crate::job::Residual| decimals(residual.weighted_db, 2);
     format!(
-        "Frequency responses from 20 Hz to 20 kHz. Upper panel: {} as measured, the target {}, and the equalised response. Lower panel: the sum of {} and the residual. The weighted residual falls from {} to {} dB rms; the preamp is {} dB. {}",
+        "Frequency responses from 20 Hz to 20 kHz. Upper panel: {} as measured, the target {}, and the equalised response. Lower panel: the sum of the sections ({}) and the residual. The weighted residual falls from {} to {} dB rms; the preamp is {} dB. {}",
         outcome.unit,
         outcome.target,
-        count(outcome.sections.len(), "section", "sections"),
+        sections(outcome),
         rms(&outcome.residual.before),
         rms(&outcome.residual.after),
         true_minus(&decimals_up_to(outcome.headroom.preamp_db, 2)),
@@ -195,20 +190,37 @@ fn trusted(outcome: &FitOutcome) -> String {
     }
 }
 
-fn notes(outcome: &FitOutcome, aspect: Aspect, cuts: bool) -> Vec<String> {
-    let takes = count(outcome.takes.len(), "take", "takes");
+fn notes(outcome: &FitOutcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+    let takes = match outcome.takes.len() {
+        1 => "one take".into(),
+        many => format!("average of {many} takes"),
+    };
+    let band = match outcome.curves.spread_db {
+        Some(_) => "the band is ±1 SD of the takes",
+        None => "the spread is unknown, so no band is drawn",
+    };
     let mut notes = vec![
-        "Levels are relative: measured and equalised are each aligned so that their weighted mean difference from the target is 0 dB.".into(),
-        match outcome.curves.spread_db {
-            Some(_) => format!("Measured: average of {takes}; the band is ±1 SD of the takes."),
-            None => format!("Measured: average of {takes}; the spread is unknown, so no band is drawn."),
-        },
-        "No smoothing (48 points an octave).".into(),
-        format!("Hatched: trust below {TRUSTED}, or no data. {}", trusted(outcome)),
-        format!("A decade is as long as {} dB.", aspect.db_per_decade()),
+        "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+        format!(
+            "Measured: {takes}; {band}. No smoothing (48 points an octave). A decade is as long as {} dB.",
+            aspect.db_per_decade()
+        ),
     ];
+    notes.push(if hatches {
+        format!(
+            "Hatched: trust below {TRUSTED}, or no data. {}",
+            trusted(outcome)
+        )
+    } else {
+        trusted(outcome)
+    });
     if cuts {
         notes.push("Curves that leave a panel go on outside the picture.".into());
+    }
+    for note in &mut notes {
+        for unit in ["Hz", "kHz", "dB", "SD"] {
+            *note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
+        }
     }
     notes
 }

@@ -1,7 +1,8 @@
 //! Our inks, on light and on dark paper, and the line style that goes with each.
 //!
-//! Blue-grey, ochre, teal and plum stay apart in lightness as well as in hue, so they survive the
-//! common colour deficiencies and a grey printer; line style and direct labels tell them apart again.
+//! Blue-grey, ochre, teal and plum stay apart under simulated colour deficiencies and contrast with
+//! their paper as text must (the tests compute both). Blue-grey and ochre are equally light, so on a
+//! grey print only line style and direct labels tell them apart: thin and solid, dashed.
 
 /// What a stroke, an area or a word stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,10 +85,10 @@ impl Ink {
             Self::Rule => "#c3beb1",
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
-            Self::Measured => "#566a7f",
-            Self::Target => "#a4650a",
-            Self::Equalised => "#00796f",
-            Self::Sections => "#74406f",
+            Self::Measured => "#5f748b",
+            Self::Target => "#a8620a",
+            Self::Equalised => "#006158",
+            Self::Sections => "#6b2168",
         }
     }
 
@@ -102,10 +103,10 @@ impl Ink {
             Self::Rule => "#4a545c",
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
-            Self::Measured => "#9db0c4",
-            Self::Target => "#e2aa45",
-            Self::Equalised => "#3fc4b2",
-            Self::Sections => "#cf9fca",
+            Self::Measured => "#7d91a8",
+            Self::Target => "#e5a338",
+            Self::Equalised => "#5be0c4",
+            Self::Sections => "#e3a8e0",
         }
     }
 

@@ -22,6 +22,8 @@ pub const LABEL_SIZE: f64 = 13.0;
 const EDGE: f64 = 24.0;
 const TITLE_SIZE: f64 = 21.0;
 const SUBTITLE_SIZE: f64 = 14.0;
+/// Bold runs wider than the estimate by this.
+const BOLD: f64 = 1.06;
 const HEADING_SIZE: f64 = 12.5;
 const TICK_SIZE: f64 = 11.5;
 const NOTE_SIZE: f64 = 11.5;
@@ -45,7 +47,7 @@ pub struct Picture {
     pub panels: Vec<Panel>,
     /// Frequency ranges to be hatched in all panels, Hz.
     pub doubtful_hz: Vec<(f64, f64)>,
-    /// Sentences below, wrapped together.
+    /// Sentences below, each on its own line or lines.
     pub notes: Vec<String>,
 }
 
@@ -109,6 +111,18 @@ pub struct Label {
     pub height: f64,
 }
 
+/// `one joint other` within the width of a title: both names are seen, for each is sure of half the room
+/// and of what the other leaves.
+#[must_use]
+pub fn title_of_two(one: &str, joint: &str, other: &str) -> String {
+    let size = BOLD * TITLE_SIZE;
+    let width = |text: &str| chart::text_width(text, size);
+    let room = WIDTH - 2.0 * EDGE - width(&format!(" {joint} "));
+    let one = chart::fitted(one, size, (room / 2.0).max(room - width(other)));
+    let other = chart::fitted(other, size, room - width(&one));
+    format!("{one} {joint} {other}")
+}
+
 impl Panel {
     /// The direct labels, from top to bottom, apart from each other and within the panel.
     #[must_use]
@@ -124,28 +138,29 @@ impl Panel {
             (&area.name, area.ink, Some(area.opacity), middle)
         });
         let (top, bottom) = (self.axis.top, self.axis.bottom());
-        let mut labels: Vec<Label> = lines
+        let mut labels: Vec<(Label, f64)> = lines
             .chain(areas)
             .filter(|(name, ..)| !name.is_empty())
             .filter_map(|(name, ink, area_opacity, last)| {
                 let (hz, db) = last?;
                 let text = chart::fitted(name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
-                Some(Label {
+                let end = self.axis.y(db);
+                let label = Label {
                     width: chart::text_width(&text, LABEL_SIZE),
                     text,
                     ink,
                     area_opacity,
-                    from: (
-                        FREQUENCY.x(hz).min(FREQUENCY.right),
-                        self.axis.y(db).clamp(top, bottom),
-                    ),
+                    from: (FREQUENCY.x(hz).min(FREQUENCY.right), end.clamp(top, bottom)),
                     left: LABEL_LEFT,
                     middle: 0.0,
                     height: LABEL_HEIGHT,
-                })
+                };
+                Some((label, end))
             })
             .collect();
-        labels.sort_by(|a, b| a.from.1.total_cmp(&b.from.1));
+        // Above before below, also where both ends are clamped to the same edge.
+        labels.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let mut labels: Vec<Label> = labels.into_iter().map(|(label, _)| label).collect();
         let wanted: Vec<f64> = labels.iter().map(|label| label.from.1).collect();
         let half = LABEL_HEIGHT / 2.0;
         let places = chart::apart(&wanted, LABEL_HEIGHT, top + half, bottom - half);
@@ -168,11 +183,9 @@ impl Picture {
     /// The notes, one string a line.
     #[must_use]
     pub fn note_lines(&self) -> Vec<String> {
-        wrap(
-            &self.notes.join(" "),
-            (WIDTH - 2.0 * EDGE) / NOTE_SIZE,
-            chart::char_width,
-        )
+        let width = (WIDTH - 2.0 * EDGE) / NOTE_SIZE;
+        let lines = |note: &String| wrap(note, width, chart::char_width);
+        self.notes.iter().flat_map(lines).collect()
     }
 
     /// Height, pixels.
@@ -265,8 +278,7 @@ impl Picture {
             bold: true,
             ..Words::at(EDGE, 42.0)
         };
-        // Bold runs wider than the estimate.
-        title.write(svg, &chart::fitted(&self.title, TITLE_SIZE * 1.06, room));
+        title.write(svg, &chart::fitted(&self.title, BOLD * TITLE_SIZE, room));
         let subtitle = Words {
             size: SUBTITLE_SIZE,
             ink: Ink::Faint,

@@ -74,7 +74,8 @@ fn preamp(page: &mut Page, outcome: &FitOutcome) {
             signed_decimals_up_to(headroom.peak_gain_db, 2),
             words::frequency(headroom.peak_hz),
             words::rate(headroom.peak_rate_hz),
-            decimals_up_to(headroom.any_signal_gain_db, 2),
+            // A bound must not be shown below itself.
+            decimals_up_to((headroom.any_signal_gain_db * 100.0).ceil() / 100.0, 2),
         ),
     );
     page.gap();
@@ -205,6 +206,8 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
     let takes = &outcome.takes;
     let spread = if outcome.curves.spread_db.is_some() {
         "Their spread is known; where they disagree the fit paid less attention."
+    } else if outcome.cautions.contains(&Caution::SpreadUnknown) {
+        ""
     } else {
         "The spread is not known."
     };
@@ -239,7 +242,7 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
         page.paragraph(
             "  ",
             &format!(
-                "Economy ratio {}: {}.",
+                "Economy ratio {0}: one by one the sections move {0} times what they move together. {1}.",
                 decimals(outcome.economy_ratio, 2),
                 economy_in_words(outcome.economy_ratio)
             ),
@@ -251,11 +254,9 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
 /// Measured answers lie between 1.2 and 1.7, the worst at 2.1.
 fn economy_in_words(ratio: f64) -> &'static str {
     match ratio {
-        _ if ratio < 1.05 => "the sections do not work against each other",
-        _ if ratio < 1.7 => "the sections work against each other a little, as is usual",
-        _ => {
-            "the sections work against each other more than is usual; fewer sections may do as well"
-        }
+        _ if ratio < 1.05 => "They do not work against each other",
+        _ if ratio < 1.7 => "They work against each other a little, as is usual",
+        _ => "They work against each other more than is usual; fewer sections may do as well",
     }
 }
 

@@ -14,35 +14,36 @@ pub fn printable(text: &str) -> String {
         .collect()
 }
 
-/// `value` with at most `decimals` decimals and no idle zeros: 90, 90.5, -3.25. Never `-0`.
+/// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
 #[must_use]
-pub fn decimals_up_to(value: f64, decimals: usize) -> String {
-    let mut text = format!("{value:.decimals$}");
+pub fn decimals_up_to(value: f64, most: usize) -> String {
+    let mut text = decimals(value, most);
     if text.contains('.') {
         text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
     }
-    if text == "-0" { "0".into() } else { text }
+    text
 }
 
 /// Like [`decimals_up_to`], with `+` before what is above 0.
 #[must_use]
 pub fn signed_decimals_up_to(value: f64, decimals: usize) -> String {
     let text = decimals_up_to(value, decimals);
-    if text == "0" || text.starts_with('-') {
-        text
-    } else {
+    if value.is_finite() && text != "0" && !text.starts_with('-') {
         format!("+{text}")
+    } else {
+        text
     }
 }
 
-/// `value` with exactly `decimals` decimals, never a negative zero.
+/// `value` with exactly `decimals` decimals, never a negative zero; `unknown` for what is not finite.
 #[must_use]
 pub fn decimals(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "unknown".into();
+    }
     let text = format!("{value:.decimals$}");
     match text.strip_prefix('-') {
-        Some(rest) if !rest.bytes().any(|b| (b'1'..=b'9').contains(&b)) && value.is_finite() => {
-            rest.into()
-        }
+        Some(rest) if !rest.bytes().any(|b| (b'1'..=b'9').contains(&b)) => rest.into(),
         _ => text,
     }
 }
@@ -77,12 +78,12 @@ pub fn count(number: usize, one: &str, many: &str) -> String {
 }
 
 /// `text` broken at blanks into lines no wider than `width`, measured by the sum of `char_width`.
-/// A word wider than a line is broken anywhere.
+/// A word wider than a line is broken anywhere; a no-break space does not break.
 #[must_use]
 pub fn wrap(text: &str, width: f64, char_width: impl Fn(char) -> f64) -> Vec<String> {
     let mut lines = Vec::new();
     let (mut line, mut used) = (String::new(), 0.0);
-    for word in text.split_whitespace() {
+    for word in text.split_ascii_whitespace() {
         let wide: f64 = word.chars().map(&char_width).sum();
         if !line.is_empty() {
             if used + char_width(' ') + wide <= width {

@@ -124,9 +124,9 @@ pub fn wild() -> FitOutcome {
     let target: Vec<f64> = f.iter().map(|hz| -0.8 * (hz / 1000.0).log2()).collect();
     let mut outcome = outcome(
         vec![
-            section(Shape::Peaking, 250.0, 12.0, 1.0),
-            section(Shape::Peaking, 1100.0, -12.0, 0.9),
-            section(Shape::Peaking, 4000.0, 12.0, 3.0),
+            section(Shape::Peaking, 330.0, -12.0, 1.0),
+            section(Shape::Peaking, 950.0, 12.0, 1.4),
+            section(Shape::Peaking, 2700.0, -12.0, 1.5),
         ],
         measured,
         target,
