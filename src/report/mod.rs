@@ -1,1 +1,21 @@
-//! Being written.
+//! Stage 11: what a person (or a program) sees of a result. Nothing here computes one: this stage
+//! decides only which figures are shown, in which order and with how many digits.
+//!
+//! [`text`] is the terminal, [`data`] the document of `--json`, [`fit_plot`] the picture. A picture
+//! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
+//! [`palette`]) and through the one writer of [`svg`] to text.
+
+pub mod data;
+pub mod words;
+
+pub mod text;
+
+pub mod chart;
+pub mod fit_plot;
+pub mod palette;
+pub mod picture;
+pub mod svg;
+
+pub use data::{FileKind, FitDocument, WrittenFile, fit_document, to_json};
+pub use fit_plot::fit_plot;
+pub use text::fit_text;

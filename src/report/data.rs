@@ -1,0 +1,353 @@
+//! The document of `fit --json`: one JSON object, schema below, field by field.
+//!
+//! Levels and gains are dB rounded to 0.0001, trust and weight to 0.000001, frequencies of curves
+//! to 0.001 Hz; the numbers of the sections stand exactly as in the sheet. Arrays of one object are
+//! of equal length and hold numbers only; a single figure that does not exist is `null`.
+
+use std::io;
+
+use serde::Serialize;
+
+use crate::filter::Section;
+use crate::job::{BeforeAfter, FitOutcome, Headroom, Residual, SearchReport};
+
+/// What kind of file was written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FileKind {
+    /// The preset.
+    Sheet,
+    /// The picture.
+    Plot,
+}
+
+impl FileKind {
+    /// The name used in reports: `sheet`, `plot`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Sheet => "sheet",
+            Self::Plot => "plot",
+        }
+    }
+}
+
+/// One file that was written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct WrittenFile {
+    /// `sheet` or `plot`.
+    pub kind: FileKind,
+    /// Where, as the user gave it.
+    pub path: String,
+}
+
+/// The whole document.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FitDocument {
+    /// Version of this schema: 1.
+    pub format: u32,
+    /// The command that made it: `fit`.
+    pub verb: &'static str,
+    /// Name of the unit.
+    pub unit: String,
+    /// Names of the takes that were averaged.
+    pub takes: Vec<String>,
+    /// The wanted response.
+    pub target: TargetPart,
+    /// Name of the limits.
+    pub limits: String,
+    /// All sample rates of the limits, Hz; the fit was made at the first.
+    pub rates_hz: Vec<f64>,
+    /// The sections in frequency order: `shape` (`low-shelf`, `peaking`, `high-shelf`), `f0_hz`, `gain_db`, `q`.
+    pub sections: Vec<Section>,
+    /// `preamp_db` to apply before the sections (0 or less); the largest gain of all sections
+    /// together, `peak_gain_db`, at `peak_hz` and `peak_rate_hz`; `any_signal_gain_db`, by which no
+    /// signal can be exceeded.
+    pub headroom: Headroom,
+    /// Residual (equalised minus target, level-free, dB rms) `before` without sections and `after`
+    /// with them, each `weighted_db` as in the fit and `trusted_band_db` unweighted over the
+    /// trusted band (`null` where nothing is trusted).
+    pub residual: BeforeAfter,
+    /// The weighted residual at every rate.
+    pub residual_by_rate: Vec<RateResidual>,
+    /// The minimised objective: squared weighted residual plus the economy term, dB^2.
+    pub objective_db2: f64,
+    /// Gains of the single sections over the gain of their sum, 1 or more; `null` without sections.
+    pub economy_ratio: Option<f64>,
+    /// `evaluations` of the objective, local solutions (`polishes`), independent `searches`, how
+    /// many of them were `agreeing` with this answer, and why it came to a `stop`.
+    pub search: SearchReport,
+    /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
+    pub trusted_band_hz: Option<[f64; 2]>,
+    /// The curves where both measurement and target exist.
+    pub curves: CurvesPart,
+    /// The sum of the sections over the whole grid.
+    pub sections_curve: SectionsPart,
+    /// What the reader should know first.
+    pub cautions: Vec<CautionPart>,
+    /// The files that were written.
+    pub files: Vec<WrittenFile>,
+}
+
+/// The wanted response.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TargetPart {
+    /// Its name, with its contours.
+    pub name: String,
+    /// Where it comes from, in words.
+    pub source: String,
+}
+
+/// The residual at one sample rate.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RateResidual {
+    /// The rate, Hz.
+    pub rate_hz: f64,
+    /// The weighted residual there, dB rms.
+    pub weighted_db: f64,
+}
+
+/// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured
+/// minus target is 0 dB, and likewise of equalised minus target.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CurvesPart {
+    /// Grid frequencies that both measurement and target cover, rising, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// The average of the takes, dB.
+    pub measured_db: Vec<f64>,
+    /// Standard deviation of the takes, dB; `null` (the whole array) when it is unknown.
+    pub spread_db: Option<Vec<f64>>,
+    /// The target, dB.
+    pub target_db: Vec<f64>,
+    /// Measured plus sections, dB.
+    pub equalised_db: Vec<f64>,
+    /// How far the rig can be believed, 0..1.
+    pub trust: Vec<f64>,
+    /// Weight of the fit, 0 or more.
+    pub weight: Vec<f64>,
+}
+
+/// The sum of the sections, one value for each of its own `frequency_hz`: the whole grid from 20 Hz,
+/// also where nothing was measured.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SectionsPart {
+    /// Sample rate of this curve, Hz: that of the fit.
+    pub rate_hz: Option<f64>,
+    /// Grid frequencies, rising, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Gain of all sections together, preamp not included, dB.
+    pub gain_db: Vec<f64>,
+}
+
+/// A finding that is no error.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CautionPart {
+    /// Its kind, for programs, such as `seal` or `spread-unknown`.
+    pub kind: String,
+    /// The sentence, with the next step.
+    pub text: String,
+}
+
+/// The document of a fit. `frequency_hz` is the grid of the outcome's curves; `files` is what was written.
+#[must_use]
+pub fn fit_document(
+    outcome: &FitOutcome,
+    frequency_hz: &[f64],
+    files: &[WrittenFile],
+) -> FitDocument {
+    let headroom = &outcome.headroom;
+    FitDocument {
+        format: 1,
+        verb: "fit",
+        unit: outcome.unit.clone(),
+        takes: outcome.takes.clone(),
+        target: TargetPart {
+            name: outcome.target.clone(),
+            source: outcome.target_source.clone(),
+        },
+        limits: outcome.limits.clone(),
+        rates_hz: outcome.rates_hz.clone(),
+        sections: outcome.sections.clone(),
+        headroom: Headroom {
+            peak_gain_db: level(headroom.peak_gain_db),
+            peak_hz: hertz(headroom.peak_hz),
+            peak_rate_hz: headroom.peak_rate_hz,
+            any_signal_gain_db: level(headroom.any_signal_gain_db),
+            preamp_db: level(headroom.preamp_db),
+        },
+        residual: BeforeAfter {
+            before: residual(&outcome.residual.before),
+            after: residual(&outcome.residual.after),
+        },
+        residual_by_rate: outcome
+            .rates_hz
+            .iter()
+            .zip(&outcome.residual_by_rate_db)
+            .map(|(&rate_hz, &db)| RateResidual {
+                rate_hz,
+                weighted_db: level(db),
+            })
+            .collect(),
+        objective_db2: share(outcome.objective_db2),
+        economy_ratio: Some(outcome.economy_ratio)
+            .filter(|ratio| ratio.is_finite() && !outcome.sections.is_empty())
+            .map(level),
+        search: outcome.search.clone(),
+        trusted_band_hz: outcome
+            .trusted_band_hz
+            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
+        curves: curves(outcome, frequency_hz),
+        sections_curve: sections_curve(outcome, frequency_hz),
+        cautions: outcome
+            .cautions
+            .iter()
+            .map(|caution| CautionPart {
+                kind: kind(caution),
+                text: caution.to_string(),
+            })
+            .collect(),
+        files: files.to_vec(),
+    }
+}
+
+/// The document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
+#[must_use]
+pub fn to_json(document: &FitDocument) -> String {
+    let mut bytes = Vec::new();
+    let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Indented(0));
+    document
+        .serialize(&mut serializer)
+        .expect("string keys, written to memory");
+    bytes.push(b'\n');
+    String::from_utf8(bytes).expect("serde_json writes UTF-8")
+}
+
+fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
+    let all = &outcome.curves;
+    let mut part = CurvesPart {
+        frequency_hz: Vec::new(),
+        measured_db: Vec::new(),
+        spread_db: all.spread_db.is_some().then(Vec::new),
+        target_db: Vec::new(),
+        equalised_db: Vec::new(),
+        trust: Vec::new(),
+        weight: Vec::new(),
+    };
+    for i in all.support.clone() {
+        // An array of JSON has no word for "not a number", so such a point is left out whole.
+        let at = |curve: &[f64]| curve.get(i).copied().filter(|value| value.is_finite());
+        let point = || {
+            Some([
+                hertz(at(frequency_hz)?),
+                level(at(&all.measured_db)?),
+                level(at(&all.target_db)?),
+                level(at(&all.equalised_db)?),
+                share(at(&all.trust)?),
+                share(at(&all.weight)?),
+                level(all.spread_db.as_deref().map_or(Some(0.0), at)?),
+            ])
+        };
+        let Some([f_hz, measured, target, equalised, trust, weight, spread]) = point() else {
+            continue;
+        };
+        part.frequency_hz.push(f_hz);
+        part.measured_db.push(measured);
+        part.target_db.push(target);
+        part.equalised_db.push(equalised);
+        part.trust.push(trust);
+        part.weight.push(weight);
+        if let Some(spread_db) = &mut part.spread_db {
+            spread_db.push(spread);
+        }
+    }
+    part
+}
+
+fn sections_curve(outcome: &FitOutcome, frequency_hz: &[f64]) -> SectionsPart {
+    let (frequency_hz, gain_db) = frequency_hz
+        .iter()
+        .zip(&outcome.curves.sections_db)
+        .filter(|(_, gain_db)| gain_db.is_finite())
+        .map(|(&f_hz, &gain_db)| (hertz(f_hz), level(gain_db)))
+        .unzip();
+    SectionsPart {
+        rate_hz: outcome.rates_hz.first().copied(),
+        frequency_hz,
+        gain_db,
+    }
+}
+
+fn residual(residual: &Residual) -> Residual {
+    Residual {
+        weighted_db: level(residual.weighted_db),
+        trusted_band_db: residual.trusted_band_db.map(level),
+    }
+}
+
+/// The tag under which the caution is serialised, so that both documents use one name.
+fn kind(caution: &crate::caution::Caution) -> String {
+    serde_json::to_value(caution)
+        .ok()
+        .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))
+        .unwrap_or_default()
+}
+
+fn level(db: f64) -> f64 {
+    rounded(db, 1e4)
+}
+
+fn share(value: f64) -> f64 {
+    rounded(value, 1e6)
+}
+
+fn hertz(hz: f64) -> f64 {
+    rounded(hz, 1e3)
+}
+
+/// `value` to a whole number of `1 / per_unit`; adding 0 turns -0 into 0.
+fn rounded(value: f64, per_unit: f64) -> f64 {
+    (value * per_unit).round() / per_unit + 0.0
+}
+
+/// Objects over several lines, arrays within one; holds the depth of objects.
+struct Indented(usize);
+
+impl Indented {
+    fn new_line<W: ?Sized + io::Write>(&self, writer: &mut W) -> io::Result<()> {
+        write!(writer, "\n{:indent$}", "", indent = 2 * self.0)
+    }
+}
+
+impl serde_json::ser::Formatter for Indented {
+    fn begin_array_value<W: ?Sized + io::Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        writer.write_all(if first { b"" } else { b", " })
+    }
+
+    fn begin_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        self.0 += 1;
+        writer.write_all(b"{")
+    }
+
+    fn begin_object_key<W: ?Sized + io::Write>(
+        &mut self,
+        writer: &mut W,
+        first: bool,
+    ) -> io::Result<()> {
+        writer.write_all(if first { b"" } else { b"," })?;
+        self.new_line(writer)
+    }
+
+    fn begin_object_value<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        writer.write_all(b": ")
+    }
+
+    fn end_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
+        self.0 -= 1;
+        self.new_line(writer)?;
+        writer.write_all(b"}")
+    }
+}

@@ -1,0 +1,125 @@
+//! Our inks, on light and on dark paper, and the line style that goes with each.
+//!
+//! Blue-grey, ochre, teal and plum stay apart under simulated colour deficiencies and contrast with
+//! their paper as text must (the tests compute both). Blue-grey and ochre are equally light, so on a
+//! grey print only line style and direct labels tell them apart: thin and solid, dashed.
+
+/// What a stroke, an area or a word stands for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ink {
+    /// The background.
+    Paper,
+    /// Titles and numbers.
+    Text,
+    /// Notes and tick labels.
+    Faint,
+    /// Grid lines.
+    Grid,
+    /// The labelled grid lines, the 0 dB line and the frame.
+    Rule,
+    /// Ground of the regions that are not trusted.
+    Doubt,
+    /// Hatching of the regions that are not trusted.
+    Hatch,
+    /// What was measured.
+    Measured,
+    /// What is wanted.
+    Target,
+    /// What the sections make of it.
+    Equalised,
+    /// The sections alone.
+    Sections,
+}
+
+/// How a curve is drawn: width in pixels and dashes in the notation of SVG.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stroke {
+    /// Width, pixels.
+    pub width: f64,
+    /// Dashes and gaps, pixels; None for a solid line.
+    pub dashes: Option<&'static str>,
+}
+
+impl Ink {
+    /// All inks.
+    pub const ALL: [Self; 11] = [
+        Self::Paper,
+        Self::Text,
+        Self::Faint,
+        Self::Grid,
+        Self::Rule,
+        Self::Doubt,
+        Self::Hatch,
+        Self::Measured,
+        Self::Target,
+        Self::Equalised,
+        Self::Sections,
+    ];
+
+    /// Name of its classes.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Paper => "paper",
+            Self::Text => "text",
+            Self::Faint => "faint",
+            Self::Grid => "grid",
+            Self::Rule => "rule",
+            Self::Doubt => "doubt",
+            Self::Hatch => "hatch",
+            Self::Measured => "measured",
+            Self::Target => "target",
+            Self::Equalised => "equalised",
+            Self::Sections => "sections",
+        }
+    }
+
+    /// Colour on light paper.
+    #[must_use]
+    pub fn light(self) -> &'static str {
+        match self {
+            Self::Paper => "#fdfcf9",
+            Self::Text => "#20272e",
+            Self::Faint => "#56616b",
+            Self::Grid => "#e6e3da",
+            Self::Rule => "#c3beb1",
+            Self::Doubt => "#efeeea",
+            Self::Hatch => "#c9c8c4",
+            Self::Measured => "#5f748b",
+            Self::Target => "#a8620a",
+            Self::Equalised => "#006158",
+            Self::Sections => "#6b2168",
+        }
+    }
+
+    /// Colour on dark paper.
+    #[must_use]
+    pub fn dark(self) -> &'static str {
+        match self {
+            Self::Paper => "#14191d",
+            Self::Text => "#e9e7e1",
+            Self::Faint => "#a3adb5",
+            Self::Grid => "#262d33",
+            Self::Rule => "#4a545c",
+            Self::Doubt => "#1e2429",
+            Self::Hatch => "#3f474d",
+            Self::Measured => "#7d91a8",
+            Self::Target => "#e5a338",
+            Self::Equalised => "#5be0c4",
+            Self::Sections => "#e3a8e0",
+        }
+    }
+
+    /// Its line: measured thin, target dashed, equalised thick, the sections between.
+    #[must_use]
+    pub fn stroke(self) -> Stroke {
+        let (width, dashes) = match self {
+            Self::Measured => (1.3, None),
+            Self::Target => (2.0, Some("7 4")),
+            Self::Equalised => (3.0, None),
+            Self::Sections => (2.0, None),
+            _ => (1.0, None),
+        };
+        Stroke { width, dashes }
+    }
+}

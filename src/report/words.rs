@@ -1,0 +1,110 @@
+//! Numbers and names as people read them.
+
+/// `text` without characters that would steer a terminal, turn the reading direction or break XML;
+/// each becomes U+FFFD. Names come from files, so they may hold anything.
+#[must_use]
+pub fn printable(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{200E}' | '\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+            || matches!(c, '\u{FFFE}' | '\u{FFFF}')
+    };
+    text.chars()
+        .map(|c| if steers(c) { '\u{FFFD}' } else { c })
+        .collect()
+}
+
+/// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
+#[must_use]
+pub fn decimals_up_to(value: f64, most: usize) -> String {
+    let mut text = decimals(value, most);
+    if text.contains('.') {
+        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
+    }
+    text
+}
+
+/// Like [`decimals_up_to`], with `+` before what is above 0.
+#[must_use]
+pub fn signed_decimals_up_to(value: f64, decimals: usize) -> String {
+    let text = decimals_up_to(value, decimals);
+    if value.is_finite() && text != "0" && !text.starts_with('-') {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// `value` with exactly `decimals` decimals, never a negative zero; `unknown` for what is not finite.
+#[must_use]
+pub fn decimals(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "unknown".into();
+    }
+    let text = format!("{value:.decimals$}");
+    match text.strip_prefix('-') {
+        Some(rest) if !rest.bytes().any(|b| (b'1'..=b'9').contains(&b)) => rest.into(),
+        _ => text,
+    }
+}
+
+/// The number with U+2212 for its ASCII hyphen: for pictures, where nobody copies it into a field.
+#[must_use]
+pub fn true_minus(number: &str) -> String {
+    number.replace('-', "\u{2212}")
+}
+
+/// A frequency in three significant digits or a few more: `62.5 Hz`, `450 Hz`, `1.25 kHz`, `10.8 kHz`.
+#[must_use]
+pub fn frequency(hz: f64) -> String {
+    match hz {
+        _ if hz < 99.95 => format!("{} Hz", decimals_up_to(hz, 1)),
+        _ if hz < 999.5 => format!("{} Hz", decimals_up_to(hz, 0)),
+        _ if hz < 9995.0 => format!("{} kHz", decimals_up_to(hz / 1000.0, 2)),
+        _ => format!("{} kHz", decimals_up_to(hz / 1000.0, 1)),
+    }
+}
+
+/// A sample rate: `44.1 kHz`, `22.05 kHz`.
+#[must_use]
+pub fn rate(hz: f64) -> String {
+    format!("{} kHz", decimals_up_to(hz / 1000.0, 3))
+}
+
+/// `1 take`, `2 takes`.
+#[must_use]
+pub fn count(number: usize, one: &str, many: &str) -> String {
+    format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// `text` broken at blanks into lines no wider than `width`, measured by the sum of `char_width`.
+/// A word wider than a line is broken anywhere; a no-break space does not break.
+#[must_use]
+pub fn wrap(text: &str, width: f64, char_width: impl Fn(char) -> f64) -> Vec<String> {
+    let mut lines = Vec::new();
+    let (mut line, mut used) = (String::new(), 0.0);
+    for word in text.split_ascii_whitespace() {
+        let wide: f64 = word.chars().map(&char_width).sum();
+        if !line.is_empty() {
+            if used + char_width(' ') + wide <= width {
+                line.push(' ');
+                used += char_width(' ');
+            } else {
+                lines.push(std::mem::take(&mut line));
+                used = 0.0;
+            }
+        }
+        for c in word.chars() {
+            if !line.is_empty() && used + char_width(c) > width {
+                lines.push(std::mem::take(&mut line));
+                used = 0.0;
+            }
+            line.push(c);
+            used += char_width(c);
+        }
+    }
+    if !line.is_empty() {
+        lines.push(line);
+    }
+    lines
+}
