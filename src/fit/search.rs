@@ -1,0 +1,265 @@
+//! One search over structures: a randomised start, then moves that take sections out and put
+//! others in, each followed by the local solver.
+//!
+//! Local minima dominate this problem: from a plain start the solver alone ends far above the best.
+//! What helps is to change a few sections at a time and let all of them settle (a relative of
+//! iterated local search; H. R. Lourenco, O. C. Martin, T. Stutzle 2003). A proposal is polished
+//! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
+//! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
+
+use super::objective::{Objective, Parts, Placed, Workspace, sections};
+use super::random::Random;
+use super::solver::{Stopping, minimise};
+use super::space::{Space, variables};
+use super::table::Table;
+use crate::filter::{Section, Shape};
+
+/// Sections under construction, and J with them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    /// Shapes, in the order in which they were added.
+    pub shapes: Vec<Shape>,
+    /// Three variables a section.
+    pub x: Vec<f64>,
+    /// J on the objective at hand, dB^2; infinite where it was not evaluated.
+    pub value: f64,
+}
+
+impl Candidate {
+    /// No sections.
+    #[must_use]
+    pub fn empty() -> Self {
+        Self {
+            shapes: Vec::new(),
+            x: Vec::new(),
+            value: f64::INFINITY,
+        }
+    }
+
+    /// These sections, not evaluated.
+    #[must_use]
+    pub fn of(sections: &[Section]) -> Self {
+        let mut candidate = Self::empty();
+        for section in sections {
+            candidate.push(section);
+        }
+        candidate
+    }
+
+    /// Number of sections.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.shapes.len()
+    }
+
+    /// True when there is no section.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.shapes.is_empty()
+    }
+
+    /// The sections.
+    #[must_use]
+    pub fn sections(&self) -> Vec<Section> {
+        sections(&self.shapes, &self.x).collect()
+    }
+
+    pub(super) fn push(&mut self, section: &Section) {
+        self.shapes.push(section.shape);
+        self.x.extend(variables(section));
+    }
+
+    pub(super) fn remove(&mut self, index: usize) {
+        self.shapes.remove(index);
+        self.x.drain(3 * index..3 * index + 3);
+    }
+}
+
+/// Share of the table that a proposal may choose from: thinning makes proposals differ.
+const TABLE_SHARE: f64 = 0.35;
+/// Share of proposals that take sections out before they put others in; the rest do the reverse.
+const REFILL_SHARE: f64 = 0.7;
+/// Most sections that one proposal replaces.
+const MOST_REPLACED: usize = 3;
+/// Share of removals that take the least useful section instead of any.
+const LEAST_USEFUL_SHARE: f64 = 0.3;
+/// After a brief polish, a proposal is worth a full one below so many times the present J.
+const PROMISING: f64 = 1.5;
+/// A proposal is accepted below so many times the present J.
+const ACCEPTED: f64 = 1.1;
+/// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
+const SOLVED: f64 = 1e-8;
+
+/// Between the insertions of one proposal.
+const SETTLE: Stopping = Stopping {
+    iterations: 2,
+    relative_fall: 1e-2,
+    value: SOLVED,
+};
+/// Enough to see whether a proposal is promising.
+const BRIEF: Stopping = Stopping {
+    iterations: 6,
+    relative_fall: 1e-2,
+    value: SOLVED,
+};
+/// Enough to compare proposals.
+const FULL: Stopping = Stopping {
+    iterations: 60,
+    relative_fall: 1e-4,
+    value: SOLVED,
+};
+
+/// An objective with its table, and what one search needs beside them.
+pub struct Search<'a> {
+    objective: &'a Objective,
+    table: &'a Table,
+    space: &'a Space,
+    random: Random,
+    /// The workspace, which counts evaluations.
+    pub room: Workspace,
+    /// Local solutions computed.
+    pub polishes: u64,
+    error: Vec<f64>,
+}
+
+impl<'a> Search<'a> {
+    /// A search with its own stream of chance.
+    #[must_use]
+    pub fn new(objective: &'a Objective, table: &'a Table, space: &'a Space, seed: u64) -> Self {
+        Self {
+            objective,
+            table,
+            space,
+            random: Random::new(seed),
+            room: Workspace::default(),
+            polishes: 0,
+            error: Vec::new(),
+        }
+    }
+
+    /// The two parts of J with the candidate's sections.
+    pub fn parts(&mut self, candidate: &Candidate) -> Parts {
+        Placed::new(
+            self.objective,
+            &candidate.shapes,
+            &[],
+            &[],
+            &mut self.room,
+        )
+        .parts(&candidate.x)
+    }
+
+    /// Descends from the candidate as far as `stopping` allows.
+    pub fn polish(&mut self, candidate: &mut Candidate, stopping: &Stopping) {
+        let (lower, upper) = self.space.walls(&candidate.shapes);
+        let mut placed = Placed::new(
+            self.objective,
+            &candidate.shapes,
+            &lower,
+            &upper,
+            &mut self.room,
+        );
+        let solution = minimise(&mut placed, std::mem::take(&mut candidate.x), stopping);
+        candidate.x = solution.x;
+        candidate.value = solution.value;
+        self.polishes += 1;
+    }
+
+    /// Builds up to `count` sections from `start`, each the best of a random `share` of the table.
+    pub fn build(&mut self, start: Candidate, count: usize, share: f64) -> Candidate {
+        let mut candidate = start;
+        while candidate.len() < count && self.insert(&mut candidate, share) {
+            self.polish(&mut candidate, &BRIEF);
+        }
+        self.polish(&mut candidate, &FULL);
+        candidate
+    }
+
+    /// A start that differs from seed to seed.
+    pub fn randomised_start(&mut self, count: usize) -> Candidate {
+        self.build(Candidate::empty(), count, TABLE_SHARE)
+    }
+
+    /// Walks from `start` until `patience` proposals in a row have brought nothing. Returns the best seen.
+    pub fn walk(&mut self, start: Candidate, patience: usize) -> Candidate {
+        let mut best = start.clone();
+        let mut current = start;
+        let mut failures = 0;
+        // Progress of less than 1e-4 of J is no progress, so the walk is finite.
+        while failures < patience && best.value > SOLVED {
+            let next = self.propose(&current);
+            failures += 1;
+            if next.value < best.value * (1.0 - 1e-4) {
+                failures = 0;
+            }
+            if next.value < best.value {
+                best = next.clone();
+            }
+            if next.value < current.value * ACCEPTED {
+                current = next;
+            }
+        }
+        best
+    }
+
+    fn propose(&mut self, current: &Candidate) -> Candidate {
+        let mut next = current.clone();
+        let count = current.len();
+        if self.random.unit() < REFILL_SHARE {
+            let replaced = (1 + self.random.below(MOST_REPLACED)).min(count);
+            for _ in 0..replaced {
+                let index = if self.random.unit() < LEAST_USEFUL_SHARE {
+                    self.least_useful(&next)
+                } else {
+                    self.random.below(next.len())
+                };
+                next.remove(index);
+            }
+            while self.insert(&mut next, TABLE_SHARE) && next.len() < count {
+                self.polish(&mut next, &SETTLE);
+            }
+        } else {
+            for _ in 0..1 + self.random.below(2) {
+                self.insert(&mut next, TABLE_SHARE);
+            }
+            self.polish(&mut next, &BRIEF);
+            while next.len() > count {
+                let index = self.least_useful(&next);
+                next.remove(index);
+            }
+        }
+        self.polish(&mut next, &BRIEF);
+        if next.value < current.value * PROMISING {
+            self.polish(&mut next, &FULL);
+        }
+        next
+    }
+
+    /// Adds the section that the table prices best. False when none helps or none is left.
+    fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
+        self.parts(candidate);
+        self.room.weighted_error(self.objective, &mut self.error);
+        let allowed = |shape| self.space.left(&candidate.shapes, shape) > 0;
+        let found = self
+            .table
+            .best(&self.error, self.space, allowed, share, &mut self.random);
+        if let Some(section) = &found {
+            candidate.push(section);
+        }
+        found.is_some()
+    }
+
+    /// The section whose loss raises J least, the others unchanged.
+    fn least_useful(&mut self, candidate: &Candidate) -> usize {
+        let mut least = (f64::INFINITY, 0);
+        for index in 0..candidate.len() {
+            let mut without = candidate.clone();
+            without.remove(index);
+            let value = self.parts(&without).total();
+            if value < least.0 {
+                least = (value, index);
+            }
+        }
+        least.1
+    }
+}

@@ -1,0 +1,141 @@
+//! A table of unit sections, correlated with a residual to price the next section.
+
+use super::kernel::Product;
+use super::objective::Objective;
+use super::random::Random;
+use super::space::Space;
+use crate::filter::{Section, Shape};
+
+/// Gain of the table's sections, dB: a middle gain, since a section's form changes a little with it.
+const UNIT_GAIN_DB: f64 = 3.0;
+const PEAKING_PER_OCTAVE: f64 = 6.0;
+const SHELVES_PER_OCTAVE: f64 = 2.0;
+const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
+const SHELF_Q: [f64; 2] = [0.5, 0.9];
+
+/// The table for one objective and one space.
+#[derive(Debug)]
+pub struct Table {
+    sections: Vec<Section>,
+    /// Weighted, projected responses, one after another.
+    columns: Vec<f64>,
+    squared_lengths: Vec<f64>,
+    column_length: usize,
+}
+
+impl Table {
+    /// All unit sections inside `space` that change anything at the objective's points.
+    #[must_use]
+    pub fn new(objective: &Objective, space: &Space) -> Self {
+        let mut table = Self {
+            sections: Vec::new(),
+            columns: Vec::new(),
+            squared_lengths: Vec::new(),
+            column_length: objective.padded_len(),
+        };
+        for (shape, per_octave, qs) in [
+            (Shape::LowShelf, SHELVES_PER_OCTAVE, &SHELF_Q[..]),
+            (Shape::Peaking, PEAKING_PER_OCTAVE, &PEAKING_Q[..]),
+        ] {
+            let Some((available, _)) =
+                readings(shape).find(|(shape, _)| space.most[*shape as usize] > 0)
+            else {
+                continue;
+            };
+            let ranges = space.ranges_of(available);
+            let (low, high) = (*ranges.f0_hz.start(), *ranges.f0_hz.end());
+            let steps = ((high / low).log2() * per_octave).ceil() as usize;
+            let mut in_range: Vec<f64> = qs
+                .iter()
+                .map(|q| q.clamp(*ranges.q.start(), *ranges.q.end()))
+                .collect();
+            in_range.dedup();
+            for step in 0..=steps {
+                let f0_hz = low * (high / low).powf(step as f64 / steps.max(1) as f64);
+                for &q in &in_range {
+                    table.push(
+                        objective,
+                        Section {
+                            shape,
+                            f0_hz: f0_hz.clamp(low, high),
+                            gain_db: UNIT_GAIN_DB,
+                            q,
+                        },
+                    );
+                }
+            }
+        }
+        table
+    }
+
+    fn push(&mut self, objective: &Objective, section: Section) {
+        let (column, squared_length) = objective.weighted_shape(&section);
+        // A section that is level over all points that count cannot be told from a level.
+        if squared_length > 1e-6 {
+            self.sections.push(section);
+            self.columns.extend(column);
+            self.squared_lengths.push(squared_length);
+        }
+    }
+
+    /// The section that lowers the squared length of `weighted_error` most, taken alone, among a
+    /// random share of the table; shapes that `allowed` denies are passed over. None when nothing helps.
+    pub fn best(
+        &self,
+        weighted_error: &[f64],
+        space: &Space,
+        allowed: impl Fn(Shape) -> bool,
+        share: f64,
+        random: &mut Random,
+    ) -> Option<Section> {
+        let arch = pulp::Arch::new();
+        let mut best: Option<(f64, Section)> = None;
+        for (index, section) in self.sections.iter().enumerate() {
+            if !readings(section.shape).any(|(shape, _)| allowed(shape)) || (share < 1.0 && random.unit() >= share) {
+                continue;
+            }
+            let column = &self.columns[index * self.column_length..(index + 1) * self.column_length];
+            let product = arch.dispatch(Product(column, weighted_error));
+            let length = self.squared_lengths[index];
+            // An upper bound first: most entries end here.
+            if best.is_some_and(|(fall, _)| product * product <= fall * length) {
+                continue;
+            }
+            let scale = -product / length;
+            for (shape, sign) in readings(section.shape) {
+                if !allowed(shape) {
+                    continue;
+                }
+                let ranges = space.ranges_of(shape);
+                let gain_db = (sign * scale * UNIT_GAIN_DB)
+                    .clamp(*ranges.gain_db.start(), *ranges.gain_db.end());
+                let scale = sign * gain_db / UNIT_GAIN_DB;
+                let fall = -scale * (2.0 * product + scale * length);
+                if fall > best.map_or(0.0, |(fall, _)| fall) {
+                    best = Some((
+                        fall,
+                        Section {
+                            shape,
+                            gain_db,
+                            f0_hz: section.f0_hz.clamp(*ranges.f0_hz.start(), *ranges.f0_hz.end()),
+                            q: section.q.clamp(*ranges.q.start(), *ranges.q.end()),
+                        },
+                    ));
+                }
+            }
+        }
+        best.map(|(_, section)| section)
+    }
+}
+
+/// What an entry of the table can stand for, and the sign of its gain then: the level is free, so a
+/// low shelf of `g` is as good as a high shelf of `-g`.
+fn readings(shape: Shape) -> impl Iterator<Item = (Shape, f64)> {
+    let (first, second) = match shape {
+        Shape::Peaking => ((Shape::Peaking, 1.0), None),
+        Shape::LowShelf | Shape::HighShelf => {
+            ((Shape::LowShelf, 1.0), Some((Shape::HighShelf, -1.0)))
+        }
+    };
+    std::iter::once(first).chain(second)
+}
