@@ -61,7 +61,11 @@ impl Curve {
                 "complete the shorter column",
             ));
         }
-        check_frequencies(&name, &frequency_hz, lines)?;
+        let mut before_hz = None;
+        for (row, &f_hz) in frequency_hz.iter().enumerate() {
+            check_frequency(&name, before_hz, f_hz).map_err(|error| at_row(error, row, lines))?;
+            before_hz = Some(f_hz);
+        }
         let bad_level = level_db
             .iter()
             .position(|level| level.is_nan() || level.abs() > LARGEST_LEVEL_DB);
@@ -128,57 +132,36 @@ impl Curve {
     }
 }
 
-/// Finite, positive, strictly increasing: the same rule for curves and weights.
-pub(super) fn check_frequencies(
-    name: &str,
-    frequency_hz: &[f64],
-    lines: Option<&[usize]>,
-) -> Result<()> {
-    for (row, &f_hz) in frequency_hz.iter().enumerate() {
-        let before = row.checked_sub(1).map(|r| frequency_hz[r]);
-        let fault = if !f_hz.is_finite() {
-            Some((
-                ErrorKind::Number,
-                format!("frequency {f_hz}"),
-                "a finite frequency in Hz",
-                "remove or repair this row",
-            ))
-        } else if f_hz <= 0.0 {
-            Some((
-                ErrorKind::Order,
-                format!("frequency {f_hz} Hz"),
-                "a frequency above 0 Hz",
-                "remove this row",
-            ))
-        } else if before == Some(f_hz) {
-            Some((
-                ErrorKind::Order,
-                format!("frequency {f_hz} Hz a second time"),
-                "each frequency once",
-                "keep one of the two rows",
-            ))
-        } else if before.is_some_and(|b| f_hz < b) {
-            Some((
-                ErrorKind::Order,
-                format!(
-                    "frequency {f_hz} Hz after {} Hz",
-                    before.unwrap_or_default()
-                ),
-                "increasing frequencies",
-                "sort the rows by frequency; one file holds one curve",
-            ))
-        } else {
-            None
-        };
-        if let Some((kind, found, expected, next_step)) = fault {
-            return Err(at_row(
-                Error::new(kind, name, found, expected, next_step),
-                row,
-                lines,
-            ));
-        }
-    }
-    Ok(())
+/// Finite, positive and above the one before: the same rule for curves and weights.
+pub(super) fn check_frequency(name: &str, before_hz: Option<f64>, f_hz: f64) -> Result<()> {
+    let (kind, found, expected, next_step) = match before_hz {
+        _ if !f_hz.is_finite() => (
+            ErrorKind::Number,
+            format!("frequency {f_hz}"),
+            "a finite frequency in Hz",
+            "remove or repair this row",
+        ),
+        _ if f_hz <= 0.0 => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz"),
+            "a frequency above 0 Hz",
+            "remove this row",
+        ),
+        Some(before_hz) if f_hz == before_hz => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz a second time"),
+            "each frequency once",
+            "keep one of the two rows",
+        ),
+        Some(before_hz) if f_hz < before_hz => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz after {before_hz} Hz"),
+            "increasing frequencies",
+            "sort the rows by frequency; one file holds one curve",
+        ),
+        _ => return Ok(()),
+    };
+    Err(Error::new(kind, name, found, expected, next_step))
 }
 
 fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {

@@ -6,10 +6,14 @@
 
 use csv::{ReaderBuilder, StringRecord, Trim};
 
+use super::curve::check_frequency;
 use crate::error::{Error, ErrorKind, Result};
 
 /// Lines that are looked at to find the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
+
+/// Bytes of a line that are looked at: further right are only columns that are ignored.
+const LINE_BYTES: usize = 4096;
 
 /// Lines before the data that are remembered, to be known again further down.
 const HEADER_LINES_KEPT: usize = 64;
@@ -76,7 +80,7 @@ struct Line {
 ///
 /// # Errors
 /// `Number` with the line for anything but numbers in the first two columns once data began, and
-/// where no row can be found at all; `Format` where commas are ambiguous or a quote is not closed.
+/// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas are ambiguous or a quote is not closed.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let separator = separator_of(text).ok_or_else(|| why_no_rows(text, source_name))?;
     let mut table = Table {
@@ -106,6 +110,9 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                     .rfind(|c| !record[*c].is_empty())
                     .unwrap_or(0)
                     + 1;
+                // Checked here, so that a long file in disorder is not read to its end.
+                check_frequency(source_name, table.first.last().copied(), first)
+                    .map_err(|error| error.at_line(line.number))?;
                 table.lines.push(line.number);
                 table.first.push(first);
                 table.second.push(second);
@@ -271,7 +278,7 @@ fn each_record(
     let filled = text
         .split('\n')
         .zip(1..)
-        .map(|(raw, number)| (raw.trim(), number))
+        .map(|(raw, number)| (shortened(raw).trim(), number))
         .filter(|(raw, _)| !raw.is_empty());
     for (raw, number) in filled.take(most) {
         let bare = raw
@@ -318,6 +325,11 @@ fn each_record(
         }
     }
     Ok(())
+}
+
+fn shortened(line: &str) -> &str {
+    let end = (0..=line.len().min(LINE_BYTES)).rfind(|end| line.is_char_boundary(*end));
+    &line[..end.unwrap_or(0)]
 }
 
 /// One line as one record: quotes that do not pair are dropped, and runs of blanks become one.

@@ -98,7 +98,8 @@ fn utf_16_by_zeros(bytes: &[u8]) -> Option<&'static Encoding> {
     let (even, odd, half) = (zeros(0), zeros(1), pairs.len() / 2);
     let (most, none) = (half * 8 / 10, half / 20);
     match half {
-        0 => None,
+        // Too short to hold a curve, or to tell.
+        ..8 => None,
         _ if odd > most && even <= none => Some(UTF_16LE),
         _ if even > most && odd <= none => Some(UTF_16BE),
         _ => None,

@@ -1,6 +1,6 @@
 //! The targets that come with the program, and how a name or a path becomes a [`Target`].
 
-use std::path::Path;
+use std::path::{Component, Path, PathBuf};
 
 use super::recipe::{Base, parse_recipe, stem};
 use super::target::Target;
@@ -128,7 +128,14 @@ fn resolve_under(
 /// A path as a recipe beside it means it.
 fn beside(recipe: &str, base: &str) -> String {
     let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));
-    folder.join(base).to_string_lossy().into_owned()
+    // Without `.` parts, so that one file has one name and a circle shows.
+    let parts = Path::new(base)
+        .components()
+        .filter(|part| *part != Component::CurDir);
+    folder
+        .join(parts.collect::<PathBuf>())
+        .to_string_lossy()
+        .into_owned()
 }
 
 /// A bare word that cannot be read was meant as a name.

@@ -90,7 +90,12 @@ impl<'a> Settings<'a> {
         for (index, setting) in self.settings.iter().enumerate() {
             let key = setting.key.as_str();
             if !known.contains(&key) {
-                let next_step = match nearest_spelling(key, known.iter().copied()) {
+                let without_unit = known
+                    .iter()
+                    .copied()
+                    .find(|k| k.starts_with(&format!("{key}_")));
+                let near = without_unit.or_else(|| nearest_spelling(key, known.iter().copied()));
+                let next_step = match near {
                     Some(near) => format!("did you mean `{near}`?"),
                     None => "remove it".to_owned(),
                 };
