@@ -289,6 +289,13 @@ fn bad_rows_are_refused_with_their_line() {
             Some(1),
             "four whole numbers",
         ),
+        (
+            "20,00,-3,25\n20,50,-2,75\n63,00,-1,00\n",
+            Format,
+            Some(2),
+            "four whole numbers",
+        ),
+        ("20 1\n30 \"2\n80 3\n", Number, Some(2), "`'2`"),
         ("a\0b", Format, None, "zero bytes"),
     ] {
         let error = refused(text);
@@ -328,7 +335,7 @@ fn a_quote_that_joins_lines_is_refused_at_its_line() {
     );
     // The last line has nothing to join with, and no quote of a header line harms.
     read(format!(
-        "a \"quoted\" driver of 5\" width\n{PLAIN}\"20000\",3,\"\n"
+        "a \"quoted\" driver of 5\" width\n{PLAIN}20000,3,\"\n"
     ));
 }
 

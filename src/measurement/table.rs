@@ -80,7 +80,8 @@ struct Line {
 ///
 /// # Errors
 /// `Number` with the line for anything but numbers in the first two columns once data began, and
-/// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas are ambiguous or a quote is not closed.
+/// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
+/// are ambiguous or a quote is not closed.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let separator = separator_of(text).ok_or_else(|| why_no_rows(text, source_name))?;
     let mut table = Table {
@@ -110,9 +111,14 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                     .rfind(|c| !record[*c].is_empty())
                     .unwrap_or(0)
                     + 1;
+                maybe_decimal_commas &= width == 4 && is_four_halves(record);
                 // Checked here, so that a long file in disorder is not read to its end.
-                check_frequency(source_name, table.first.last().copied(), first)
-                    .map_err(|error| error.at_line(line.number))?;
+                check_frequency(source_name, table.first.last().copied(), first).map_err(
+                    |error| match maybe_decimal_commas && !table.names_four() {
+                        true => ambiguous_commas(source_name, line.number),
+                        false => error.at_line(line.number),
+                    },
+                )?;
                 table.lines.push(line.number);
                 table.first.push(first);
                 table.second.push(second);
@@ -121,7 +127,6 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                     Field::Number(third) => Some(third),
                     _ => None,
                 });
-                maybe_decimal_commas &= width == 4 && is_four_halves(record);
             }
             (first, _) if !started => {
                 if matches!(first, Field::Number(_) | Field::NotFinite) {
@@ -141,16 +146,8 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
         }
         Ok(())
     })?;
-    let named = table.titles.as_ref().map_or(0, Vec::len);
-    if maybe_decimal_commas && named != 4 {
-        return Err(Error::new(
-            ErrorKind::Format,
-            source_name,
-            "four whole numbers a row, separated by commas",
-            "commas that either separate columns or mark decimals",
-            "separate the columns with semicolons, or write decimal points",
-        )
-        .at_line(table.lines[0]));
+    if maybe_decimal_commas && !table.names_four() {
+        return Err(ambiguous_commas(source_name, table.lines[0]));
     }
     Ok(table)
 }
@@ -160,6 +157,10 @@ impl Table {
         if record.len() >= 2 && names_frequency(&record[0]) {
             self.titles = Some(record.iter().map(str::to_owned).collect());
         }
+    }
+
+    fn names_four(&self) -> bool {
+        self.titles.as_ref().is_some_and(|titles| titles.len() == 4)
     }
 
     /// True when the title of column `index` (from 0), in lower case, contains one of `words`.
@@ -332,11 +333,11 @@ fn shortened(line: &str) -> &str {
     &line[..end.unwrap_or(0)]
 }
 
-/// One line as one record: quotes that do not pair are dropped, and runs of blanks become one.
+/// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
 fn push_record(records: &mut String, content: &str, separator: Separator) {
     let unpaired = content.bytes().filter(|b| *b == b'"').count() % 2 == 1;
     let content = if unpaired {
-        &content.replace('"', "")
+        &content.replace('"', "'")
     } else {
         content
     };
@@ -373,6 +374,17 @@ fn before_comment(line: &str, separator: Separator) -> &str {
         }
     }
     line
+}
+
+fn ambiguous_commas(source_name: &str, line: usize) -> Box<Error> {
+    Error::new(
+        ErrorKind::Format,
+        source_name,
+        "four whole numbers a row, separated by commas",
+        "commas that either separate columns or mark decimals",
+        "separate the columns with semicolons, or write decimal points",
+    )
+    .at_line(line)
 }
 
 fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
