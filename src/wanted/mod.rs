@@ -1,1 +1,58 @@
-//! Being written.
+//! Stage 2: what is wanted. Takes a measurement on the common grid and the name, file or taste that says how it
+//! should be; gives the wanted change, target minus measured.
+//!
+//! A [`Target`] is a base and [`Contour`]s; [`recipe`] reads one from a file, [`library`] finds it by name.
+
+use std::ops::Range;
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
+
+mod setting;
+
+pub mod contour;
+
+pub mod recipe;
+
+pub mod target;
+
+pub mod library;
+
+pub use contour::Contour;
+pub use recipe::Recipe;
+pub use target::Target;
+
+/// What an equaliser should do to the measured curve; its level is free.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WantedChange {
+    /// Target minus measured in dB, one for each grid point; 0 and without meaning outside `support`.
+    pub change_db: Vec<f64>,
+    /// Grid points that both cover.
+    pub support: Range<usize>,
+}
+
+/// Target minus measured, where both are known.
+///
+/// # Errors
+/// `Coverage`, naming both ranges, when they share less than an octave.
+pub fn wanted_change(measured: &OnGrid, target: &OnGrid) -> Result<WantedChange> {
+    let support = grid::intersection(&measured.support, &target.support);
+    if support.len() < POINTS_PER_OCTAVE {
+        let ((low_hz, high_hz), (from_hz, to_hz)) = (measured.band_hz(), target.band_hz());
+        let found = format!(
+            "a target from {from_hz:.0} Hz to {to_hz:.0} Hz for a measurement from {low_hz:.0} Hz to {high_hz:.0} Hz"
+        );
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            "target",
+            found,
+            "at least one octave in common",
+            "choose a target that covers what was measured",
+        ));
+    }
+    let mut change_db = vec![0.0; POINTS];
+    for i in support.clone() {
+        change_db[i] = target.level_db[i] - measured.level_db[i];
+    }
+    Ok(WantedChange { change_db, support })
+}

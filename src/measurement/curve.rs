@@ -1,0 +1,199 @@
+//! A measured curve as it was given: frequencies and levels that can be relied on.
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::octaves;
+
+/// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
+pub const PRINTED_ROUNDING: f64 = 1e-4;
+
+/// Levels beyond this, in dB either way, are no levels of a measurement.
+const LARGEST_LEVEL_DB: f64 = 1000.0;
+
+/// A frequency response: at least three points over at least one octave, frequencies positive and
+/// strictly increasing, every number finite, every level within +-1000 dB.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    name: String,
+    frequency_hz: Vec<f64>,
+    level_db: Vec<f64>,
+    phase_deg: Option<Vec<f64>>,
+}
+
+impl Curve {
+    /// Checks and keeps a curve. `name` is the file name, or whatever the errors shall say.
+    ///
+    /// # Errors
+    /// `Format` for unequal lengths, `Number` for values that are not finite or no level, `Order` for
+    /// frequencies that are not positive and strictly increasing, `Coverage` for fewer than three
+    /// points or less than an octave.
+    pub fn new(
+        name: impl Into<String>,
+        frequency_hz: Vec<f64>,
+        level_db: Vec<f64>,
+        phase_deg: Option<Vec<f64>>,
+    ) -> Result<Self> {
+        Self::with_lines(name.into(), frequency_hz, level_db, phase_deg, None)
+    }
+
+    /// As [`Curve::new`], with the line each point came from for the errors.
+    pub(super) fn with_lines(
+        name: String,
+        frequency_hz: Vec<f64>,
+        level_db: Vec<f64>,
+        phase_deg: Option<Vec<f64>>,
+        lines: Option<&[usize]>,
+    ) -> Result<Self> {
+        let columns = [Some(&level_db), phase_deg.as_ref()];
+        if let Some(column) = columns
+            .into_iter()
+            .flatten()
+            .find(|c| c.len() != frequency_hz.len())
+        {
+            return Err(Error::new(
+                ErrorKind::Format,
+                &name,
+                format!(
+                    "{} frequencies and {} values",
+                    frequency_hz.len(),
+                    column.len()
+                ),
+                "one value for each frequency",
+                "complete the shorter column",
+            ));
+        }
+        let mut before_hz = None;
+        for (row, &f_hz) in frequency_hz.iter().enumerate() {
+            check_frequency(&name, before_hz, f_hz).map_err(|error| at_row(error, row, lines))?;
+            before_hz = Some(f_hz);
+        }
+        let bad_level = level_db
+            .iter()
+            .position(|level| level.is_nan() || level.abs() > LARGEST_LEVEL_DB);
+        if let Some(row) = bad_level {
+            return Err(at_row(
+                Error::new(
+                    ErrorKind::Number,
+                    &name,
+                    format!("level {} dB", level_db[row]),
+                    "a level between -1000 and 1000 dB",
+                    "check that the second column is the level in dB, and remove or repair this row",
+                ),
+                row,
+                lines,
+            ));
+        }
+        let bad_phase = phase_deg
+            .as_ref()
+            .and_then(|phase| phase.iter().position(|p| !p.is_finite()));
+        if let Some(row) = bad_phase {
+            return Err(at_row(
+                Error::new(
+                    ErrorKind::Number,
+                    &name,
+                    "a phase that is not finite",
+                    "phase in degrees",
+                    "repair this row or leave the phase column out",
+                ),
+                row,
+                lines,
+            ));
+        }
+        check_extent(&name, &frequency_hz)?;
+        Ok(Self {
+            name,
+            frequency_hz,
+            level_db,
+            phase_deg,
+        })
+    }
+
+    /// The name it was given, usually its file's.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Frequencies in hertz, strictly increasing.
+    #[must_use]
+    pub fn frequency_hz(&self) -> &[f64] {
+        &self.frequency_hz
+    }
+
+    /// Levels in dB, one for each frequency; the reference is the file's own.
+    #[must_use]
+    pub fn level_db(&self) -> &[f64] {
+        &self.level_db
+    }
+
+    /// Phase in degrees, one for each frequency, where the file had it.
+    #[must_use]
+    pub fn phase_deg(&self) -> Option<&[f64]> {
+        self.phase_deg.as_deref()
+    }
+}
+
+/// Finite, positive and above the one before: the same rule for curves and weights.
+pub(super) fn check_frequency(name: &str, before_hz: Option<f64>, f_hz: f64) -> Result<()> {
+    let (kind, found, expected, next_step) = match before_hz {
+        _ if !f_hz.is_finite() => (
+            ErrorKind::Number,
+            format!("frequency {f_hz}"),
+            "a finite frequency in Hz",
+            "remove or repair this row",
+        ),
+        _ if f_hz <= 0.0 => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz"),
+            "a frequency above 0 Hz",
+            "remove this row",
+        ),
+        Some(before_hz) if f_hz == before_hz => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz a second time"),
+            "each frequency once",
+            "keep one of the two rows",
+        ),
+        Some(before_hz) if f_hz < before_hz => (
+            ErrorKind::Order,
+            format!("frequency {f_hz} Hz after {before_hz} Hz"),
+            "increasing frequencies",
+            "sort the rows by frequency; one file holds one curve",
+        ),
+        _ => return Ok(()),
+    };
+    Err(Error::new(kind, name, found, expected, next_step))
+}
+
+fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
+    let next_step = "export the whole curve, best 20 Hz to 20 kHz";
+    let (&[first_hz, .., last_hz], 3..) = (frequency_hz, frequency_hz.len()) else {
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            name,
+            format!("{} points", frequency_hz.len()),
+            "three points or more",
+            next_step,
+        ));
+    };
+    if octaves(first_hz, last_hz) < 1.0 - 2.0 * PRINTED_ROUNDING {
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            name,
+            format!("only {first_hz} Hz to {last_hz} Hz"),
+            "at least one octave",
+            next_step,
+        ));
+    }
+    Ok(())
+}
+
+/// Where lines are unknown the row is named in words.
+fn at_row(mut error: Box<Error>, row: usize, lines: Option<&[usize]>) -> Box<Error> {
+    match lines.and_then(|lines| lines.get(row)) {
+        Some(&line) => error.at_line(line),
+        None => {
+            error.found = format!("{} at point {}", error.found, row + 1);
+            error
+        }
+    }
+}

@@ -1,0 +1,119 @@
+//! The common grid, 48 points an octave from 20 Hz, and how a curve comes onto it.
+
+use std::ops::Range;
+use std::sync::LazyLock;
+
+use super::curve::{Curve, PRINTED_ROUNDING};
+use super::pchip::Pchip;
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::{db_from_power, power_from_db};
+
+/// Points of the grid: `20 Hz * 2^(i / 48)` for `i` from 0, the last just below 20 kHz.
+pub const POINTS: usize = 479;
+
+/// Grid points to an octave, and the fewest that a curve must cover.
+pub const POINTS_PER_OCTAVE: usize = 48;
+
+static FREQUENCY_HZ: LazyLock<Vec<f64>> = LazyLock::new(|| {
+    (0..POINTS)
+        .map(|i| 20.0 * (i as f64 / POINTS_PER_OCTAVE as f64).exp2())
+        .collect()
+});
+
+/// Frequencies of the grid in hertz, [`POINTS`] of them.
+#[must_use]
+pub fn frequency_hz() -> &'static [f64] {
+    &FREQUENCY_HZ
+}
+
+/// A curve on the common grid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OnGrid {
+    /// Level in dB, one for each of the [`POINTS`]; 0 and without meaning outside `support`.
+    pub level_db: Vec<f64>,
+    /// The grid points that the data cover; at least [`POINTS_PER_OCTAVE`].
+    pub support: Range<usize>,
+}
+
+impl OnGrid {
+    /// Lowest and highest covered frequency in hertz.
+    #[must_use]
+    pub fn band_hz(&self) -> (f64, f64) {
+        band_hz(&self.support)
+    }
+}
+
+/// Lowest and highest frequency in hertz of a range of grid points; `(0, 0)` for an empty range.
+#[must_use]
+pub fn band_hz(support: &Range<usize>) -> (f64, f64) {
+    match frequency_hz().get(support.clone()) {
+        Some([only_hz]) => (*only_hz, *only_hz),
+        Some(&[lowest_hz, .., highest_hz]) => (lowest_hz, highest_hz),
+        _ => (0.0, 0.0),
+    }
+}
+
+/// The grid points in both ranges, empty (`0..0`) where they do not meet.
+#[must_use]
+pub fn intersection(left: &Range<usize>, right: &Range<usize>) -> Range<usize> {
+    let both = left.start.max(right.start)..left.end.min(right.end);
+    if both.is_empty() { 0..0 } else { both }
+}
+
+/// Brings a curve onto the grid: the power average of a grid cell (+-1/96 octave) that holds two or more
+/// points, monotone cubic in log frequency elsewhere. Data given on the grid pass unchanged. Nothing is
+/// extrapolated, but for a relative 1e-4 in frequency at both ends, where printing may have rounded.
+///
+/// # Errors
+/// `Coverage` when fewer than [`POINTS_PER_OCTAVE`] grid points are covered.
+pub fn resample(curve: &Curve) -> Result<OnGrid> {
+    let given_hz = curve.frequency_hz();
+    let (first_hz, last_hz) = (given_hz[0], given_hz[given_hz.len() - 1]);
+    let from_hz = first_hz * (1.0 - PRINTED_ROUNDING);
+    let to_hz = last_hz * (1.0 + PRINTED_ROUNDING);
+    let support = frequency_hz().partition_point(|f| *f < from_hz)
+        ..frequency_hz().partition_point(|f| *f <= to_hz);
+    if support.len() < POINTS_PER_OCTAVE {
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            curve.name(),
+            format!("{first_hz} Hz to {last_hz} Hz"),
+            "at least one octave between 20 Hz and 20 kHz",
+            "export the whole curve, best 20 Hz to 20 kHz",
+        ));
+    }
+    let (log_f, knot_db) = knots(curve);
+    let interpolant = Pchip::new(&log_f, &knot_db);
+    let mut level_db = vec![0.0; POINTS];
+    let half_cell = (0.5 / POINTS_PER_OCTAVE as f64).exp2();
+    for i in support.clone() {
+        let f_hz = frequency_hz()[i];
+        let cell = given_hz.partition_point(|g| *g < f_hz / half_cell)
+            ..given_hz.partition_point(|g| *g < f_hz * half_cell);
+        level_db[i] = match &interpolant {
+            Some(pchip) if cell.len() < 2 => pchip.at(f_hz.ln()),
+            _ => power_average_db(&curve.level_db()[cell]),
+        };
+    }
+    Ok(OnGrid { level_db, support })
+}
+
+/// Points for the interpolant; of frequencies closer than their logarithms can tell, the first.
+fn knots(curve: &Curve) -> (Vec<f64>, Vec<f64>) {
+    let mut log_f: Vec<f64> = Vec::with_capacity(curve.level_db().len());
+    let mut level_db = Vec::with_capacity(curve.level_db().len());
+    for (f_hz, db) in curve.frequency_hz().iter().zip(curve.level_db()) {
+        if log_f.last().is_none_or(|last| *last < f_hz.ln()) {
+            log_f.push(f_hz.ln());
+            level_db.push(*db);
+        }
+    }
+    (log_f, level_db)
+}
+
+/// Taken relative to the largest level, so that no level overflows and equal levels stay exact.
+fn power_average_db(level_db: &[f64]) -> f64 {
+    let largest_db = level_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = level_db.iter().map(|l| power_from_db(l - largest_db)).sum();
+    largest_db + db_from_power(sum / level_db.len() as f64)
+}

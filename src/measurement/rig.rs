@@ -1,0 +1,102 @@
+//! How far the rig can be believed, by frequency.
+
+use std::ops::Range;
+
+use super::{grid, piecewise};
+use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+
+/// The trusted band is where the trust is at least this.
+pub const TRUSTED: f64 = 0.7;
+
+/// A measurement rig, for its trust.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub enum Rig {
+    /// An occluded-ear simulator after IEC 60318-4. The standard (2010) claims to simulate the ear from 100 Hz
+    /// to 10 kHz; above 8 kHz the coupler's resonance and the insertion depth move the curve (common practice,
+    /// no source), so trust falls there from 1 to 0.3 over an octave.
+    #[default]
+    Iec60318_4,
+    /// Believed everywhere.
+    Flat,
+    /// Points `(frequency_hz, trust)`, linear in log frequency, held at the ends; make it with [`Rig::table`].
+    Table(Vec<(f64, f64)>),
+}
+
+impl Rig {
+    /// Names for files and options.
+    pub const NAMES: [&'static str; 2] = ["iec-60318-4", "flat"];
+
+    /// The rig of a name.
+    ///
+    /// # Errors
+    /// `Name`, with the nearest spelling; its source is `rig`.
+    pub fn from_name(name: &str) -> Result<Self> {
+        match name {
+            "iec-60318-4" => Ok(Self::Iec60318_4),
+            "flat" => Ok(Self::Flat),
+            _ => Err(Error::new(
+                ErrorKind::Name,
+                "rig",
+                format!("`{name}`"),
+                format!("one of {}", Self::NAMES.join(", ")),
+                match nearest_spelling(name, Self::NAMES) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => "use `flat` only for a curve that is right everywhere".to_owned(),
+                },
+            )),
+        }
+    }
+
+    /// A rig by points `(frequency_hz, trust)`: frequencies positive and increasing, trust 0 to 1.
+    ///
+    /// # Errors
+    /// `Setting` for anything else.
+    pub fn table(points: Vec<(f64, f64)>) -> Result<Self> {
+        let increasing = points.windows(2).all(|w| w[0].0 < w[1].0);
+        let fits = |(f_hz, trust): &(f64, f64)| {
+            f_hz.is_finite() && *f_hz > 0.0 && (0.0..=1.0).contains(trust)
+        };
+        if points.is_empty() || !increasing || !points.iter().all(fits) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                "rig",
+                "a trust table that cannot be read",
+                "rows of frequency in Hz (increasing) and trust from 0 to 1",
+                "sort the rows and keep every trust between 0 and 1",
+            ));
+        }
+        Ok(Self::Table(points))
+    }
+
+    /// Trust at a frequency, 0 to 1.
+    #[must_use]
+    pub fn trust(&self, frequency_hz: f64) -> f64 {
+        match self {
+            Self::Iec60318_4 => 1.0 - 0.7 * (frequency_hz / 8000.0).log2().clamp(0.0, 1.0),
+            Self::Flat => 1.0,
+            Self::Table(points) => piecewise::linear_in_log_f(points, frequency_hz),
+        }
+    }
+
+    /// Trust at each point of the common grid.
+    #[must_use]
+    pub fn trust_on_grid(&self) -> Vec<f64> {
+        grid::frequency_hz()
+            .iter()
+            .map(|f_hz| self.trust(*f_hz))
+            .collect()
+    }
+
+    /// Lowest and highest grid frequency within `support` where trust is [`TRUSTED`] or more, in hertz;
+    /// none where nothing is trusted.
+    #[must_use]
+    pub fn trusted_band_hz(&self, support: &Range<usize>) -> Option<(f64, f64)> {
+        let covered = grid::frequency_hz().get(support.clone())?;
+        let mut trusted = covered
+            .iter()
+            .copied()
+            .filter(|f_hz| self.trust(*f_hz) >= TRUSTED);
+        let lowest_hz = trusted.next()?;
+        Some((lowest_hz, trusted.next_back().unwrap_or(lowest_hz)))
+    }
+}

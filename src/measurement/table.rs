@@ -1,0 +1,456 @@
+//! Text to rows of numbers: separators, decimal signs, headers, comments.
+//!
+//! The separator is decided once for the file: the one under which most lines start with two
+//! numbers. The `csv` crate splits the records; lines are counted here, since blank lines and line
+//! ends shift its count.
+
+use csv::{ReaderBuilder, StringRecord, Trim};
+
+use super::curve::check_frequency;
+use crate::error::{Error, ErrorKind, Result};
+
+/// Lines that are looked at to find the separator.
+const LINES_THAT_DECIDE: usize = 10_000;
+
+/// Bytes of a line that are looked at: further right are only columns that are ignored.
+const LINE_BYTES: usize = 4096;
+
+/// Lines before the data that are remembered, to be known again further down.
+const HEADER_LINES_KEPT: usize = 64;
+
+const TWO_NUMBERS: &str = "rows that start with two numbers, frequency in Hz and a value";
+
+/// The rows of a file, and what its header says about the columns.
+#[derive(Debug, Default)]
+pub(super) struct Table {
+    /// Titles of the columns, from the last line before the data that names the frequency.
+    pub titles: Option<Vec<String>>,
+    /// True when any line of text that is no comment precedes the data.
+    pub has_header: bool,
+    /// Line of each row, counted from 1.
+    pub lines: Vec<usize>,
+    /// First column.
+    pub first: Vec<f64>,
+    /// Second column.
+    pub second: Vec<f64>,
+    /// Third column where it holds a finite number.
+    pub third: Vec<Option<f64>>,
+    /// True when every row has exactly three fields.
+    pub three_columns: bool,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Separator {
+    Semicolon,
+    Tab,
+    Comma,
+    Blanks,
+}
+
+impl Separator {
+    /// In order of preference.
+    const ALL: [Self; 4] = [Self::Semicolon, Self::Tab, Self::Comma, Self::Blanks];
+
+    fn byte(self) -> u8 {
+        match self {
+            Self::Semicolon => b';',
+            Self::Tab => b'\t',
+            Self::Comma => b',',
+            Self::Blanks => b' ',
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Field {
+    Number(f64),
+    NotFinite,
+    Empty,
+    Text,
+}
+
+/// Where a record came from.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    number: usize,
+    is_comment: bool,
+}
+
+/// Reads the table of a decoded file.
+///
+/// # Errors
+/// `Number` with the line for anything but numbers in the first two columns once data began, and
+/// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
+/// are ambiguous or a quote is not closed.
+pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
+    let separator = separator_of(text).ok_or_else(|| why_no_rows(text, source_name))?;
+    let mut table = Table {
+        three_columns: true,
+        ..Table::default()
+    };
+    let mut headers = Vec::new();
+    let mut suspects: Vec<(usize, StringRecord)> = Vec::new();
+    let mut maybe_decimal_commas = separator == Separator::Comma;
+    each_record(text, separator, usize::MAX, source_name, |line, record| {
+        let field = |column: usize| record.get(column).map_or(Field::Empty, Field::read);
+        let started = !table.lines.is_empty();
+        match (field(0), field(1)) {
+            _ if line.is_comment => {
+                if !started {
+                    table.take_titles(record);
+                }
+            }
+            (Field::Number(first), Field::Number(second)) => {
+                if !started {
+                    let bad = suspects.iter().find(|(_, r)| r.len() == record.len());
+                    if let Some((number, bad)) = bad {
+                        return Err(not_numbers(bad, source_name).at_line(*number));
+                    }
+                }
+                let width = (0..record.len())
+                    .rfind(|c| !record[*c].is_empty())
+                    .unwrap_or(0)
+                    + 1;
+                maybe_decimal_commas &= width == 4 && is_four_halves(record);
+                // Checked here, so that a long file in disorder is not read to its end.
+                check_frequency(source_name, table.first.last().copied(), first).map_err(
+                    |error| match maybe_decimal_commas && !table.names_four() {
+                        true => ambiguous_commas(source_name, line.number),
+                        false => error.at_line(line.number),
+                    },
+                )?;
+                table.lines.push(line.number);
+                table.first.push(first);
+                table.second.push(second);
+                table.three_columns &= width == 3;
+                table.third.push(match field(2) {
+                    Field::Number(third) => Some(third),
+                    _ => None,
+                });
+            }
+            (first, _) if !started => {
+                if matches!(first, Field::Number(_) | Field::NotFinite) {
+                    if suspects.len() < HEADER_LINES_KEPT {
+                        suspects.push((line.number, record.clone()));
+                    }
+                } else {
+                    table.has_header = true;
+                    table.take_titles(record);
+                    if headers.len() < HEADER_LINES_KEPT {
+                        headers.push(record.clone());
+                    }
+                }
+            }
+            _ if headers.contains(record) || is_header(record) => {}
+            _ => return Err(not_numbers(record, source_name).at_line(line.number)),
+        }
+        Ok(())
+    })?;
+    if maybe_decimal_commas && !table.names_four() {
+        return Err(ambiguous_commas(source_name, table.lines[0]));
+    }
+    Ok(table)
+}
+
+impl Table {
+    fn take_titles(&mut self, record: &StringRecord) {
+        if record.len() >= 2 && names_frequency(&record[0]) {
+            self.titles = Some(record.iter().map(str::to_owned).collect());
+        }
+    }
+
+    fn names_four(&self) -> bool {
+        self.titles.as_ref().is_some_and(|titles| titles.len() == 4)
+    }
+
+    /// True when the title of column `index` (from 0), in lower case, contains one of `words`.
+    pub(super) fn title_says(&self, index: usize, words: &[&str]) -> bool {
+        let title = self.titles.as_ref().and_then(|titles| titles.get(index));
+        title.is_some_and(|title| {
+            let title = title.to_lowercase();
+            words.iter().any(|word| title.contains(word))
+        })
+    }
+}
+
+impl Field {
+    /// A number with a decimal point or a single decimal comma, no thousands separators.
+    fn read(text: &str) -> Self {
+        let text = text.trim();
+        let text = text
+            .strip_prefix('"')
+            .and_then(|t| t.strip_suffix('"'))
+            .unwrap_or(text)
+            .trim();
+        if text.is_empty() {
+            return Self::Empty;
+        }
+        let is_number_byte = |b: u8| b.is_ascii_digit() || b"+-.,eEdD".contains(&b);
+        let plain = if text.contains('\u{2212}') {
+            &text.replace('\u{2212}', "-")
+        } else {
+            text
+        };
+        if !plain.bytes().all(is_number_byte) || !plain.bytes().any(|b| b.is_ascii_digit()) {
+            let bare = text.trim_matches(|c: char| !c.is_alphanumeric() && c != '\u{221e}');
+            let words = [
+                "nan", "inf", "infinity", "\u{221e}", "1.#inf", "1.#ind", "1.#qnan",
+            ];
+            let is_word = words.iter().any(|word| bare.eq_ignore_ascii_case(word));
+            return if is_word { Self::NotFinite } else { Self::Text };
+        }
+        let parsed = if plain.bytes().all(|b| !b",dD".contains(&b)) {
+            plain.parse().ok()
+        } else {
+            with_decimal_comma(plain).and_then(|p| p.parse().ok())
+        };
+        match parsed {
+            Some(value) if f64::is_finite(value) => Self::Number(value),
+            Some(_) => Self::NotFinite,
+            None => Self::Text,
+        }
+    }
+}
+
+/// `20,5` as `20.5`, and `2d1` as `2e1`; none where a comma cannot be a decimal sign.
+fn with_decimal_comma(text: &str) -> Option<String> {
+    if let Some((_, after)) = text.split_once(',')
+        && (text.contains('.') || !after.starts_with(|c: char| c.is_ascii_digit()))
+    {
+        return None;
+    }
+    Some(text.replacen(',', ".", 1).replace(['d', 'D'], "e"))
+}
+
+/// `20,5,-3,1`: whole numbers, the second and fourth without a sign, as two decimal commas would give.
+fn is_four_halves(record: &StringRecord) -> bool {
+    record.iter().take(4).enumerate().all(|(column, field)| {
+        let digits = if column % 2 == 0 {
+            field.trim_start_matches(['-', '+'])
+        } else {
+            field
+        };
+        !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit())
+    })
+}
+
+fn names_frequency(title: &str) -> bool {
+    let title = title.to_lowercase();
+    ["freq", "fréq", "hz"].iter().any(|w| title.contains(w)) || title == "f"
+}
+
+/// A line amid the data that can only be another header: no number in it, and titles or a `[block]`.
+fn is_header(record: &StringRecord) -> bool {
+    record
+        .iter()
+        .all(|field| matches!(Field::read(field), Field::Text | Field::Empty))
+        && record[0].starts_with(|c: char| c.is_alphabetic() || c == '[')
+        && (record[0].starts_with('[') || names_frequency(&record[0]))
+}
+
+fn separator_of(text: &str) -> Option<Separator> {
+    let mut best = (0, None);
+    for separator in Separator::ALL {
+        let mut rows = 0;
+        // An unclosed quote only ends the count early here; reading reports it.
+        let _ = each_record(text, separator, LINES_THAT_DECIDE, "", |line, record| {
+            let is_number =
+                |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
+            rows += usize::from(!line.is_comment && is_number(0) && is_number(1));
+            Ok(())
+        });
+        if rows > best.0 {
+            best = (rows, Some(separator));
+        }
+    }
+    best.1
+}
+
+/// Visits the records of the first `most` lines that are not blank, comments included.
+fn each_record(
+    text: &str,
+    separator: Separator,
+    most: usize,
+    source_name: &str,
+    mut visit: impl FnMut(Line, &StringRecord) -> Result<()>,
+) -> Result<()> {
+    let mut lines = Vec::new();
+    let mut records = String::new();
+    let filled = text
+        .split('\n')
+        .zip(1..)
+        .map(|(raw, number)| (shortened(raw).trim(), number))
+        .filter(|(raw, _)| !raw.is_empty());
+    for (raw, number) in filled.take(most) {
+        let bare = raw
+            .trim_start_matches(['#', ';', '*', '!', '%', '/'])
+            .trim();
+        // A slash alone marks nothing, and a line of markers is blank.
+        let is_comment = bare.len() < raw.len() && (!raw.starts_with('/') || raw.starts_with("//"));
+        let content = if is_comment {
+            bare
+        } else {
+            before_comment(raw, separator).trim()
+        };
+        if content.is_empty() {
+            continue;
+        }
+        lines.push(Line { number, is_comment });
+        push_record(&mut records, content, separator);
+    }
+    let mut reader = ReaderBuilder::new()
+        .delimiter(separator.byte())
+        .has_headers(false)
+        .flexible(true)
+        .trim(Trim::All)
+        .from_reader(records.as_bytes());
+    let mut record = StringRecord::new();
+    let mut index = 0;
+    let unclosed = |line: Line| {
+        Error::new(
+            ErrorKind::Format,
+            source_name,
+            "a quotation mark that is not closed",
+            "quotes in pairs",
+            "close the quote or remove it",
+        )
+        .at_line(line.number)
+    };
+    while reader.read_record(&mut record).unwrap_or(false) {
+        visit(lines[index], &record)?;
+        index += 1;
+        // One line is one record by construction; only a quote can join two.
+        let next = reader.position().line() as usize - 1;
+        if next != index {
+            return Err(unclosed(lines[index - 1]));
+        }
+    }
+    Ok(())
+}
+
+fn shortened(line: &str) -> &str {
+    let end = (0..=line.len().min(LINE_BYTES)).rfind(|end| line.is_char_boundary(*end));
+    &line[..end.unwrap_or(0)]
+}
+
+/// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
+fn push_record(records: &mut String, content: &str, separator: Separator) {
+    let unpaired = content.bytes().filter(|b| *b == b'"').count() % 2 == 1;
+    let content = if unpaired {
+        &content.replace('"', "'")
+    } else {
+        content
+    };
+    if separator == Separator::Blanks {
+        // "Level (dB)" is one title.
+        let glued = content.replace(" (", "(").replace(" [", "[");
+        for (index, word) in glued.split_whitespace().enumerate() {
+            if index > 0 {
+                records.push(' ');
+            }
+            records.push_str(word);
+        }
+    } else if content.contains('"') {
+        // A quote opens a field only right after the separator.
+        let fields = content.split_inclusive(char::from(separator.byte()));
+        fields.for_each(|field| records.push_str(field.trim_start_matches(' ')));
+    } else {
+        records.push_str(content);
+    }
+    records.push('\n');
+}
+
+/// The line without its comment tail; a semicolon starts one only where it does not separate.
+fn before_comment(line: &str, separator: Separator) -> &str {
+    let mut quoted = false;
+    for (at, byte) in line.bytes().enumerate() {
+        match byte {
+            b'"' => quoted = !quoted,
+            _ if quoted => {}
+            b'#' | b'!' | b'%' => return &line[..at],
+            b';' if separator != Separator::Semicolon => return &line[..at],
+            b'/' if line[at..].starts_with("//") => return &line[..at],
+            _ => {}
+        }
+    }
+    line
+}
+
+fn ambiguous_commas(source_name: &str, line: usize) -> Box<Error> {
+    Error::new(
+        ErrorKind::Format,
+        source_name,
+        "four whole numbers a row, separated by commas",
+        "commas that either separate columns or mark decimals",
+        "separate the columns with semicolons, or write decimal points",
+    )
+    .at_line(line)
+}
+
+fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
+    let column = usize::from(matches!(Field::read(&record[0]), Field::Number(_)));
+    let title = ["frequency", "second"][column];
+    let given = record.get(column).unwrap_or_default();
+    let found = match Field::read(given) {
+        Field::NotFinite => format!("`{}` in the {title} column", excerpt(given)),
+        Field::Empty => format!("nothing in the {title} column"),
+        _ => format!("text `{}` in the {title} column", excerpt(given)),
+    };
+    Error::new(
+        ErrorKind::Number,
+        source_name,
+        found,
+        "a finite number such as 20.5 or 20,5, without thousands separators",
+        "repair or remove this row; start comments with #",
+    )
+}
+
+/// No separator gave a single row: say what the first numeric line looks like.
+fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
+    let numeric = text.split('\n').zip(1..).find(|(line, _)| {
+        let first = line.split([' ', '\t', ';', ',']).find(|w| !w.is_empty());
+        matches!(
+            first.map(Field::read),
+            Some(Field::Number(_) | Field::NotFinite)
+        )
+    });
+    let next_step =
+        "export the curve with both columns, separated by a comma, semicolon, tab or blank";
+    match numeric {
+        None => Error::new(
+            ErrorKind::Number,
+            source_name,
+            "no numbers",
+            TWO_NUMBERS,
+            next_step,
+        ),
+        Some((line, number)) => {
+            let line = line.trim();
+            let found = match Field::read(line) {
+                Field::Number(_) => format!("one column only (`{}`)", excerpt(line)),
+                _ => format!("`{}`", excerpt(line)),
+            };
+            Error::new(
+                ErrorKind::Number,
+                source_name,
+                found,
+                TWO_NUMBERS,
+                next_step,
+            )
+            .at_line(number)
+        }
+    }
+}
+
+/// The first 40 characters, printable.
+fn excerpt(text: &str) -> String {
+    let mut shown: String = text
+        .chars()
+        .take(40)
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if text.chars().nth(40).is_some() {
+        shown.push('…');
+    }
+    shown
+}

@@ -1,0 +1,340 @@
+//! The targets that come with the program, and how names and paths are resolved.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use bandwright::Result;
+use bandwright::error::{Error, ErrorKind};
+use bandwright::measurement::grid::{POINTS, frequency_hz};
+use bandwright::measurement::parse::parse_curve;
+use bandwright::wanted::library::{names, resolve, text};
+use bandwright::wanted::{Contour, Target};
+
+/// A folder in memory.
+fn files(files: &'static [(&'static str, &'static str)]) -> impl FnMut(&str) -> Result<Vec<u8>> {
+    move |path| {
+        let found = files.iter().find(|(name, _)| *name == path);
+        let missing = || {
+            Error::new(
+                ErrorKind::File,
+                path,
+                "no such file",
+                "a file",
+                "check the path",
+            )
+        };
+        found
+            .map(|(_, text)| text.as_bytes().to_vec())
+            .ok_or_else(missing)
+    }
+}
+
+fn target(name: &str, folder: &'static [(&'static str, &'static str)]) -> Target {
+    resolve(name, &mut files(folder)).unwrap_or_else(|error| panic!("{error}"))
+}
+
+fn at(target: &Target, f_hz: f64) -> f64 {
+    let nearest = frequency_hz().partition_point(|f| *f < f_hz * 2f64.powf(-1.0 / 96.0));
+    target.level_on_grid(48_000.0).level_db[nearest]
+}
+
+#[test]
+fn every_target_of_the_library_resolves_and_states_where_it_comes_from() {
+    assert!(names().len() >= 4);
+    for name in names() {
+        let target = target(name, &[]);
+        assert_eq!(target.name, name);
+        assert!(target.source.len() > 20);
+        let on_grid = target.level_on_grid(48_000.0);
+        assert_eq!(on_grid.support, 0..POINTS);
+        assert!(on_grid.level_db.iter().all(|db| db.abs() < 25.0));
+        let file = text(name).unwrap();
+        for key in [
+            "# name: ",
+            "# source: ",
+            "# licence: ",
+            "# support: ",
+            "# level: ",
+        ] {
+            assert!(
+                file.lines()
+                    .any(|line| line.starts_with(key) && line.len() > key.len() + 3),
+                "{name} {key}"
+            );
+        }
+    }
+    assert_eq!(text("unheard-of"), None);
+}
+
+#[test]
+fn each_file_of_the_targets_folder_is_in_the_library() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("targets");
+    let mut stems: Vec<String> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .map(|file| file.split('.').next().unwrap().to_owned())
+        .collect();
+    stems.sort();
+    let mut names = names();
+    names.sort_unstable();
+    assert_eq!(stems, names);
+}
+
+#[test]
+fn the_levels_that_the_headers_state_hold() {
+    assert!(
+        target("flat", &[])
+            .level_on_grid(48_000.0)
+            .level_db
+            .iter()
+            .all(|db| *db == 0.0)
+    );
+    let diffuse = target("diffuse-field", &[]);
+    for f_hz in [20.0, 50.0, 100.0] {
+        assert!(at(&diffuse, f_hz).abs() < 0.05);
+    }
+    let slope = target("gentle-slope", &[]);
+    assert!((at(&slope, 1000.0) - at(&diffuse, 1000.0)).abs() < 0.01);
+    for name in ["long-listening", "spoken-word"] {
+        let voiced = target(name, &[]);
+        assert!(
+            (at(&voiced, 700.0) - at(&diffuse, 700.0)).abs() < 0.5,
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn what_rests_on_the_diffuse_field_carries_its_warning_and_citation() {
+    for name in [
+        "diffuse-field",
+        "gentle-slope",
+        "long-listening",
+        "spoken-word",
+    ] {
+        let target = target(name, &[]);
+        assert!(target.warning.unwrap().contains("several dB at 2.5-10 kHz"));
+        assert!(
+            target.source.contains("Gardner and K. D. Martin"),
+            "{}",
+            target.source
+        );
+    }
+    assert_eq!(target("flat", &[]).warning, None);
+    assert!(
+        text("diffuse-field")
+            .unwrap()
+            .contains("provided free with no restrictions on use")
+    );
+}
+
+/// Derived here again from the tables, apart from the script that wrote the file.
+#[test]
+fn the_diffuse_field_file_is_what_its_stated_derivation_gives() {
+    let table = |name: &str| -> Vec<BTreeMap<String, f64>> {
+        let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("tests/reference")
+            .join(name);
+        csv::Reader::from_path(path)
+            .unwrap()
+            .deserialize()
+            .map(std::result::Result::unwrap)
+            .collect()
+    };
+    let kemar = table("ear/kemar_diffuse_field.csv");
+    let standards = table("tables/eardrum_field_responses.csv");
+    let iso = table("tables/iso532_2_field_to_eardrum.csv");
+    let band_db = |nominal_hz: f64| {
+        let n = (10.0 * (nominal_hz / 1000.0).log10()).round();
+        let edge = |half: f64| 1000.0 * 10f64.powf((n + half) / 10.0);
+        let powers: Vec<f64> = kemar
+            .iter()
+            .filter(|row| row["frequency_hz"] >= edge(-0.5) && row["frequency_hz"] < edge(0.5))
+            .map(|row| 10f64.powf(row["level_db"] / 10.0))
+            .collect();
+        10.0 * (powers.iter().sum::<f64>() / powers.len() as f64).log10()
+    };
+    let both = |row: &BTreeMap<String, f64>| 0.5 * (row["p58_diffuse_db"] + row["s34_diffuse_db"]);
+    let aligned = standards
+        .iter()
+        .filter(|row| (500.0..=1000.0).contains(&row["frequency_hz"]));
+    let shift_db: Vec<f64> = aligned
+        .map(|row| both(row) - band_db(row["frequency_hz"]))
+        .collect();
+    assert_eq!(shift_db.len(), 4);
+    let shift_db = shift_db.iter().sum::<f64>() / 4.0;
+
+    let mut expected: Vec<(f64, f64)> = iso
+        .iter()
+        .filter(|row| row["frequency_hz"] < 100.0)
+        .map(|row| (row["frequency_hz"], row["diffuse_field_db"]))
+        .collect();
+    for row in &standards {
+        let f_hz = row["frequency_hz"];
+        let weight = match f_hz {
+            400.0 | 12_500.0 => 0.5,
+            f if f > 400.0 && f < 12_500.0 => 1.0,
+            _ => 0.0,
+        };
+        let kemar_db = if weight > 0.0 {
+            band_db(f_hz) + shift_db
+        } else {
+            0.0
+        };
+        expected.push((f_hz, (2.0 * both(row) + weight * kemar_db) / (2.0 + weight)));
+    }
+    let file = parse_curve(
+        text("diffuse-field").unwrap().as_bytes(),
+        "diffuse-field.csv",
+    )
+    .unwrap();
+    assert_eq!(
+        file.frequency_hz(),
+        expected.iter().map(|(f_hz, _)| *f_hz).collect::<Vec<_>>()
+    );
+    for ((f_hz, expected), level_db) in expected.iter().zip(file.level_db()) {
+        assert!(
+            (level_db - expected).abs() <= 0.005 + 1e-9,
+            "{f_hz} Hz: {level_db} {expected}"
+        );
+    }
+}
+
+#[test]
+fn the_diffuse_field_lies_within_the_tolerance_of_p_58_at_most_frequencies() {
+    // A coarse check from outside: P.58's own tolerances, at the frequencies where the tables agree best.
+    let target = target("diffuse-field", &[]);
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/reference/tables/eardrum_field_responses.csv");
+    let rows: Vec<BTreeMap<String, f64>> = csv::Reader::from_path(path)
+        .unwrap()
+        .deserialize()
+        .map(std::result::Result::unwrap)
+        .collect();
+    for row in rows.iter().filter(|row| row["frequency_hz"] <= 2000.0) {
+        let off_db = at(&target, row["frequency_hz"]) - row["p58_diffuse_db"];
+        assert!(
+            off_db >= -row["p58_tolerance_minus_db"] - 0.1,
+            "{row:?} {off_db}"
+        );
+        assert!(
+            off_db <= row["p58_tolerance_plus_db"] + 0.1,
+            "{row:?} {off_db}"
+        );
+    }
+}
+
+const FOLDER: &[(&str, &str)] = &[
+    (
+        "kit/mine.target.toml",
+        "source = \"mine\"\nbase = \"sub/under.target.toml\"\n[[contour]]\nshape = \"slope\"\ndb_per_octave = -1\n",
+    ),
+    (
+        "kit/sub/under.target.toml",
+        "name = \"under\"\nsource = \"below\"\nbase = \"../other unit.csv\"\n[[contour]]\nshape = \"low-shelf\"\nf0_hz = 90\ngain_db = 3\nq = 0.6\n",
+    ),
+    (
+        "kit/sub/../other unit.csv",
+        "# source: a bench\n# Warning: old\n# name: other\nHz,dB\n100,1\n400,2\n9000,3\n",
+    ),
+    ("bare", "20;1\n200;2\n20000;3\n"),
+    ("a.toml", "source = \"a\"\nbase = \"b.toml\"\n"),
+    ("b.toml", "source = \"b\"\nbase = \"a.toml\"\n"),
+    ("self.toml", "source = \"s\"\nbase = \"./self.toml\"\n"),
+    ("lost.toml", "source = \"l\"\n\nbase = \"difuse-field\"\n"),
+    ("gone.toml", "source = \"l\"\nbase = \"gone.csv\"\n"),
+    ("short.csv", "Hz,dB\n20,1\n22,2\n30,3\n"),
+];
+
+#[test]
+fn recipes_stand_on_files_beside_them_and_on_other_recipes() {
+    let target = target("kit/mine.target.toml", FOLDER);
+    assert_eq!(target.name, "mine");
+    assert_eq!(
+        target.source,
+        "mine; its base under: below; its base other: a bench"
+    );
+    assert_eq!(target.warning.as_deref(), Some("old"));
+    assert_eq!(
+        target.contours,
+        [Contour::bass(3.0).unwrap(), Contour::slope(-1.0).unwrap()]
+    );
+    let (low_hz, high_hz) = target.base.as_ref().unwrap().band_hz();
+    assert!(low_hz >= 99.9 && high_hz <= 9001.0);
+    let expected = 1.0 + target.contours[0].level_db(48_000.0, 100.0) - (0.1f64).log2();
+    assert!((at(&target, 101.0) - expected).abs() < 0.1);
+}
+
+#[test]
+fn a_curve_without_notes_is_named_after_its_file() {
+    let target = target("bare", FOLDER);
+    assert_eq!((target.name.as_str(), target.warning), ("bare", None));
+    assert!(target.source.contains("bare"));
+    let more = resolve("bare", &mut files(FOLDER))
+        .unwrap()
+        .with_contours(vec![Contour::slope(-1.0).unwrap()]);
+    assert_eq!(more.name, "bare; slope -1 dB per octave about 1000 Hz");
+}
+
+#[test]
+fn an_unknown_name_lists_the_library_and_the_nearest_spelling() {
+    let error = resolve("difuse-field", &mut files(FOLDER)).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Name);
+    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+    for name in names() {
+        assert!(error.expected.contains(name), "{error}");
+    }
+    assert_eq!(
+        resolve("no-such.csv", &mut files(FOLDER)).unwrap_err().kind,
+        ErrorKind::File
+    );
+    assert_eq!(
+        resolve("", &mut files(FOLDER)).unwrap_err().kind,
+        ErrorKind::Name
+    );
+}
+
+#[test]
+fn an_unknown_base_is_refused_at_the_recipe_s_line() {
+    let error = resolve("lost.toml", &mut files(FOLDER)).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Name);
+    let place = (
+        error.place.source.as_str(),
+        error.place.line,
+        error.place.key.as_deref(),
+    );
+    assert_eq!(place, ("lost.toml", Some(3), Some("base")));
+    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+    let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
+    assert_eq!(
+        (error.kind, error.place.source.as_str()),
+        (ErrorKind::File, "gone.csv")
+    );
+}
+
+#[test]
+fn recipes_in_a_circle_are_refused() {
+    for name in ["a.toml", "self.toml"] {
+        let error = resolve(name, &mut files(FOLDER)).unwrap_err();
+        assert_eq!(
+            (error.kind, error.place.key.as_deref()),
+            (ErrorKind::Setting, Some("base")),
+            "{error}"
+        );
+    }
+    let endless =
+        &mut |path: &str| Ok(format!("source = \"x\"\nbase = \"{path}x.toml\"\n").into_bytes());
+    assert_eq!(
+        resolve("x.toml", endless).unwrap_err().kind,
+        ErrorKind::Setting
+    );
+}
+
+#[test]
+fn a_curve_that_covers_too_little_of_the_grid_is_no_target() {
+    let error = resolve("short.csv", &mut files(FOLDER)).unwrap_err();
+    assert_eq!(
+        (error.kind, error.place.source.as_str()),
+        (ErrorKind::Coverage, "short.csv")
+    );
+}
