@@ -7,15 +7,19 @@ use nalgebra::{DMatrix, DVector};
 use proptest::prelude::*;
 
 fn grid() -> Vec<f64> {
-    (0..479).map(|i| 20.0 * 2f64.powf(f64::from(i) / 48.0)).collect()
+    (0..479)
+        .map(|i| 20.0 * 2f64.powf(f64::from(i) / 48.0))
+        .collect()
 }
 
 fn section() -> impl Strategy<Value = Section> {
-    (0..3usize, 20f64..20000.0, -12f64..12.0, 0.3f64..8.0).prop_map(|(s, f0_hz, gain_db, q)| Section {
-        shape: Shape::ALL[s],
-        f0_hz,
-        gain_db,
-        q: if s == 1 { q } else { 0.4 + q / 10.0 },
+    (0..3usize, 20f64..20000.0, -12f64..12.0, 0.3f64..8.0).prop_map(|(s, f0_hz, gain_db, q)| {
+        Section {
+            shape: Shape::ALL[s],
+            f0_hz,
+            gain_db,
+            q: if s == 1 { q } else { 0.4 + q / 10.0 },
+        }
     })
 }
 
@@ -29,22 +33,40 @@ fn problem() -> impl Strategy<Value = (Vec<Section>, Vec<f64>, Vec<f64>, f64)> {
 }
 
 fn variables(sections: &[Section]) -> Vec<f64> {
-    sections.iter().flat_map(|s| [s.f0_hz.ln(), s.gain_db, s.q.ln()]).collect()
+    sections
+        .iter()
+        .flat_map(|s| [s.f0_hz.ln(), s.gain_db, s.q.ln()])
+        .collect()
 }
 
 /// J by the definition, point by point.
 fn plain(sections: &[Section], weight: &[f64], wanted: &[f64], economy: f64) -> f64 {
     let grid = grid();
     let total: f64 = weight.iter().map(|w| w * w).sum();
-    let e: Vec<f64> = grid.iter().zip(wanted).map(|(f, d)| cascade::level_db(sections, 48000.0, *f) - d).collect();
+    let e: Vec<f64> = grid
+        .iter()
+        .zip(wanted)
+        .map(|(f, d)| cascade::level_db(sections, 48000.0, *f) - d)
+        .collect();
     let c = -e.iter().zip(weight).map(|(e, w)| w * w * e).sum::<f64>() / total;
-    let residual = e.iter().zip(weight).map(|(e, w)| w * w * (e + c) * (e + c)).sum::<f64>() / total;
-    let opposed: f64 = grid.iter().map(|f| {
-        let levels: Vec<f64> = sections.iter().map(|s| cascade::level_db(&[*s], 48000.0, *f)).collect();
-        let p: f64 = levels.iter().map(|g| g.max(0.0)).sum();
-        let m: f64 = levels.iter().map(|g| -g.min(0.0)).sum();
-        p * m
-    }).sum();
+    let residual = e
+        .iter()
+        .zip(weight)
+        .map(|(e, w)| w * w * (e + c) * (e + c))
+        .sum::<f64>()
+        / total;
+    let opposed: f64 = grid
+        .iter()
+        .map(|f| {
+            let levels: Vec<f64> = sections
+                .iter()
+                .map(|s| cascade::level_db(&[*s], 48000.0, *f))
+                .collect();
+            let p: f64 = levels.iter().map(|g| g.max(0.0)).sum();
+            let m: f64 = levels.iter().map(|g| -g.min(0.0)).sum();
+            p * m
+        })
+        .sum();
     residual + economy * opposed / 479.0
 }
 

@@ -173,7 +173,10 @@ impl pulp::WithSimd for Levels<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
         let n = self.points.len();
-        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let (t, ti) = (
+            &self.points.tan_squared[..n],
+            &self.points.tan_squared_inverse[..n],
+        );
         let (boost_db, cut_db) = (&mut self.boost_db[..n], &mut self.cut_db[..n]);
         let [num, den] = self.scratch;
         let (num, den) = (&mut num[..n], &mut den[..n]);
@@ -191,7 +194,8 @@ impl pulp::WithSimd for Levels<'_> {
                     den[i] *= f64::mul_add(ad, t[i], f64::mul_add(bd, ti[i], cd));
                 }
             }
-            let level = |num: f64, den: f64| f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
+            let level =
+                |num: f64, den: f64| f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
             match run.sign {
                 Sign::Boost => {
                     for i in 0..n {
@@ -231,7 +235,10 @@ impl pulp::WithSimd for OneLevel<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
         let n = self.points.len();
-        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let (t, ti) = (
+            &self.points.tan_squared[..n],
+            &self.points.tan_squared_inverse[..n],
+        );
         let level_db = &mut self.level_db[..n];
         let ([an, bn, cn], [ad, bd, cd]) = (self.ratio.num, self.ratio.den);
         let offset_db = self.ratio.offset_db;
@@ -261,7 +268,10 @@ impl pulp::WithSimd for Derivatives<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
         let n = self.points.len();
-        let (t, ti) = (&self.points.tan_squared[..n], &self.points.tan_squared_inverse[..n]);
+        let (t, ti) = (
+            &self.points.tan_squared[..n],
+            &self.points.tan_squared_inverse[..n],
+        );
         let weight = &self.weight[..n];
         let [by_f0, by_gain, by_q] = self.columns;
         let (by_f0, by_gain, by_q) = (&mut by_f0[..n], &mut by_gain[..n], &mut by_q[..n]);
@@ -288,7 +298,11 @@ impl pulp::WithSimd for Derivatives<'_> {
             }
         } else {
             let [width, c] = self.ratio.width;
-            let sign = if self.ratio.shape == Shape::LowShelf { 0.25 } else { -0.25 };
+            let sign = if self.ratio.shape == Shape::LowShelf {
+                0.25
+            } else {
+                -0.25
+            };
             let q_scale = 2.0 * DB_PER_POWER_NEPER * width;
             for i in 0..n {
                 let (num_t, num_ti) = (an * t[i], bn * ti[i]);

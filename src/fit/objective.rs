@@ -196,6 +196,9 @@ fn project(weight: &[f64], level_db: &mut [f64]) -> f64 {
 pub struct Workspace {
     /// Values computed since the workspace was made.
     pub evaluations: u64,
+    /// Work done since then: counted operations, weighted so that one is about a nanosecond on the
+    /// machine of DEVELOPERS.md's table. It depends on the problem's size only, never on a clock.
+    pub work: u64,
     sections: Vec<Section>,
     order: Vec<usize>,
     signs: Vec<Sign>,
@@ -277,6 +280,9 @@ impl<'a> Placed<'a> {
         } = self.objective;
         let room = &mut *self.room;
         room.evaluations += 1;
+        let points = blocks.points.len() as u64;
+        let count = self.shapes.len() as u64;
+        room.work += 150 + points * (12 + 2 * count) / 10;
         room.sections.clear();
         room.sections.extend(sections(self.shapes, x));
         let mut sign_of = |section: &Section| match () {
@@ -309,7 +315,13 @@ impl<'a> Placed<'a> {
         );
         let count = blocks.points.len();
         let [num, den] = &mut room.scratch;
-        for column in [&mut room.boost_db, &mut room.cut_db, &mut room.error_db, num, den] {
+        for column in [
+            &mut room.boost_db,
+            &mut room.cut_db,
+            &mut room.error_db,
+            num,
+            den,
+        ] {
             column.resize(count, 0.0);
         }
         let arch = pulp::Arch::new();
@@ -333,12 +345,15 @@ impl<'a> Placed<'a> {
 
 /// Sections from their shapes and variables.
 pub fn sections<'a>(shapes: &'a [Shape], x: &'a [f64]) -> impl Iterator<Item = Section> + 'a {
-    shapes.iter().zip(x.chunks_exact(3)).map(|(&shape, x)| Section {
-        shape,
-        f0_hz: x[0].exp(),
-        gain_db: x[1],
-        q: x[2].exp(),
-    })
+    shapes
+        .iter()
+        .zip(x.chunks_exact(3))
+        .map(|(&shape, x)| Section {
+            shape,
+            f0_hz: x[0].exp(),
+            gain_db: x[1],
+            q: x[2].exp(),
+        })
 }
 
 /// The residual, its weighted square and the economy term.
@@ -363,8 +378,13 @@ impl pulp::WithSimd for Weigh<'_> {
         let (error_db, _) = self.error_db.as_chunks_mut::<LANES>();
         let mut mean = splat(0.0);
         let mut opposed = splat(0.0);
-        for (((((error, boost), cut), wanted), w), share) in
-            error_db.iter_mut().zip(boost_db).zip(cut_db).zip(wanted_db).zip(weight).zip(share)
+        for (((((error, boost), cut), wanted), w), share) in error_db
+            .iter_mut()
+            .zip(boost_db)
+            .zip(cut_db)
+            .zip(wanted_db)
+            .zip(weight)
+            .zip(share)
         {
             for l in 0..LANES {
                 let e = boost[l] - cut[l] - wanted[l];
@@ -411,6 +431,10 @@ impl Landscape for Placed<'_> {
         let n = blocks.points.len();
         let arch = pulp::Arch::new();
         let dimension = x.len();
+        // The derivatives, their products, and the step that follows.
+        let (points, count, size) = (n as u64, self.shapes.len() as u64, dimension as u64);
+        room.work +=
+            points * (270 * count + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 17;
         // After the variables' columns: the weights, what pulls on boosts, what pulls on cuts.
         let (level, boost, cut) = (dimension, dimension + 1, dimension + 2);
         let columns = (dimension + 3).next_multiple_of(TILE);

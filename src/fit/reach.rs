@@ -10,13 +10,13 @@ use rayon::prelude::*;
 
 use super::objective::{Objective, Parts};
 use super::random::Random;
-use super::search::{Candidate, Search};
+use super::search::{Candidate, Record, Search};
 use super::solver::Stopping;
 use super::space::Space;
 use super::table::Table;
 
 /// How long to search.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Effort {
     /// About 20 ms for eight sections: to follow a finger.
@@ -42,22 +42,30 @@ impl Effort {
         }
     }
 
-    /// Streams of searches, and the work of each. A higher effort has at least as many streams and
+    /// Streams of searches, and the work of each, in the unit of `Workspace::work`. A higher effort has at least as many streams and
     /// each at least as long, with the same seeds: its answer is never worse.
-    fn budget(self) -> Budget {
+    fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => Budget { streams: 1, work: 13_000_000 },
-            Self::Normal => Budget { streams: 2, work: 40_000_000 },
-            Self::Deep => Budget { streams: 8, work: 100_000_000 },
+            Self::Quick => (1, 13_000_000),
+            Self::Normal => (2, 40_000_000),
+            Self::Deep => (8, 100_000_000),
         }
     }
-}
 
-/// How much to search for one count of sections.
-#[derive(Debug, Clone, Copy)]
-struct Budget {
-    streams: usize,
-    work: u64,
+    /// The work limits of each stream: its own, and those of the lower efforts that have it too.
+    fn limits(self) -> Vec<Vec<u64>> {
+        let lower = |stream: usize| {
+            Self::ALL
+                .into_iter()
+                .filter(|effort| *effort <= self)
+                .map(Self::budget)
+                .filter(move |(streams, _)| stream < *streams)
+                .map(|(_, work)| work)
+        };
+        (0..self.budget().0)
+            .map(|stream| lower(stream).collect())
+            .collect()
+    }
 }
 
 /// Neighbouring grid points taken as one while searching: 1/16 octave, a third of the width of a peak of q 8.
@@ -69,6 +77,9 @@ const CLOSE: Stopping = Stopping {
     relative_fall: 1e-7,
     value: 1e-12,
 };
+
+/// Work for a count on the way to N, times its fourth power: it grows as the difficulty does.
+const ON_THE_WAY: u64 = 500;
 
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
@@ -101,10 +112,10 @@ pub struct Reach {
     pub exact: bool,
 }
 
-/// What one stream of searches found.
+/// What one stream of searches found, at the bottom on all points.
 struct Stream {
-    best: Vec<Candidate>,
     ends: Vec<Candidate>,
+    caught: Vec<Candidate>,
     evaluations: u64,
     polishes: u64,
 }
@@ -128,40 +139,48 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
         exact: false,
     };
     for count in 1..=last {
-        let budget = if count == last {
-            effort.budget()
+        let limits = if count == last {
+            effort.limits()
         } else {
-            on_the_way(count)
+            vec![vec![ON_THE_WAY * (count as u64).pow(4)]]
         };
         let previous = &answers[count - 1];
-        let streams: Vec<Stream> = (0..budget.streams)
+        let streams: Vec<Stream> = limits
             .into_par_iter()
-            .map(|stream| {
+            .enumerate()
+            .map(|(stream, limits)| {
                 let seed = Random::new(((count as u64) << 32) | stream as u64).bits();
-                let search = Search::new(&thin, &table, space, seed);
-                run(search, objective, previous, count, stream == 0, budget.work)
+                let mut search = Search::new(&thin, &table, space, seed);
+                let start = if stream == 0 {
+                    search.build(previous.clone(), count, 1.0)
+                } else {
+                    search.randomised_start(count)
+                };
+                let record = walks(&mut search, start, count, limits);
+                close(objective, &table, space, &search, record)
             })
             .collect();
         let mut best = previous.clone();
         for stream in &streams {
             reach.evaluations += stream.evaluations;
             reach.polishes += stream.polishes;
-            for found in &stream.best {
+            for found in stream.ends.iter().chain(&stream.caught) {
                 if found.value < best.value {
                     best.clone_from(found);
                 }
             }
         }
         if count == last {
-            let same = |end: &&Candidate| end.value <= (best.value * (1.0 + SAME)).max(EXACT);
             let ends = || streams.iter().flat_map(|stream| &stream.ends);
             reach.searches = ends().count() as u64;
-            reach.agreeing = ends().filter(same).count() as u64;
+            reach.agreeing = ends()
+                .filter(|end| end.value <= (best.value * (1.0 + SAME)).max(EXACT))
+                .count() as u64;
             reach.exact = best.value <= EXACT;
         }
         answers.push(best);
     }
-    descend(&mut answers, &mut Search::new(&thin, &table, space, 1), &mut judge);
+    descend(&mut answers, &mut judge);
     reach.evaluations += judge.room.evaluations;
     reach.polishes += judge.polishes;
     reach.levels = answers
@@ -174,57 +193,57 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
     reach
 }
 
-/// The budget of a count on the way to N: it grows with the count as the difficulty does.
-fn on_the_way(count: usize) -> Budget {
-    Budget {
-        streams: 1,
-        work: 500 * (count as u64).pow(4),
-    }
-}
-
-/// Searches one after another until the work is spent: the first from the answer for one section
-/// fewer (first stream) or from chance, each further one from chance.
-fn run(
-    mut search: Search<'_>,
-    objective: &Objective,
-    previous: &Candidate,
-    count: usize,
-    continues: bool,
-    work: u64,
-) -> Stream {
-    let mut start = if continues {
-        search.build(previous.clone(), count, 1.0)
-    } else {
-        search.randomised_start(count)
-    };
-    let mut best = Vec::new();
-    let mut ends = Vec::new();
+/// Walks from `start`, and then from starts of chance, until the last limit of work is passed or
+/// nothing is left to gain.
+fn walks(search: &mut Search<'_>, mut start: Candidate, count: usize, limits: Vec<u64>) -> Record {
+    let mut record = Record::new(limits);
     loop {
-        let (found, ended) = search.walk(start, work);
-        best.push(found.clone());
-        if !ended {
-            break;
-        }
-        let solved = found.value <= EXACT;
-        ends.push(found);
-        if solved || search.room.work >= work {
-            break;
+        search.walk(start, &mut record);
+        let solved = record.ends.last().is_some_and(|end| end.value <= EXACT);
+        if solved || record.is_full() {
+            return record;
         }
         start = search.randomised_start(count);
     }
-    search.close_on(objective, &mut best, &mut ends)
 }
 
-impl Search<'_> {
-    /// Takes what was found on the thinned points to the bottom on all points.
-    fn close_on(
-        &mut self,
-        objective: &Objective,
-        best: &mut Vec<Candidate>,
-        ends: &mut Vec<Candidate>,
-    ) -> Stream {
-        todo!()
+/// Takes what was found on the thinned points to the bottom on all points.
+fn close(
+    objective: &Objective,
+    table: &Table,
+    space: &Space,
+    search: &Search<'_>,
+    record: Record,
+) -> Stream {
+    let mut judge = Search::new(objective, table, space, 0);
+    let mut closed = |mut candidates: Vec<Candidate>| {
+        for candidate in &mut candidates {
+            judge.polish(candidate, &CLOSE);
+        }
+        candidates
+    };
+    let ends = closed(record.ends);
+    let caught = closed(record.caught);
+    Stream {
+        ends,
+        caught,
+        evaluations: search.room.evaluations + judge.room.evaluations,
+        polishes: search.polishes + judge.polishes,
     }
 }
 
-fn descend(answers: &mut [Candidate], thin: &mut Search<'_>, judge: &mut Search<'_>) {}
+/// Offers each answer, less its least useful section, to the count below.
+fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
+    for count in (2..answers.len()).rev() {
+        if answers[count].len() < count {
+            continue;
+        }
+        let mut fewer = answers[count].clone();
+        let index = judge.least_useful(&fewer);
+        fewer.remove(index);
+        judge.polish(&mut fewer, &CLOSE);
+        if fewer.value < answers[count - 1].value {
+            answers[count - 1] = fewer;
+        }
+    }
+}

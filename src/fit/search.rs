@@ -90,6 +90,9 @@ const ACCEPTED: f64 = 1.1;
 /// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
 const SOLVED: f64 = 1e-8;
 
+/// A walk ends after so many proposals in a row without progress.
+const PATIENCE: usize = 60;
+
 /// Between the insertions of one proposal.
 const SETTLE: Stopping = Stopping {
     iterations: 2,
@@ -108,6 +111,47 @@ const FULL: Stopping = Stopping {
     relative_fall: 1e-4,
     value: SOLVED,
 };
+
+/// What a stream of walks found, and how long it may go on.
+#[derive(Debug)]
+pub struct Record {
+    /// Best of each walk that ran to its end.
+    pub ends: Vec<Candidate>,
+    /// Best of the walk that was under way when a limit was passed.
+    pub caught: Vec<Candidate>,
+    limits: Vec<u64>,
+}
+
+impl Record {
+    /// An empty record. The limits are counts of work, rising; the last one ends the stream. The
+    /// others make what a shorter stream would have found part of what this one finds.
+    #[must_use]
+    pub fn new(limits: Vec<u64>) -> Self {
+        Self {
+            ends: Vec::new(),
+            caught: Vec::new(),
+            limits,
+        }
+    }
+
+    fn pass(&mut self, work: u64, best: &Candidate) {
+        let passed = self
+            .limits
+            .iter()
+            .take_while(|limit| **limit <= work)
+            .count();
+        if passed > 0 {
+            self.limits.drain(..passed);
+            self.caught.push(best.clone());
+        }
+    }
+
+    /// True when the last limit has been passed.
+    #[must_use]
+    pub fn is_full(&self) -> bool {
+        self.limits.is_empty()
+    }
+}
 
 /// An objective with its table, and what one search needs beside them.
 pub struct Search<'a> {
@@ -139,14 +183,7 @@ impl<'a> Search<'a> {
 
     /// The two parts of J with the candidate's sections.
     pub fn parts(&mut self, candidate: &Candidate) -> Parts {
-        Placed::new(
-            self.objective,
-            &candidate.shapes,
-            &[],
-            &[],
-            &mut self.room,
-        )
-        .parts(&candidate.x)
+        Placed::new(self.objective, &candidate.shapes, &[], &[], &mut self.room).parts(&candidate.x)
     }
 
     /// Descends from the candidate as far as `stopping` allows.
@@ -180,26 +217,31 @@ impl<'a> Search<'a> {
         self.build(Candidate::empty(), count, TABLE_SHARE)
     }
 
-    /// Walks from `start` until `patience` proposals in a row have brought nothing. Returns the best seen.
-    pub fn walk(&mut self, start: Candidate, patience: usize) -> Candidate {
+    /// Walks from `start` until [`PATIENCE`] proposals in a row have brought nothing, or the work
+    /// limit of `record` is reached. Every best-so-far that a limit catches, and the end, is recorded.
+    pub fn walk(&mut self, start: Candidate, record: &mut Record) {
         let mut best = start.clone();
         let mut current = start;
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
-        while failures < patience && best.value > SOLVED {
+        while failures < PATIENCE && best.value > SOLVED {
+            record.pass(self.room.work, &best);
+            if record.is_full() {
+                return;
+            }
             let next = self.propose(&current);
             failures += 1;
             if next.value < best.value * (1.0 - 1e-4) {
                 failures = 0;
             }
             if next.value < best.value {
-                best = next.clone();
+                best.clone_from(&next);
             }
             if next.value < current.value * ACCEPTED {
                 current = next;
             }
         }
-        best
+        record.ends.push(best);
     }
 
     fn propose(&mut self, current: &Candidate) -> Candidate {
@@ -240,6 +282,7 @@ impl<'a> Search<'a> {
         self.parts(candidate);
         self.room.weighted_error(self.objective, &mut self.error);
         let allowed = |shape| self.space.left(&candidate.shapes, shape) > 0;
+        self.room.work += self.table.work(share);
         let found = self
             .table
             .best(&self.error, self.space, allowed, share, &mut self.random);
@@ -250,7 +293,7 @@ impl<'a> Search<'a> {
     }
 
     /// The section whose loss raises J least, the others unchanged.
-    fn least_useful(&mut self, candidate: &Candidate) -> usize {
+    pub(super) fn least_useful(&mut self, candidate: &Candidate) -> usize {
         let mut least = (f64::INFINITY, 0);
         for index in 0..candidate.len() {
             let mut without = candidate.clone();

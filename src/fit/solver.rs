@@ -285,7 +285,6 @@ impl Step {
                 || (x[i] >= upper[i] && gradient[i] <= 0.0);
             self.displacement[i] = 0.0;
         }
-        let element = |i: usize, j: usize| curvature[(i.max(j), i.min(j))];
         // Each pass puts at least one more variable on a wall, so this ends.
         loop {
             self.free.clear();
@@ -295,20 +294,19 @@ impl Step {
             }
             let free = &self.free;
             let mut matrix = DMatrix::zeros(free.len(), free.len());
-            for (column, &j) in free.iter().enumerate() {
-                for (row, &i) in free.iter().enumerate().skip(column) {
-                    matrix[(row, column)] = curvature[(i, j)];
+            for ((column, &j), mut out) in free.iter().enumerate().zip(matrix.column_iter_mut()) {
+                let from = &curvature.as_slice()[j * dimension..(j + 1) * dimension];
+                for (out, &i) in out.as_mut_slice()[column..].iter_mut().zip(&free[column..]) {
+                    *out = from[i];
                 }
-                matrix[(column, column)] += damping * curvature[(j, j)].max(floor);
+                out[column] += damping * from[j].max(floor);
             }
-            let mut step = DVector::from_fn(free.len(), |row, _| {
-                let i = free[row];
-                let walls: f64 = (0..dimension)
-                    .filter(|&j| self.held[j] && self.displacement[j] != 0.0)
-                    .map(|j| element(i, j) * self.displacement[j])
-                    .sum();
-                -gradient[i] - walls
-            });
+            let mut step = DVector::from_iterator(free.len(), free.iter().map(|&i| -gradient[i]));
+            for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
+                for (out, &i) in step.iter_mut().zip(free) {
+                    *out -= curvature[(i.max(j), i.min(j))] * self.displacement[j];
+                }
+            }
             Cholesky::new(matrix)?.solve_mut(&mut step);
             let mut inside = true;
             for (&i, &p) in free.iter().zip(step.iter()) {
@@ -327,16 +325,21 @@ impl Step {
                 break;
             }
         }
-        let mut fall = 0.0;
-        for i in 0..dimension {
-            let p = self.displacement[i];
-            self.target[i] = (x[i] + p).clamp(lower[i], upper[i]);
-            let mut bend = 0.5 * curvature[(i, i)] * p;
-            for j in 0..i {
-                bend += curvature[(i, j)] * self.displacement[j];
+        // g.p + p.H p / 2, column by column of the lower triangle.
+        let mut change = 0.0;
+        for (j, &p) in self.displacement.iter().enumerate() {
+            self.target[j] = (x[j] + p).clamp(lower[j], upper[j]);
+            if p == 0.0 {
+                continue;
             }
-            fall -= p * (gradient[i] + bend);
+            let column = &curvature.as_slice()[j * dimension + j..(j + 1) * dimension];
+            let below: f64 = column[1..]
+                .iter()
+                .zip(&self.displacement[j + 1..])
+                .map(|(h, p)| h * p)
+                .sum();
+            change += p * (gradient[j] + 0.5 * column[0] * p + below);
         }
-        Some(fall)
+        Some(-change)
     }
 }

@@ -66,7 +66,9 @@ impl Space {
     #[must_use]
     pub fn holds(&self, section: &Section) -> bool {
         let Ranges { f0_hz, gain_db, q } = self.ranges_of(section.shape);
-        f0_hz.contains(&section.f0_hz) && gain_db.contains(&section.gain_db) && q.contains(&section.q)
+        f0_hz.contains(&section.f0_hz)
+            && gain_db.contains(&section.gain_db)
+            && q.contains(&section.q)
     }
 }
 

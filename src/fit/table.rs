@@ -78,6 +78,13 @@ impl Table {
         }
     }
 
+    /// Work of pricing a share of the table, in the unit of `Workspace::work`.
+    #[must_use]
+    pub fn work(&self, share: f64) -> u64 {
+        let entry = 10.0 + 0.08 * self.column_length as f64;
+        (share * self.sections.len() as f64 * entry) as u64
+    }
+
     /// The section that lowers the squared length of `weighted_error` most, taken alone, among a
     /// random share of the table; shapes that `allowed` denies are passed over. None when nothing helps.
     pub fn best(
@@ -91,10 +98,13 @@ impl Table {
         let arch = pulp::Arch::new();
         let mut best: Option<(f64, Section)> = None;
         for (index, section) in self.sections.iter().enumerate() {
-            if !readings(section.shape).any(|(shape, _)| allowed(shape)) || (share < 1.0 && random.unit() >= share) {
+            if !readings(section.shape).any(|(shape, _)| allowed(shape))
+                || (share < 1.0 && random.unit() >= share)
+            {
                 continue;
             }
-            let column = &self.columns[index * self.column_length..(index + 1) * self.column_length];
+            let column =
+                &self.columns[index * self.column_length..(index + 1) * self.column_length];
             let product = arch.dispatch(Product(column, weighted_error));
             let length = self.squared_lengths[index];
             // An upper bound first: most entries end here.
@@ -117,7 +127,9 @@ impl Table {
                         Section {
                             shape,
                             gain_db,
-                            f0_hz: section.f0_hz.clamp(*ranges.f0_hz.start(), *ranges.f0_hz.end()),
+                            f0_hz: section
+                                .f0_hz
+                                .clamp(*ranges.f0_hz.start(), *ranges.f0_hz.end()),
                             q: section.q.clamp(*ranges.q.start(), *ranges.q.end()),
                         },
                     ));
