@@ -5,255 +5,18 @@
 //! decimals, so that the number stored is the number a listener types. [`bounds`] states, once, what
 //! any limits may ask for.
 
+pub mod bounds;
 pub(crate) mod keys;
+mod setting;
 pub(crate) mod text;
 
 use std::fmt::Write as _;
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape};
-use keys::{Table, Value};
-
-/// The widest limits that make sense; everything that checks, words or generates limits uses these.
-pub mod bounds {
-    /// One quantity: its key, its unit in words, and the smallest and largest value any limits may hold.
-    #[derive(Debug, Clone, Copy, PartialEq)]
-    pub struct Bound {
-        /// Key in the file.
-        pub key: &'static str,
-        /// Unit, as it follows a number; empty for a plain number.
-        pub unit: &'static str,
-        /// Smallest value.
-        pub min: f64,
-        /// Largest value.
-        pub max: f64,
-    }
-
-    const fn bound(key: &'static str, unit: &'static str, min: f64, max: f64) -> Bound {
-        Bound {
-            key,
-            unit,
-            min,
-            max,
-        }
-    }
-
-    /// Number of sections, and of each shape.
-    pub const SECTIONS: Bound = bound("sections", "", 1.0, 64.0);
-    /// Sample rate.
-    pub const RATE_HZ: Bound = bound("rates_hz", " Hz", 8000.0, 768_000.0);
-    /// Gain before the sections.
-    pub const PREAMP_DB: Bound = bound("preamp_db", " dB", -120.0, 0.0);
-    /// Frequency of a section; it must also stay below half of every rate.
-    pub const F0_HZ: Bound = bound("f0_hz", " Hz", 1.0, 384_000.0);
-    /// Gain of a section.
-    pub const GAIN_DB: Bound = bound("gain_db", " dB", -60.0, 60.0);
-    /// Q of a peaking section.
-    pub const Q: Bound = bound("q", "", 0.01, 1000.0);
-    /// Q of a shelf.
-    pub const SHELF_Q: Bound = bound("shelf_q", "", 0.01, 1000.0);
-
-    impl Bound {
-        /// True for a number within the bound; never for NaN.
-        #[must_use]
-        pub fn contains(&self, x: f64) -> bool {
-            (self.min..=self.max).contains(&x)
-        }
-
-        /// The range in words.
-        #[must_use]
-        pub fn words(&self) -> String {
-            format!("{} to {}{}", self.min, self.max, self.unit)
-        }
-    }
-}
 use bounds::Bound;
-
-/// Decimals after the point that a stepped setting may have. With the bounds above every value is then
-/// fewer than 2^53 units of its last decimal, so counting in units is exact.
-const MOST_DECIMALS: i32 = 9;
-/// More values than anyone could step through: such a setting is continuous.
-const MOST_VALUES: f64 = 1e7;
-/// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
-const SAME: f64 = 1e-9;
-
-/// The values that one knob can take. Those read by [`Limits::parse`] are consistent; for those made by
-/// hand, [`Limits::check`] tells.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-#[serde(untagged)]
-pub enum Setting {
-    /// Any number from `min` to `max`.
-    Range {
-        /// Smallest value.
-        min: f64,
-        /// Largest value.
-        max: f64,
-    },
-    /// `min + k * step` in decimals, as far as `max`.
-    Linear {
-        /// Smallest value.
-        min: f64,
-        /// No value is larger.
-        max: f64,
-        /// Distance between values.
-        step: f64,
-    },
-    /// `min * 2^(k * step_octaves)`, as far as `max`.
-    Octaves {
-        /// Smallest value.
-        min: f64,
-        /// No value is larger.
-        max: f64,
-        /// Octaves between values.
-        step_octaves: f64,
-    },
-    /// These values, in ascending order.
-    Allowed(Vec<f64>),
-}
-
-impl Setting {
-    /// The smallest value; NaN for an empty list.
-    #[must_use]
-    pub fn min(&self) -> f64 {
-        match self {
-            Self::Range { min, .. } | Self::Linear { min, .. } | Self::Octaves { min, .. } => *min,
-            Self::Allowed(values) => values.first().copied().unwrap_or(f64::NAN),
-        }
-    }
-
-    /// The largest value there is, which a step may leave below the stated maximum; NaN for an empty list.
-    #[must_use]
-    pub fn max(&self) -> f64 {
-        match self {
-            Self::Range { max, .. } => *max,
-            _ => self.value(usize::MAX),
-        }
-    }
-
-    /// False for a continuous range.
-    #[must_use]
-    pub fn is_stepped(&self) -> bool {
-        !matches!(self, Self::Range { .. })
-    }
-
-    /// Number of values; None for a continuous range.
-    #[must_use]
-    #[expect(clippy::len_without_is_empty, reason = "a setting always has a value")]
-    pub fn len(&self) -> Option<usize> {
-        match self {
-            Self::Range { .. } => None,
-            Self::Linear { min, max, step } => {
-                Some(decimal_steps(*min, *max, *step).1.saturating_add(1))
-            }
-            Self::Octaves {
-                min,
-                max,
-                step_octaves,
-            } => Some((((max / min).log2() / step_octaves + SAME) as usize).saturating_add(1)),
-            Self::Allowed(values) => Some(values.len()),
-        }
-    }
-
-    /// Value `k`, counted from 0; the last one for a larger `k`; the smallest for a continuous range.
-    #[must_use]
-    pub fn value(&self, k: usize) -> f64 {
-        let k = k.min(self.len().unwrap_or(1).saturating_sub(1));
-        match self {
-            Self::Range { min, .. } => *min,
-            Self::Linear { min, max, step } => {
-                let (scale, _) = decimal_steps(*min, *max, *step);
-                // Both products are whole below 2^53, so the one rounding is that of the division.
-                ((min * scale).round() + k as f64 * (step * scale).round()) / scale
-            }
-            Self::Octaves {
-                min,
-                max,
-                step_octaves,
-            } => (min * (k as f64 * step_octaves).exp2()).min(*max),
-            Self::Allowed(values) => values.get(k).copied().unwrap_or(f64::NAN),
-        }
-    }
-
-    /// The index of the value nearest to `x` (of two equally near the lower); None for a continuous range.
-    #[must_use]
-    pub fn nearest_index(&self, x: f64) -> Option<usize> {
-        let last = self.len()?.saturating_sub(1);
-        let guess = match self {
-            Self::Linear { min, step, .. } => (x - min) / step,
-            Self::Octaves {
-                min, step_octaves, ..
-            } => (x / min).log2() / step_octaves,
-            Self::Allowed(values) => values.partition_point(|&value| value < x) as f64,
-            Self::Range { .. } => return None,
-        };
-        // Casting saturates, and turns NaN into 0.
-        let guess = (guess.round() as usize).min(last);
-        let distance = |k: usize| (self.value(k) - x).abs();
-        let mut nearest = guess.saturating_sub(1);
-        for k in nearest + 1..=(guess + 1).min(last) {
-            if distance(k) < distance(nearest) {
-                nearest = k;
-            }
-        }
-        Some(nearest)
-    }
-
-    /// The value nearest to `x`.
-    #[must_use]
-    pub fn nearest(&self, x: f64) -> f64 {
-        match (self, self.nearest_index(x)) {
-            (_, Some(k)) => self.value(k),
-            (Self::Range { min, max }, None) => x.max(*min).min(*max),
-            (_, None) => self.min(),
-        }
-    }
-
-    /// True when `x` is one of the values, to within a part in 10^9.
-    #[must_use]
-    pub fn contains(&self, x: f64) -> bool {
-        (self.nearest(x) - x).abs() <= SAME * x.abs().max(1.0)
-    }
-
-    /// The largest value that is not above `x`; None when all are.
-    #[must_use]
-    pub fn at_or_below(&self, x: f64) -> Option<f64> {
-        if !(self.min() <= x) {
-            return None;
-        }
-        let Some(nearest) = self.nearest_index(x) else {
-            return Some(self.nearest(x));
-        };
-        (nearest.saturating_sub(1)..=nearest)
-            .rev()
-            .map(|k| self.value(k))
-            .find(|&value| value <= x)
-    }
-
-    fn is_empty(&self) -> bool {
-        matches!(self, Self::Allowed(values) if values.is_empty())
-    }
-}
-
-/// The power of ten that makes `min`, `max` and `step` whole, and the number of steps between them.
-fn decimal_steps(min: f64, max: f64, step: f64) -> (f64, usize) {
-    let places = [min, max, step]
-        .iter()
-        .map(|&x| decimals(x).unwrap_or(MOST_DECIMALS))
-        .max()
-        .unwrap_or(0);
-    let scale = 10f64.powi(places);
-    let units = |x: f64| (x * scale).round();
-    let steps = ((units(max) - units(min)) / units(step)).floor();
-    (scale, steps as usize)
-}
-
-/// Decimals after the point of the shortest decimal that reads as `x`; None when there are too many.
-fn decimals(x: f64) -> Option<i32> {
-    (0..=MOST_DECIMALS).find(|&places| {
-        let scale = 10f64.powi(places);
-        (x * scale).round() / scale == x
-    })
-}
+use keys::{Table, Value};
+pub use setting::Setting;
 
 /// The most sections of each shape; 0 where a shape is not available.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
@@ -281,7 +44,9 @@ impl ShapeCounts {
     /// All of them together.
     #[must_use]
     pub fn total(&self) -> usize {
-        Shape::ALL.iter().map(|&shape| self.of(shape)).sum()
+        self.low_shelf
+            .saturating_add(self.peaking)
+            .saturating_add(self.high_shelf)
     }
 }
 
@@ -478,27 +243,7 @@ impl Limits {
                 "say how many sections of each shape there are",
             ));
         }
-        if self.rates_hz.is_empty() {
-            return Err(refused(
-                "rates_hz",
-                "an empty array".to_owned(),
-                "at least one sample rate".to_owned(),
-                "name the sample rates the equaliser runs at",
-            ));
-        }
-        for (index, rate_hz) in self.rates_hz.iter().enumerate() {
-            if !bounds::RATE_HZ.contains(*rate_hz) {
-                return Err(outside("rates_hz", *rate_hz, &bounds::RATE_HZ));
-            }
-            if self.rates_hz[..index].contains(rate_hz) {
-                return Err(refused(
-                    "rates_hz",
-                    format!("{rate_hz} Hz twice"),
-                    "each sample rate once".to_owned(),
-                    "remove one of the two",
-                ));
-            }
-        }
+        check_rates(&self.rates_hz, &refused)?;
         for (setting, bound) in [
             (&self.preamp_db, bounds::PREAMP_DB),
             (&self.f0_hz, bounds::F0_HZ),
@@ -506,7 +251,7 @@ impl Limits {
             (&self.q, bounds::Q),
             (&self.shelf_q, bounds::SHELF_Q),
         ] {
-            check_setting(setting, &bound, &refused)?;
+            setting::check(setting, &bound, &refused)?;
         }
         let lowest_rate_hz = self.rates_hz.iter().copied().fold(f64::INFINITY, f64::min);
         if self.f0_hz.max() >= lowest_rate_hz / 2.0 {
@@ -537,16 +282,16 @@ impl Limits {
 
     /// Reads [`KEYS`] from `table`.
     pub(crate) fn read(table: &Table) -> Result<Self> {
-        let q = read_setting(&table.required("q")?)?;
+        let q = setting::read(&table.required("q")?)?;
         let limits = Self {
             name: table.required("name")?.string()?,
             sections: read_count(&table.required("sections")?)?,
             rates_hz: table.required("rates_hz")?.numbers()?,
-            preamp_db: read_setting(&table.required("preamp_db")?)?,
-            f0_hz: read_setting(&table.required("f0_hz")?)?,
-            gain_db: read_setting(&table.required("gain_db")?)?,
+            preamp_db: setting::read(&table.required("preamp_db")?)?,
+            f0_hz: setting::read(&table.required("f0_hz")?)?,
+            gain_db: setting::read(&table.required("gain_db")?)?,
             shelf_q: match table.optional("shelf_q") {
-                Some(value) => read_setting(&value)?,
+                Some(value) => setting::read(&value)?,
                 None => q.clone(),
             },
             q,
@@ -591,7 +336,7 @@ impl Limits {
             ("q", &self.q),
             ("shelf_q", &self.shelf_q),
         ] {
-            let _ = writeln!(out, "{key} = {}", setting_as_toml(setting));
+            let _ = writeln!(out, "{key} = {}", setting::as_toml(setting));
         }
         let _ = writeln!(out, "[{shapes_table}]");
         for shape in Shape::ALL {
@@ -616,108 +361,27 @@ pub(crate) const KEYS: [&str; 9] = [
     "shapes",
 ];
 
-/// What contradicts itself within one setting.
-fn check_setting(
-    setting: &Setting,
-    bound: &Bound,
+/// Whether `rates_hz` are a few plausible sample rates, each once.
+pub(crate) fn check_rates(
+    rates_hz: &[f64],
     refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
 ) -> Result<()> {
-    let key = |part: &str| format!("{}.{part}", bound.key);
-    let bounded = |part: &str, x: f64| {
-        if bound.contains(x) {
-            return Ok(());
-        }
-        Err(refused(
-            &key(part),
-            format!("{x}{}", bound.unit),
-            bound.words(),
-            "correct the value",
-        ))
-    };
-    if let Setting::Allowed(values) = setting {
-        if setting.is_empty() {
+    if !bounds::RATES.contains(rates_hz.len() as f64) {
+        return Err(refused(
+            "rates_hz",
+            format!("{} rates", rates_hz.len()),
+            bounds::RATES.words(),
+            "name the sample rates the equaliser runs at",
+        ));
+    }
+    for (index, rate_hz) in rates_hz.iter().enumerate() {
+        if !bounds::RATE_HZ.contains(*rate_hz) || rates_hz[..index].contains(rate_hz) {
             return Err(refused(
-                &key("allowed"),
-                "an empty array".to_owned(),
-                "at least one value".to_owned(),
-                "list the values, or give min and max",
+                "rates_hz",
+                format!("{rate_hz} Hz as number {}", index + 1),
+                format!("rates of {}, each once", bounds::RATE_HZ.words()),
+                "correct or remove that rate",
             ));
-        }
-        for value in values {
-            bounded("allowed", *value)?;
-        }
-        if let Some(pair) = values.windows(2).find(|pair| pair[0] >= pair[1]) {
-            return Err(refused(
-                &key("allowed"),
-                format!("{} after {}", pair[1], pair[0]),
-                "values in ascending order, each once".to_owned(),
-                "sort the values and remove repetitions",
-            ));
-        }
-        return Ok(());
-    }
-    let (&min, &max) = match setting {
-        Setting::Range { min, max }
-        | Setting::Linear { min, max, .. }
-        | Setting::Octaves { min, max, .. } => (min, max),
-        Setting::Allowed(_) => return Ok(()),
-    };
-    bounded("min", min)?;
-    bounded("max", max)?;
-    if min > max {
-        return Err(refused(
-            &key("min"),
-            format!("{min}{} above the maximum of {max}", bound.unit),
-            "min not above max".to_owned(),
-            "exchange the two, or correct one",
-        ));
-    }
-    let (part, step, span, unit) = match setting {
-        Setting::Linear { step, .. } => ("step", *step, max - min, bound.unit),
-        Setting::Octaves { step_octaves, .. } => {
-            if min <= 0.0 {
-                return Err(refused(
-                    &key("min"),
-                    format!("{min}{} with a step in octaves", bound.unit),
-                    "a minimum above 0: octaves are ratios".to_owned(),
-                    "use `step` instead of `step_octaves`",
-                ));
-            }
-            (
-                "step_octaves",
-                *step_octaves,
-                (max / min).log2(),
-                " octaves",
-            )
-        }
-        _ => return Ok(()),
-    };
-    if !(step > 0.0) || step > span * (1.0 + SAME) {
-        return Err(refused(
-            &key(part),
-            format!("a step of {step}{unit}"),
-            format!("more than 0 and at most max - min, {span}{unit}"),
-            "correct the step, or leave it out for a continuous range",
-        ));
-    }
-    if span / step > MOST_VALUES {
-        return Err(refused(
-            &key(part),
-            format!("a step of {step}{unit}"),
-            format!("at most {MOST_VALUES} steps between min and max"),
-            "leave the step out: this is a continuous range",
-        ));
-    }
-    if matches!(setting, Setting::Linear { .. }) {
-        for (part, x) in [("min", min), ("max", max), ("step", step)] {
-            if decimals(x).is_none() {
-                return Err(refused(
-                    &key(part),
-                    x.to_string(),
-                    format!("at most {MOST_DECIMALS} decimals where there is a step"),
-                    "round the number",
-                ));
-            }
         }
     }
     Ok(())
@@ -726,90 +390,4 @@ fn check_setting(
 fn read_count(value: &Value) -> Result<usize> {
     // A count too large for the machine is too large for the bounds as well, which word the error.
     Ok(usize::try_from(value.whole()?).unwrap_or(usize::MAX))
-}
-
-fn read_setting(value: &Value) -> Result<Setting> {
-    if !value.is_table() {
-        return Ok(Setting::Allowed(vec![value.number().map_err(
-            |mut error| {
-                "a number, { min, max }, { min, max, step } or { allowed = [...] }"
-                    .clone_into(&mut error.expected);
-                error
-            },
-        )?]));
-    }
-    value.table(
-        &["min", "max", "step", "step_octaves", "allowed"],
-        |table| {
-            let allowed = table.optional("allowed");
-            let bounds = [table.optional("min"), table.optional("max")];
-            let step = table.optional("step");
-            let step_octaves = table.optional("step_octaves");
-            let both = |value: &Value, one: &str, other: &str| {
-                value.error(
-                    ErrorKind::Setting,
-                    format!("both `{one}` and `{other}`"),
-                    "one of the two",
-                    "remove one of them",
-                )
-            };
-            if let Some(allowed) = &allowed {
-                for (name, other) in ["min", "max"]
-                    .iter()
-                    .zip(&bounds)
-                    .chain([(&"step", &step), (&"step_octaves", &step_octaves)])
-                {
-                    if let Some(other) = other {
-                        return Err(both(other, "allowed", name));
-                    }
-                }
-                return Ok(Setting::Allowed(allowed.numbers()?));
-            }
-            let min = table.required("min")?.number()?;
-            let max = table.required("max")?.number()?;
-            Ok(match (step, step_octaves) {
-                (None, None) => Setting::Range { min, max },
-                (Some(step), None) => Setting::Linear {
-                    min,
-                    max,
-                    step: step.number()?,
-                },
-                (None, Some(step)) => Setting::Octaves {
-                    min,
-                    max,
-                    step_octaves: step.number()?,
-                },
-                (Some(_), Some(step)) => return Err(both(&step, "step", "step_octaves")),
-            })
-        },
-    )
-}
-
-fn setting_as_toml(setting: &Setting) -> String {
-    use text::number;
-    match setting {
-        Setting::Range { min, max } => {
-            format!("{{ min = {}, max = {} }}", number(*min), number(*max))
-        }
-        Setting::Linear { min, max, step } => format!(
-            "{{ min = {}, max = {}, step = {} }}",
-            number(*min),
-            number(*max),
-            number(*step)
-        ),
-        Setting::Octaves {
-            min,
-            max,
-            step_octaves,
-        } => format!(
-            "{{ min = {}, max = {}, step_octaves = {} }}",
-            number(*min),
-            number(*max),
-            number(*step_octaves)
-        ),
-        Setting::Allowed(values) => match values.as_slice() {
-            [value] => number(*value),
-            values => format!("{{ allowed = {} }}", text::numbers(values)),
-        },
-    }
 }

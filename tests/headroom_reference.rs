@@ -258,7 +258,7 @@ fn ten_sections_take_well_under_a_millisecond() {
         }
     }
     let each = start.elapsed() / (20 * wild.len() as u32);
-    // Ten times what it takes on a slow machine, so that only a change of kind fails.
+    // Typically 0.1 ms; the margin is for busy machines, so that only a change of kind fails.
     assert!(each.as_micros() < 5000, "{each:?}");
 }
 
@@ -280,7 +280,7 @@ fn extreme_sections(rate_hz: f64) -> impl Strategy<Value = Vec<Section>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(300))]
+    #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn no_frequency_is_louder_than_the_peak(
@@ -288,6 +288,7 @@ proptest! {
         places in prop::collection::vec(0.0..1.0f64, 2000),
     ) {
         let found = peak(&sections, 48_000.0);
+        // Very narrow peaks next to half the rate: the frequency itself is rounded.
         let here = cascade::level_db(&sections, 48_000.0, found.frequency_hz);
         prop_assert!((here - found.gain_db).abs() < 1e-7, "{here} {found:?}");
         let level_at = |f_hz: f64| cascade::level_db(&sections, 48_000.0, f_hz);

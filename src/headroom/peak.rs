@@ -199,8 +199,9 @@ impl Curve {
                 .map(|term| term.fourth_bound(lo, hi))
                 .sum();
             let rest_db = DB_PER_POWER_NEPER * fourth * half.powi(4) / 24.0;
-            // Written so that NaN is dropped as well.
-            if !(top_db + rest_db > best_db + TOLERANCE_DB) {
+            // False for NaN, so that nothing can make this loop endless.
+            let can_exceed = top_db + rest_db > best_db + TOLERANCE_DB;
+            if !can_exceed {
                 continue;
             }
             let seen_db = self.cubic(mid + x)[0];

@@ -122,19 +122,19 @@ impl<'a> Table<'a> {
         let Some((key, _)) = stranger else {
             return Ok(());
         };
-        let name: &str = key.get_ref();
+        let name = shorten(key.get_ref());
         Err(Error::new(
             ErrorKind::Name,
             self.origin.source,
-            format!("an unknown key `{}`", shorten(name)),
+            format!("an unknown key `{name}`"),
             format!("one of {}", known.join(", ")),
-            match nearest_spelling(name, known.iter().copied()) {
+            match nearest_spelling(&name, known.iter().copied()) {
                 Some(near) => format!("did you mean `{near}`?"),
                 None => "remove or rename it".to_owned(),
             },
         )
         .at_line(self.origin.line(key.span().start))
-        .at_key(self.path_to(&shorten(name))))
+        .at_key(self.path_to(&name)))
     }
 
     /// The same error, at the line and full path of its key, which is given relative to this table.
@@ -203,7 +203,7 @@ impl<'a> Value<'a> {
     fn wrong_type(&self, kind: ErrorKind, expected: &str) -> Box<Error> {
         let found = match self.value.get_ref() {
             DeValue::String(text) => format!("the text \"{}\"", shorten(text)),
-            DeValue::Integer(number) => format!("the number {}", shorten(number.as_str())),
+            DeValue::Integer(number) => format!("the number {}", shorten(&number.to_string())),
             DeValue::Float(number) => format!("the number {}", shorten(number.as_str())),
             DeValue::Boolean(value) => value.to_string(),
             DeValue::Datetime(_) => "a date".to_owned(),
@@ -307,7 +307,7 @@ impl<'a> Value<'a> {
 }
 
 /// At most 40 characters, and nothing that could disturb a terminal.
-fn shorten(text: &str) -> String {
+pub(crate) fn shorten(text: &str) -> String {
     let mut short: String = text
         .chars()
         .take(40)
