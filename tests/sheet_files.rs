@@ -35,7 +35,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),
         residual: BeforeAfter {
             before: Residual {
-                weighted_db: 3.141_592_653,
+                weighted_db: 3.123_456_789,
                 trusted_band_db: Some(2.9),
             },
             after: Residual {

@@ -1,6 +1,6 @@
 //! Stage 7: the preset as a text file that a stranger can implement without this program.
 //!
-//! [`Sheet`] holds exactly what the file says: [`write`] puts it into words, [`read`] takes it back, and
+//! [`Sheet`] holds exactly what the file says: [`write()`] puts it into words, [`read()`] takes it back, and
 //! the two agree to the last bit. The numbers are rounded once, in [`Sheet::from_outcome`]. This stage
 //! knows sections and limits, and of the fit only its record.
 
