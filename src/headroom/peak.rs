@@ -22,7 +22,7 @@
 //!   `|L''''| <= 2 R (1 + 4 R + R^2) / (1 - R)^4` with `R = e^(a - d)`, `a = 0` for `r < 2`.
 //!
 //! Over an interval the cascade is at most the maximum of its Taylor cubic plus the bounded rest. Branch
-//! and bound: an interval that cannot exceed the best level seen by more than [`TOLERANCE_DB`] is dropped,
+//! and bound: an interval that cannot exceed the best level seen by more than `TOLERANCE_DB` is dropped,
 //! any other is halved. The rest falls with the fourth power of the width, so this ends after a few dozen
 //! to a few hundred intervals, however the peaks lie; what it returns is below the true maximum by
 //! [`GUARANTEE_DB`] at most (rounding of the arithmetic, some 1e-13 dB, included).
