@@ -13,8 +13,8 @@ const MOST_VALUES: f64 = 1e7;
 /// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
 const SAME: f64 = 1e-9;
 
-/// The values that one knob can take. Those read by [`Limits::parse`] are consistent; for those made by
-/// hand, [`Limits::check`] tells.
+/// The values that one knob can take. Those read by [`Limits::parse`](super::Limits::parse) are consistent; for those made by
+/// hand, [`Limits::check`](super::Limits::check) tells.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 #[serde(untagged)]
 pub enum Setting {
