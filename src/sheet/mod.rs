@@ -1,1 +1,479 @@
-//! Being written.
+//! Stage 7: the preset as a text file that a stranger can implement without this program.
+//!
+//! [`Sheet`] holds exactly what the file says: [`write()`] puts it into words, [`read()`] takes it back, and
+//! the two agree to the last bit. The numbers are rounded once, in [`Sheet::from_outcome`]. This stage
+//! knows sections and limits, and of the fit only its record.
+
+mod read;
+mod write;
+
+pub use read::read;
+pub use write::write;
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{Section, biquad::Biquad, cascade};
+use crate::job::FitOutcome;
+use crate::limits::{Limits, bounds, check_rates};
+
+/// What the preamp protects against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Guard {
+    /// Any steady tone.
+    Sine,
+    /// Any signal at all.
+    AnySignal,
+}
+
+impl Guard {
+    /// Both guards.
+    pub const ALL: [Self; 2] = [Self::Sine, Self::AnySignal];
+
+    /// The name used in files: `sine`, `any-signal`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Sine => "sine",
+            Self::AnySignal => "any-signal",
+        }
+    }
+}
+
+/// Gains that concern the level, dB.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Level {
+    /// Gain before the sections, 0 or less.
+    pub preamp_db: f64,
+    /// What that protects against.
+    pub guard: Guard,
+    /// The largest gain of all sections together for a steady tone, worst of the rates.
+    pub peak_gain_db: f64,
+    /// The largest gain of all sections together for any signal, worst of the rates.
+    pub any_signal_gain_db: f64,
+}
+
+/// Predicted gains of all sections together, preamp not included, at one rate.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Checkpoint {
+    /// Sample rate, hertz.
+    pub rate_hz: f64,
+    /// Frequencies in ascending order, below half the rate.
+    pub frequency_hz: Vec<f64>,
+    /// The gain at each, dB.
+    pub gain_db: Vec<f64>,
+}
+
+/// The sections as coefficients at one rate.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct RateCoefficients {
+    /// Sample rate, hertz.
+    pub rate_hz: f64,
+    /// One set for each section, in the same order.
+    pub section: Vec<Biquad>,
+}
+
+/// Residuals, equalised minus target, level-free, dB rms.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Residuals {
+    /// With the weights of the fit, without sections.
+    pub weighted_before: f64,
+    /// With the weights of the fit, with the sections.
+    pub weighted_after: f64,
+    /// Unweighted over the trusted band, without and with the sections; None where nothing is trusted.
+    pub trusted_band: Option<(f64, f64)>,
+}
+
+/// How the sections were searched for.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Search {
+    /// Independent searches.
+    pub searches: u64,
+    /// How many of them ended at these sections.
+    pub agreeing: u64,
+    /// Why the search stopped, in words.
+    pub stop: String,
+}
+
+/// What the fit knew.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Knowledge {
+    /// Names of the takes that were averaged.
+    pub takes: Vec<String>,
+    /// Where the target comes from, in words.
+    pub target_source: String,
+    /// Where the measurement can be believed: lowest and highest frequency. None: nowhere.
+    pub trusted_band_hz: Option<(f64, f64)>,
+    /// Residuals at the rate of the fit, the first of the sheet's rates.
+    pub residual_db: Residuals,
+    /// Weighted residual with the sections at each of the sheet's rates, dB.
+    pub residual_by_rate_db: Vec<f64>,
+    /// How much the sections work against each other, 1 or more; None where there is nothing to compare.
+    pub economy_ratio: Option<f64>,
+    /// How the sections were searched for.
+    pub search: Search,
+    /// What the reader should know, in words.
+    pub cautions: Vec<String>,
+}
+
+/// A preset: the file `NAME.sheet.toml`.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Sheet {
+    /// Name of the unit.
+    pub unit: String,
+    /// Name of the target.
+    pub target: String,
+    /// Preamp and the gains that decide it.
+    pub level: Level,
+    /// Sample rates the sheet is good for, hertz.
+    pub rates_hz: Vec<f64>,
+    /// The sections in the order in which they are applied.
+    pub sections: Vec<Section>,
+    /// Predicted gains, one entry for each of `rates_hz`.
+    pub checkpoints: Vec<Checkpoint>,
+    /// Coefficients, one entry for each of `rates_hz`.
+    pub coefficients: Vec<RateCoefficients>,
+    /// What the fit knew.
+    pub knowledge: Knowledge,
+    /// The limits that the sections were fitted within.
+    pub limits: Limits,
+}
+
+/// A checkpoint beside what an implementation of the sheet gives there, dB.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Deviation {
+    /// Sample rate, hertz.
+    pub rate_hz: f64,
+    /// Frequency, hertz.
+    pub frequency_hz: f64,
+    /// What the sheet says.
+    pub stated_db: f64,
+    /// What its sections give.
+    pub from_sections_db: f64,
+    /// What its coefficients give.
+    pub from_coefficients_db: f64,
+}
+
+impl Deviation {
+    /// The larger of the two distances from what the sheet says, dB, 0 or more.
+    #[must_use]
+    pub fn worst_db(&self) -> f64 {
+        (self.from_sections_db - self.stated_db)
+            .abs()
+            .max((self.from_coefficients_db - self.stated_db).abs())
+    }
+}
+
+/// Digits after the point of predicted gains and residuals.
+const SCALE: f64 = 1e4;
+/// What counts as no difference when a gain is rounded up: the error of the peak search, in units of 1/`SCALE`.
+const SLACK: f64 = 1e-5;
+
+/// `x` to four decimals; never -0.
+fn rounded(x: f64) -> f64 {
+    (x * SCALE).round() / SCALE + 0.0
+}
+
+/// `x` to four decimals, upwards: what is called the largest gain must not be below it.
+fn rounded_up(x: f64) -> f64 {
+    (x * SCALE - SLACK).ceil() / SCALE + 0.0
+}
+
+impl Sheet {
+    /// The sheet of a fit within `limits`. Predicted gains and residuals are rounded to 0.0001 dB, the
+    /// largest gains upwards; what is typed in (preamp, sections) and the coefficients are not rounded.
+    ///
+    /// # Errors
+    /// When a number is not finite, or a section cannot be played at one of the rates.
+    pub fn from_outcome(outcome: &FitOutcome, limits: &Limits) -> Result<Self> {
+        let (before, after) = (outcome.residual.before, outcome.residual.after);
+        let coefficients = outcome
+            .rates_hz
+            .iter()
+            .map(|&rate_hz| {
+                let section = outcome
+                    .sections
+                    .iter()
+                    .map(|section| Biquad::new(section, rate_hz));
+                Ok(RateCoefficients {
+                    rate_hz,
+                    section: section.collect::<Result<_>>()?,
+                })
+            })
+            .collect::<Result<_>>()?;
+        let sheet = Self {
+            unit: outcome.unit.clone(),
+            target: outcome.target.clone(),
+            level: Level {
+                preamp_db: outcome.headroom.preamp_db,
+                guard: Guard::Sine,
+                peak_gain_db: rounded_up(outcome.headroom.peak_gain_db),
+                any_signal_gain_db: rounded_up(outcome.headroom.any_signal_gain_db),
+            },
+            rates_hz: outcome.rates_hz.clone(),
+            sections: outcome.sections.clone(),
+            checkpoints: outcome
+                .rates_hz
+                .iter()
+                .map(|&rate_hz| checkpoint(&outcome.sections, rate_hz))
+                .collect(),
+            coefficients,
+            knowledge: Knowledge {
+                takes: outcome.takes.clone(),
+                target_source: outcome.target_source.clone(),
+                trusted_band_hz: outcome.trusted_band_hz,
+                residual_db: Residuals {
+                    weighted_before: rounded(before.weighted_db),
+                    weighted_after: rounded(after.weighted_db),
+                    trusted_band: before
+                        .trusted_band_db
+                        .zip(after.trusted_band_db)
+                        .map(|(before, after)| (rounded(before), rounded(after))),
+                },
+                residual_by_rate_db: outcome
+                    .residual_by_rate_db
+                    .iter()
+                    .copied()
+                    .map(rounded)
+                    .collect(),
+                economy_ratio: Some(rounded(outcome.economy_ratio)).filter(|e| e.is_finite()),
+                search: Search {
+                    searches: outcome.search.searches,
+                    agreeing: outcome.search.agreeing,
+                    stop: outcome.search.stop.clone(),
+                },
+                cautions: outcome.cautions.iter().map(ToString::to_string).collect(),
+            },
+            limits: limits.clone(),
+        };
+        sheet.check().map(|()| sheet)
+    }
+
+    /// Whether the sheet is whole: finite numbers, playable sections, and the same rates and counts
+    /// throughout. It says nothing about whether the numbers agree with each other ([`recompute`] does), nor
+    /// whether the limits allow the sections ([`Limits::allows`] does).
+    ///
+    /// # Errors
+    /// Names the first key that is wrong; counts in keys start at 1.
+    pub fn check(&self) -> Result<()> {
+        self.limits.check().map_err(|mut error| {
+            let key = error.place.key.take().unwrap_or_default();
+            error.at_key(format!("limits.{key}"))
+        })?;
+        self.check_level_and_rates()?;
+        self.check_sections()?;
+        self.check_each_rate()?;
+        self.check_knowledge()
+    }
+
+    fn check_level_and_rates(&self) -> Result<()> {
+        let level = &self.level;
+        if !bounds::PREAMP_DB.contains(level.preamp_db) {
+            return Err(wrong(
+                "level.preamp_db",
+                format!("{} dB", level.preamp_db),
+                bounds::PREAMP_DB.words(),
+            ));
+        }
+        finite("level.peak_gain_db", &[level.peak_gain_db])?;
+        finite("level.any_signal_gain_db", &[level.any_signal_gain_db])?;
+        check_rates(&self.rates_hz, &|key, found, expected, _| {
+            wrong(&format!("equaliser.{key}"), found, expected)
+        })
+    }
+
+    fn check_sections(&self) -> Result<()> {
+        let most = bounds::SECTIONS.max as usize;
+        if self.sections.len() > most {
+            return Err(wrong(
+                "section",
+                format!("{} sections", self.sections.len()),
+                format!("at most {most}"),
+            ));
+        }
+        for (index, section) in self.sections.iter().enumerate() {
+            for &rate_hz in &self.rates_hz {
+                if !section.is_playable_at(rate_hz) {
+                    return Err(wrong(
+                        &format!("section[{}]", index + 1),
+                        format!(
+                            "f0_hz {}, gain_db {}, q {}",
+                            section.f0_hz, section.gain_db, section.q
+                        ),
+                        format!(
+                            "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {rate_hz} Hz",
+                            rate_hz / 2.0
+                        ),
+                    ));
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn check_each_rate(&self) -> Result<()> {
+        let same_rates = |key: &str, rates_hz: Vec<f64>| {
+            if rates_hz == self.rates_hz {
+                return Ok(());
+            }
+            Err(wrong(
+                key,
+                format!("{} entries, or other rates", rates_hz.len()),
+                format!("one for each of equaliser.rates_hz, {:?}", self.rates_hz),
+            ))
+        };
+        same_rates(
+            "checkpoint",
+            self.checkpoints.iter().map(|c| c.rate_hz).collect(),
+        )?;
+        for (index, checkpoint) in self.checkpoints.iter().enumerate() {
+            let key = |part: &str| format!("checkpoint[{}].{part}", index + 1);
+            let frequency_hz = &checkpoint.frequency_hz;
+            let in_band = frequency_hz
+                .iter()
+                .all(|&f_hz| f_hz > 0.0 && f_hz < checkpoint.rate_hz / 2.0);
+            if !in_band || frequency_hz.windows(2).any(|pair| pair[0] >= pair[1]) {
+                return Err(wrong(
+                    &key("frequency_hz"),
+                    "frequencies out of order or of range".to_owned(),
+                    "frequencies above 0 and below half the rate, ascending".to_owned(),
+                ));
+            }
+            if checkpoint.gain_db.len() != frequency_hz.len() {
+                return Err(wrong(
+                    &key("gain_db"),
+                    format!("{} gains", checkpoint.gain_db.len()),
+                    format!("{}, one for each frequency", frequency_hz.len()),
+                ));
+            }
+            finite(&key("gain_db"), &checkpoint.gain_db)?;
+        }
+        same_rates(
+            "coefficients",
+            self.coefficients.iter().map(|c| c.rate_hz).collect(),
+        )?;
+        for (index, at_rate) in self.coefficients.iter().enumerate() {
+            let key = format!("coefficients[{}].section", index + 1);
+            if at_rate.section.len() != self.sections.len() {
+                return Err(wrong(
+                    &key,
+                    format!("{} sections", at_rate.section.len()),
+                    format!("{}, as many as there are", self.sections.len()),
+                ));
+            }
+            for c in &at_rate.section {
+                finite(&key, &[c.b0, c.b1, c.b2, c.a1, c.a2])?;
+            }
+        }
+        Ok(())
+    }
+
+    fn check_knowledge(&self) -> Result<()> {
+        let knowledge = &self.knowledge;
+        let residual = &knowledge.residual_db;
+        finite(
+            "knowledge.residual_db",
+            &[residual.weighted_before, residual.weighted_after],
+        )?;
+        if let Some((before, after)) = residual.trusted_band {
+            finite("knowledge.residual_db", &[before, after])?;
+        }
+        if let Some((lowest_hz, highest_hz)) = knowledge.trusted_band_hz {
+            finite("knowledge.trusted_band_hz", &[lowest_hz, highest_hz])?;
+        }
+        if knowledge.residual_by_rate_db.len() != self.rates_hz.len() {
+            return Err(wrong(
+                "knowledge.residual_by_rate_db",
+                format!("{} residuals", knowledge.residual_by_rate_db.len()),
+                format!("{}, one for each rate", self.rates_hz.len()),
+            ));
+        }
+        finite(
+            "knowledge.residual_by_rate_db",
+            &knowledge.residual_by_rate_db,
+        )?;
+        finite(
+            "knowledge.economy_ratio",
+            &[knowledge.economy_ratio.unwrap_or(1.0)],
+        )
+    }
+}
+
+/// What an implementation of `sheet` gives at each of its checkpoints: once from the numbers that a
+/// listener types in, once from the coefficients.
+#[must_use]
+pub fn recompute(sheet: &Sheet) -> Vec<Deviation> {
+    let at_rate = |checkpoint: &Checkpoint| {
+        let rate_hz = checkpoint.rate_hz;
+        let coefficients = sheet.coefficients.iter().find(|c| c.rate_hz == rate_hz);
+        let biquads = coefficients.map_or(&[][..], |c| &c.section);
+        checkpoint
+            .frequency_hz
+            .iter()
+            .zip(&checkpoint.gain_db)
+            .map(|(&frequency_hz, &stated_db)| Deviation {
+                rate_hz,
+                frequency_hz,
+                stated_db,
+                from_sections_db: cascade::level_db(&sheet.sections, rate_hz, frequency_hz),
+                from_coefficients_db: biquads
+                    .iter()
+                    .map(|biquad| level_of_coefficients_db(biquad, frequency_hz / rate_hz))
+                    .sum(),
+            })
+            .collect::<Vec<_>>()
+    };
+    sheet.checkpoints.iter().flat_map(at_rate).collect()
+}
+
+/// Level of a difference equation at a frequency in cycles a sample, dB.
+fn level_of_coefficients_db(c: &Biquad, cycles: f64) -> f64 {
+    let (sin, cos) = (2.0 * std::f64::consts::PI * cycles).sin_cos();
+    // |c0 + c1 z^-1 + c2 z^-2| = |c0 z + c1 + c2 z^-1| on the unit circle.
+    let power = |c0: f64, c1: f64, c2: f64| {
+        let real = (c0 + c2) * cos + c1;
+        let imaginary = (c0 - c2) * sin;
+        real * real + imaginary * imaginary
+    };
+    crate::units::db_from_power(power(c.b0, c.b1, c.b2) / power(1.0, c.a1, c.a2))
+}
+
+/// The checkpoints of `sections` at one rate: octaves from 31.5 Hz to 16 kHz and every f0, below half the rate.
+fn checkpoint(sections: &[Section], rate_hz: f64) -> Checkpoint {
+    let octaves_hz = [
+        31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0,
+    ];
+    let mut frequency_hz: Vec<f64> = octaves_hz
+        .into_iter()
+        .chain(sections.iter().map(|section| section.f0_hz))
+        .filter(|&f_hz| f_hz < rate_hz / 2.0)
+        .collect();
+    frequency_hz.sort_by(f64::total_cmp);
+    frequency_hz.dedup();
+    let gain_db = cascade::levels_db(sections, rate_hz, &frequency_hz)
+        .into_iter()
+        .map(rounded)
+        .collect();
+    Checkpoint {
+        rate_hz,
+        frequency_hz,
+        gain_db,
+    }
+}
+
+fn wrong(key: &str, found: String, expected: String) -> Box<Error> {
+    Error::new(
+        ErrorKind::Setting,
+        "sheet",
+        found,
+        expected,
+        "restore the sheet, or fit again",
+    )
+    .at_key(key)
+}
+
+fn finite(key: &str, numbers: &[f64]) -> Result<()> {
+    match numbers.iter().find(|x| !x.is_finite()) {
+        None => Ok(()),
+        Some(x) => Err(wrong(key, x.to_string(), "a finite number".to_owned())),
+    }
+}

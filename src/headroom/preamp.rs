@@ -1,0 +1,77 @@
+//! The preamp: as little as keeps every steady tone below full scale.
+
+use super::any_signal::any_signal;
+use super::peak::{GUARANTEE_DB, Peak, peak};
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::Section;
+use crate::job::Headroom;
+use crate::limits::Setting;
+
+/// Without steps the preamp is still a number to type in: it is lowered to a whole multiple of this.
+const TYPED_STEP_DB: f64 = 0.01;
+
+/// What `sections` need before them at the worst of `rates_hz`, by an equaliser whose preamp can be set to
+/// the values of `preamp_db`. No section: the largest such value up to 0 dB.
+///
+/// # Errors
+/// `Refused` when the equaliser's preamp does not reach low enough; `Setting` when a section cannot be
+/// played at one of the rates, or there is no rate.
+pub fn headroom(sections: &[Section], rates_hz: &[f64], preamp_db: &Setting) -> Result<Headroom> {
+    let mut worst: Option<(Peak, f64)> = None;
+    let mut any_signal_gain_db = f64::NEG_INFINITY;
+    for &rate_hz in rates_hz {
+        any_signal_gain_db = any_signal_gain_db.max(any_signal(sections, rate_hz)?.gain_db);
+        let peak = peak(sections, rate_hz);
+        if worst.is_none_or(|(worst, _)| peak.gain_db > worst.gain_db) {
+            worst = Some((peak, rate_hz));
+        }
+    }
+    let Some((peak, peak_rate_hz)) = worst else {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "rates_hz",
+            "no sample rate",
+            "at least one",
+            "name the sample rates the equaliser runs at",
+        ));
+    };
+    Ok(Headroom {
+        peak_gain_db: peak.gain_db,
+        peak_hz: peak.frequency_hz,
+        peak_rate_hz,
+        any_signal_gain_db,
+        preamp_db: preamp_for(peak.gain_db, preamp_db)?,
+    })
+}
+
+/// The largest value of the setting that is not above `min(0, -peak_gain_db)`.
+///
+/// A peak that exceeds a value of the setting by no more than [`GUARANTEE_DB`] counts as equal to it: a
+/// peak of 3 dB computed as 3.0000000000000004 needs -3.0 dB and not one step more.
+///
+/// # Errors
+/// `Refused` when all values are above that.
+pub fn preamp_for(peak_gain_db: f64, setting: &Setting) -> Result<f64> {
+    let needed_db = 0f64.min(-peak_gain_db) + GUARANTEE_DB;
+    let typed_db = (needed_db / TYPED_STEP_DB).floor() / (1.0 / TYPED_STEP_DB).round();
+    let wanted_db = if setting.is_stepped() || typed_db < setting.min() {
+        needed_db
+    } else {
+        typed_db
+    };
+    match setting.at_or_below(wanted_db.min(0.0)) {
+        // Adding 0 turns -0.0 into 0.0.
+        Some(preamp_db) => Ok(preamp_db + 0.0),
+        None => Err(Error::new(
+            ErrorKind::Refused,
+            "preamp_db",
+            format!("sections that need a preamp of {:.2} dB", -peak_gain_db),
+            format!(
+                "at least {} dB, the lowest this equaliser has: it is {:.2} dB short",
+                setting.min(),
+                peak_gain_db + setting.min()
+            ),
+            "allow less boost (gain_db.max), or use an equaliser with a lower preamp",
+        )),
+    }
+}

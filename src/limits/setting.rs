@@ -1,0 +1,389 @@
+//! The values that one knob can take, counted in whole steps.
+
+use super::bounds::Bound;
+use super::keys::Value;
+use super::text;
+use crate::error::{Error, ErrorKind, Result};
+
+/// Decimals after the point that a stepped setting may have. With the bounds above every value is then
+/// fewer than 2^53 units of its last decimal, so counting in units is exact.
+const MOST_DECIMALS: i32 = 9;
+/// More values than anyone could step through: such a setting is continuous.
+const MOST_VALUES: f64 = 1e7;
+/// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
+const SAME: f64 = 1e-9;
+
+/// The values that one knob can take. Those read by [`Limits::parse`](super::Limits::parse) are consistent; for those made by
+/// hand, [`Limits::check`](super::Limits::check) tells.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(untagged)]
+pub enum Setting {
+    /// Any number from `min` to `max`.
+    Range {
+        /// Smallest value.
+        min: f64,
+        /// Largest value.
+        max: f64,
+    },
+    /// `min + k * step` in decimals, as far as `max`.
+    Linear {
+        /// Smallest value.
+        min: f64,
+        /// No value is larger.
+        max: f64,
+        /// Distance between values.
+        step: f64,
+    },
+    /// `min * 2^(k * step_octaves)`, as far as `max`.
+    Octaves {
+        /// Smallest value.
+        min: f64,
+        /// No value is larger.
+        max: f64,
+        /// Octaves between values.
+        step_octaves: f64,
+    },
+    /// These values, in ascending order.
+    Allowed(Vec<f64>),
+}
+
+impl Setting {
+    /// The smallest value; NaN for an empty list.
+    #[must_use]
+    pub fn min(&self) -> f64 {
+        match self {
+            Self::Range { min, .. } | Self::Linear { min, .. } | Self::Octaves { min, .. } => *min,
+            Self::Allowed(values) => values.first().copied().unwrap_or(f64::NAN),
+        }
+    }
+
+    /// The largest value there is, which a step may leave below the stated maximum; NaN for an empty list.
+    #[must_use]
+    pub fn max(&self) -> f64 {
+        match self {
+            Self::Range { max, .. } => *max,
+            _ => self.value(usize::MAX),
+        }
+    }
+
+    /// False for a continuous range.
+    #[must_use]
+    pub fn is_stepped(&self) -> bool {
+        !matches!(self, Self::Range { .. })
+    }
+
+    /// Number of values; None for a continuous range.
+    #[must_use]
+    #[expect(clippy::len_without_is_empty, reason = "a setting always has a value")]
+    pub fn len(&self) -> Option<usize> {
+        match self {
+            Self::Range { .. } => None,
+            Self::Linear { min, max, step } => {
+                Some(decimal_steps(*min, *max, *step).1.saturating_add(1))
+            }
+            Self::Octaves {
+                min,
+                max,
+                step_octaves,
+            } => Some((((max / min).log2() / step_octaves + SAME) as usize).saturating_add(1)),
+            Self::Allowed(values) => Some(values.len()),
+        }
+    }
+
+    /// Value `k`, counted from 0; the last one for a larger `k`; the smallest for a continuous range.
+    #[must_use]
+    pub fn value(&self, k: usize) -> f64 {
+        let k = k.min(self.len().unwrap_or(1).saturating_sub(1));
+        match self {
+            Self::Range { min, .. } => *min,
+            Self::Linear { min, max, step } => {
+                let (scale, _) = decimal_steps(*min, *max, *step);
+                // Both products are whole below 2^53, so the one rounding is that of the division.
+                ((min * scale).round() + k as f64 * (step * scale).round()) / scale
+            }
+            Self::Octaves {
+                min,
+                max,
+                step_octaves,
+            } => (min * (k as f64 * step_octaves).exp2()).min(*max),
+            Self::Allowed(values) => values.get(k).copied().unwrap_or(f64::NAN),
+        }
+    }
+
+    /// The index of the value nearest to `x` (of two equally near the lower); None for a continuous range.
+    #[must_use]
+    pub fn nearest_index(&self, x: f64) -> Option<usize> {
+        let last = self.len()?.saturating_sub(1);
+        let x = x.max(self.min()).min(self.max());
+        let guess = match self {
+            Self::Linear { min, step, .. } => (x - min) / step,
+            Self::Octaves {
+                min, step_octaves, ..
+            } => (x / min).log2() / step_octaves,
+            Self::Allowed(values) => values.partition_point(|&value| value < x) as f64,
+            Self::Range { .. } => return None,
+        };
+        // Casting saturates, and turns NaN into 0.
+        let guess = (guess.round() as usize).min(last);
+        let distance = |k: usize| (self.value(k) - x).abs();
+        let mut nearest = guess.saturating_sub(1);
+        for k in nearest + 1..=(guess + 1).min(last) {
+            if distance(k) < distance(nearest) {
+                nearest = k;
+            }
+        }
+        Some(nearest)
+    }
+
+    /// The value nearest to `x`.
+    #[must_use]
+    pub fn nearest(&self, x: f64) -> f64 {
+        match (self, self.nearest_index(x)) {
+            (_, Some(k)) => self.value(k),
+            (Self::Range { min, max }, None) => x.max(*min).min(*max),
+            (_, None) => self.min(),
+        }
+    }
+
+    /// True when `x` is one of the values, to within a part in 10^9.
+    #[must_use]
+    pub fn contains(&self, x: f64) -> bool {
+        (self.nearest(x) - x).abs() <= SAME * x.abs().max(1.0)
+    }
+
+    /// The largest value that is not above `x`; None when all are.
+    #[must_use]
+    pub fn at_or_below(&self, x: f64) -> Option<f64> {
+        let is_reachable = self.min() <= x;
+        if !is_reachable {
+            return None;
+        }
+        let Some(nearest) = self.nearest_index(x) else {
+            return Some(self.nearest(x));
+        };
+        (nearest.saturating_sub(1)..=nearest)
+            .rev()
+            .map(|k| self.value(k))
+            .find(|&value| value <= x)
+    }
+
+    fn is_empty(&self) -> bool {
+        matches!(self, Self::Allowed(values) if values.is_empty())
+    }
+}
+
+/// The power of ten that makes `min`, `max` and `step` whole, and the number of steps between them.
+fn decimal_steps(min: f64, max: f64, step: f64) -> (f64, usize) {
+    let places = [min, max, step]
+        .iter()
+        .map(|&x| decimals(x).unwrap_or(MOST_DECIMALS))
+        .max()
+        .unwrap_or(0);
+    let scale = 10f64.powi(places);
+    let units = |x: f64| (x * scale).round();
+    let steps = ((units(max) - units(min)) / units(step)).floor();
+    (scale, steps as usize)
+}
+
+/// Decimals after the point of the shortest decimal that reads as `x`; None when there are too many.
+fn decimals(x: f64) -> Option<i32> {
+    (0..=MOST_DECIMALS).find(|&places| {
+        let scale = 10f64.powi(places);
+        (x * scale).round() / scale == x
+    })
+}
+
+/// What contradicts itself within one setting.
+pub(super) fn check(
+    setting: &Setting,
+    bound: &Bound,
+    refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+) -> Result<()> {
+    let key = |part: &str| format!("{}.{part}", bound.key);
+    let bounded = |part: &str, x: f64| {
+        if bound.contains(x) {
+            return Ok(());
+        }
+        Err(refused(
+            &key(part),
+            format!("{x}{}", bound.unit),
+            bound.words(),
+            "correct the value",
+        ))
+    };
+    if let Setting::Allowed(values) = setting {
+        if setting.is_empty() {
+            return Err(refused(
+                &key("allowed"),
+                "an empty array".to_owned(),
+                "at least one value".to_owned(),
+                "list the values, or give min and max",
+            ));
+        }
+        for value in values {
+            bounded("allowed", *value)?;
+        }
+        if let Some(pair) = values.windows(2).find(|pair| pair[0] >= pair[1]) {
+            return Err(refused(
+                &key("allowed"),
+                format!("{} after {}", pair[1], pair[0]),
+                "values in ascending order, each once".to_owned(),
+                "sort the values and remove repetitions",
+            ));
+        }
+        return Ok(());
+    }
+    let (&min, &max) = match setting {
+        Setting::Range { min, max }
+        | Setting::Linear { min, max, .. }
+        | Setting::Octaves { min, max, .. } => (min, max),
+        Setting::Allowed(_) => return Ok(()),
+    };
+    bounded("min", min)?;
+    bounded("max", max)?;
+    if min > max {
+        return Err(refused(
+            &key("min"),
+            format!("{min}{} above the maximum of {max}", bound.unit),
+            "min not above max".to_owned(),
+            "exchange the two, or correct one",
+        ));
+    }
+    let (part, step, span, unit) = match setting {
+        Setting::Linear { step, .. } => ("step", *step, max - min, bound.unit),
+        Setting::Octaves { step_octaves, .. } => {
+            if min <= 0.0 {
+                return Err(refused(
+                    &key("min"),
+                    format!("{min}{} with a step in octaves", bound.unit),
+                    "a minimum above 0: octaves are ratios".to_owned(),
+                    "use `step` instead of `step_octaves`",
+                ));
+            }
+            (
+                "step_octaves",
+                *step_octaves,
+                (max / min).log2(),
+                " octaves",
+            )
+        }
+        _ => return Ok(()),
+    };
+    if step.is_nan() || step <= 0.0 || step > span * (1.0 + SAME) {
+        return Err(refused(
+            &key(part),
+            format!("a step of {step}{unit}"),
+            format!("more than 0 and at most max - min, {span}{unit}"),
+            "correct the step, or leave it out for a continuous range",
+        ));
+    }
+    if span / step > MOST_VALUES {
+        return Err(refused(
+            &key(part),
+            format!("a step of {step}{unit}"),
+            format!("at most {MOST_VALUES} steps between min and max"),
+            "leave the step out: this is a continuous range",
+        ));
+    }
+    if matches!(setting, Setting::Linear { .. }) {
+        for (part, x) in [("min", min), ("max", max), ("step", step)] {
+            if decimals(x).is_none() {
+                return Err(refused(
+                    &key(part),
+                    x.to_string(),
+                    format!("at most {MOST_DECIMALS} decimals where there is a step"),
+                    "round the number",
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
+/// A setting as a file has it.
+pub(super) fn read(value: &Value) -> Result<Setting> {
+    if !value.is_table() {
+        return Ok(Setting::Allowed(vec![value.number().map_err(
+            |mut error| {
+                "a number, { min, max }, { min, max, step } or { allowed = [...] }"
+                    .clone_into(&mut error.expected);
+                error
+            },
+        )?]));
+    }
+    value.table(
+        &["min", "max", "step", "step_octaves", "allowed"],
+        |table| {
+            let allowed = table.optional("allowed");
+            let bounds = [table.optional("min"), table.optional("max")];
+            let step = table.optional("step");
+            let step_octaves = table.optional("step_octaves");
+            let both = |value: &Value, one: &str, other: &str| {
+                value.error(
+                    ErrorKind::Setting,
+                    format!("both `{one}` and `{other}`"),
+                    "one of the two",
+                    "remove one of them",
+                )
+            };
+            if let Some(allowed) = &allowed {
+                for (name, other) in ["min", "max"]
+                    .iter()
+                    .zip(&bounds)
+                    .chain([(&"step", &step), (&"step_octaves", &step_octaves)])
+                {
+                    if let Some(other) = other {
+                        return Err(both(other, "allowed", name));
+                    }
+                }
+                return Ok(Setting::Allowed(allowed.numbers()?));
+            }
+            let min = table.required("min")?.number()?;
+            let max = table.required("max")?.number()?;
+            Ok(match (step, step_octaves) {
+                (None, None) => Setting::Range { min, max },
+                (Some(step), None) => Setting::Linear {
+                    min,
+                    max,
+                    step: step.number()?,
+                },
+                (None, Some(step)) => Setting::Octaves {
+                    min,
+                    max,
+                    step_octaves: step.number()?,
+                },
+                (Some(_), Some(step)) => return Err(both(&step, "step", "step_octaves")),
+            })
+        },
+    )
+}
+
+/// A setting as a file has it; a single value is a plain number.
+pub(super) fn as_toml(setting: &Setting) -> String {
+    use text::number;
+    match setting {
+        Setting::Range { min, max } => {
+            format!("{{ min = {}, max = {} }}", number(*min), number(*max))
+        }
+        Setting::Linear { min, max, step } => format!(
+            "{{ min = {}, max = {}, step = {} }}",
+            number(*min),
+            number(*max),
+            number(*step)
+        ),
+        Setting::Octaves {
+            min,
+            max,
+            step_octaves,
+        } => format!(
+            "{{ min = {}, max = {}, step_octaves = {} }}",
+            number(*min),
+            number(*max),
+            number(*step_octaves)
+        ),
+        Setting::Allowed(values) => match values.as_slice() {
+            [value] => number(*value),
+            values => format!("{{ allowed = {} }}", text::numbers(values)),
+        },
+    }
+}

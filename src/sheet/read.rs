@@ -1,0 +1,207 @@
+//! A sheet from its text, strictly: a key that means nothing here could mean something to its writer.
+
+use super::{
+    Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
+    write::FORMULAS,
+};
+use crate::error::{ErrorKind, Result, nearest_spelling};
+use crate::filter::{Section, Shape, biquad::Biquad};
+use crate::limits::keys::{Table, Value, read_file, shorten};
+use crate::limits::{self, Limits};
+
+const SHEET: [&str; 10] = [
+    "format",
+    "unit",
+    "target",
+    "level",
+    "equaliser",
+    "section",
+    "checkpoint",
+    "coefficients",
+    "knowledge",
+    "limits",
+];
+const LEVEL: [&str; 4] = ["preamp_db", "guard", "peak_gain_db", "any_signal_gain_db"];
+const SECTION: [&str; 4] = ["shape", "f0_hz", "gain_db", "q"];
+const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
+const KNOWLEDGE: [&str; 8] = [
+    "takes",
+    "target_source",
+    "trusted_band_hz",
+    "cautions",
+    "economy_ratio",
+    "residual_by_rate_db",
+    "residual_db",
+    "search",
+];
+const RESIDUALS: [&str; 4] = [
+    "weighted_before",
+    "weighted_after",
+    "trusted_band_before",
+    "trusted_band_after",
+];
+
+/// Reads a sheet. `source_name` is its name for messages.
+///
+/// # Errors
+/// When it is no TOML, has unknown or missing keys, or is not whole ([`Sheet::check`]); with line and key.
+pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
+    read_file(bytes, source_name, &SHEET, |table| {
+        table.format_1()?;
+        let (level, rates_hz) = (read_level(table)?, read_rates(table)?);
+        let sheet = Sheet {
+            unit: table.required("unit")?.string()?,
+            target: table.required("target")?.string()?,
+            level,
+            rates_hz,
+            sections: match table.optional("section") {
+                Some(sections) => sections.tables(&SECTION, read_section)?,
+                None => Vec::new(),
+            },
+            checkpoints: table.required("checkpoint")?.tables(
+                &["rate_hz", "frequency_hz", "gain_db"],
+                |table| {
+                    Ok(Checkpoint {
+                        rate_hz: number(table, "rate_hz")?,
+                        frequency_hz: table.required("frequency_hz")?.numbers()?,
+                        gain_db: table.required("gain_db")?.numbers()?,
+                    })
+                },
+            )?,
+            coefficients: table.required("coefficients")?.tables(
+                &["rate_hz", "section"],
+                |table| {
+                    Ok(RateCoefficients {
+                        rate_hz: number(table, "rate_hz")?,
+                        section: table.required("section")?.tables(&BIQUAD, read_biquad)?,
+                    })
+                },
+            )?,
+            knowledge: table
+                .required("knowledge")?
+                .table(&KNOWLEDGE, read_knowledge)?,
+            limits: table
+                .required("limits")?
+                .table(&limits::KEYS, Limits::read)?,
+        };
+        match sheet.check() {
+            Ok(()) => Ok(sheet),
+            Err(error) => Err(table.placed(error)),
+        }
+    })
+}
+
+fn number(table: &Table, key: &str) -> Result<f64> {
+    table.required(key)?.number()
+}
+
+/// One of a few names.
+fn name<T: Copy>(value: &Value, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
+    let given = shorten(&value.string()?);
+    let names = all.iter().map(|&item| name_of(item));
+    all.iter()
+        .copied()
+        .find(|&item| name_of(item) == given)
+        .ok_or_else(|| {
+            value.error(
+                ErrorKind::Name,
+                format!("{given:?}"),
+                format!("one of {}", names.clone().collect::<Vec<_>>().join(", ")),
+                match nearest_spelling(&given, names) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => "correct the value".to_owned(),
+                },
+            )
+        })
+}
+
+fn read_level(table: &Table) -> Result<Level> {
+    table.required("level")?.table(&LEVEL, |level| {
+        Ok(Level {
+            preamp_db: number(level, "preamp_db")?,
+            guard: name(&level.required("guard")?, &Guard::ALL, Guard::name)?,
+            peak_gain_db: number(level, "peak_gain_db")?,
+            any_signal_gain_db: number(level, "any_signal_gain_db")?,
+        })
+    })
+}
+
+fn read_rates(table: &Table) -> Result<Vec<f64>> {
+    let equaliser = table.required("equaliser")?;
+    equaliser.table(&["formulas", "rates_hz"], |equaliser| {
+        name(&equaliser.required("formulas")?, &[FORMULAS], |name| name)?;
+        equaliser.required("rates_hz")?.numbers()
+    })
+}
+
+fn read_section(table: &Table) -> Result<Section> {
+    Ok(Section {
+        shape: name(&table.required("shape")?, &Shape::ALL, Shape::name)?,
+        f0_hz: number(table, "f0_hz")?,
+        gain_db: number(table, "gain_db")?,
+        q: number(table, "q")?,
+    })
+}
+
+fn read_biquad(table: &Table) -> Result<Biquad> {
+    Ok(Biquad {
+        b0: number(table, "b0")?,
+        b1: number(table, "b1")?,
+        b2: number(table, "b2")?,
+        a1: number(table, "a1")?,
+        a2: number(table, "a2")?,
+    })
+}
+
+fn read_knowledge(table: &Table) -> Result<Knowledge> {
+    Ok(Knowledge {
+        takes: table.required("takes")?.strings()?,
+        target_source: table.required("target_source")?.string()?,
+        trusted_band_hz: match table.optional("trusted_band_hz") {
+            None => None,
+            Some(value) => match value.numbers()?.as_slice() {
+                &[lowest_hz, highest_hz] => Some((lowest_hz, highest_hz)),
+                other => {
+                    return Err(value.error(
+                        ErrorKind::Format,
+                        format!("{} numbers", other.len()),
+                        "two, the lowest and the highest frequency",
+                        "correct the value",
+                    ));
+                }
+            },
+        },
+        residual_db: table
+            .required("residual_db")?
+            .table(&RESIDUALS, read_residuals)?,
+        residual_by_rate_db: table.required("residual_by_rate_db")?.numbers()?,
+        economy_ratio: match table.optional("economy_ratio") {
+            Some(value) => Some(value.number()?),
+            None => None,
+        },
+        search: table
+            .required("search")?
+            .table(&["searches", "agreeing", "stop"], |search| {
+                Ok(Search {
+                    searches: search.required("searches")?.whole()?,
+                    agreeing: search.required("agreeing")?.whole()?,
+                    stop: search.required("stop")?.string()?,
+                })
+            })?,
+        cautions: table.required("cautions")?.strings()?,
+    })
+}
+
+fn read_residuals(table: &Table) -> Result<Residuals> {
+    let (before, after) = ("trusted_band_before", "trusted_band_after");
+    let neither = table.optional(before).is_none() && table.optional(after).is_none();
+    Ok(Residuals {
+        weighted_before: number(table, "weighted_before")?,
+        weighted_after: number(table, "weighted_after")?,
+        trusted_band: if neither {
+            None
+        } else {
+            Some((number(table, before)?, number(table, after)?))
+        },
+    })
+}

@@ -1,0 +1,239 @@
+//! A sheet as text that explains itself. ASCII only; every number is the shortest decimal that reads back
+//! as the same number, so what is typed in is what was computed.
+
+use std::fmt::Write as _;
+
+use super::{Guard, Sheet};
+use crate::error::Result;
+use crate::filter::biquad::Biquad;
+use crate::limits::text::{array, float, number, numbers, string};
+
+/// The value of `formulas`: what the sections' numbers mean.
+pub(super) const FORMULAS: &str = "Audio EQ Cookbook (W3C Group Note)";
+
+const HEAD: &str = "\
+# Equaliser sheet, format 1: parametric-EQ sections for one earphone. Plain TOML; lines that start with # explain.
+#
+# CARE  Start at a low volume, above all where a section boosts. Loud sound harms hearing: local rules and a
+#       hearing professional come before any figure here.
+#
+# TO TYPE IT IN  Set the preamp (a plain gain) to preamp_db, then enter every [[section]]: its shape, frequency
+#       f0_hz, gain gain_db and q. A shelf has half of its gain (in dB) at f0_hz. q is the Q of the formulas below;
+#       an equaliser that asks for a bandwidth or a slope means something else and must be converted first.
+#
+# TO BUILD IT  Multiply every sample by 10^(preamp_db/20), then run it through all sections one after another, the
+#       same for left and right. Each section is one second-order filter:
+#         y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]
+#       Ready coefficients for each sample rate stand under [[coefficients]]. They come from the Audio EQ Cookbook
+#       (R. Bristow-Johnson; W3C Group Note, 2021); at a rate f_s:
+#         A = 10^(gain_db/40)   w0 = 2 pi f0_hz / f_s   c = cos(w0)   alpha = sin(w0) / (2 q)   r = 2 sqrt(A) alpha
+#         peaking     b0 = 1 + alpha A                   a0 = 1 + alpha / A
+#                     b1 = -2 c                          a1 = -2 c
+#                     b2 = 1 - alpha A                   a2 = 1 - alpha / A
+#         low-shelf   b0 =   A ((A+1) - (A-1) c + r)     a0 =      (A+1) + (A-1) c + r
+#                     b1 = 2 A ((A-1) - (A+1) c)         a1 = -2 ((A-1) + (A+1) c)
+#                     b2 =   A ((A+1) - (A-1) c - r)     a2 =      (A+1) + (A-1) c - r
+#         high-shelf  b0 =    A ((A+1) + (A-1) c + r)    a0 =     (A+1) - (A-1) c + r
+#                     b1 = -2 A ((A-1) + (A+1) c)        a1 = 2 ((A-1) - (A+1) c)
+#                     b2 =    A ((A+1) + (A-1) c - r)    a2 =     (A+1) - (A-1) c - r
+#       then all six are divided by a0.
+#
+# TO TEST IT  Without the preamp, the gain from input to output at every frequency of a [[checkpoint]] must be the
+#       gain given there, within 0.001 dB for a computation.
+#
+# UNITS  _hz hertz, _db decibels (20 log10 of an amplitude ratio); q and coefficients have none.
+
+format = 1
+";
+
+/// The sheet as a TOML file.
+///
+/// # Errors
+/// When the sheet is not whole: see [`Sheet::check`].
+pub fn write(sheet: &Sheet) -> Result<String> {
+    sheet.check()?;
+    let mut out = String::from(HEAD);
+    for part in [
+        front(sheet),
+        sections(sheet),
+        checkpoints(sheet),
+        coefficients(sheet),
+        knowledge(sheet),
+        limits(sheet),
+    ] {
+        out.push_str(&part);
+    }
+    Ok(out)
+}
+
+fn front(sheet: &Sheet) -> String {
+    let level = &sheet.level;
+    let guard = match level.guard {
+        Guard::Sine => {
+            "no steady tone at 0 dBFS can exceed 0 dBFS after the sections; one that is switched on abruptly can, slightly"
+        }
+        Guard::AnySignal => {
+            "no signal of any kind that stays within 0 dBFS can exceed 0 dBFS after the sections"
+        }
+    };
+    format!(
+        "unit = {}
+target = {}
+
+[level]  # apply this gain first, then the sections in order
+preamp_db = {}
+guard = {}  # {guard}
+peak_gain_db = {}  # the largest gain of all sections together for a steady tone, worst of the rates below
+any_signal_gain_db = {}  # no signal of any kind can rise by more than this through the sections
+
+[equaliser]
+formulas = {}
+rates_hz = {}  # the sections were fitted at the first of these
+",
+        string(&sheet.unit),
+        string(&sheet.target),
+        float(level.preamp_db),
+        string(level.guard.name()),
+        float(level.peak_gain_db),
+        float(level.any_signal_gain_db),
+        string(FORMULAS),
+        numbers(&sheet.rates_hz),
+    )
+}
+
+fn sections(sheet: &Sheet) -> String {
+    if sheet.sections.is_empty() {
+        return "\n# No section: nothing needs to be changed but the preamp.\n".to_owned();
+    }
+    let mut out = String::new();
+    for section in &sheet.sections {
+        let _ = write!(
+            out,
+            "\n[[section]]\nshape = {}\nf0_hz = {}\ngain_db = {}\nq = {}\n",
+            string(section.shape.name()),
+            float(section.f0_hz),
+            float(section.gain_db),
+            float(section.q),
+        );
+    }
+    out
+}
+
+fn checkpoints(sheet: &Sheet) -> String {
+    let mut out = String::from(
+        "\n# One checkpoint a rate: octaves from 31.5 Hz to 16 kHz and every f0; sum of all sections, preamp not included.\n",
+    );
+    for checkpoint in &sheet.checkpoints {
+        let _ = write!(
+            out,
+            "[[checkpoint]]\nrate_hz = {}\nfrequency_hz = {}\ngain_db = {}\n\n",
+            number(checkpoint.rate_hz),
+            array(checkpoint.frequency_hz.iter().copied(), float),
+            array(checkpoint.gain_db.iter().copied(), float),
+        );
+    }
+    out
+}
+
+fn coefficients(sheet: &Sheet) -> String {
+    let mut out = String::from(
+        "# One set of coefficients a rate and section, sections in the order above, already divided by a0:
+#   y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]
+# Mind the signs: where a1 and a2 are added instead of subtracted, both must be negated.
+",
+    );
+    for at_rate in &sheet.coefficients {
+        let rows: String = at_rate
+            .section
+            .iter()
+            .map(|&Biquad { b0, b1, b2, a1, a2 }| {
+                let [b0, b1, b2, a1, a2] = [b0, b1, b2, a1, a2].map(float);
+                format!("  {{ b0 = {b0}, b1 = {b1}, b2 = {b2}, a1 = {a1}, a2 = {a2} }},\n")
+            })
+            .collect();
+        let _ = write!(
+            out,
+            "[[coefficients]]\nrate_hz = {}\nsection = [\n{rows}]\n\n",
+            number(at_rate.rate_hz),
+        );
+    }
+    out
+}
+
+fn knowledge(sheet: &Sheet) -> String {
+    let knowledge = &sheet.knowledge;
+    let residual = &knowledge.residual_db;
+    let mut out = format!(
+        "[knowledge]  # what was known when the sections were fitted; nothing below is needed to play the sheet
+takes = {}  # the measurements that were averaged
+target_source = {}
+",
+        array(&knowledge.takes, |take| string(take)),
+        string(&knowledge.target_source),
+    );
+    if let Some((lowest_hz, highest_hz)) = knowledge.trusted_band_hz {
+        let _ = writeln!(
+            out,
+            "trusted_band_hz = [{}, {}]  # where the measurement can be believed",
+            float(lowest_hz),
+            float(highest_hz),
+        );
+    }
+    if let Some(ratio) = knowledge.economy_ratio {
+        let _ = writeln!(
+            out,
+            "economy_ratio = {}  # 1: no section works against another; larger: some do",
+            float(ratio),
+        );
+    }
+    let cautions: String = knowledge
+        .cautions
+        .iter()
+        .map(|caution| format!("  {},\n", string(caution)))
+        .collect();
+    let _ = write!(
+        out,
+        "residual_by_rate_db = {}  # weighted residual with the sections at each of rates_hz
+cautions = [\n{cautions}]
+
+[knowledge.residual_db]  # equalised minus target, rms, level left free, at the first rate: without and with the sections
+weighted_before = {}  # with the weights of the fit
+weighted_after = {}
+",
+        array(knowledge.residual_by_rate_db.iter().copied(), float),
+        float(residual.weighted_before),
+        float(residual.weighted_after),
+    );
+    if let Some((before, after)) = residual.trusted_band {
+        let _ = write!(
+            out,
+            "trusted_band_before = {}  # without weights, over the trusted band\ntrusted_band_after = {}\n",
+            float(before),
+            float(after),
+        );
+    }
+    let search = &knowledge.search;
+    let _ = write!(
+        out,
+        "\n[knowledge.search]
+searches = {}  # independent searches
+agreeing = {}  # how many of them ended at these sections
+stop = {}
+",
+        search.searches,
+        search.agreeing,
+        string(&search.stop),
+    );
+    out
+}
+
+fn limits(sheet: &Sheet) -> String {
+    format!(
+        "
+# What the equaliser can do. A setting takes any value from min to max; with a step, min + k * step; with
+# step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
+[limits]
+{}",
+        sheet.limits.keys_as_toml("limits.shapes")
+    )
+}

@@ -1,0 +1,551 @@
+//! Limits files: what they mean, how steps count, and how every contradiction is reported.
+
+use bandwright::error::{Error, ErrorKind};
+use bandwright::filter::{Section, Shape};
+use bandwright::limits::{Limits, Setting, ShapeCounts, bounds};
+use proptest::prelude::*;
+
+/// A limits file that uses every form a setting can take.
+const FILE: &str = r#"format = 1
+name = "eight sections, half-decibel steps"
+sections = 8
+rates_hz = [44100, 48000, 96000]
+preamp_db = { min = -20, max = 0, step = 0.5 }
+f0_hz = { min = 20, max = 20000, step_octaves = 0.25 }
+gain_db = { min = -12, max = 12, step = 0.1 }
+q = { min = 0.3, max = 8 }
+shelf_q = 0.7
+[shapes]
+low-shelf = 1
+peaking = 6
+high-shelf = 1
+"#;
+
+fn parse(text: &str) -> Result<Limits, Box<Error>> {
+    Limits::parse(text.as_bytes(), "amp.limits.toml")
+}
+
+/// The error of `FILE` with one line exchanged.
+fn error_with(line: &str, other: &str) -> Box<Error> {
+    assert!(FILE.contains(line), "{line}");
+    parse(&FILE.replace(line, other)).expect_err(other)
+}
+
+fn linear(min: f64, max: f64, step: f64) -> Setting {
+    Setting::Linear { min, max, step }
+}
+
+#[test]
+fn a_file_is_read_as_it_is_written() {
+    let limits = parse(FILE).unwrap();
+    assert_eq!(limits.name, "eight sections, half-decibel steps");
+    assert_eq!(limits.sections, 8);
+    assert_eq!(limits.rates_hz, [44_100.0, 48_000.0, 96_000.0]);
+    assert_eq!(limits.preamp_db, linear(-20.0, 0.0, 0.5));
+    assert_eq!(
+        limits.f0_hz,
+        Setting::Octaves {
+            min: 20.0,
+            max: 20_000.0,
+            step_octaves: 0.25
+        }
+    );
+    assert_eq!(limits.q, Setting::Range { min: 0.3, max: 8.0 });
+    assert_eq!(limits.shelf_q, Setting::Allowed(vec![0.7]));
+    assert_eq!(limits.q_of(Shape::Peaking), &limits.q);
+    assert_eq!(limits.q_of(Shape::HighShelf), &limits.shelf_q);
+    assert_eq!(limits.shapes.of(Shape::Peaking), 6);
+    assert_eq!(limits.available(), 8);
+}
+
+#[test]
+fn what_is_left_out_has_a_meaning() {
+    let without_shelf_q = parse(&FILE.replace("shelf_q = 0.7\n", "")).unwrap();
+    assert_eq!(without_shelf_q.shelf_q, without_shelf_q.q);
+    let peaking_only = parse(
+        &FILE
+            .replace("low-shelf = 1\n", "")
+            .replace("high-shelf = 1\n", ""),
+    )
+    .unwrap();
+    assert_eq!(peaking_only.shapes.of(Shape::LowShelf), 0);
+    // Fewer shapes than sections: the shapes count. More: any mix up to the sections.
+    assert_eq!(peaking_only.available(), 6);
+    let fewer = parse(&FILE.replace("sections = 8", "sections = 3")).unwrap();
+    assert_eq!(fewer.available(), 3);
+}
+
+#[test]
+fn windows_line_ends_and_a_byte_order_mark_are_fine() {
+    let text = format!("\u{feff}{}", FILE.replace('\n', "\r\n"));
+    assert_eq!(parse(&text).unwrap(), parse(FILE).unwrap());
+}
+
+#[test]
+fn the_standard_limits_are_those_that_are_promised() {
+    let standard = Limits::standard();
+    standard.check().unwrap();
+    assert_eq!(standard.available(), 8);
+    assert_eq!(
+        standard.shapes,
+        ShapeCounts {
+            low_shelf: 1,
+            peaking: 6,
+            high_shelf: 1
+        }
+    );
+    assert_eq!((standard.f0_hz.min(), standard.f0_hz.max()), (20.0, 2e4));
+    assert_eq!(
+        (standard.gain_db.min(), standard.gain_db.max()),
+        (-12.0, 6.0)
+    );
+    assert_eq!((standard.q.min(), standard.q.max()), (0.3, 6.0));
+    assert_eq!((standard.shelf_q.min(), standard.shelf_q.max()), (0.4, 1.0));
+    assert_eq!(standard.rates_hz, [44_100.0, 48_000.0, 96_000.0]);
+    for setting in [
+        &standard.f0_hz,
+        &standard.gain_db,
+        &standard.q,
+        &standard.shelf_q,
+    ] {
+        assert!(!setting.is_stepped());
+    }
+    assert_eq!(standard.preamp_db.value(1), -29.9);
+    assert_eq!(Limits::standard_with_sections(8).unwrap(), standard);
+    for sections in 1..=64 {
+        let limits = Limits::standard_with_sections(sections).unwrap();
+        assert_eq!(limits.available(), sections);
+    }
+    assert!(Limits::standard_with_sections(0).is_err());
+    assert!(Limits::standard_with_sections(65).is_err());
+    assert!(Limits::standard_with_sections(usize::MAX).is_err());
+}
+
+#[test]
+fn fewer_sections_can_be_asked_for_but_not_more_or_none() {
+    let limits = parse(FILE).unwrap();
+    assert_eq!(limits.with_sections(5).unwrap().available(), 5);
+    for sections in [0, 9, usize::MAX] {
+        let error = limits.with_sections(sections).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Setting);
+        assert_eq!(error.place.source, limits.name);
+    }
+}
+
+#[test]
+fn a_stepped_value_is_the_decimal_that_a_listener_types() {
+    let gain = linear(-12.0, 12.0, 0.1);
+    assert_eq!(gain.len(), Some(241));
+    for k in 0..=240 {
+        // The decimal in text: tenths counted from -120.
+        let tenths = k as i32 - 120;
+        let sign = if tenths < 0 { "-" } else { "" };
+        let typed = format!("{sign}{}.{}", tenths.abs() / 10, tenths.abs() % 10);
+        assert_eq!(gain.value(k), typed.parse::<f64>().unwrap(), "{typed}");
+    }
+    assert_eq!(gain.value(3), -11.7);
+    assert_eq!(linear(0.3, 8.0, 0.05).value(7), 0.65);
+    assert_eq!(linear(20.0, 20_000.0, 0.001).value(1234), 21.234);
+}
+
+#[test]
+fn the_last_value_is_the_largest_not_above_the_maximum() {
+    let setting = linear(0.0, 1.0, 0.3);
+    assert_eq!((setting.len(), setting.max()), (Some(4), 0.9));
+    // 0.3 - 0.1 is not a multiple of 0.1 in binary; in decimals it is.
+    let setting = linear(0.1, 0.3, 0.1);
+    assert_eq!((setting.len(), setting.max()), (Some(3), 0.3));
+    let octaves = Setting::Octaves {
+        min: 25.0,
+        max: 100.0,
+        step_octaves: 0.5,
+    };
+    assert_eq!((octaves.len(), octaves.max()), (Some(5), 100.0));
+    assert_eq!(octaves.value(2), 50.0);
+    assert_eq!(octaves.value(99), 100.0);
+}
+
+#[test]
+fn the_nearest_value_and_the_next_lower_one_are_found() {
+    let setting = linear(-20.0, 0.0, 0.5);
+    assert_eq!(setting.nearest(-5.14), -5.0);
+    assert_eq!(setting.at_or_below(-5.14), Some(-5.5));
+    assert_eq!(setting.at_or_below(-5.5), Some(-5.5));
+    assert_eq!(setting.at_or_below(3.0), Some(0.0));
+    assert_eq!(setting.at_or_below(-20.1), None);
+    assert_eq!(setting.at_or_below(f64::NAN), None);
+    assert_eq!(setting.nearest(-99.0), -20.0);
+    assert_eq!(setting.nearest(f64::INFINITY), 0.0);
+    assert_eq!(setting.nearest_index(-19.6), Some(1));
+
+    let listed = Setting::Allowed(vec![31.5, 63.0, 125.0]);
+    assert_eq!(listed.nearest(90.0), 63.0);
+    assert_eq!(listed.nearest(100.0), 125.0);
+    assert_eq!(listed.at_or_below(124.9), Some(63.0));
+    assert_eq!(listed.len(), Some(3));
+    assert!(listed.contains(63.0) && !listed.contains(64.0));
+
+    let range = Setting::Range { min: 0.3, max: 6.0 };
+    assert_eq!(range.nearest(7.0), 6.0);
+    assert_eq!(range.at_or_below(7.0), Some(6.0));
+    assert_eq!(range.at_or_below(0.2), None);
+    assert!(range.contains(0.3) && range.contains(3.21) && !range.contains(6.1));
+    assert_eq!((range.len(), range.nearest_index(1.0)), (None, None));
+}
+
+#[test]
+fn sections_outside_the_limits_are_named() {
+    let limits = parse(FILE).unwrap();
+    let section = |shape, f0_hz, gain_db, q| Section {
+        shape,
+        f0_hz,
+        gain_db,
+        q,
+    };
+    let good = section(Shape::Peaking, 40.0, -3.1, 2.345);
+    limits.allows(&[]).unwrap();
+    limits
+        .allows(&[section(Shape::LowShelf, 80.0, 3.0, 0.7), good])
+        .unwrap();
+    for (sections, word) in [
+        (vec![good; 7], "peaking"),
+        (vec![good; 9], "9 sections"),
+        (vec![good, section(Shape::Peaking, 41.0, -3.1, 2.0)], "40"),
+        (
+            vec![good, section(Shape::Peaking, 40.0, -3.15, 2.0)],
+            "-3.1",
+        ),
+        (vec![good, section(Shape::LowShelf, 40.0, 3.0, 0.8)], "0.7"),
+        (vec![section(Shape::Peaking, f64::NAN, 3.0, 2.0)], "NaN"),
+    ] {
+        let error = limits.allows(&sections).unwrap_err();
+        assert!(error.to_string().contains(word), "{error}");
+        assert_eq!(error.kind, ErrorKind::Setting);
+    }
+    let error = limits
+        .allows(&[good, section(Shape::Peaking, 40.0, 3.0, 9.0)])
+        .unwrap_err();
+    assert_eq!(error.place.key.as_deref(), Some("section[2].q"));
+}
+
+#[test]
+fn every_contradiction_names_its_line_and_key() {
+    let preamp = "preamp_db = { min = -20, max = 0, step = 0.5 }";
+    let f0 = "f0_hz = { min = 20, max = 20000, step_octaves = 0.25 }";
+    let gain = "gain_db = { min = -12, max = 12, step = 0.1 }";
+    let q = "q = { min = 0.3, max = 8 }";
+    let rates = "rates_hz = [44100, 48000, 96000]";
+    for (line_number, key, line, other) in [
+        (1, "format", "format = 1", "format = 2"),
+        (3, "sections", "sections = 8", "sections = 0"),
+        (3, "sections", "sections = 8", "sections = 65"),
+        (
+            3,
+            "sections",
+            "sections = 8",
+            "sections = 99999999999999999999",
+        ),
+        (4, "rates_hz", rates, "rates_hz = []"),
+        (4, "rates_hz", rates, "rates_hz = [7999]"),
+        (4, "rates_hz", rates, "rates_hz = [44100, 768001]"),
+        (4, "rates_hz", rates, "rates_hz = [44100, 44100]"),
+        (
+            5,
+            "preamp_db.max",
+            preamp,
+            "preamp_db = { min = -20, max = 3 }",
+        ),
+        (
+            5,
+            "preamp_db.min",
+            preamp,
+            "preamp_db = { min = -2, max = -3 }",
+        ),
+        (
+            5,
+            "preamp_db.allowed",
+            preamp,
+            "preamp_db = { allowed = [0, 1] }",
+        ),
+        (6, "f0_hz.min", f0, "f0_hz = { min = 0, max = 20000 }"),
+        (
+            6,
+            "f0_hz.min",
+            f0,
+            "f0_hz = { min = -20, max = 20000, step_octaves = 1 }",
+        ),
+        (6, "f0_hz.max", f0, "f0_hz = { min = 20, max = 22050 }"),
+        (6, "f0_hz.max", f0, "f0_hz = { min = 30000, max = 40000 }"),
+        (
+            6,
+            "f0_hz.step_octaves",
+            f0,
+            "f0_hz = { min = 20, max = 40, step_octaves = 1.1 }",
+        ),
+        (
+            6,
+            "f0_hz.step_octaves",
+            f0,
+            "f0_hz = { min = 20, max = 40, step_octaves = 0 }",
+        ),
+        (
+            6,
+            "f0_hz.step_octaves",
+            f0,
+            "f0_hz = { min = 20, max = 40, step = 1, step_octaves = 1 }",
+        ),
+        (7, "gain_db.min", gain, "gain_db = { min = 12, max = -12 }"),
+        (7, "gain_db.min", gain, "gain_db = { min = -61, max = 12 }"),
+        (
+            7,
+            "gain_db.step",
+            gain,
+            "gain_db = { min = -12, max = 12, step = 0 }",
+        ),
+        (
+            7,
+            "gain_db.step",
+            gain,
+            "gain_db = { min = -12, max = 12, step = -0.5 }",
+        ),
+        (
+            7,
+            "gain_db.step",
+            gain,
+            "gain_db = { min = -12, max = 12, step = 25 }",
+        ),
+        (
+            7,
+            "gain_db.step",
+            gain,
+            "gain_db = { min = -12, max = 12, step = 1e-9 }",
+        ),
+        (
+            7,
+            "gain_db.min",
+            gain,
+            "gain_db = { min = -1.00000000001, max = 12, step = 0.1 }",
+        ),
+        (
+            7,
+            "gain_db.min",
+            gain,
+            "gain_db = { min = 0, max = 1, step = 0.1, allowed = [1] }",
+        ),
+        (7, "gain_db.allowed", gain, "gain_db = { allowed = [] }"),
+        (7, "gain_db.allowed", gain, "gain_db = { allowed = [1, 0] }"),
+        (
+            7,
+            "gain_db.allowed",
+            gain,
+            "gain_db = { allowed = [0, 1, 1] }",
+        ),
+        (8, "q.min", q, "q = { min = 0, max = 8 }"),
+        (8, "q.min", q, "q = { min = -1, max = 8 }"),
+        (9, "shelf_q.allowed", "shelf_q = 0.7", "shelf_q = 0"),
+        (
+            10,
+            "shapes",
+            "low-shelf = 1\npeaking = 6\nhigh-shelf = 1\n",
+            "",
+        ),
+        (12, "shapes.peaking", "peaking = 6", "peaking = 65"),
+    ] {
+        let error = error_with(line, other);
+        assert_eq!(error.place.source, "amp.limits.toml", "{error}");
+        assert_eq!(error.place.key.as_deref(), Some(key), "{other}: {error}");
+        assert_eq!(error.place.line, Some(line_number), "{other}: {error}");
+    }
+    // A rate that makes half of the frequencies unplayable is the other side of the same contradiction.
+    let error = error_with(rates, "rates_hz = [48000, 32000]");
+    assert!(error.to_string().contains("16000"), "{error}");
+}
+
+#[test]
+fn values_of_the_wrong_kind_name_what_was_found() {
+    let gain = "gain_db = { min = -12, max = 12, step = 0.1 }";
+    for (line, other, word) in [
+        (gain, "gain_db = { min = nan, max = 12 }", "nan"),
+        (gain, "gain_db = { min = -inf, max = 12 }", "inf"),
+        (gain, "gain_db = { min = -12, max = 1e999 }", "1e999"),
+        (gain, "gain_db = { min = \"low\", max = 12 }", "\"low\""),
+        (gain, "gain_db = { min = true, max = 12 }", "true"),
+        (gain, "gain_db = { min = 0x10, max = 20 }", "0x10"),
+        (gain, "gain_db = { max = 12 }", "`min`"),
+        (gain, "gain_db = \"-12 to 12\"", "-12 to 12"),
+        (gain, "gain_db = [1, 2]", "allowed"),
+        ("sections = 8", "sections = 8.5", "8.5"),
+        ("sections = 8", "sections = -8", "-8"),
+        ("sections = 8", "sections = \"eight\"", "eight"),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = 8",
+            "8",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"\n",
+            "",
+            "name",
+        ),
+        ("format = 1\n", "", "format"),
+    ] {
+        let text = error_with(line, other).to_string();
+        assert!(text.contains(word), "{other}: {text}");
+    }
+}
+
+#[test]
+fn a_misspelt_key_gets_the_nearest_spelling() {
+    for (line, other, near) in [
+        ("gain_db =", "gian_db =", "`gain_db`"),
+        ("step = 0.5", "steps = 0.5", "`step`"),
+        ("high-shelf = 1", "high_shelf = 1", "`high-shelf`"),
+        ("shelf_q = 0.7", "shelfq = 0.7", "`shelf_q`"),
+    ] {
+        let error = error_with(line, other);
+        assert_eq!(error.kind, ErrorKind::Name);
+        assert!(error.next_step.contains(near), "{error}");
+        assert!(error.place.line.is_some());
+    }
+    let error = error_with("shelf_q = 0.7", "zzzzzzzzzzzzz = 0.7");
+    assert!(!error.next_step.contains("did you mean"), "{error}");
+}
+
+#[test]
+fn broken_toml_says_where() {
+    let error = parse("format = 1\nname = \"open\nsections = 8\n").unwrap_err();
+    assert_eq!((error.kind, error.place.line), (ErrorKind::Format, Some(2)));
+    let error = parse("format = 1\nformat = 1\n").unwrap_err();
+    assert_eq!((error.kind, error.place.line), (ErrorKind::Format, Some(2)));
+    let error = Limits::parse(b"format = 1\nname = \"\xff\"\n", "x").unwrap_err();
+    assert_eq!((error.kind, error.place.line), (ErrorKind::Format, Some(2)));
+    assert!(parse("").is_err());
+    assert!(parse("frequency,level\n20,80\n").is_err());
+}
+
+#[test]
+fn hostile_files_end_in_an_error_and_quickly() {
+    let deep = format!("a = {}", "[".repeat(200_000));
+    let long_key = format!("{} = 1", "k".repeat(1_000_000));
+    let many_rates = FILE.replace(
+        "[44100, 48000, 96000]",
+        &format!(
+            "[{}]",
+            (8000..308_000)
+                .map(|r| r.to_string())
+                .collect::<Vec<_>>()
+                .join(",")
+        ),
+    );
+    let huge = "#".repeat(100 << 20);
+    let start = std::time::Instant::now();
+    for text in [deep, long_key, many_rates, huge] {
+        let error = parse(&text).unwrap_err();
+        assert!(error.to_string().len() < 1000, "{error}");
+    }
+    assert!(start.elapsed().as_secs() < 20, "{:?}", start.elapsed());
+}
+
+#[test]
+fn a_limits_file_survives_being_written_and_read() {
+    for limits in [
+        parse(FILE).unwrap(),
+        Limits::standard(),
+        Limits {
+            name: "quotes \" and \\ and \n and \u{1f3a7} \u{e9}\u{7f}".to_owned(),
+            ..Limits::standard()
+        },
+    ] {
+        let text = limits.to_toml();
+        assert!(text.is_ascii());
+        assert_eq!(parse(&text).unwrap(), limits);
+    }
+}
+
+/// A setting of any kind within `bound`.
+fn any_setting(bound: bounds::Bound) -> impl Strategy<Value = Setting> {
+    let thousandths = (bound.min * 1000.0).ceil() as i64..(bound.max * 1000.0) as i64;
+    (thousandths.clone(), thousandths, 1..5000i64, 0..4).prop_map(|(a, b, step, kind)| {
+        let (lo, hi) = (a.min(b), a.max(b) + 5000);
+        let [min, max, step] = [lo, hi, step].map(|x| x as f64 / 1000.0);
+        match kind {
+            0 => Setting::Range { min, max },
+            1 if min > 0.0 => Setting::Octaves {
+                min,
+                max,
+                step_octaves: (max / min).log2() / 17.3,
+            },
+            2 => Setting::Allowed(vec![min, 0.5 * (min + max), max]),
+            _ => linear(min, max, step),
+        }
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn every_value_finds_itself(
+        setting in any_setting(bounds::GAIN_DB).prop_union(any_setting(bounds::F0_HZ)),
+        part in 0.0..1.0f64,
+    ) {
+        let Some(len) = setting.len() else { return Ok(()) };
+        let k = (part * len as f64) as usize;
+        let value = setting.value(k);
+        prop_assert_eq!(setting.nearest_index(value), Some(k));
+        prop_assert_eq!(setting.at_or_below(value), Some(value));
+        prop_assert!(setting.contains(value));
+        prop_assert!(setting.min() <= value && value <= setting.max());
+        // Typed as text, it is the same number.
+        prop_assert_eq!(value.to_string().parse::<f64>().unwrap(), value);
+        if matches!(setting, Setting::Linear { .. }) {
+            prop_assert!(value.to_string().len() <= 10, "{}", value);
+        }
+        if k + 1 < len {
+            let next = setting.value(k + 1);
+            prop_assert!(next > value);
+            let between = value + part * (next - value);
+            prop_assert_eq!(setting.at_or_below(between), Some(value));
+            let nearest = setting.nearest(between);
+            prop_assert!((nearest - between).abs() <= (value - between).abs());
+            prop_assert!((nearest - between).abs() <= (next - between).abs());
+        }
+    }
+
+    #[test]
+    fn no_bytes_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+        let _ = Limits::parse(&bytes, "noise");
+    }
+
+    #[test]
+    fn no_single_damage_panics(at in 0..FILE.len(), byte in any::<u8>(), cut in any::<bool>()) {
+        let mut bytes = FILE.as_bytes().to_vec();
+        if cut { bytes.truncate(at) } else { bytes[at] = byte }
+        if let Ok(limits) = Limits::parse(&bytes, "damaged") {
+            limits.check().unwrap();
+        }
+    }
+
+    #[test]
+    fn settings_made_by_hand_never_panic(
+        numbers in prop::collection::vec(
+            prop_oneof![any::<f64>(), Just(0.0), Just(-1.0), Just(f64::NAN), Just(f64::INFINITY)],
+            4,
+        ),
+        k in any::<usize>(),
+    ) {
+        let [min, max, step, x] = numbers[..] else { unreachable!() };
+        for setting in [
+            Setting::Range { min, max },
+            linear(min, max, step),
+            Setting::Octaves { min, max, step_octaves: step },
+            Setting::Allowed(vec![]),
+            Setting::Allowed(vec![min, max]),
+        ] {
+            let _ = (setting.value(k), setting.len(), setting.nearest(x), setting.nearest_index(x));
+            let _ = (setting.contains(x), setting.at_or_below(x), setting.min(), setting.max());
+            let limits = Limits { gain_db: setting, ..Limits::standard() };
+            let _ = limits.check();
+        }
+    }
+}
