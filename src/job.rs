@@ -3,7 +3,75 @@
 use std::ops::Range;
 
 use crate::caution::Caution;
-use crate::filter::Section;
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{Section, Shape, cascade};
+use crate::fit::reach::Effort;
+use crate::fit::space::{Ranges, Space};
+use crate::fit::{Answer, Task, fit, residual};
+use crate::headroom::{Headroom, headroom};
+use crate::limits::Limits;
+use crate::measurement::grid;
+use crate::measurement::parse::Weight;
+use crate::measurement::rig::{Rig, TRUSTED};
+use crate::measurement::takes::Average;
+use crate::wanted::{Contour, Target, WantedChange, wanted_change};
+
+/// The weight of the economy term unless another is asked for.
+pub const ECONOMY: f64 = 0.001;
+
+/// What one fit needs to know.
+#[derive(Debug, Clone)]
+pub struct FitRequest {
+    /// Name of the unit.
+    pub unit: String,
+    /// The average of its takes.
+    pub average: Average,
+    /// The rig it was measured with.
+    pub rig: Rig,
+    /// Replaces the weights from trust and spread, when given.
+    pub weight: Option<Weight>,
+    /// The target; None: what the unit has now, changed by `contours`.
+    pub target: Option<Target>,
+    /// Added to the target.
+    pub contours: Vec<Contour>,
+    /// What the equaliser accepts.
+    pub limits: Limits,
+    /// Weight of the economy term, 0 or more.
+    pub economy: f64,
+    /// How long to search.
+    pub effort: Effort,
+}
+
+/// Fits sections toward the target: the whole job.
+///
+/// # Errors
+/// `Coverage` when target and measurement share less than an octave or no point has weight; `Setting` when the
+/// equaliser has no frequency there; `Refused` when no section brings an improvement, or none within its preamp.
+pub fn run(request: &FitRequest) -> Result<FitOutcome> {
+    let rate_hz = request.limits.rates_hz[0];
+    let measured = &request.average.on_grid;
+    let target = match &request.target {
+        Some(target) => target.clone().with_contours(request.contours.clone()),
+        None => Target::relative_to(measured, request.contours.clone()),
+    };
+    let target_on_grid = target.level_on_grid(rate_hz);
+    let wanted = wanted_change(measured, &target_on_grid)?;
+    let trust = request.rig.trust_on_grid();
+    let weight = weights(request, &trust, &wanted.support)?;
+    let space = space(&request.limits, &wanted.support)?;
+    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, space)?;
+    outcome(Findings {
+        request,
+        target: &target,
+        target_db: &target_on_grid.level_db,
+        wanted,
+        trust,
+        weight,
+        answer,
+        headroom,
+        held_back,
+    })
+}
 
 /// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,23 +106,10 @@ pub struct FitOutcome {
     pub trusted_band_hz: Option<(f64, f64)>,
     /// The curves.
     pub curves: OutcomeCurves,
+    /// J and residual of the best answer for 0 to N sections, before steps.
+    pub reach: Vec<ReachPoint>,
     /// What the reader should know first.
     pub cautions: Vec<Caution>,
-}
-
-/// Gains that decide the preamp, dB.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-pub struct Headroom {
-    /// The largest gain of all sections together, over 0 Hz to half the rate, worst of the rates.
-    pub peak_gain_db: f64,
-    /// Where that is.
-    pub peak_hz: f64,
-    /// The rate at which that is.
-    pub peak_rate_hz: f64,
-    /// 20 log10 of the L1 norm of the impulse response, worst of the rates: no signal can rise by more.
-    pub any_signal_gain_db: f64,
-    /// Gain to apply before the sections, 0 or less.
-    pub preamp_db: f64,
 }
 
 /// Residuals, level-free, dB rms.
@@ -73,6 +128,17 @@ pub struct BeforeAfter {
     pub before: Residual,
     /// With the sections.
     pub after: Residual,
+}
+
+/// The best answer for one count of sections.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct ReachPoint {
+    /// The count allowed.
+    pub sections: usize,
+    /// Weighted residual, dB.
+    pub residual_db: f64,
+    /// J, dB^2.
+    pub objective_db2: f64,
 }
 
 /// How the answer was searched for and how certain it is.
@@ -112,4 +178,327 @@ pub struct OutcomeCurves {
     pub trust: Vec<f64>,
     /// Weight of the fit, 0 or more.
     pub weight: Vec<f64>,
+}
+
+/// Weight of each grid point: trust over spread, or the given weights; 0 outside `support`.
+fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
+    /// The spread at which a point counts for 1/sqrt 2 of its trust.
+    const SPREAD_DB: f64 = 0.5;
+    let mut weight = match (&request.weight, &request.average.spread_db) {
+        (Some(weight), _) => weight.on_grid(),
+        (None, None) => trust.to_vec(),
+        (None, Some(spread_db)) => trust
+            .iter()
+            .zip(spread_db)
+            .map(|(trust, spread_db)| trust / (1.0 + (spread_db / SPREAD_DB).powi(2)).sqrt())
+            .collect(),
+    };
+    for (i, w) in weight.iter_mut().enumerate() {
+        if !support.contains(&i) {
+            *w = 0.0;
+        }
+    }
+    if weight.iter().all(|w| *w <= 0.0) {
+        let (low_hz, high_hz) = grid::band_hz(support);
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            "weight",
+            format!("no weight above 0 between {low_hz:.0} Hz and {high_hz:.0} Hz"),
+            "some weight where curve and target are known",
+            "change the weight file or the rig",
+        ));
+    }
+    Ok(weight)
+}
+
+/// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
+/// the lowest rate or above.
+fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
+    /// Sections closer than this to half the rate have no form of their own left.
+    const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
+    let lowest_rate_hz = limits
+        .rates_hz
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let (data_low_hz, data_high_hz) = grid::band_hz(support);
+    let low_hz = data_low_hz.max(limits.f0_hz.min());
+    let high_hz = data_high_hz
+        .min(limits.f0_hz.max())
+        .min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
+    let reachable = limits
+        .f0_hz
+        .at_or_below(high_hz)
+        .filter(|f0_hz| *f0_hz >= low_hz);
+    if reachable.is_none() {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "limits",
+            format!(
+                "section frequencies from {} Hz to {} Hz",
+                limits.f0_hz.min(),
+                limits.f0_hz.max()
+            ),
+            format!(
+                "at least one from {data_low_hz:.0} Hz to {high_hz:.0} Hz, where there are data"
+            ),
+            "use limits that reach the measured band",
+        )
+        .at_key("f0_hz"));
+    }
+    let ranges = |shape: Shape| Ranges {
+        f0_hz: low_hz..=high_hz,
+        gain_db: limits.gain_db.min()..=limits.gain_db.max(),
+        q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+    };
+    Ok(Space {
+        sections: limits.sections,
+        most: Shape::ALL.map(|shape| limits.shapes.of(shape)),
+        ranges: Shape::ALL.map(ranges),
+    })
+}
+
+/// The fit, repeated with less boost while the preamp it needs is out of the equaliser's reach. Says whether
+/// boosts were held back.
+fn fit_within_preamp(
+    request: &FitRequest,
+    wanted: &WantedChange,
+    weight: &[f64],
+    mut space: Space,
+) -> Result<(Answer, Headroom, bool)> {
+    let limits = &request.limits;
+    let mut held_back = false;
+    loop {
+        let answer = fit(&Task {
+            frequency_hz: grid::frequency_hz(),
+            weight,
+            wanted_db: &wanted.change_db,
+            limits,
+            space: &space,
+            economy: request.economy,
+            effort: request.effort,
+        });
+        if answer.sections.is_empty() {
+            return Err(Error::new(
+                ErrorKind::Refused,
+                request.unit.as_str(),
+                "no section that brings the curve closer to the target",
+                "an improvement over no EQ at all",
+                "leave it as it is, or choose another target, other limits or other weights",
+            ));
+        }
+        let error = match headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db) {
+            Ok(headroom) => return Ok((answer, headroom, held_back)),
+            Err(error) => error,
+        };
+        let [low_shelf, peaking, high_shelf] = &mut space.ranges;
+        let mut lowered = false;
+        for ranges in [low_shelf, peaking, high_shelf] {
+            let (least_db, most_db) = (*ranges.gain_db.start(), *ranges.gain_db.end());
+            // Towards cuts only, which need no preamp: half of what is left each time.
+            let next_db = limits
+                .gain_db
+                .at_or_below(if most_db > 1.0 { most_db / 2.0 } else { 0.0 })
+                .unwrap_or(least_db)
+                .max(least_db);
+            lowered |= next_db < most_db;
+            ranges.gain_db = least_db..=next_db;
+        }
+        if !lowered || error.kind != ErrorKind::Refused {
+            return Err(error);
+        }
+        held_back = true;
+    }
+}
+
+/// All that goes into the record of a fit.
+struct Findings<'a> {
+    request: &'a FitRequest,
+    target: &'a Target,
+    target_db: &'a [f64],
+    wanted: WantedChange,
+    trust: Vec<f64>,
+    weight: Vec<f64>,
+    answer: Answer,
+    headroom: Headroom,
+    held_back: bool,
+}
+
+fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
+    let Findings {
+        request,
+        target,
+        target_db,
+        wanted: WantedChange { change_db, support },
+        trust,
+        weight,
+        answer,
+        headroom,
+        held_back,
+    } = findings;
+    let limits = &request.limits;
+    let rate_hz = limits.rates_hz[0];
+    let f_hz = grid::frequency_hz();
+    let sections = answer.sections;
+    let trusted: Vec<f64> = (0..f_hz.len())
+        .map(|i| f64::from(u8::from(support.contains(&i) && trust[i] >= TRUSTED)))
+        .collect();
+    let trusted_band_hz = request.rig.trusted_band_hz(&support);
+    let residual = |sections: &[Section], rate_hz: f64| Residual {
+        weighted_db: residual::weighted_rms_db(sections, rate_hz, f_hz, &weight, &change_db),
+        trusted_band_db: trusted_band_hz
+            .map(|_| residual::weighted_rms_db(sections, rate_hz, f_hz, &trusted, &change_db)),
+    };
+    let residual_by_rate_db: Vec<f64> = limits
+        .rates_hz
+        .iter()
+        .map(|&rate_hz| residual(&sections, rate_hz).weighted_db)
+        .collect();
+    let before_after = BeforeAfter {
+        before: residual(&[], rate_hz),
+        after: residual(&sections, rate_hz),
+    };
+    let sections_db = cascade::levels_db(&sections, rate_hz, f_hz);
+    // Levels are free: measured and equalised are each shifted to the target's weighted mean.
+    let shift = |level_db: &dyn Fn(usize) -> f64| {
+        let total: f64 = weight.iter().map(|w| w * w).sum();
+        let mean = |i: usize| weight[i] * weight[i] * (level_db(i) - target_db[i]) / total;
+        support.clone().map(mean).sum::<f64>()
+    };
+    let measured = &request.average.on_grid.level_db;
+    let equalised = |i: usize| measured[i] + sections_db[i];
+    let (measured_shift, equalised_shift) = (shift(&|i| measured[i]), shift(&equalised));
+    let equalised_db: Vec<f64> = (0..f_hz.len())
+        .map(|i| equalised(i) - equalised_shift)
+        .collect();
+    let curves = OutcomeCurves {
+        measured_db: measured
+            .iter()
+            .map(|level| level - measured_shift)
+            .collect(),
+        spread_db: request.average.spread_db.clone(),
+        target_db: target_db.to_vec(),
+        equalised_db,
+        sections_db,
+        trust,
+        weight,
+        support,
+    };
+    let reach = answer
+        .reach
+        .levels
+        .iter()
+        .enumerate()
+        .map(|(sections, level)| ReachPoint {
+            sections,
+            residual_db: level.parts.residual.sqrt(),
+            objective_db2: level.parts.total(),
+        })
+        .collect();
+    let mut outcome = FitOutcome {
+        unit: request.unit.clone(),
+        takes: request.average.takes.clone(),
+        target: target.name.clone(),
+        target_source: target.source.clone(),
+        limits: limits.name.clone(),
+        rates_hz: limits.rates_hz.clone(),
+        headroom,
+        residual: before_after,
+        residual_by_rate_db,
+        objective_db2: answer.objective_db2,
+        economy_ratio: residual::economy_ratio(&sections, rate_hz, f_hz, &curves.weight),
+        search: SearchReport {
+            evaluations: answer.reach.evaluations,
+            polishes: answer.reach.polishes,
+            searches: answer.reach.searches,
+            agreeing: answer.reach.agreeing,
+            stop: if answer.reach.exact {
+                "an exact answer was found".to_owned()
+            } else {
+                format!("the work of effort `{}` was done", request.effort.name())
+            },
+        },
+        trusted_band_hz,
+        curves,
+        reach,
+        sections,
+        cautions: Vec::new(),
+    };
+    outcome.cautions = cautions(&outcome, request, target, held_back);
+    Ok(outcome)
+}
+
+/// What the reader of this outcome should know, most urgent first.
+fn cautions(
+    outcome: &FitOutcome,
+    request: &FitRequest,
+    target: &Target,
+    held_back: bool,
+) -> Vec<Caution> {
+    /// Below this, a boost is no louder than usual programme differences.
+    const BOOST_DB: f64 = 1.0;
+    /// A rate is named when its residual is worse by this.
+    const RATE_DB: f64 = 0.1;
+    /// A single deviation of this size is worth a word.
+    const LARGE_DB: f64 = 3.0;
+    const SEAL_HZ: f64 = 100.0;
+    let mut cautions = Vec::new();
+    let OutcomeCurves { support, .. } = &outcome.curves;
+    let (lowest_hz, highest_hz) = grid::band_hz(support);
+    if outcome.headroom.peak_gain_db >= BOOST_DB {
+        cautions.push(Caution::Boost {
+            peak_gain_db: outcome.headroom.peak_gain_db,
+        });
+    }
+    if held_back {
+        cautions.push(Caution::PreampBound {
+            preamp_min_db: request.limits.preamp_db.min(),
+        });
+    }
+    if request.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
+        cautions.push(Caution::Seal);
+    }
+    if support.len() < grid::POINTS {
+        cautions.push(Caution::Covers {
+            lowest_hz,
+            highest_hz,
+        });
+    }
+    if let Some(text) = &target.warning {
+        cautions.push(Caution::TargetTable { text: text.clone() });
+    }
+    if outcome.curves.spread_db.is_none() {
+        cautions.push(Caution::SpreadUnknown);
+    }
+    let at_first_rate_db = outcome.residual.after.weighted_db;
+    let worst = outcome
+        .rates_hz
+        .iter()
+        .zip(&outcome.residual_by_rate_db)
+        .max_by(|a, b| a.1.total_cmp(b.1));
+    if let Some((&rate_hz, &residual_db)) = worst
+        && residual_db > at_first_rate_db + RATE_DB
+    {
+        cautions.push(Caution::RateDiffers {
+            rate_hz,
+            residual_db,
+        });
+    }
+    let largest = support
+        .clone()
+        .filter(|&i| outcome.curves.trust[i] >= TRUSTED && outcome.curves.weight[i] > 0.0)
+        .map(|i| {
+            let residual_db = outcome.curves.equalised_db[i] - outcome.curves.target_db[i];
+            (grid::frequency_hz()[i], residual_db)
+        })
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    if let Some((frequency_hz, residual_db)) = largest
+        && residual_db.abs() >= LARGE_DB
+    {
+        cautions.push(Caution::LargeResidual {
+            frequency_hz,
+            residual_db,
+        });
+    }
+    cautions
 }

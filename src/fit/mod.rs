@@ -1,4 +1,10 @@
-//! Stage 5: the fit.
+//! Stage 5: the fit. Takes what is wanted at a set of points, their weights and what may be used; gives the sections.
+//!
+//! [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
+//! minimum and knows numbers only; [`search`] changes the structure, with a [`table`] to price sections;
+//! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
+//! only in level; [`steps`] puts the numbers on the equaliser's steps.
+
 pub mod lanes;
 
 pub mod kernel;
@@ -16,3 +22,94 @@ pub mod table;
 pub mod search;
 
 pub mod reach;
+
+pub mod mirror;
+
+pub mod steps;
+
+pub mod residual;
+
+use objective::Objective;
+use reach::{CLOSE, Effort, Reach};
+use search::Search;
+use space::Space;
+use table::Table;
+
+use crate::filter::Section;
+use crate::limits::Limits;
+
+/// Sections are idle when leaving them out costs no more residual than this, dB.
+pub const IDLE_DB: f64 = 0.005;
+
+/// One fit: what is wanted, and with what.
+#[derive(Debug, Clone)]
+pub struct Task<'a> {
+    /// Points, hertz, rising, below half of the first rate.
+    pub frequency_hz: &'a [f64],
+    /// Weight of each point, 0 or more, not all 0.
+    pub weight: &'a [f64],
+    /// Wanted change at each point, dB, any level.
+    pub wanted_db: &'a [f64],
+    /// What the equaliser accepts; the fit is made at the first of its rates.
+    pub limits: &'a Limits,
+    /// What of that may be used: a part of `limits`.
+    pub space: &'a Space,
+    /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
+    pub economy: f64,
+    /// How long to search.
+    pub effort: Effort,
+}
+
+/// What a fit found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answer {
+    /// The sections, in frequency order, with numbers the equaliser accepts.
+    pub sections: Vec<Section>,
+    /// J with them, dB^2.
+    pub objective_db2: f64,
+    /// The answers for 0 to N sections, before steps, and how they were found.
+    pub reach: Reach,
+}
+
+/// Fits sections. The answer is never worse in J than no section at all.
+#[must_use]
+pub fn fit(task: &Task<'_>) -> Answer {
+    let rate_hz = task.limits.rates_hz[0];
+    let objective = Objective::new(
+        task.frequency_hz,
+        task.weight,
+        task.wanted_db,
+        rate_hz,
+        task.economy,
+    );
+    let mut reach = reach::reach(&objective, task.space, task.effort);
+    let table = Table::default();
+    let mut judge = Search::new(&objective, &table, task.space, 0);
+    let full = &reach.levels[reach.levels.len() - 1];
+    let allowed_db = full.parts.residual.sqrt() + IDLE_DB;
+    let fewest = if task.economy > 0.0 {
+        reach
+            .levels
+            .iter()
+            .position(|level| level.parts.residual.sqrt() <= allowed_db)
+    } else {
+        None
+    };
+    let chosen = fewest.unwrap_or(reach.levels.len() - 1);
+    let answer = reach.levels[chosen].answer.clone();
+    let answer = mirror::best_reading(answer, task.space, &mut judge, &CLOSE);
+    let (mut sections, value) =
+        steps::on_steps(&answer, task.limits, task.space, &mut judge, &CLOSE);
+    if value >= judge.value_of(&[]) {
+        sections.clear();
+    }
+    sections.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
+    let objective_db2 = judge.value_of(&sections);
+    reach.evaluations += judge.room.evaluations;
+    reach.polishes += judge.polishes;
+    Answer {
+        sections,
+        objective_db2,
+        reach,
+    }
+}

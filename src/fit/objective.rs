@@ -214,6 +214,16 @@ pub struct Workspace {
 }
 
 impl Workspace {
+    /// The largest sum of all sections at a point, in the last evaluation, dB.
+    pub(super) fn largest_boost_db(&self) -> f64 {
+        self.boost_db
+            .iter()
+            .zip(&self.cut_db)
+            .fold(f64::NEG_INFINITY, |most, (boost, cut)| {
+                most.max(boost - cut)
+            })
+    }
+
     /// The residual of the last evaluation, weighted and normalised: its squared length is the first part of J.
     pub(super) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
         out.clear();

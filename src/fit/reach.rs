@@ -72,7 +72,7 @@ impl Effort {
 const THINNING: usize = 3;
 
 /// To the bottom.
-const CLOSE: Stopping = Stopping {
+pub(super) const CLOSE: Stopping = Stopping {
     iterations: 300,
     relative_fall: 1e-7,
     value: 1e-12,

@@ -188,18 +188,37 @@ impl<'a> Search<'a> {
 
     /// Descends from the candidate as far as `stopping` allows.
     pub fn polish(&mut self, candidate: &mut Candidate, stopping: &Stopping) {
-        let (lower, upper) = self.space.walls(&candidate.shapes);
-        let mut placed = Placed::new(
-            self.objective,
-            &candidate.shapes,
-            &lower,
-            &upper,
-            &mut self.room,
-        );
+        self.polish_held(candidate, &[], stopping);
+    }
+
+    /// Descends with the variables marked in `held` kept as they are; beyond its end, all are free.
+    pub(super) fn polish_held(
+        &mut self,
+        candidate: &mut Candidate,
+        held: &[bool],
+        stopping: &Stopping,
+    ) {
+        let (mut lower, mut upper) = self.space.walls(&candidate.shapes);
+        for (k, _) in held.iter().enumerate().filter(|(_, held)| **held) {
+            (lower[k], upper[k]) = (candidate.x[k], candidate.x[k]);
+        }
+        let objective = self.objective;
+        let mut placed = Placed::new(objective, &candidate.shapes, &lower, &upper, &mut self.room);
         let solution = minimise(&mut placed, std::mem::take(&mut candidate.x), stopping);
         candidate.x = solution.x;
         candidate.value = solution.value;
         self.polishes += 1;
+    }
+
+    /// J with these sections.
+    pub(super) fn value_of(&mut self, sections: &[Section]) -> f64 {
+        self.parts(&Candidate::of(sections)).total()
+    }
+
+    /// The largest sum of all sections at the objective's points, dB.
+    pub(super) fn largest_boost_db(&mut self, candidate: &Candidate) -> f64 {
+        self.parts(candidate);
+        self.room.largest_boost_db()
     }
 
     /// Builds up to `count` sections from `start`, each the best of a random `share` of the table.

@@ -13,8 +13,8 @@ const SHELVES_PER_OCTAVE: f64 = 2.0;
 const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
 const SHELF_Q: [f64; 2] = [0.5, 0.9];
 
-/// The table for one objective and one space.
-#[derive(Debug)]
+/// The table for one objective and one space; by default empty.
+#[derive(Debug, Default)]
 pub struct Table {
     sections: Vec<Section>,
     /// Weighted, projected responses, one after another.

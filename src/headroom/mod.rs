@@ -10,3 +10,18 @@ pub mod any_signal;
 pub mod preamp;
 
 pub use preamp::headroom;
+
+/// Gains that decide the preamp, dB.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Headroom {
+    /// The largest gain of all sections together, over 0 Hz to half the rate, worst of the rates.
+    pub peak_gain_db: f64,
+    /// Where that is.
+    pub peak_hz: f64,
+    /// The rate at which that is.
+    pub peak_rate_hz: f64,
+    /// 20 log10 of the L1 norm of the impulse response, worst of the rates: no signal can rise by more.
+    pub any_signal_gain_db: f64,
+    /// Gain to apply before the sections, 0 or less.
+    pub preamp_db: f64,
+}

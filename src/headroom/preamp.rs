@@ -1,10 +1,11 @@
 //! The preamp: as little as keeps every steady tone below full scale.
 
+use super::Headroom;
 use super::any_signal::any_signal;
 use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
-use crate::job::Headroom;
+
 use crate::limits::Setting;
 
 /// Without steps the preamp is still a number to type in: it is lowered to a whole multiple of this.

@@ -9,7 +9,8 @@ use std::io;
 use serde::Serialize;
 
 use crate::filter::Section;
-use crate::job::{BeforeAfter, FitOutcome, Headroom, Residual, SearchReport};
+use crate::headroom::Headroom;
+use crate::job::{BeforeAfter, FitOutcome, Residual, SearchReport};
 
 /// What kind of file was written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

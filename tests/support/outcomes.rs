@@ -4,7 +4,8 @@
 
 use bandwright::caution::Caution;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::job::{BeforeAfter, FitOutcome, Headroom, OutcomeCurves, Residual, SearchReport};
+use bandwright::headroom::Headroom;
+use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
 use bandwright::report::{FileKind, WrittenFile};
 
 pub const RATE_HZ: f64 = 44_100.0;
@@ -248,6 +249,8 @@ fn outcome(
             trust,
             weight,
         },
+        reach: vec![],
+        reach: vec![],
         cautions: vec![],
         sections,
     }

@@ -1,0 +1,71 @@
+//! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free.
+
+use super::search::{Candidate, Search};
+use super::solver::Stopping;
+use super::space::Space;
+use crate::filter::{Section, Shape};
+
+/// More shelves than this are left as they are: each doubles the choices.
+const MOST_SHELVES: usize = 6;
+/// J of the same sections, read differently, agree to rounding.
+const EQUAL: f64 = 1e-9;
+
+/// The section of the other shape that differs from a shelf only in level; None for a peaking section.
+#[must_use]
+pub fn mirrored(section: &Section) -> Option<Section> {
+    let shape = match section.shape {
+        Shape::LowShelf => Shape::HighShelf,
+        Shape::HighShelf => Shape::LowShelf,
+        Shape::Peaking => return None,
+    };
+    Some(Section {
+        shape,
+        gain_db: -section.gain_db,
+        ..*section
+    })
+}
+
+/// Among all readings of the candidate's shelves that `space` allows, the one of least J; among
+/// equals the one of least boost. The sections settle again where the economy term counts.
+pub(super) fn best_reading(
+    candidate: Candidate,
+    space: &Space,
+    judge: &mut Search<'_>,
+    stopping: &Stopping,
+) -> Candidate {
+    let sections = candidate.sections();
+    let shelves: Vec<usize> = (0..sections.len())
+        .filter(|&k| sections[k].shape.is_shelf())
+        .collect();
+    if shelves.len() > MOST_SHELVES {
+        return candidate;
+    }
+    let mut best_boost_db = judge.largest_boost_db(&candidate);
+    let mut best = candidate;
+    for choice in 1..1_usize << shelves.len() {
+        let mut read = sections.clone();
+        for (bit, &k) in shelves.iter().enumerate() {
+            if choice >> bit & 1 == 1
+                && let Some(other) = mirrored(&sections[k])
+            {
+                read[k] = other;
+            }
+        }
+        let shapes: Vec<Shape> = read.iter().map(|section| section.shape).collect();
+        let fits = Shape::ALL.iter().all(|&shape| {
+            shapes.iter().filter(|s| **s == shape).count() <= space.most[shape as usize]
+        }) && read.iter().all(|section| space.holds(section));
+        if !fits {
+            continue;
+        }
+        let mut other = Candidate::of(&read);
+        judge.polish(&mut other, stopping);
+        let boost_db = judge.largest_boost_db(&other);
+        let equal = other.value <= best.value * (1.0 + EQUAL) && boost_db < best_boost_db;
+        if other.value < best.value * (1.0 - EQUAL) || equal {
+            best = other;
+            best_boost_db = boost_db;
+        }
+    }
+    best
+}
