@@ -41,7 +41,7 @@ impl Points {
     }
 
     /// Number of points with the padding: a multiple of [`LANES`].
-    pub fn len(&self) -> usize {
+    pub fn padded_len(&self) -> usize {
         self.tan_squared.len()
     }
 }
@@ -172,7 +172,7 @@ impl pulp::WithSimd for Levels<'_> {
     // Flat loops over all points with slices of one length: what the compiler vectorises best.
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let n = self.points.len();
+        let n = self.points.padded_len();
         let (t, ti) = (
             &self.points.tan_squared[..n],
             &self.points.tan_squared_inverse[..n],
@@ -234,7 +234,7 @@ impl pulp::WithSimd for OneLevel<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let n = self.points.len();
+        let n = self.points.padded_len();
         let (t, ti) = (
             &self.points.tan_squared[..n],
             &self.points.tan_squared_inverse[..n],
@@ -267,7 +267,7 @@ impl pulp::WithSimd for Derivatives<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let n = self.points.len();
+        let n = self.points.padded_len();
         let (t, ti) = (
             &self.points.tan_squared[..n],
             &self.points.tan_squared_inverse[..n],

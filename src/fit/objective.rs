@@ -162,7 +162,7 @@ impl Objective {
 
     /// Number of points with padding.
     pub(super) fn padded_len(&self) -> usize {
-        self.blocks.points.len()
+        self.blocks.points.padded_len()
     }
 
     /// The projected, weighted response of one section: `s (G - mean)`; with its squared length.
@@ -290,7 +290,7 @@ impl<'a> Placed<'a> {
         } = self.objective;
         let room = &mut *self.room;
         room.evaluations += 1;
-        let points = blocks.points.len() as u64;
+        let points = blocks.points.padded_len() as u64;
         let count = self.shapes.len() as u64;
         room.work += 150 + points * (12 + 2 * count) / 10;
         room.sections.clear();
@@ -323,7 +323,7 @@ impl<'a> Placed<'a> {
                 .iter()
                 .map(|&k| Ratio::new(&room.sections[k], *rate_hz)),
         );
-        let count = blocks.points.len();
+        let count = blocks.points.padded_len();
         let [num, den] = &mut room.scratch;
         for column in [
             &mut room.boost_db,
@@ -438,7 +438,7 @@ impl Landscape for Placed<'_> {
             economy, blocks, ..
         } = self.objective;
         let room = &mut *self.room;
-        let n = blocks.points.len();
+        let n = blocks.points.padded_len();
         let arch = pulp::Arch::new();
         let dimension = x.len();
         // The derivatives, their products, and the step that follows.

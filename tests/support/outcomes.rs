@@ -250,7 +250,6 @@ fn outcome(
             weight,
         },
         reach: vec![],
-        reach: vec![],
         cautions: vec![],
         sections,
     }
