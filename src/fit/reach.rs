@@ -78,8 +78,11 @@ pub(super) const CLOSE: Stopping = Stopping {
     value: 1e-12,
 };
 
+/// What ends this many times above the best on the thinned points is not taken to the bottom.
+const HOPELESS: f64 = 1.2;
+
 /// Work for a count on the way to N, times its fourth power: it grows as the difficulty does.
-const ON_THE_WAY: u64 = 500;
+const ON_THE_WAY: u64 = 2000;
 
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
@@ -120,6 +123,7 @@ struct Stream {
     polishes: u64,
 }
 
+pub static SEED: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
 /// Computes the reach curve up to `space.capacity()` sections.
 #[must_use]
 pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
@@ -142,14 +146,14 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
         let limits = if count == last {
             effort.limits()
         } else {
-            vec![vec![ON_THE_WAY * (count as u64).pow(4)]]
+            vec![vec![(ON_THE_WAY * (count as u64).pow(3)).min(3_000_000)]]
         };
         let previous = &answers[count - 1];
         let streams: Vec<Stream> = limits
             .into_par_iter()
             .enumerate()
             .map(|(stream, limits)| {
-                let seed = Random::new(((count as u64) << 32) | stream as u64).bits();
+                let seed = Random::new(((count as u64) << 32) | stream as u64 | SEED.load(std::sync::atomic::Ordering::Relaxed) << 48).bits();
                 let mut search = Search::new(&thin, &table, space, seed);
                 let start = if stream == 0 {
                     search.build(previous.clone(), count, 1.0)
@@ -203,7 +207,7 @@ fn walks(search: &mut Search<'_>, mut start: Candidate, count: usize, limits: Ve
         if solved || record.is_full() {
             return record;
         }
-        start = search.randomised_start(count);
+        start = search.next_start(&record.ends, count);
     }
 }
 
@@ -216,9 +220,16 @@ fn close(
     record: Record,
 ) -> Stream {
     let mut judge = Search::new(objective, table, space, 0);
+    let best = record
+        .ends
+        .iter()
+        .chain(&record.caught)
+        .fold(f64::INFINITY, |best, found| best.min(found.value));
     let mut closed = |mut candidates: Vec<Candidate>| {
         for candidate in &mut candidates {
-            judge.polish(candidate, &CLOSE);
+            if candidate.value <= best * HOPELESS {
+                judge.polish(candidate, &CLOSE);
+            }
         }
         candidates
     };

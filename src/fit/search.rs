@@ -77,6 +77,7 @@ impl Candidate {
 
 /// Share of the table that a proposal may choose from: thinning makes proposals differ.
 const TABLE_SHARE: f64 = 0.35;
+fn env(n: &str, d: f64) -> f64 { std::env::var(n).ok().and_then(|v| v.parse().ok()).unwrap_or(d) }
 /// Share of proposals that take sections out before they put others in; the rest do the reverse.
 const REFILL_SHARE: f64 = 0.7;
 /// Most sections that one proposal replaces.
@@ -233,7 +234,32 @@ impl<'a> Search<'a> {
 
     /// A start that differs from seed to seed.
     pub fn randomised_start(&mut self, count: usize) -> Candidate {
-        self.build(Candidate::empty(), count, TABLE_SHARE)
+        let (lo, hi) = (env("T_SLO", 0.35), env("T_SHI", 0.35));
+        let share = lo * (hi / lo).powf(self.random.unit());
+        self.build(Candidate::empty(), count, share)
+    }
+
+    /// A start for the next walk: from chance, or the lower sections of one end and the upper ones of another.
+    pub fn next_start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
+        if ends.len() < env("T_POOL", 2.0) as usize || self.random.unit() >= env("T_CROSS", 0.5) {
+            return self.randomised_start(count);
+        }
+        // prefer good ends: the better of two
+        let mut pick = || { let a = self.random.below(ends.len()); let b = self.random.below(ends.len()); if ends[a].value < ends[b].value { a } else { b } };
+        let first = pick();
+        let second = pick();
+        let mut child = Candidate::empty();
+        let a = ends[first].sections();
+        let b = ends[second].sections();
+        let mut cuts: Vec<f64> = a.iter().map(|s| s.f0_hz).collect();
+        cuts.sort_by(f64::total_cmp);
+        let cut = cuts[self.random.below(cuts.len())];
+        for s in a.iter().filter(|s| s.f0_hz <= cut).chain(b.iter().filter(|s| s.f0_hz > cut)) {
+            if self.space.left(&child.shapes, s.shape) > 0 { child.push(s); }
+        }
+        while child.len() > count { let i = self.least_useful(&child); child.remove(i); }
+        self.polish(&mut child, &BRIEF);
+        self.build(child, count, 1.0)
     }
 
     /// Walks from `start` until [`PATIENCE`] proposals in a row have brought nothing, or the work
@@ -243,7 +269,7 @@ impl<'a> Search<'a> {
         let mut current = start;
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
-        while failures < PATIENCE && best.value > SOLVED {
+        while failures < env("T_PAT", 60.0) as usize && best.value > SOLVED {
             record.pass(self.room.work, &best);
             if record.is_full() {
                 return;
@@ -256,7 +282,7 @@ impl<'a> Search<'a> {
             if next.value < best.value {
                 best.clone_from(&next);
             }
-            if next.value < current.value * ACCEPTED {
+            if next.value < current.value * env("T_ACC", 1.1) {
                 current = next;
             }
         }
@@ -266,22 +292,24 @@ impl<'a> Search<'a> {
     fn propose(&mut self, current: &Candidate) -> Candidate {
         let mut next = current.clone();
         let count = current.len();
-        if self.random.unit() < REFILL_SHARE {
+        let (lo, hi) = (env("T_LO", 0.35), env("T_HI", 0.35));
+        let table_share = lo * (hi / lo).powf(self.random.unit());
+        if self.random.unit() < env("T_RF", 0.7) {
             let replaced = (1 + self.random.below(MOST_REPLACED)).min(count);
             for _ in 0..replaced {
-                let index = if self.random.unit() < LEAST_USEFUL_SHARE {
+                let index = if self.random.unit() < env("T_LU", 0.3) {
                     self.least_useful(&next)
                 } else {
                     self.random.below(next.len())
                 };
                 next.remove(index);
             }
-            while self.insert(&mut next, TABLE_SHARE) && next.len() < count {
+            while self.insert(&mut next, table_share) && next.len() < count {
                 self.polish(&mut next, &SETTLE);
             }
         } else {
             for _ in 0..1 + self.random.below(2) {
-                self.insert(&mut next, TABLE_SHARE);
+                self.insert(&mut next, table_share);
             }
             self.polish(&mut next, &BRIEF);
             while next.len() > count {
@@ -290,7 +318,7 @@ impl<'a> Search<'a> {
             }
         }
         self.polish(&mut next, &BRIEF);
-        if next.value < current.value * PROMISING {
+        if next.value < current.value * env("T_PROM", 1.5) {
             self.polish(&mut next, &FULL);
         }
         next

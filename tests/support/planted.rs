@@ -1,0 +1,115 @@
+//! Random cascades on the common grid, and their recovery.
+
+use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::random::Random;
+use bandwright::fit::reach::Effort;
+use bandwright::fit::space::{Ranges, Space};
+use bandwright::fit::{Answer, Task, fit, residual};
+use bandwright::limits::{Limits, Setting, ShapeCounts};
+use bandwright::measurement::grid;
+
+pub const RATE_HZ: f64 = 48_000.0;
+
+/// A cascade to be found again.
+pub struct Planted {
+    pub index: usize,
+    pub sections: Vec<Section>,
+}
+
+/// What came of it.
+pub struct Found {
+    pub index: usize,
+    pub sections: usize,
+    pub rms_db: f64,
+    pub answer: Answer,
+}
+
+/// `count` cascades of `sizes` sections in turn: peaking sections with at most one shelf of each kind, f0
+/// 30 Hz-16 kHz (even in octaves), gain +-10 dB, q 0.5-6 (even in octaves), shelves' q 0.4-1.2.
+pub fn cases(count: usize, sizes: &[usize]) -> Vec<Planted> {
+    (0..count)
+        .map(|index| {
+            let random = &mut Random::new(0x0051_a47e_d000 + index as u64);
+            let between = |random: &mut Random, low: f64, high: f64| low + (high - low) * random.unit();
+            let size = sizes[index % sizes.len()];
+            let mut shapes = vec![Shape::Peaking; size];
+            if random.unit() < 0.5 {
+                shapes[0] = Shape::LowShelf;
+            }
+            if random.unit() < 0.5 {
+                shapes[1] = Shape::HighShelf;
+            }
+            let sections = shapes
+                .into_iter()
+                .map(|shape| Section {
+                    shape,
+                    f0_hz: between(random, 30f64.ln(), 16_000f64.ln()).exp(),
+                    gain_db: between(random, -10.0, 10.0),
+                    q: if shape.is_shelf() {
+                        between(random, 0.4, 1.2)
+                    } else {
+                        between(random, 0.5f64.ln(), 6f64.ln()).exp()
+                    },
+                })
+                .collect();
+            Planted { index, sections }
+        })
+        .collect()
+}
+
+/// Limits without steps: as many sections of each shape as given, gain +-12 dB, q 0.3-8, shelves 0.4-1.2.
+pub fn limits(shapes: ShapeCounts) -> Limits {
+    Limits {
+        name: "no steps".to_owned(),
+        sections: shapes.total(),
+        rates_hz: vec![RATE_HZ],
+        preamp_db: Setting::Range { min: -60.0, max: 0.0 },
+        f0_hz: Setting::Range { min: 20.0, max: 20_000.0 },
+        gain_db: Setting::Range { min: -12.0, max: 12.0 },
+        q: Setting::Range { min: 0.3, max: 8.0 },
+        shelf_q: Setting::Range { min: 0.4, max: 1.2 },
+        shapes,
+    }
+}
+
+/// All that `limits` allow.
+pub fn space(limits: &Limits) -> Space {
+    Space {
+        sections: limits.sections,
+        most: Shape::ALL.map(|shape| limits.shapes.of(shape)),
+        ranges: Shape::ALL.map(|shape| Ranges {
+            f0_hz: limits.f0_hz.min()..=limits.f0_hz.max(),
+            gain_db: limits.gain_db.min()..=limits.gain_db.max(),
+            q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+        }),
+    }
+}
+
+/// Fits with the planted shapes, no economy, all points alike.
+pub fn recover(planted: &Planted, effort: Effort) -> Found {
+    let count = |shape| planted.sections.iter().filter(|s| s.shape == shape).count();
+    let limits = limits(ShapeCounts {
+        low_shelf: count(Shape::LowShelf),
+        peaking: count(Shape::Peaking),
+        high_shelf: count(Shape::HighShelf),
+    });
+    let frequency_hz = grid::frequency_hz();
+    let weight = vec![1.0; frequency_hz.len()];
+    let wanted_db = cascade::levels_db(&planted.sections, RATE_HZ, frequency_hz);
+    let answer = fit(&Task {
+        frequency_hz,
+        weight: &weight,
+        wanted_db: &wanted_db,
+        limits: &limits,
+        space: &space(&limits),
+        economy: 0.0,
+        effort,
+    });
+    let rms_db = residual::weighted_rms_db(&answer.sections, RATE_HZ, frequency_hz, &weight, &wanted_db);
+    Found {
+        index: planted.index,
+        sections: planted.sections.len(),
+        rms_db,
+        answer,
+    }
+}
