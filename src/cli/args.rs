@@ -67,7 +67,9 @@ fn number(text: &str) -> Result<f64, String> {
     parsed
         .ok()
         .filter(|value| value.is_finite())
-        .ok_or_else(|| "expected a finite number with a decimal point, such as 3 or -2.5".to_owned())
+        .ok_or_else(|| {
+            "expected a finite number with a decimal point, such as 3 or -2.5".to_owned()
+        })
 }
 
 fn count(text: &str) -> Result<usize, String> {

@@ -105,7 +105,11 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             format!("leave it out for the usual {}", job::ECONOMY),
         );
     }
-    if typed.unit.as_ref().is_some_and(|unit| unit.trim().is_empty()) {
+    if typed
+        .unit
+        .as_ref()
+        .is_some_and(|unit| unit.trim().is_empty())
+    {
         return refuse(
             "--unit",
             "an empty name".to_owned(),
@@ -175,7 +179,13 @@ fn target(typed: &Fit) -> Result<Option<Target>> {
     };
     let name = shown(path);
     // A path that is no Unicode has a name that leads nowhere; the path does.
-    let mut read = |asked: &str| files::read(if asked == name { path } else { Path::new(asked) });
+    let mut read = |asked: &str| {
+        files::read(if asked == name {
+            path
+        } else {
+            Path::new(asked)
+        })
+    };
     library::resolve(&name, &mut read).map(Some)
 }
 
@@ -188,8 +198,7 @@ fn contours(typed: &Fit) -> Result<Vec<Contour>> {
         taste(typed.treble, "--treble", Contour::treble),
         taste(typed.slope, "--slope", Contour::slope),
     ];
-    let parse =
-        |text: &String| Contour::parse(text).map_err(|error| said_by(error, "--contour"));
+    let parse = |text: &String| Contour::parse(text).map_err(|error| said_by(error, "--contour"));
     named
         .into_iter()
         .flatten()
@@ -255,8 +264,5 @@ fn unit_name(typed: &Fit) -> String {
         .filter(|_| paths.len() > 1 && paths.iter().all(|path| path.parent() == first.parent()));
     shared
         .or_else(|| first.file_stem().map(ToOwned::to_owned))
-        .map_or_else(
-            || shown(first),
-            |name| name.to_string_lossy().into_owned(),
-        )
+        .map_or_else(|| shown(first), |name| name.to_string_lossy().into_owned())
 }
