@@ -29,7 +29,11 @@ pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
     let (sheet_place, plot_place) = places(typed)?;
     let request = request(typed)?;
-    let outcome = job::run(&request)?;
+    let outcome = job::run(&request).map_err(|error| match &typed.limits {
+        // The job knows limits by their name, the user by their file.
+        Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
+        _ => error,
+    })?;
 
     let mut to_write = Vec::new();
     let mut written = Vec::new();
@@ -249,9 +253,9 @@ fn takes(typed: &Fit) -> Result<Vec<Take>> {
         .collect()
 }
 
-/// The same error, named after the option that carried the value.
-fn said_by(mut error: Box<Error>, option: &str) -> Box<Error> {
-    option.clone_into(&mut error.place.source);
+/// The same error, named after the option or file that carried the value.
+fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
+    source.clone_into(&mut error.place.source);
     error
 }
 
