@@ -497,7 +497,8 @@ fn several_takes_are_averaged_and_their_spread_is_reported() {
     let bench = Bench::new();
     fs::create_dir(bench.path("fieldfare")).unwrap();
     let take = |lift_db: f64| {
-        curve(|hz| cascade::level_db(&bumps(), 96e3, hz) + if hz < 100.0 { lift_db } else { 0.0 })
+        let bass = |hz: f64| lift_db / (1.0 + (hz / 100.0).powi(8));
+        curve(|hz| cascade::level_db(&bumps(), 96e3, hz) + bass(hz))
     };
     bench.put("fieldfare/left-1.csv", take(1.0));
     bench.put("fieldfare/left-2.csv", take(-1.0));
@@ -507,7 +508,7 @@ fn several_takes_are_averaged_and_their_spread_is_reported() {
     let run = bench.done(&format!("fit {files} --target flat"));
     assert!(run.stdout.starts_with("fieldfare toward flat\n"));
     assert!(run.stdout.contains("3 takes: fieldfare/left-1.csv,"));
-    assert!(run.stdout.contains("1.41 dB at most"));
+    assert!(run.stdout.contains("1.41 dB at most"), "{}", run.stdout);
 
     let document = bench
         .done(&format!("fit {files} --target flat --json"))
@@ -515,10 +516,8 @@ fn several_takes_are_averaged_and_their_spread_is_reported() {
     // Two takes of one side, 2 dB apart: a standard deviation of sqrt 2.
     let spread_db = document["curves"]["spread_db"][0].as_f64().unwrap();
     assert!((spread_db - 2.0_f64.sqrt()).abs() < 1e-3, "{spread_db}");
-    assert_eq!(
-        document["spread"]["largest_db"],
-        document["curves"]["spread_db"][0]
-    );
+    let largest_db = document["spread"]["largest_db"].as_f64().unwrap();
+    assert!((largest_db - spread_db).abs() < 1e-3, "{largest_db}");
     assert!(document["curves"]["weight"][0].as_f64().unwrap() < 0.4);
 
     let one_a_side =
@@ -1175,10 +1174,7 @@ fn wrong_values_of_options_are_refused_by_name() {
             "--bass 3 --rig iec-60318-5",
             "--rig: found `iec-60318-5`; expected one of iec-60318-4, flat; did you mean `iec-60318-4`?",
         ),
-        (
-            "--bass 3 --unit= ",
-            "a value is required for '--unit <NAME>'",
-        ),
+        ("--bass 3 --unit=", "--unit: found an empty name"),
         ("--target flatt", "did you mean `flat`?"),
         ("--target missing.csv", "missing.csv: found no such file"),
         (
