@@ -41,12 +41,22 @@ fn the_reach_ends_where_nothing_is_gained_and_breaks_into_rows() {
         rows,
         [
             "Reach (weighted residual with at most so many sections, before steps, and no less with more)",
-            "  sections          0     1     2     3     4     5     6     7     8     9    10    11    12",
-            "  residual (dB)  3.00  2.90  2.80  2.70  2.60  2.50  2.40  2.30  2.20  2.10  2.00  1.90  1.80",
-            "  sections         13    14    15    16    17    18    19",
-            "  residual (dB)  1.70  1.60  1.50  1.40  1.30  1.20  1.10",
+            "  sections          0     1     2     3     4     5     6     7     8     9    10    11    12    13",
+            "  residual (dB)  3.00  2.90  2.80  2.70  2.60  2.50  2.40  2.30  2.20  2.10  2.00  1.90  1.80  1.70",
+            "  sections         14    15    16    17    18    19",
+            "  residual (dB)  1.60  1.50  1.40  1.30  1.20  1.10",
         ]
     );
+}
+
+#[test]
+fn a_reach_of_large_residuals_stays_in_columns() {
+    let mut outcome = outcomes::flat();
+    let residuals_db: Vec<f64> = (0..40).map(|n| 900.0 - f64::from(n)).collect();
+    outcome.reach = reach(&residuals_db);
+    let text = fit_text(&outcome, &[]);
+    assert!(text.contains("  residual (dB)  900.00  899.00"));
+    assert!(text.lines().all(|line| line.len() <= 100));
 }
 
 #[test]
@@ -75,6 +85,15 @@ fn a_lone_shelf_that_cuts_says_which_boost_it_stands_for() {
     let text = fit_text(&outcome, &[]);
     assert!(text.contains("\n  It does what a low-shelf of +3 dB does, 3 dB lower in level"));
     assert!(text.contains("they boost nowhere; every signal falls by 0.23 dB or more."));
+}
+
+#[test]
+fn a_trusted_band_that_got_worse_is_called_so() {
+    let mut outcome = outcomes::realistic();
+    assert!(!fit_text(&outcome, &[]).contains("worse"));
+    outcome.residual.after.trusted_band_db = Some(3.0);
+    let text = fit_text(&outcome, &[]);
+    assert!(text.contains("2.73 dB before, 3.00 dB after: worse, by the choice of weights\n"));
 }
 
 #[test]

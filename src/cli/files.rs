@@ -26,7 +26,7 @@ pub fn read(path: &Path) -> Result<Vec<u8>> {
             shown(path),
             in_words(&error),
             "a file that can be read",
-            "check the path",
+            "check the path and its permissions",
         )
     };
     let file = File::open(path).map_err(failed)?;

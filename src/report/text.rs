@@ -7,13 +7,16 @@ use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::filter::Shape;
-use crate::job::{FitOutcome, ReachPoint};
+use crate::job::FitOutcome;
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
 const NOTABLE_RATE_DIFFERENCE_DB: f64 = 0.1;
+
+/// A rise of the unweighted residual is named from here on, dB.
+const WORSE_DB: f64 = 0.005;
 
 /// The report of a fit for people; `files` is what was written.
 #[must_use]
@@ -198,9 +201,15 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
                 words::frequency(highest_hz)
             ),
             format!(
-                "{} dB before, {} dB after",
+                "{} dB before, {} dB after{}",
                 decimals(before_db, 2),
-                decimals(after_db, 2)
+                decimals(after_db, 2),
+                // Only weights that count other frequencies more can do this.
+                if after_db > before_db + WORSE_DB {
+                    ": worse, by the choice of weights"
+                } else {
+                    ""
+                }
             ),
         )),
         _ => rows.push((
@@ -233,8 +242,8 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
 fn reach(page: &mut Page, outcome: &FitOutcome) {
     /// What two decimals cannot show is no gain.
     const SHOWN_DB: f64 = 0.005;
-    /// Counts in one row.
-    const ROW: usize = 13;
+    /// Columns before the figures.
+    const NAMES: usize = 15;
     let Some(least_db) = outcome.reach.last().map(|point| point.residual_db) else {
         return;
     };
@@ -254,16 +263,20 @@ fn reach(page: &mut Page, outcome: &FitOutcome) {
     page.line(&format!(
         "Reach (weighted residual with at most so many sections, before steps{steps})"
     ));
-    for row in outcome.reach[..enough].chunks(ROW) {
-        let cells = |cell: &dyn Fn(&ReachPoint) -> String| -> String {
-            row.iter()
-                .map(|point| format!("{:>6}", cell(point)))
-                .collect()
-        };
-        let sections = cells(&|point| point.sections.to_string());
-        let residual = cells(&|point| decimals(point.residual_db, 2));
-        page.line(&format!("  sections     {sections}"));
-        page.line(&format!("  residual (dB){residual}"));
+    let shown: Vec<[String; 2]> = outcome.reach[..enough]
+        .iter()
+        .map(|point| [point.sections.to_string(), decimals(point.residual_db, 2)])
+        .collect();
+    let longest = shown.iter().flatten().map(String::len).max().unwrap_or(0);
+    let width = longest + 2;
+    for row in shown.chunks(((WIDTH - NAMES) / width).max(1)) {
+        for (line, name) in ["sections", "residual (dB)"].iter().enumerate() {
+            let cells: String = row
+                .iter()
+                .map(|cell| format!("{:>width$}", cell[line]))
+                .collect();
+            page.line(&format!("  {name:<13}{cells}"));
+        }
     }
 }
 
