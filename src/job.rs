@@ -9,7 +9,7 @@ use crate::fit::reach::Effort;
 use crate::fit::space::{Ranges, Space};
 use crate::fit::{Answer, Task, fit, residual};
 use crate::headroom::{Headroom, headroom};
-use crate::limits::Limits;
+use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
@@ -63,7 +63,7 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let trust = request.rig.trust_on_grid();
     let weight = weights(request, &trust, &wanted.support)?;
     let space = space(&request.limits, &wanted.support)?;
-    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, space)?;
+    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, &space)?;
     outcome(Findings {
         request,
         target: &target,
@@ -327,64 +327,116 @@ fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
     })
 }
 
-/// The fit, repeated with less boost while the preamp it needs is out of the equaliser's reach. Says whether
-/// boosts were held back.
+/// The fit; where the preamp it needs is out of the equaliser's reach, the best that was found with less boost.
+/// Says whether boosts were held back.
 fn fit_within_preamp(
     request: &FitRequest,
     wanted: &WantedChange,
     weight: &[f64],
-    mut space: Space,
+    space: &Space,
 ) -> Result<(Answer, Headroom, bool)> {
     let limits = &request.limits;
     let rate_hz = limits.rates_hz[0];
     let played = points_below_half(rate_hz);
     let (f_hz, weight) = (&grid::frequency_hz()[..played], &weight[..played]);
     let wanted_db = &wanted.change_db[..played];
-    let mut held_back = false;
-    loop {
-        let answer = fit(&Task {
+    let answer_with = |most_gain_db: f64, effort: Effort| {
+        let mut space = space.clone();
+        for ranges in &mut space.ranges {
+            ranges.gain_db = *ranges.gain_db.start()..=most_gain_db;
+        }
+        fit(&Task {
             frequency_hz: f_hz,
             weight,
             wanted_db,
             limits,
             space: &space,
             economy: request.economy,
-            effort: request.effort,
-        });
-        if answer.sections.is_empty() {
-            return Err(Error::new(
-                ErrorKind::Refused,
-                request.unit.as_str(),
-                format!(
-                    "no section that brings the curve closer to the target than {:.2} dB rms, where it is now",
-                    residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db)
-                ),
-                "an improvement over no EQ at all",
-                "leave it as it is, or choose another target, other limits or other weights",
-            ));
-        }
-        let error = match headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db) {
-            Ok(headroom) => return Ok((answer, headroom, held_back)),
-            Err(error) => error,
-        };
-        let [low_shelf, peaking, high_shelf] = &mut space.ranges;
-        let mut lowered = false;
-        for ranges in [low_shelf, peaking, high_shelf] {
-            let (least_db, most_db) = (*ranges.gain_db.start(), *ranges.gain_db.end());
-            // Towards cuts only, which need no preamp: half of what is left each time.
-            let next_db = limits
-                .gain_db
-                .at_or_below(if most_db > 1.0 { most_db / 2.0 } else { 0.0 })
-                .unwrap_or(least_db)
-                .max(least_db);
-            lowered |= next_db < most_db;
-            ranges.gain_db = least_db..=next_db;
-        }
-        if !lowered || error.kind != ErrorKind::Refused {
-            return Err(error);
-        }
-        held_back = true;
+            effort,
+        })
+    };
+    let headroom_of =
+        |answer: &Answer| headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db);
+    let answer = answer_with(limits.gain_db.max(), request.effort);
+    if answer.sections.is_empty() {
+        return Err(Error::new(
+            ErrorKind::Refused,
+            request.unit.as_str(),
+            format!(
+                "no section that brings the curve closer to the target than {:.2} dB rms, where it is now",
+                residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db)
+            ),
+            "an improvement over no EQ at all",
+            "leave it as it is, or choose another target, other limits or other weights",
+        ));
     }
+    match headroom_of(&answer) {
+        Ok(headroom) => Ok((answer, headroom, false)),
+        Err(error) if error.kind == ErrorKind::Refused => {
+            let played = |most_gain_db, effort| {
+                let answer = answer_with(most_gain_db, effort);
+                let headroom = headroom_of(&answer).ok()?;
+                (!answer.sections.is_empty()).then_some((answer, headroom))
+            };
+            let best = best_with_less_boost(&limits.gain_db, request.effort, played);
+            best.map(|(answer, headroom)| (answer, headroom, true))
+                .ok_or(error)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// The best of the answers that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
+/// find how far it must come down, halving it to 0 dB, where no preamp is needed, and back up; the asked effort
+/// then goes into the best place.
+fn best_with_less_boost(
+    gain_db: &Setting,
+    effort: Effort,
+    played: impl Fn(f64, Effort) -> Option<(Answer, Headroom)>,
+) -> Option<(Answer, Headroom)> {
+    /// Halvings of the interval between a most gain that can be played and one that cannot.
+    const BISECTIONS: usize = 6;
+    /// Below this, in dB, the next half is none.
+    const LEAST_HALVED_DB: f64 = 1.0;
+    let mut too_much_db = gain_db.max();
+    let mut found = Vec::new();
+    while found.is_empty() {
+        let half_db = if too_much_db > LEAST_HALVED_DB {
+            too_much_db / 2.0
+        } else {
+            0.0
+        };
+        let less_db = gain_db.at_or_below(half_db)?;
+        if less_db >= too_much_db {
+            return None;
+        }
+        match played(less_db, Effort::Quick) {
+            Some(answer) => found.push((less_db, answer)),
+            None => too_much_db = less_db,
+        }
+    }
+    let mut enough_db = found[0].0;
+    for _ in 0..BISECTIONS {
+        let between_db = gain_db.at_or_below(f64::midpoint(enough_db, too_much_db))?;
+        if between_db <= enough_db {
+            break;
+        }
+        match played(between_db, Effort::Quick) {
+            Some(answer) => {
+                enough_db = between_db;
+                found.push((between_db, answer));
+            }
+            None => too_much_db = between_db,
+        }
+    }
+    found.sort_by(|(_, (a, _)), (_, (b, _))| a.objective_db2.total_cmp(&b.objective_db2));
+    // What a longer search finds may need more preamp again: then the next best place.
+    let places: Vec<f64> = found.iter().map(|(db, _)| *db).take(2).collect();
+    let longer = places.into_iter().find_map(|db| played(db, effort));
+    let quick = found.into_iter().map(|(_, answer)| answer);
+    quick
+        .chain(longer)
+        .min_by(|(a, _), (b, _)| a.objective_db2.total_cmp(&b.objective_db2))
 }
 
 /// All that goes into the record of a fit.
