@@ -218,7 +218,7 @@ pub struct OutcomeCurves {
     pub sections_db: Vec<f64>,
     /// Trust, 0..1.
     pub trust: Vec<f64>,
-    /// Weight of the fit, 0 or more.
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
 }
 

@@ -130,7 +130,7 @@ pub struct CurvesPart {
     pub equalised_db: Vec<f64>,
     /// How far the rig can be believed, 0..1.
     pub trust: Vec<f64>,
-    /// Weight of the fit, 0 or more.
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
 }
 
