@@ -9,7 +9,7 @@ use crate::fit::reach::Effort;
 use crate::fit::space::{Ranges, Space};
 use crate::fit::{Answer, Task, fit, residual};
 use crate::headroom::{Headroom, headroom};
-use crate::limits::Limits;
+use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
@@ -55,11 +55,15 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
         None => Target::relative_to(measured, request.contours.clone()),
     };
     let target_on_grid = target.level_on_grid(rate_hz);
-    let wanted = wanted_change(measured, &target_on_grid)?;
+    let mut wanted = wanted_change(measured, &target_on_grid).map_err(|mut error| {
+        target.name.clone_into(&mut error.place.source);
+        error
+    })?;
+    wanted.support = playable(wanted.support, rate_hz)?;
     let trust = request.rig.trust_on_grid();
     let weight = weights(request, &trust, &wanted.support)?;
     let space = space(&request.limits, &wanted.support)?;
-    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, space)?;
+    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, &space)?;
     outcome(Findings {
         request,
         target: &target,
@@ -110,6 +114,44 @@ pub struct FitOutcome {
     pub reach: Vec<ReachPoint>,
     /// What the reader should know first.
     pub cautions: Vec<Caution>,
+}
+
+/// How far takes repeat, over the trusted band (all that is known, where nothing is trusted).
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct SpreadFigures {
+    /// Root mean square of the spread over the grid points, dB.
+    pub rms_db: f64,
+    /// The largest spread, dB.
+    pub largest_db: f64,
+    /// Where that is, hertz.
+    pub largest_hz: f64,
+}
+
+impl FitOutcome {
+    /// How far the takes repeat; None where the spread is unknown.
+    #[must_use]
+    pub fn spread(&self) -> Option<SpreadFigures> {
+        let spread_db = self.curves.spread_db.as_deref()?;
+        let (lowest_hz, highest_hz) = self.trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
+        let points = self.curves.support.clone().filter_map(|i| {
+            let f_hz = grid::frequency_hz()[i];
+            ((lowest_hz..=highest_hz).contains(&f_hz)).then_some((f_hz, spread_db[i]))
+        });
+        let (mut count, mut squares) = (0.0, 0.0);
+        let mut largest = (0.0, 0.0);
+        for (f_hz, db) in points {
+            count += 1.0;
+            squares += db * db;
+            if db > largest.1 {
+                largest = (f_hz, db);
+            }
+        }
+        (count > 0.0).then(|| SpreadFigures {
+            rms_db: f64::sqrt(squares / count),
+            largest_db: largest.1,
+            largest_hz: largest.0,
+        })
+    }
 }
 
 /// Residuals, level-free, dB rms.
@@ -176,11 +218,32 @@ pub struct OutcomeCurves {
     pub sections_db: Vec<f64>,
     /// Trust, 0..1.
     pub trust: Vec<f64>,
-    /// Weight of the fit, 0 or more.
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
 }
 
-/// Weight of each grid point: trust over spread, or the given weights; 0 outside `support`.
+/// Grid points below half of `rate_hz`, above which nothing is played.
+fn points_below_half(rate_hz: f64) -> usize {
+    grid::frequency_hz().partition_point(|f_hz| *f_hz < rate_hz / 2.0)
+}
+
+/// What of `support` is played at `rate_hz`.
+fn playable(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>> {
+    let played = grid::intersection(&support, &(0..points_below_half(rate_hz)));
+    if played.len() >= grid::POINTS_PER_OCTAVE || played == support {
+        return Ok(played);
+    }
+    let (low_hz, high_hz) = grid::band_hz(&support);
+    Err(Error::new(
+        ErrorKind::Coverage,
+        "rates_hz",
+        format!("{rate_hz} Hz for curves from {low_hz:.0} Hz to {high_hz:.0} Hz"),
+        "at least one octave of them below half the first rate",
+        "name a higher rate first in the limits",
+    ))
+}
+
+/// Weight of each grid point: trust over spread, or the given weights, the largest made 1; 0 outside `support`.
 fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
     /// The spread at which a point counts for 1/sqrt 2 of its trust.
     const SPREAD_DB: f64 = 0.5;
@@ -198,12 +261,19 @@ fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Resul
             *w = 0.0;
         }
     }
-    if weight.iter().all(|w| *w <= 0.0) {
+    // Given weights may be of any size; their squares could not be.
+    let largest = weight.iter().copied().fold(0.0, f64::max);
+    if request.weight.is_some() && largest > 0.0 {
+        for w in &mut weight {
+            *w /= largest;
+        }
+    }
+    if largest <= 0.0 {
         let (low_hz, high_hz) = grid::band_hz(support);
         return Err(Error::new(
             ErrorKind::Coverage,
             "weight",
-            format!("no weight above 0 between {low_hz:.0} Hz and {high_hz:.0} Hz"),
+            format!("no weight above 0 from {low_hz:.0} Hz to {high_hz:.0} Hz"),
             "some weight where curve and target are known",
             "change the weight file or the rig",
         ));
@@ -222,10 +292,9 @@ fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
         .copied()
         .fold(f64::INFINITY, f64::min);
     let (data_low_hz, data_high_hz) = grid::band_hz(support);
+    let useful_hz = data_high_hz.min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
     let low_hz = data_low_hz.max(limits.f0_hz.min());
-    let high_hz = data_high_hz
-        .min(limits.f0_hz.max())
-        .min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
+    let high_hz = useful_hz.min(limits.f0_hz.max());
     let reachable = limits
         .f0_hz
         .at_or_below(high_hz)
@@ -233,14 +302,14 @@ fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
     if reachable.is_none() {
         return Err(Error::new(
             ErrorKind::Setting,
-            "limits",
+            &limits.name,
             format!(
                 "section frequencies from {} Hz to {} Hz",
                 limits.f0_hz.min(),
                 limits.f0_hz.max()
             ),
             format!(
-                "at least one from {data_low_hz:.0} Hz to {high_hz:.0} Hz, where there are data"
+                "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
             ),
             "use limits that reach the measured band",
         )
@@ -258,57 +327,116 @@ fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
     })
 }
 
-/// The fit, repeated with less boost while the preamp it needs is out of the equaliser's reach. Says whether
-/// boosts were held back.
+/// The fit; where the preamp it needs is out of the equaliser's reach, the best that was found with less boost.
+/// Says whether boosts were held back.
 fn fit_within_preamp(
     request: &FitRequest,
     wanted: &WantedChange,
     weight: &[f64],
-    mut space: Space,
+    space: &Space,
 ) -> Result<(Answer, Headroom, bool)> {
     let limits = &request.limits;
-    let mut held_back = false;
-    loop {
-        let answer = fit(&Task {
-            frequency_hz: grid::frequency_hz(),
+    let rate_hz = limits.rates_hz[0];
+    let played = points_below_half(rate_hz);
+    let (f_hz, weight) = (&grid::frequency_hz()[..played], &weight[..played]);
+    let wanted_db = &wanted.change_db[..played];
+    let answer_with = |most_gain_db: f64, effort: Effort| {
+        let mut space = space.clone();
+        for ranges in &mut space.ranges {
+            ranges.gain_db = *ranges.gain_db.start()..=most_gain_db;
+        }
+        fit(&Task {
+            frequency_hz: f_hz,
             weight,
-            wanted_db: &wanted.change_db,
+            wanted_db,
             limits,
             space: &space,
             economy: request.economy,
-            effort: request.effort,
-        });
-        if answer.sections.is_empty() {
-            return Err(Error::new(
-                ErrorKind::Refused,
-                request.unit.as_str(),
-                "no section that brings the curve closer to the target",
-                "an improvement over no EQ at all",
-                "leave it as it is, or choose another target, other limits or other weights",
-            ));
-        }
-        let error = match headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db) {
-            Ok(headroom) => return Ok((answer, headroom, held_back)),
-            Err(error) => error,
-        };
-        let [low_shelf, peaking, high_shelf] = &mut space.ranges;
-        let mut lowered = false;
-        for ranges in [low_shelf, peaking, high_shelf] {
-            let (least_db, most_db) = (*ranges.gain_db.start(), *ranges.gain_db.end());
-            // Towards cuts only, which need no preamp: half of what is left each time.
-            let next_db = limits
-                .gain_db
-                .at_or_below(if most_db > 1.0 { most_db / 2.0 } else { 0.0 })
-                .unwrap_or(least_db)
-                .max(least_db);
-            lowered |= next_db < most_db;
-            ranges.gain_db = least_db..=next_db;
-        }
-        if !lowered || error.kind != ErrorKind::Refused {
-            return Err(error);
-        }
-        held_back = true;
+            effort,
+        })
+    };
+    let headroom_of =
+        |answer: &Answer| headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db);
+    let answer = answer_with(limits.gain_db.max(), request.effort);
+    if answer.sections.is_empty() {
+        return Err(Error::new(
+            ErrorKind::Refused,
+            request.unit.as_str(),
+            format!(
+                "no section that brings the curve closer to the target than {:.2} dB rms, where it is now",
+                residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db)
+            ),
+            "an improvement over no EQ at all",
+            "leave it as it is, or choose another target, other limits or other weights",
+        ));
     }
+    match headroom_of(&answer) {
+        Ok(headroom) => Ok((answer, headroom, false)),
+        Err(error) if error.kind == ErrorKind::Refused => {
+            let played = |most_gain_db, effort| {
+                let answer = answer_with(most_gain_db, effort);
+                let headroom = headroom_of(&answer).ok()?;
+                (!answer.sections.is_empty()).then_some((answer, headroom))
+            };
+            let best = best_with_less_boost(&limits.gain_db, request.effort, played);
+            best.map(|(answer, headroom)| (answer, headroom, true))
+                .ok_or(error)
+        }
+        Err(error) => Err(error),
+    }
+}
+
+/// The best of the answers that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
+/// find how far it must come down, halving it to 0 dB, where no preamp is needed, and back up; the asked effort
+/// then goes into the best place.
+fn best_with_less_boost(
+    gain_db: &Setting,
+    effort: Effort,
+    played: impl Fn(f64, Effort) -> Option<(Answer, Headroom)>,
+) -> Option<(Answer, Headroom)> {
+    /// Halvings of the interval between a most gain that can be played and one that cannot.
+    const BISECTIONS: usize = 6;
+    /// Below this, in dB, the next half is none.
+    const LEAST_HALVED_DB: f64 = 1.0;
+    let mut too_much_db = gain_db.max();
+    let mut found = Vec::new();
+    while found.is_empty() {
+        let half_db = if too_much_db > LEAST_HALVED_DB {
+            too_much_db / 2.0
+        } else {
+            0.0
+        };
+        let less_db = gain_db.at_or_below(half_db)?;
+        if less_db >= too_much_db {
+            return None;
+        }
+        match played(less_db, Effort::Quick) {
+            Some(answer) => found.push((less_db, answer)),
+            None => too_much_db = less_db,
+        }
+    }
+    let mut enough_db = found[0].0;
+    for _ in 0..BISECTIONS {
+        let between_db = gain_db.at_or_below(f64::midpoint(enough_db, too_much_db))?;
+        if between_db <= enough_db {
+            break;
+        }
+        match played(between_db, Effort::Quick) {
+            Some(answer) => {
+                enough_db = between_db;
+                found.push((between_db, answer));
+            }
+            None => too_much_db = between_db,
+        }
+    }
+    found.sort_by(|(_, (a, _)), (_, (b, _))| a.objective_db2.total_cmp(&b.objective_db2));
+    // What a longer search finds may need more preamp again: then the next best place.
+    let places: Vec<f64> = found.iter().map(|(db, _)| *db).take(2).collect();
+    let longer = places.into_iter().find_map(|db| played(db, effort));
+    let quick = found.into_iter().map(|(_, answer)| answer);
+    quick
+        .chain(longer)
+        .min_by(|(a, _), (b, _)| a.objective_db2.total_cmp(&b.objective_db2))
 }
 
 /// All that goes into the record of a fit.
@@ -344,10 +472,16 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
         .map(|i| f64::from(u8::from(support.contains(&i) && trust[i] >= TRUSTED)))
         .collect();
     let trusted_band_hz = request.rig.trusted_band_hz(&support);
-    let residual = |sections: &[Section], rate_hz: f64| Residual {
-        weighted_db: residual::weighted_rms_db(sections, rate_hz, f_hz, &weight, &change_db),
-        trusted_band_db: trusted_band_hz
-            .map(|_| residual::weighted_rms_db(sections, rate_hz, f_hz, &trusted, &change_db)),
+    let residual = |sections: &[Section], rate_hz: f64| {
+        let played = points_below_half(rate_hz);
+        let rms_db = |weight: &[f64]| {
+            let (f_hz, weight) = (&f_hz[..played], &weight[..played]);
+            residual::weighted_rms_db(sections, rate_hz, f_hz, weight, &change_db[..played])
+        };
+        Residual {
+            weighted_db: rms_db(&weight),
+            trusted_band_db: trusted_band_hz.map(|_| rms_db(&trusted)),
+        }
     };
     let residual_by_rate_db: Vec<f64> = limits
         .rates_hz
@@ -358,7 +492,9 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
         before: residual(&[], rate_hz),
         after: residual(&sections, rate_hz),
     };
-    let sections_db = cascade::levels_db(&sections, rate_hz, f_hz);
+    // What is not played holds its value, as contours do.
+    let played_hz: Vec<f64> = f_hz.iter().map(|f_hz| f_hz.min(rate_hz / 2.0)).collect();
+    let sections_db = cascade::levels_db(&sections, rate_hz, &played_hz);
     // Levels are free: measured and equalised are each shifted to the target's weighted mean.
     let shift = |level_db: &dyn Fn(usize) -> f64| {
         let total: f64 = weight.iter().map(|w| w * w).sum();
@@ -415,7 +551,7 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
             stop: if answer.reach.exact {
                 "an exact answer was found".to_owned()
             } else {
-                format!("the work of effort `{}` was done", request.effort.name())
+                format!("the work of effort `{}` is done", request.effort.name())
             },
         },
         trusted_band_hz,

@@ -4,6 +4,7 @@
 mod outcomes;
 
 use bandwright::job::FitOutcome;
+use bandwright::job::ReachPoint;
 use bandwright::report::{fit_document, to_json};
 use serde_json::Value;
 
@@ -52,11 +53,13 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "limits",
             "objective_db2",
             "rates_hz",
+            "reach",
             "residual",
             "residual_by_rate",
             "search",
             "sections",
             "sections_curve",
+            "spread",
             "takes",
             "target",
             "trusted_band_hz",
@@ -80,6 +83,10 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "peak_rate_hz",
             "preamp_db"
         ]
+    );
+    assert_eq!(
+        keys(&document["spread"]),
+        ["largest_db", "largest_hz", "rms_db"]
     );
     for moment in ["before", "after"] {
         assert_eq!(
@@ -158,7 +165,43 @@ fn curves_are_equally_long_and_cover_the_support_only() {
 }
 
 #[test]
+fn the_reach_is_listed_from_no_section_on_and_rounded() {
+    let mut outcome = outcomes::realistic();
+    let point = |sections, residual_db, objective_db2| ReachPoint {
+        sections,
+        residual_db,
+        objective_db2,
+    };
+    outcome.reach = vec![point(0, 2.791_234, 7.790_987_65), point(1, 1.5, 2.25)];
+    let document = parsed(&outcome);
+    assert_eq!(
+        document["reach"],
+        serde_json::json!([
+            { "sections": 0, "residual_db": 2.7912, "objective_db2": 7.790_988 },
+            { "sections": 1, "residual_db": 1.5, "objective_db2": 2.25 },
+        ])
+    );
+}
+
+#[test]
+fn the_spread_is_summed_up_over_the_trusted_band() {
+    let mut outcome = outcomes::realistic();
+    let spread_db = outcome.curves.spread_db.as_mut().unwrap();
+    spread_db.fill(0.5);
+    spread_db[48] = 2.0;
+    spread_db[470] = 9.0;
+    let document = parsed(&outcome);
+    let spread = &document["spread"];
+    assert_eq!(spread["largest_db"], 2.0);
+    assert_eq!(spread["largest_hz"], 40.0);
+    let points = (outcome.trusted_band_hz.unwrap().1 / 20.0).log2() * 48.0 + 1.0;
+    let rms_db = (0.25 + (4.0 - 0.25) / points).sqrt();
+    approx::assert_abs_diff_eq!(spread["rms_db"].as_f64().unwrap(), rms_db, epsilon = 1e-4);
+}
+
+#[test]
 fn an_unknown_spread_is_null_as_a_whole() {
+    assert_eq!(parsed(&outcomes::flat())["spread"], Value::Null);
     assert_eq!(
         parsed(&outcomes::flat())["curves"]["spread_db"],
         Value::Null

@@ -1,19 +1,41 @@
 //! What was typed, uninterpreted. The texts here are the help.
 
+use std::path::PathBuf;
+
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
+
+const CARE: &str = "Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing \
+    professional come before any figure of this program.";
+
+const WITHOUT_LIMITS: &str = "Without --limits, the equaliser is assumed to have eight sections (one low shelf, six \
+    peaking, one high shelf), f0 20 Hz to 20 kHz, gain -12 to +6 dB, q 0.3 to 6 (shelves 0.4 to 1.0), sample rates \
+    44.1, 48 and 96 kHz, and no steps but 0.1 dB in the preamp. The fit is made at the first rate.";
+
+const EXAMPLES: &str = "Examples:
+  Toward a target, with preset and picture:
+    bandwright fit left.csv right.csv --target diffuse-field -o my.sheet.toml --plot my.svg
+  3 dB more bass than it has now:
+    bandwright fit average.csv --bass 3
+  Within what the equaliser at hand can do, as a document for programs:
+    bandwright fit average.csv --target flat --limits pocket.limits.toml --json";
+
+const OUTCOMES: &str = "Exit status: 0 done; 1 the job ran and the answer is no (no section helps, or the preamp does \
+    not reach); 2 bad usage or input. Files are written all or none, and only over files of this program.";
 
 /// Fits a few parametric-EQ sections to an earphone's coupler measurements.
 #[derive(Debug, Parser)]
 #[command(
     name = "bandwright",
+    bin_name = "bandwright",
     version,
     about,
     long_about = "Fits a few parametric-EQ sections to an earphone's coupler measurements, so that it moves toward the \
                   sound its listener wants, and says how far the result can be trusted.\n\n\
                   Exit status: 0 done; 1 the job ran and the answer is no; 2 bad usage or input.",
-    after_help = "Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing \
-                  professional come before any figure of this program.",
-    arg_required_else_help = true
+    after_help = CARE,
+    arg_required_else_help = true,
+    subcommand_value_name = "VERB",
+    subcommand_help_heading = "Verbs"
 )]
 pub struct Args {
     /// What to do.
@@ -31,12 +53,29 @@ pub enum Verb {
 /// How results are shown.
 #[derive(Debug, Clone, Copy, ClapArgs)]
 pub struct OutputStyle {
-    /// Print one JSON document instead of text (its fields are listed in DEVELOPERS.md)
+    /// Print one JSON document instead of text, also when the job fails (its fields are listed in DEVELOPERS.md)
     #[arg(long)]
     pub json: bool,
     /// Print nothing but errors
     #[arg(long, conflicts_with = "json")]
     pub quiet: bool,
+}
+
+/// A finite number with a decimal point; U+2212, the minus of pictures, counts as a minus.
+fn number(text: &str) -> Result<f64, String> {
+    let parsed = text.trim().replace('\u{2212}', "-").parse::<f64>();
+    parsed
+        .ok()
+        .filter(|value| value.is_finite())
+        .ok_or_else(|| {
+            "expected a finite number with a decimal point, such as 3 or -2.5".to_owned()
+        })
+}
+
+fn count(text: &str) -> Result<usize, String> {
+    text.trim()
+        .parse()
+        .map_err(|_| "expected a whole number, such as 8".to_owned())
 }
 
 /// Search effort.
@@ -52,77 +91,98 @@ pub enum Effort {
 
 /// `bandwright fit`.
 #[derive(Debug, ClapArgs)]
-#[command(after_long_help = "Examples:\n  \
-        bandwright fit left.csv right.csv --target diffuse-field -o earphone.sheet.toml --plot earphone.svg\n  \
-        bandwright fit average.csv --bass 3\n  \
-        bandwright fit average.csv --target warm.target.toml --limits pocket.limits.toml --sections 8 --json\n\n\
-        Without --limits, the equaliser is assumed to have eight sections (one low shelf, six peaking, one high \
-        shelf), f0 20 Hz to 20 kHz, gain -12 to +6 dB, q 0.3 to 6 (shelves 0.4 to 1.0), sample rates 44.1, 48 and \
-        96 kHz, and no steps but 0.1 dB in the preamp.\n\n\
-        Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing professional \
-        come before any figure of this program.")]
+#[command(
+    arg_required_else_help = true,
+    override_usage = "bandwright fit [OPTIONS] CURVE...",
+    after_help = format!("{WITHOUT_LIMITS}\n\n{CARE}"),
+    after_long_help = format!("{EXAMPLES}\n\n{WITHOUT_LIMITS}\n\n{OUTCOMES}\n\n{CARE}")
+)]
 pub struct Fit {
-    /// Measured curves: text with columns frequency (Hz), level (dB), optionally phase (degrees). Several are takes of
-    /// one unit and are averaged in dB; the side is read from the name (`left`, `right`, `l`, `r` as a word)
+    /// Measured curves: text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or
+    /// more. Several are takes of one unit and are averaged in dB, each side first; the side is read from the file's
+    /// name (`left`, `right`, `l`, `r` as a word)
     #[arg(value_name = "CURVE")]
-    pub curves: Vec<String>,
+    pub curves: Vec<PathBuf>,
     /// A take of the left side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE")]
-    pub left: Vec<String>,
+    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
+    pub left: Vec<PathBuf>,
     /// A take of the right side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE")]
-    pub right: Vec<String>,
-    /// Name of the unit in sheet and report [default: the first file's name]
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
+    pub right: Vec<PathBuf>,
+    /// Name of the unit in sheet and report [default: the file's name, or that of the folder of several]
+    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
     /// The rig: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat` (believed everywhere)
-    #[arg(long, value_name = "RIG", default_value = "iec-60318-4")]
+    #[arg(
+        long,
+        value_name = "RIG",
+        default_value = "iec-60318-4",
+        help_heading = "What was measured"
+    )]
     pub rig: String,
 
-    /// The wanted response: a name of the library (flat, diffuse-field, ...), a curve, or a NAME.target.toml
+    /// The wanted response: a name of the library (flat, diffuse-field, gentle-slope, long-listening, spoken-word), a
+    /// curve, or a NAME.target.toml. Its level is free
     #[arg(long, value_name = "NAME|FILE", help_heading = "What is wanted")]
-    pub target: Option<String>,
-    /// More bass by so many dB: a low shelf at 90 Hz, q 0.6. Without --target, more than the unit has now
+    pub target: Option<PathBuf>,
+    /// More bass by so many dB, -60 to 60: a low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what
+    /// the unit has now, as are all below
     #[arg(
         long,
         value_name = "DB",
+        value_parser = number,
         allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub bass: Option<f64>,
-    /// More treble by so many dB: a high shelf at 6 kHz, q 0.5
+    /// More treble by so many dB, -60 to 60: a high shelf at 6 kHz, q 0.5
     #[arg(
         long,
         value_name = "DB",
+        value_parser = number,
         allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub treble: Option<f64>,
-    /// A slope of so many dB per octave about 1 kHz
+    /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
     #[arg(
         long,
         value_name = "DB",
+        value_parser = number,
         allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub slope: Option<f64>,
-    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 or
+    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf), or
     /// shape=slope,db_per_octave=-0.4,pivot_hz=1000 (repeatable)
     #[arg(long, value_name = "CONTOUR", help_heading = "What is wanted")]
     pub contour: Vec<String>,
 
-    /// What the equaliser can do: a NAME.limits.toml [default: eight sections, see below]
+    /// What the equaliser can do: a NAME.limits.toml [default: eight sections, see the end]
     #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
-    pub limits: Option<String>,
-    /// Use at most so many sections
-    #[arg(long, value_name = "N", help_heading = "The equaliser")]
+    pub limits: Option<PathBuf>,
+    /// Use at most so many sections: 1 to 64, and no more than the limits have [default: all of them]
+    #[arg(
+        long,
+        value_name = "N",
+        value_parser = count,
+        allow_negative_numbers = true,
+        help_heading = "The equaliser"
+    )]
     pub sections: Option<usize>,
 
-    /// Weights by frequency (columns frequency in Hz, weight), instead of those from rig and spread
+    /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
     #[arg(long, value_name = "FILE", help_heading = "The fit")]
-    pub weight: Option<String>,
-    /// Price of sections that work against each other; 0 turns it off and keeps idle sections
-    #[arg(long, value_name = "X", default_value_t = bandwright::job::ECONOMY, help_heading = "The fit")]
+    pub weight: Option<PathBuf>,
+    /// Price of sections that work against each other, 0 to 1000; 0 turns it off and keeps idle sections
+    #[arg(
+        long,
+        value_name = "X",
+        value_parser = number,
+        default_value_t = bandwright::job::ECONOMY,
+        allow_negative_numbers = true,
+        help_heading = "The fit"
+    )]
     pub economy: f64,
     /// How long to search
     #[arg(long, value_enum, default_value_t = Effort::Normal, help_heading = "The fit")]
@@ -130,10 +190,10 @@ pub struct Fit {
 
     /// Write the preset here, as a sheet (NAME.sheet.toml)
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
-    pub output: Option<String>,
-    /// Write a picture here (NAME.svg)
+    pub output: Option<PathBuf>,
+    /// Write a picture of the curves here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
-    pub plot: Option<String>,
+    pub plot: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

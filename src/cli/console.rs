@@ -1,37 +1,55 @@
-//! The only place that prints. A reader that closes the pipe early is no failure.
+//! The only place that prints. A reader that closes the pipe early is no failure; a full disk is one.
 
-use std::io::{self, Write};
+use std::io::{self, ErrorKind as IoErrorKind, Write};
 
-use bandwright::error::Error;
+use bandwright::error::{Error, ErrorKind, Result};
 use serde::Serialize;
 
 /// Prints a result.
-pub fn print(text: &str) {
-    let _ = io::stdout().lock().write_all(text.as_bytes());
+///
+/// # Errors
+/// `File` when standard output cannot be written to, unless its reader went away.
+pub fn print(text: &str) -> Result<()> {
+    let mut stdout = io::stdout().lock();
+    let written = stdout
+        .write_all(text.as_bytes())
+        .and_then(|()| stdout.flush());
+    match written {
+        Err(error) if error.kind() != IoErrorKind::BrokenPipe => Err(Error::new(
+            ErrorKind::File,
+            "standard output",
+            error.to_string(),
+            "a place that can be written to",
+            "free some space, or send the output elsewhere",
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// Prints an error for people.
 pub fn print_error(error: &Error) {
-    let _ = writeln!(io::stderr().lock(), "bandwright: {error}");
+    let text = bandwright::report::words::printable(&error.to_string());
+    let _ = writeln!(io::stderr().lock(), "bandwright: {text}");
 }
 
 /// The document of a verb that failed under `--json`.
 #[derive(Serialize)]
 struct ErrorDocument<'a> {
     format: u32,
-    verb: &'static str,
+    verb: Option<&'static str>,
     error: &'a Error,
 }
 
-/// Prints an error as a JSON document.
-pub fn print_error_document(verb: &'static str, error: &Error) {
+/// Prints an error as a JSON document; `verb` is none where none was recognised.
+pub fn print_error_document(verb: Option<&'static str>, error: &Error) {
     let document = ErrorDocument {
         format: 1,
         verb,
         error,
     };
     if let Ok(text) = serde_json::to_string_pretty(&document) {
-        print(&format!("{text}\n"));
+        // The error itself goes to stderr as well, so nothing is lost where stdout is.
+        let _ = print(&format!("{text}\n"));
     }
 }
 

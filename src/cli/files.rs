@@ -1,31 +1,39 @@
 //! The only place that touches the file system.
 //!
-//! Outputs are written beside their place and renamed into it, all of them or none; a file that this
+//! Outputs are written in full beside their places before the first is moved there; a file that this
 //! program did not write is never replaced.
 
 use std::fs::{self, File};
-use std::io::{Read, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::measurement::parse::MAX_FILE_BYTES;
 
+/// Links that may lead on to one another, as many as Linux follows.
+const MOST_LINKS: usize = 40;
+
+/// A path as messages and reports show it.
+pub fn shown(path: &Path) -> String {
+    path.to_string_lossy().into_owned()
+}
+
 /// Reads a whole input file.
-pub fn read(path: &str) -> Result<Vec<u8>> {
-    let failed = |error: std::io::Error| {
+pub fn read(path: &Path) -> Result<Vec<u8>> {
+    let failed = |error: io::Error| {
         Error::new(
             ErrorKind::File,
-            path,
-            error.to_string(),
+            shown(path),
+            in_words(&error),
             "a file that can be read",
-            "check the path",
+            "check the path and its permissions",
         )
     };
     let file = File::open(path).map_err(failed)?;
     if file.metadata().map_err(failed)?.is_dir() {
         return Err(Error::new(
             ErrorKind::File,
-            path,
+            shown(path),
             "a folder",
             "a file",
             "name the file in it",
@@ -39,72 +47,192 @@ pub fn read(path: &str) -> Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// A file to write.
-pub struct Output<'a> {
-    /// Where.
-    pub path: &'a str,
-    /// What.
-    pub text: String,
-    /// How a file of this kind begins: only such a file is replaced.
-    pub beginning: &'static str,
+/// True when both paths lead to one existing file; hard links count as two.
+pub fn same_file(one: &Path, other: &Path) -> bool {
+    match (fs::canonicalize(one), fs::canonicalize(other)) {
+        (Ok(one), Ok(other)) => one == other,
+        _ => false,
+    }
 }
 
-/// Refuses an output that would replace one of `inputs` or another output, before any work is done.
-pub fn refuse_clashes(outputs: &[&str], inputs: &[&str]) -> Result<()> {
-    for (index, output) in outputs.iter().enumerate() {
-        let taken = outputs[..index].iter().chain(inputs);
-        for other in taken {
-            if same_file(output, other) {
-                return Err(Error::new(
-                    ErrorKind::File,
-                    *output,
-                    format!("the same file as `{other}`"),
-                    "an output with a place of its own",
-                    "choose another name for the output",
-                ));
-            }
+/// Where an output goes: a path that was checked before the work begins.
+#[derive(Debug)]
+pub struct Place {
+    /// As it was typed.
+    typed: PathBuf,
+    /// With all links followed, so that a link stays one when the file behind it is replaced.
+    real: PathBuf,
+    /// How a file of this kind begins: only such a file is replaced.
+    beginning: &'static str,
+}
+
+impl Place {
+    /// The place `path` leads to.
+    ///
+    /// # Errors
+    /// `File` when that is no file, or its folder does not exist.
+    pub fn new(path: &Path) -> Result<Self> {
+        Ok(Self {
+            typed: path.to_owned(),
+            real: follow(path)?,
+            beginning: "",
+        })
+    }
+
+    /// The same place, where only a file that begins so is replaced.
+    ///
+    /// # Errors
+    /// `File` when there is another.
+    pub fn for_files_that_begin(mut self, beginning: &'static str) -> Result<Self> {
+        self.beginning = beginning;
+        self.refuse_strangers().map(|()| self)
+    }
+
+    /// The path as it was typed, for reports.
+    pub fn shown(&self) -> String {
+        shown(&self.typed)
+    }
+
+    /// Refuses a place that is also one of `inputs` or `others`.
+    pub fn refuse_clash(&self, inputs: &[&Path], others: &[&Self]) -> Result<()> {
+        let input = inputs
+            .iter()
+            .find(|input| fs::canonicalize(input).is_ok_and(|input| input == self.real));
+        let other = others.iter().find(|other| other.real == self.real);
+        match input.copied().or(other.map(|other| other.typed.as_path())) {
+            None => Ok(()),
+            Some(taken) => Err(Error::new(
+                ErrorKind::File,
+                self.shown(),
+                format!("the same file as `{}`", shown(taken)),
+                "an output with a place of its own",
+                "choose another name for the output",
+            )),
         }
     }
-    Ok(())
-}
 
-fn same_file(one: &str, other: &str) -> bool {
-    let full = |path: &str| {
-        fs::canonicalize(path).or_else(|_| {
-            let path = Path::new(path);
-            let folder = match path.parent() {
-                Some(folder) if folder != Path::new("") => folder,
-                _ => Path::new("."),
-            };
-            fs::canonicalize(folder).map(|folder| folder.join(path.file_name().unwrap_or_default()))
-        })
-    };
-    match (full(one), full(other)) {
-        (Ok(one), Ok(other)) => one == other,
-        _ => one == other,
+    fn refuse_strangers(&self) -> Result<()> {
+        let refuse = |found: &str, next_step: &str| {
+            Err(Error::new(
+                ErrorKind::File,
+                self.shown(),
+                found,
+                "a new file, or an earlier output of the same kind",
+                next_step,
+            ))
+        };
+        let metadata = match fs::metadata(&self.real) {
+            Ok(metadata) => metadata,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(()),
+            Err(error) => return Err(failed_write(&self.typed, &error)),
+        };
+        if metadata.is_dir() {
+            return refuse("a folder", "name a file in it");
+        }
+        if !metadata.is_file() {
+            return refuse(
+                "a device or pipe",
+                "name a file; leave the option out for no output",
+            );
+        }
+        let mut beginning = vec![0; self.beginning.len()];
+        let ours = metadata.len() == 0
+            || File::open(&self.real)
+                .and_then(|mut file| file.read_exact(&mut beginning))
+                .is_ok_and(|()| beginning == self.beginning.as_bytes());
+        if ours {
+            return Ok(());
+        }
+        refuse(
+            "something there already that this program did not write",
+            "move it away or choose another name",
+        )
     }
 }
 
-/// Writes all outputs, or none of them.
-pub fn write_all(outputs: &[Output<'_>]) -> Result<()> {
+/// The path behind all links; its last part need not exist.
+fn follow(path: &Path) -> Result<PathBuf> {
+    let refuse = |found: &str, expected: &str, next_step: &str| {
+        Err(Error::new(
+            ErrorKind::File,
+            shown(path),
+            found,
+            expected,
+            next_step,
+        ))
+    };
+    if path.as_os_str().is_empty() {
+        return refuse("an empty name", "the name of a file", "name the file");
+    }
+    if path.as_os_str() == "-" {
+        return refuse(
+            "`-`",
+            "the name of a file",
+            "use --json for a document on standard output, or write ./- for a file of that name",
+        );
+    }
+    let mut now = path.to_owned();
+    for _ in 0..MOST_LINKS {
+        let Some(name) = now.file_name() else {
+            return refuse("a folder", "the name of a file", "name a file in it");
+        };
+        let folder = match now.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => Path::new("."),
+        };
+        let folder = match fs::canonicalize(folder) {
+            Ok(folder) => folder,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                return refuse(
+                    &format!("no folder `{}`", shown(folder)),
+                    "a place in a folder that exists",
+                    "make the folder first",
+                );
+            }
+            Err(error) => return Err(failed_write(path, &error)),
+        };
+        // What lies there are not files but the streams of running programs.
+        if folder.starts_with("/proc") {
+            return refuse(
+                "a stream of a running program",
+                "the name of a file",
+                "use --json for a document on standard output",
+            );
+        }
+        let real = folder.join(name);
+        match fs::read_link(&real) {
+            Ok(behind) => now = folder.join(behind),
+            Err(_) => return Ok(real),
+        }
+    }
+    refuse(
+        "a link that leads in a circle",
+        "the name of a file",
+        "remove the link or choose another name",
+    )
+}
+
+/// Writes every text to its place, or none of them.
+pub fn write_all(outputs: &[(Place, String)]) -> Result<()> {
     let mut parts = Parts(Vec::new());
-    for output in outputs {
-        refuse_strangers(output)?;
-        let part = beside(output.path);
-        parts.0.push(part.clone());
+    for (index, (place, text)) in outputs.iter().enumerate() {
+        place.refuse_strangers()?;
+        let name = format!(".bandwright-{}-{index}.part", std::process::id());
+        let part = place.real.with_file_name(name);
         let written = File::create_new(&part).and_then(|mut file| {
-            file.write_all(output.text.as_bytes())?;
+            parts.0.push(part);
+            file.write_all(text.as_bytes())?;
             file.sync_all()
         });
-        written.map_err(|error| failed_write(output.path, &error))?;
+        written.map_err(|error| failed_write(&place.typed, &error))?;
     }
-    for (output, part) in outputs.iter().zip(&parts.0) {
-        fs::rename(part, output.path).map_err(|error| failed_write(output.path, &error))?;
+    for ((place, _), part) in outputs.iter().zip(&parts.0) {
+        fs::rename(part, &place.real).map_err(|error| failed_write(&place.typed, &error))?;
     }
     Ok(())
 }
 
-/// Half-written files, removed when dropped; those renamed into place are no longer there to remove.
+/// Half-written files, removed when dropped; those moved into place are no longer there to remove.
 struct Parts(Vec<PathBuf>);
 
 impl Drop for Parts {
@@ -115,42 +243,23 @@ impl Drop for Parts {
     }
 }
 
-fn beside(path: &str) -> PathBuf {
-    let path = Path::new(path);
-    let mut name = std::ffi::OsString::from(".");
-    name.push(path.file_name().unwrap_or_default());
-    name.push(format!(".{}.part", std::process::id()));
-    path.with_file_name(name)
-}
-
-fn refuse_strangers(output: &Output<'_>) -> Result<()> {
-    let Ok(metadata) = fs::metadata(output.path) else {
-        return Ok(());
-    };
-    let mut beginning = vec![0; output.beginning.len()];
-    let ours = metadata.is_file()
-        && (metadata.len() == 0
-            || File::open(output.path)
-                .and_then(|mut file| file.read_exact(&mut beginning))
-                .is_ok_and(|()| beginning == output.beginning.as_bytes()));
-    if ours {
-        return Ok(());
-    }
-    Err(Error::new(
-        ErrorKind::File,
-        output.path,
-        "something there already that this program did not write",
-        "a new file, or an earlier output of the same kind",
-        "move it away or choose another name",
-    ))
-}
-
-fn failed_write(path: &str, error: &std::io::Error) -> Box<Error> {
+fn failed_write(path: &Path, error: &io::Error) -> Box<Error> {
     Error::new(
         ErrorKind::File,
-        path,
-        error.to_string(),
+        shown(path),
+        in_words(error),
         "a place that can be written to",
         "check that the folder exists and is writable",
     )
+}
+
+fn in_words(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound => "no such file".to_owned(),
+        io::ErrorKind::PermissionDenied => "no permission".to_owned(),
+        io::ErrorKind::ReadOnlyFilesystem => "a place that is read-only".to_owned(),
+        io::ErrorKind::StorageFull => "a full disk".to_owned(),
+        io::ErrorKind::NotADirectory => "a file where a folder should be".to_owned(),
+        _ => error.to_string(),
+    }
 }

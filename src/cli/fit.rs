@@ -1,6 +1,6 @@
 //! `bandwright fit`.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
@@ -12,115 +12,160 @@ use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take, average, side_from_name};
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
-use bandwright::wanted::{Contour, library};
+use bandwright::wanted::{Contour, Target, library};
 
 use super::args::{self, Fit};
 use super::console;
-use super::files::{self, Output};
+use super::files::{self, Place, shown};
 
-/// How a sheet and a picture begin.
+/// How a sheet begins.
 const SHEET_BEGINNING: &str = "# Equaliser sheet";
-const PLOT_BEGINNING: &str = "<svg";
+
+/// The largest `--economy`: J is then nothing but the price of sections that work against each other.
+const MOST_ECONOMY: f64 = 1000.0;
 
 /// Reads what the request names, fits, writes and prints.
 pub fn run(typed: &Fit) -> Result<()> {
-    let outputs: Vec<&str> = [&typed.output, &typed.plot]
-        .into_iter()
-        .flatten()
-        .map(String::as_str)
-        .collect();
-    let inputs: Vec<&str> = typed
-        .curves
-        .iter()
-        .chain(&typed.left)
-        .chain(&typed.right)
-        .chain(&typed.target)
-        .chain(&typed.limits)
-        .chain(&typed.weight)
-        .map(String::as_str)
-        .collect();
-    files::refuse_clashes(&outputs, &inputs)?;
+    refuse_incomplete(typed)?;
+    let (sheet_place, plot_place) = places(typed)?;
     let request = request(typed)?;
-    let outcome = job::run(&request)?;
+    let outcome = job::run(&request).map_err(|error| match &typed.limits {
+        // The job knows limits by their name, the user by their file.
+        Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
+        _ => error,
+    })?;
 
     let mut to_write = Vec::new();
     let mut written = Vec::new();
-    if let Some(path) = &typed.output {
-        to_write.push(Output {
-            path,
-            text: sheet::write(&Sheet::from_outcome(&outcome, &request.limits)?)?,
-            beginning: SHEET_BEGINNING,
-        });
-        written.push(WrittenFile {
-            kind: FileKind::Sheet,
-            path: path.clone(),
-        });
+    let mut add = |place: Place, kind, text| {
+        let path = place.shown();
+        written.push(WrittenFile { kind, path });
+        to_write.push((place, text));
+    };
+    if let Some(place) = sheet_place {
+        let sheet = Sheet::from_outcome(&outcome, &request.limits)?;
+        add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
-    if let Some(path) = &typed.plot {
-        to_write.push(Output {
-            path,
-            text: report::fit_plot(&outcome, grid::frequency_hz()),
-            beginning: PLOT_BEGINNING,
-        });
-        written.push(WrittenFile {
-            kind: FileKind::Plot,
-            path: path.clone(),
-        });
+    if let Some(place) = plot_place {
+        let plot = report::fit_plot(&outcome, grid::frequency_hz());
+        add(place, FileKind::Plot, plot);
     }
     files::write_all(&to_write)?;
 
     if typed.output_style.json {
         let document = report::fit_document(&outcome, grid::frequency_hz(), &written);
-        console::print(&report::to_json(&document));
-    } else if !typed.output_style.quiet {
-        console::print(&report::fit_text(&outcome, &written));
+        console::print(&report::to_json(&document))
+    } else if typed.output_style.quiet {
+        Ok(())
+    } else {
+        console::print(&report::fit_text(&outcome, &written))
     }
-    Ok(())
 }
 
-fn request(typed: &Fit) -> Result<FitRequest> {
-    let contours = contours(typed)?;
-    if typed.target.is_none() && contours.is_empty() {
-        return Err(Error::new(
+/// All curves that were named, with the side where an option said it.
+fn curves(typed: &Fit) -> impl Iterator<Item = (&PathBuf, Option<Side>)> {
+    let unsaid = typed.curves.iter().map(|path| (path, None));
+    let left = typed.left.iter().map(|path| (path, Some(Side::Left)));
+    let right = typed.right.iter().map(|path| (path, Some(Side::Right)));
+    unsaid.chain(left).chain(right)
+}
+
+/// What no file needs to be opened for.
+fn refuse_incomplete(typed: &Fit) -> Result<()> {
+    let refuse = |source: &str, found: String, expected: &str, next_step: String| {
+        Err(Error::new(
             ErrorKind::Setting,
+            source,
+            found,
+            expected,
+            next_step,
+        ))
+    };
+    if curves(typed).next().is_none() {
+        return refuse(
             "fit",
-            "neither a target nor a taste",
+            "no measured curve".to_owned(),
+            "at least one file with columns frequency (Hz) and level (dB)",
+            "name the measurement: bandwright fit CURVE --target NAME".to_owned(),
+        );
+    }
+    let has_taste = typed.bass.or(typed.treble).or(typed.slope).is_some();
+    if typed.target.is_none() && !has_taste && typed.contour.is_empty() {
+        return refuse(
+            "fit",
+            "neither a target nor a taste".to_owned(),
             "--target NAME|FILE, or --bass, --treble, --slope or --contour",
             format!(
                 "try --bass 3 for more bass than it has now, or --target with one of {}",
                 library::names().join(", ")
             ),
-        ));
+        );
     }
-    if !(typed.economy.is_finite() && typed.economy >= 0.0) {
-        return Err(Error::new(
-            ErrorKind::Setting,
+    if !(0.0..=MOST_ECONOMY).contains(&typed.economy) {
+        return refuse(
             "--economy",
             typed.economy.to_string(),
-            "0 or more",
-            "leave it out for the usual 0.001",
-        ));
+            "a number from 0 to 1000",
+            format!("leave it out for the usual {}", job::ECONOMY),
+        );
     }
-    let rig = Rig::from_name(&typed.rig)?;
+    if typed
+        .unit
+        .as_ref()
+        .is_some_and(|unit| unit.trim().is_empty())
+    {
+        return refuse(
+            "--unit",
+            "an empty name".to_owned(),
+            "a name for the unit",
+            "leave it out to take the file's name".to_owned(),
+        );
+    }
+    Ok(())
+}
+
+/// Where sheet and plot go, apart from each other and from everything that is read.
+fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
+    let inputs: Vec<&Path> = curves(typed)
+        .map(|(path, _)| path)
+        .chain(&typed.target)
+        .chain(&typed.limits)
+        .chain(&typed.weight)
+        .map(PathBuf::as_path)
+        .collect();
+    let place = |path: &Option<PathBuf>, beginning, others: &[&Place]| match path {
+        None => Ok(None),
+        Some(path) => {
+            // A clash is the better word than a file of another kind, and needs no look into the file.
+            let place = Place::new(path)?;
+            place.refuse_clash(&inputs, others)?;
+            place.for_files_that_begin(beginning).map(Some)
+        }
+    };
+    let sheet = place(&typed.output, SHEET_BEGINNING, &[])?;
+    let others: Vec<&Place> = sheet.iter().collect();
+    let plot = place(&typed.plot, report::PLOT_BEGINNING, &others)?;
+    Ok((sheet, plot))
+}
+
+fn request(typed: &Fit) -> Result<FitRequest> {
+    let contours = contours(typed)?;
+    let rig = Rig::from_name(&typed.rig).map_err(|error| said_by(error, "--rig"))?;
     let limits = limits(typed)?;
     let takes = takes(typed)?;
     let weight = match &typed.weight {
-        Some(path) => Some(parse_weight(&files::read(path)?, path)?),
-        None => None,
-    };
-    let target = match &typed.target {
-        Some(name) => Some(library::resolve(name, &mut |path| files::read(path))?),
+        Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
     };
     Ok(FitRequest {
-        unit: typed
-            .unit
-            .clone()
-            .unwrap_or_else(|| name_of(&takes[0].name)),
+        unit: match &typed.unit {
+            Some(name) => name.clone(),
+            None => unit_name(typed),
+        },
         average: average(&takes)?,
         rig,
         weight,
-        target,
+        target: target(typed)?,
         contours,
         limits,
         economy: typed.economy,
@@ -132,64 +177,96 @@ fn request(typed: &Fit) -> Result<FitRequest> {
     })
 }
 
+fn target(typed: &Fit) -> Result<Option<Target>> {
+    let Some(path) = &typed.target else {
+        return Ok(None);
+    };
+    let name = shown(path);
+    // A path that is no Unicode has a name that leads nowhere; the path does.
+    let mut read = |asked: &str| {
+        files::read(if asked == name {
+            path
+        } else {
+            Path::new(asked)
+        })
+    };
+    library::resolve(&name, &mut read).map(Some)
+}
+
 fn contours(typed: &Fit) -> Result<Vec<Contour>> {
+    let taste = |gain: Option<f64>, option, make: fn(f64) -> Result<Contour>| {
+        gain.map(|gain| make(gain).map_err(|error| said_by(error, option)))
+    };
     let named = [
-        typed.bass.map(Contour::bass),
-        typed.treble.map(Contour::treble),
-        typed.slope.map(Contour::slope),
+        taste(typed.bass, "--bass", Contour::bass),
+        taste(typed.treble, "--treble", Contour::treble),
+        taste(typed.slope, "--slope", Contour::slope),
     ];
+    let parse = |text: &String| Contour::parse(text).map_err(|error| said_by(error, "--contour"));
     named
         .into_iter()
         .flatten()
-        .chain(typed.contour.iter().map(|text| Contour::parse(text)))
+        .chain(typed.contour.iter().map(parse))
         .collect()
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
-    match (&typed.limits, typed.sections) {
-        (None, None) => Ok(Limits::standard()),
+    let limits = match (&typed.limits, typed.sections) {
+        (None, None) => return Ok(Limits::standard()),
         (None, Some(sections)) => Limits::standard_with_sections(sections),
         (Some(path), sections) => {
-            let limits = Limits::parse(&files::read(path)?, path)?;
-            sections.map_or(Ok(limits.clone()), |sections| {
-                limits.with_sections(sections)
-            })
+            let limits = Limits::parse(&files::read(path)?, &shown(path))?;
+            match sections {
+                None => return Ok(limits),
+                Some(sections) => limits.with_sections(sections),
+            }
         }
-    }
+    };
+    limits.map_err(|mut error| {
+        error.place.key = None;
+        said_by(error, "--sections")
+    })
 }
 
 fn takes(typed: &Fit) -> Result<Vec<Take>> {
-    let unsaid = typed.curves.iter().map(|path| (path, side_from_name(path)));
-    let left = typed.left.iter().map(|path| (path, Side::Left));
-    let right = typed.right.iter().map(|path| (path, Side::Right));
-    let takes: Vec<Take> = unsaid
-        .chain(left)
-        .chain(right)
+    let mut seen: Vec<&PathBuf> = Vec::new();
+    curves(typed)
         .map(|(path, side)| {
-            let curve = parse_curve(&files::read(path)?, path)?;
+            if let Some(before) = seen.iter().find(|before| files::same_file(before, path)) {
+                return Err(Error::new(
+                    ErrorKind::Setting,
+                    shown(path),
+                    format!("the same file as `{}`", shown(before)),
+                    "a file of its own for every take",
+                    "name it once: a take counted twice looks like one that repeats perfectly",
+                ));
+            }
+            seen.push(path);
+            let name = shown(path);
+            let curve = parse_curve(&files::read(path)?, &name)?;
             Ok(Take {
-                name: path.clone(),
-                side,
+                side: side.unwrap_or_else(|| side_from_name(&name)),
                 on_grid: grid::resample(&curve)?,
+                name,
             })
         })
-        .collect::<Result<_>>()?;
-    if takes.is_empty() {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            "fit",
-            "no measured curve",
-            "at least one file with columns frequency (Hz) and level (dB)",
-            "name the measurement: bandwright fit CURVE --target NAME",
-        ));
-    }
-    Ok(takes)
+        .collect()
 }
 
-/// The file's name without folder and ending.
-fn name_of(path: &str) -> String {
-    Path::new(path).file_stem().map_or_else(
-        || path.to_owned(),
-        |stem| stem.to_string_lossy().into_owned(),
-    )
+/// The same error, named after the option or file that carried the value.
+fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
+    source.clone_into(&mut error.place.source);
+    error
+}
+
+/// The name of the folder that several curves share, or the first file's name without its ending.
+fn unit_name(typed: &Fit) -> String {
+    let paths: Vec<&PathBuf> = curves(typed).map(|(path, _)| path).collect();
+    let folder = |path: &PathBuf| Some(path.parent()?.file_name()?.to_owned());
+    let first = paths[0];
+    let shared = folder(first)
+        .filter(|_| paths.len() > 1 && paths.iter().all(|path| path.parent() == first.parent()));
+    shared
+        .or_else(|| first.file_stem().map(ToOwned::to_owned))
+        .map_or_else(|| shown(first), |name| name.to_string_lossy().into_owned())
 }

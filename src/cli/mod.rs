@@ -9,6 +9,7 @@ mod files;
 
 mod fit;
 
+use std::ffi::OsString;
 use std::process::ExitCode;
 
 use bandwright::error::{Error, ErrorKind};
@@ -21,14 +22,10 @@ const BAD_INPUT: u8 = 2;
 
 /// Runs the command that was typed. Exit status: 0 done, 1 the answer is no, 2 bad usage or input.
 pub fn run() -> ExitCode {
-    let args = match args::Args::try_parse() {
+    let typed: Vec<OsString> = std::env::args_os().collect();
+    let args = match args::Args::try_parse_from(&typed) {
         Ok(args) => args,
-        Err(error) => {
-            // Help and version go to stdout and are no failure.
-            let status = if error.use_stderr() { BAD_INPUT } else { 0 };
-            console::show_usage(&error);
-            return ExitCode::from(status);
-        }
+        Err(error) => return ExitCode::from(usage(&typed, &error)),
     };
     let (result, output, verb) = match &args.verb {
         args::Verb::Fit(typed) => (fit::run(typed), typed.output_style, "fit"),
@@ -37,7 +34,7 @@ pub fn run() -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             if output.json {
-                console::print_error_document(verb, &error);
+                console::print_error_document(Some(verb), &error);
             }
             console::print_error(&error);
             ExitCode::from(status(&error))
@@ -50,4 +47,25 @@ fn status(error: &Error) -> u8 {
         ErrorKind::Refused => ANSWER_IS_NO,
         _ => BAD_INPUT,
     }
+}
+
+/// Shows what the parser says; help and version are no failure.
+fn usage(typed: &[OsString], error: &clap::Error) -> u8 {
+    let failed = error.use_stderr();
+    // Whoever asked for a document gets one, even where the rest could not be understood.
+    if failed && typed.iter().any(|word| word == "--json") {
+        let text = error.to_string();
+        let sentence = text.lines().next().unwrap_or_default();
+        let error = Error::new(
+            ErrorKind::Setting,
+            "command line",
+            sentence.strip_prefix("error: ").unwrap_or(sentence),
+            "verbs, options and values as in the help",
+            "read `bandwright --help` or `bandwright VERB --help`",
+        );
+        let verb = typed.get(1).filter(|word| *word == "fit").map(|_| "fit");
+        console::print_error_document(verb, &error);
+    }
+    console::show_usage(error);
+    if failed { BAD_INPUT } else { 0 }
 }

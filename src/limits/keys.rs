@@ -42,7 +42,7 @@ pub(crate) fn read_file<T>(
         )
     };
     if bytes.len() > LARGEST_BYTES {
-        return Err(not_ours(format!("{} bytes", bytes.len())));
+        return Err(not_ours(format!("more than {} MB", LARGEST_BYTES >> 20)));
     }
     let text = std::str::from_utf8(bytes).map_err(|error| {
         let before = &bytes[..error.valid_up_to()];

@@ -40,8 +40,8 @@ pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, s
     };
     if bytes.len() > MAX_FILE_BYTES {
         return refuse(
-            format!("{} MB", bytes.len() >> 20),
-            "files above 16 MB are not read; export fewer points",
+            format!("more than {} MB", MAX_FILE_BYTES >> 20),
+            "check that this is the file you meant; else export fewer points",
         );
     }
     let export = "export the curve as text: frequency in Hz and level in dB, a row for each point";

@@ -10,7 +10,7 @@ use serde::Serialize;
 
 use crate::filter::Section;
 use crate::headroom::Headroom;
-use crate::job::{BeforeAfter, FitOutcome, Residual, SearchReport};
+use crate::job::{BeforeAfter, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures};
 
 /// What kind of file was written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -71,6 +71,9 @@ pub struct FitDocument {
     pub residual: BeforeAfter,
     /// The weighted residual at every rate.
     pub residual_by_rate: Vec<RateResidual>,
+    /// The best answers for 0, 1, ... sections, before steps: `sections` allowed, the weighted
+    /// residual `residual_db` (dB rms) and the objective `objective_db2` (dB^2).
+    pub reach: Vec<ReachPoint>,
     /// The minimised objective: squared weighted residual plus the economy term, dB^2.
     pub objective_db2: f64,
     /// Gains of the single sections over the gain of their sum, 1 or more; `null` without sections.
@@ -78,6 +81,9 @@ pub struct FitDocument {
     /// `evaluations` of the objective, local solutions (`polishes`), independent `searches`, how
     /// many of them were `agreeing` with this answer, and why it came to a `stop`.
     pub search: SearchReport,
+    /// How far the takes repeat over the trusted band: `rms_db`, and `largest_db` at `largest_hz`;
+    /// `null` when it is unknown.
+    pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<[f64; 2]>,
     /// The curves where both measurement and target exist.
@@ -124,7 +130,7 @@ pub struct CurvesPart {
     pub equalised_db: Vec<f64>,
     /// How far the rig can be believed, 0..1.
     pub trust: Vec<f64>,
-    /// Weight of the fit, 0 or more.
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
 }
 
@@ -189,11 +195,25 @@ pub fn fit_document(
                 weighted_db: level(db),
             })
             .collect(),
+        reach: outcome
+            .reach
+            .iter()
+            .map(|point| ReachPoint {
+                sections: point.sections,
+                residual_db: level(point.residual_db),
+                objective_db2: share(point.objective_db2),
+            })
+            .collect(),
         objective_db2: share(outcome.objective_db2),
         economy_ratio: Some(outcome.economy_ratio)
             .filter(|ratio| ratio.is_finite() && !outcome.sections.is_empty())
             .map(level),
         search: outcome.search.clone(),
+        spread: outcome.spread().map(|spread| SpreadFigures {
+            rms_db: level(spread.rms_db),
+            largest_db: level(spread.largest_db),
+            largest_hz: hertz(spread.largest_hz),
+        }),
         trusted_band_hz: outcome
             .trusted_band_hz
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),

@@ -19,3 +19,6 @@ pub mod svg;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, to_json};
 pub use fit_plot::fit_plot;
 pub use text::fit_text;
+
+/// How every picture begins, so that one is known again.
+pub const PLOT_BEGINNING: &str = "<svg class=\"bandwright-plot\"";

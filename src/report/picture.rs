@@ -204,6 +204,8 @@ impl Picture {
         svg.open(
             "svg",
             &[
+                // First, so that a file can be told by its beginning.
+                ("class", "bandwright-plot".into()),
                 ("xmlns", "http://www.w3.org/2000/svg".into()),
                 ("width", WIDTH.into()),
                 ("height", height.into()),

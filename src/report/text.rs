@@ -6,6 +6,7 @@
 use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
+use crate::filter::Shape;
 use crate::job::FitOutcome;
 
 /// Widest line, columns.
@@ -13,6 +14,9 @@ pub const WIDTH: usize = 100;
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
 const NOTABLE_RATE_DIFFERENCE_DB: f64 = 0.1;
+
+/// A rise of the unweighted residual is named from here on, dB.
+const WORSE_DB: f64 = 0.005;
 
 /// The report of a fit for people; `files` is what was written.
 #[must_use]
@@ -59,24 +63,37 @@ fn changes_what_to_do(caution: &Caution) -> bool {
 
 fn preamp(page: &mut Page, outcome: &FitOutcome) {
     let headroom = &outcome.headroom;
-    page.line(&format!(
-        "Preamp: {} dB",
-        decimals_up_to(headroom.preamp_db, 2)
-    ));
+    page.line(&format!("Preamp: {} dB", words::typed(headroom.preamp_db)));
     if outcome.sections.is_empty() {
         page.gap();
         return;
     }
+    let peak = signed_decimals_up_to(headroom.peak_gain_db, 2);
+    let peak = if peak.starts_with('+') {
+        format!(
+            "Together they reach {peak} dB at {} ({})",
+            words::frequency(headroom.peak_hz),
+            words::rate(headroom.peak_rate_hz)
+        )
+    } else {
+        "Together they boost nowhere".to_owned()
+    };
+    // A bound must not be shown below itself.
+    let bound_db = (headroom.any_signal_gain_db * 100.0).ceil() / 100.0;
+    let bound = if bound_db >= 0.0 {
+        format!(
+            "no signal of any kind can rise by more than {} dB",
+            decimals_up_to(bound_db, 2)
+        )
+    } else {
+        format!(
+            "every signal falls by {} dB or more",
+            decimals_up_to(-bound_db, 2)
+        )
+    };
     page.paragraph(
         "  ",
-        &format!(
-            "Apply it before the sections. Together they reach {} dB at {} ({}); no signal of any kind can rise by more than {} dB.",
-            signed_decimals_up_to(headroom.peak_gain_db, 2),
-            words::frequency(headroom.peak_hz),
-            words::rate(headroom.peak_rate_hz),
-            // A bound must not be shown below itself.
-            decimals_up_to((headroom.any_signal_gain_db * 100.0).ceil() / 100.0, 2),
-        ),
+        &format!("Apply it before the sections. {peak}; {bound}."),
     );
     page.gap();
 }
@@ -100,15 +117,11 @@ fn sections(page: &mut Page, outcome: &FitOutcome) {
     let f0 = column(
         "f0 (Hz)",
         true,
-        all.iter().map(|s| decimals_up_to(s.f0_hz, 1)).collect(),
+        all.iter().map(|s| words::typed(s.f0_hz)).collect(),
     );
-    let gain = all.iter().map(|s| signed_decimals_up_to(s.gain_db, 2));
+    let gain = all.iter().map(|s| words::signed_typed(s.gain_db));
     let gain = column("gain (dB)", true, gain.collect());
-    let q = column(
-        "q",
-        true,
-        all.iter().map(|s| decimals_up_to(s.q, 3)).collect(),
-    );
+    let q = column("q", true, all.iter().map(|s| words::typed(s.q)).collect());
     let number = column(
         "no.",
         true,
@@ -117,6 +130,23 @@ fn sections(page: &mut Page, outcome: &FitOutcome) {
     for row in 0..=all.len() {
         let cells = [&number, &shape, &f0, &gain, &q].map(|column| column[row].as_str());
         page.line(&format!("  {}", cells.join("   ")));
+    }
+    if let [section] = all.as_slice()
+        && section.shape.is_shelf()
+        && section.gain_db < 0.0
+    {
+        let mirror = match section.shape {
+            Shape::HighShelf => Shape::LowShelf,
+            _ => Shape::HighShelf,
+        };
+        page.paragraph(
+            "  ",
+            &format!(
+                "It does what a {mirror} of {} dB does, {} dB lower in level, so it needs no preamp.",
+                words::signed_typed(-section.gain_db),
+                words::typed(-section.gain_db),
+            ),
+        );
     }
     page.gap();
 }
@@ -171,9 +201,15 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
                 words::frequency(highest_hz)
             ),
             format!(
-                "{} dB before, {} dB after",
+                "{} dB before, {} dB after{}",
                 decimals(before_db, 2),
-                decimals(after_db, 2)
+                decimals(after_db, 2),
+                // Only weights that count other frequencies more can do this.
+                if after_db > before_db + WORSE_DB {
+                    ": worse, by the choice of weights"
+                } else {
+                    ""
+                }
             ),
         )),
         _ => rows.push((
@@ -198,14 +234,62 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
     for (name, figures) in rows {
         page.line(&format!("  {name:<width$}   {figures}"));
     }
+    reach(page, outcome);
     page.gap();
+}
+
+/// The residual with fewer sections, up to the count after which nothing is gained.
+fn reach(page: &mut Page, outcome: &FitOutcome) {
+    /// What two decimals cannot show is no gain.
+    const SHOWN_DB: f64 = 0.005;
+    /// Columns before the figures.
+    const NAMES: usize = 15;
+    let Some(least_db) = outcome.reach.last().map(|point| point.residual_db) else {
+        return;
+    };
+    let enough = outcome
+        .reach
+        .iter()
+        .position(|point| point.residual_db < least_db + SHOWN_DB)
+        .map_or(outcome.reach.len(), |place| place + 1);
+    if enough < 2 {
+        return;
+    }
+    let steps = if outcome.reach.len() > enough {
+        ", and no less with more"
+    } else {
+        ""
+    };
+    page.line(&format!(
+        "Reach (weighted residual with at most so many sections, before steps{steps})"
+    ));
+    let shown: Vec<[String; 2]> = outcome.reach[..enough]
+        .iter()
+        .map(|point| [point.sections.to_string(), decimals(point.residual_db, 2)])
+        .collect();
+    let longest = shown.iter().flatten().map(String::len).max().unwrap_or(0);
+    let width = longest + 2;
+    for row in shown.chunks(((WIDTH - NAMES) / width).max(1)) {
+        for (line, name) in ["sections", "residual (dB)"].iter().enumerate() {
+            let cells: String = row
+                .iter()
+                .map(|cell| format!("{:>width$}", cell[line]))
+                .collect();
+            page.line(&format!("  {name:<13}{cells}"));
+        }
+    }
 }
 
 fn certainty(page: &mut Page, outcome: &FitOutcome) {
     page.line("How sure");
     let takes = &outcome.takes;
-    let spread = if outcome.curves.spread_db.is_some() {
-        "Their spread is known; where they disagree the fit paid less attention."
+    let spread = if let Some(spread) = outcome.spread() {
+        &format!(
+            "Spread: {} dB rms over the trusted band, {} dB at most (at {}).",
+            decimals(spread.rms_db, 2),
+            decimals(spread.largest_db, 2),
+            words::frequency(spread.largest_hz),
+        )
     } else if outcome.cautions.contains(&Caution::SpreadUnknown) {
         ""
     } else {
@@ -224,17 +308,26 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
     }
     page.paragraph("  ", &format!("Target: {}", outcome.target_source));
     let search = &outcome.search;
+    let number =
+        |number: u64, one, many| count(usize::try_from(number).unwrap_or(usize::MAX), one, many);
+    let agreement = match (search.searches, search.agreeing) {
+        (0, _) => "no independent search had the time to end".to_owned(),
+        (searches, agreeing) => format!(
+            "{agreeing} of {} ended at this answer",
+            number(searches, "independent search", "independent searches")
+        ),
+    };
+    let doubt = if search.agreeing < 2 {
+        " A longer one (--effort deep) may find a better answer."
+    } else {
+        ""
+    };
     page.paragraph(
         "  ",
         &format!(
-            "Search: {} of {} ended at this answer ({} evaluations). Stopped: {}.",
-            search.agreeing,
-            count(
-                usize::try_from(search.searches).unwrap_or(usize::MAX),
-                "independent search",
-                "independent searches"
-            ),
-            search.evaluations,
+            "Search: {agreement} ({}, {}). Stopped: {}.{doubt}",
+            number(search.evaluations, "evaluation", "evaluations"),
+            number(search.polishes, "local solution", "local solutions"),
             search.stop.trim_end_matches('.'),
         ),
     );

@@ -35,6 +35,26 @@ pub fn signed_decimals_up_to(value: f64, decimals: usize) -> String {
     }
 }
 
+/// A number to type in: all the decimals it has up to six (a sheet has the same), else the first four.
+#[must_use]
+pub fn typed(value: f64) -> String {
+    /// Steps and rounded numbers have fewer decimals; an octave step has as many as there are.
+    const MOST_DECIMALS: usize = 6;
+    let exact = decimals_up_to(value, MOST_DECIMALS);
+    if exact.parse() == Ok(value) {
+        exact
+    } else {
+        decimals_up_to(value, 4)
+    }
+}
+
+/// Like [`typed`], with `+` before what is above 0.
+#[must_use]
+pub fn signed_typed(value: f64) -> String {
+    let sign = if value > 0.0 { "+" } else { "" };
+    format!("{sign}{}", typed(value))
+}
+
 /// `value` with exactly `decimals` decimals, never a negative zero; `unknown` for what is not finite.
 #[must_use]
 pub fn decimals(value: f64, decimals: usize) -> String {
