@@ -353,6 +353,7 @@ fn fit_within_preamp(
             space: &space,
             economy: request.economy,
             effort,
+            seed: 0,
         })
     };
     let headroom_of =

@@ -30,7 +30,7 @@ pub mod steps;
 pub mod residual;
 
 use objective::Objective;
-use reach::{CLOSE, Effort, Reach};
+use reach::{Effort, Reach, close_within};
 use search::Search;
 use space::Space;
 use table::Table;
@@ -58,6 +58,8 @@ pub struct Task<'a> {
     pub economy: f64,
     /// How long to search.
     pub effort: Effort,
+    /// Another seed searches elsewhere; usually 0.
+    pub seed: u64,
 }
 
 /// What a fit found.
@@ -82,9 +84,9 @@ pub fn fit(task: &Task<'_>) -> Answer {
         rate_hz,
         task.economy,
     );
-    let mut reach = reach::reach(&objective, task.space, task.effort);
+    let mut reach = reach::reach(&objective, task.space, task.effort, task.seed);
     let table = Table::default();
-    let mut judge = Search::new(&objective, &table, task.space, 0);
+    let mut judge = Search::new(objective.clone(), &table, task.space, 0);
     let full = &reach.levels[reach.levels.len() - 1];
     let allowed_db = full.parts.residual.sqrt() + IDLE_DB;
     let fewest = if task.economy > 0.0 {
@@ -97,9 +99,9 @@ pub fn fit(task: &Task<'_>) -> Answer {
     };
     let chosen = fewest.unwrap_or(reach.levels.len() - 1);
     let answer = reach.levels[chosen].answer.clone();
-    let answer = mirror::best_reading(answer, task.space, &mut judge, &CLOSE);
-    let (mut sections, value) =
-        steps::on_steps(&answer, task.limits, task.space, &mut judge, &CLOSE);
+    let stopping = close_within(&objective, answer.len());
+    let answer = mirror::best_reading(answer, task.space, &mut judge, &stopping);
+    let (mut sections, value) = steps::on_steps(&answer, task.limits, task.space, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();
     }

@@ -19,7 +19,7 @@ use super::kernel::{
 };
 use super::lanes::{LANES, splat, sum};
 use super::solver::Landscape;
-use crate::filter::{Section, Shape};
+use crate::filter::{Section, Shape, cascade};
 
 /// Stands for a normalised weight of 0, so that `s * (r / s)` is `r` at every point.
 const LEAST_WEIGHT: f64 = 1e-30;
@@ -33,7 +33,6 @@ pub struct Objective {
     rate_hz: f64,
     frequency_hz: Vec<f64>,
     weight: Vec<f64>,
-    wanted_db: Vec<f64>,
     share: Vec<f64>,
     economy: f64,
     blocks: Blocks,
@@ -60,8 +59,10 @@ impl Objective {
         economy: f64,
     ) -> Self {
         let share = vec![1.0 / frequency_hz.len() as f64; frequency_hz.len()];
-        let power: f64 = weight.iter().map(|w| w * w).sum();
-        let scale = power.sqrt().recip();
+        // Scaled by the largest first: tiny weights have squares that vanish.
+        let largest = weight.iter().fold(0.0_f64, |largest, w| largest.max(*w));
+        let power: f64 = weight.iter().map(|w| (w / largest).powi(2)).sum();
+        let scale = (largest * power.sqrt()).recip();
         Self::with_shares(
             frequency_hz.to_vec(),
             weight.iter().map(|w| w * scale).collect(),
@@ -99,38 +100,50 @@ impl Objective {
             rate_hz,
             frequency_hz,
             weight,
-            wanted_db,
             share,
             economy,
         }
     }
 
     /// The same objective with each `factor` neighbouring points taken as one: their weights are
-    /// added as powers, what is wanted there is averaged, and what cannot be told apart is lost.
+    /// added as powers, and what `reference` leaves of the wanted change is averaged. What is narrower
+    /// than such a cell is lost, but sections like those of the reference lose nothing: near it, the
+    /// thinned objective agrees with the full one.
     #[must_use]
-    pub fn thinned(&self, factor: usize) -> Self {
-        let mut frequency_hz = Vec::new();
-        let mut weight = Vec::new();
-        let mut wanted_db = Vec::new();
-        let mut share = Vec::new();
+    pub fn thinned(&self, factor: usize, reference: &[Section]) -> Self {
+        let arch = pulp::Arch::new();
+        let mut left_db = self.blocks.wanted_db.clone();
+        let mut level_db = vec![0.0; self.padded_len()];
+        for section in reference {
+            arch.dispatch(OneLevel {
+                points: &self.blocks.points,
+                ratio: &Ratio::new(section, self.rate_hz),
+                level_db: &mut level_db,
+            });
+            for (left, level) in left_db.iter_mut().zip(&level_db) {
+                *left -= level;
+            }
+        }
+        let cells = self.frequency_hz.len().div_ceil(factor);
+        let mut frequency_hz = Vec::with_capacity(cells);
+        let mut weight = Vec::with_capacity(cells);
+        let mut wanted_db = Vec::with_capacity(cells);
+        let mut share = Vec::with_capacity(cells);
         for start in (0..self.frequency_hz.len()).step_by(factor) {
             let cell = start..(start + factor).min(self.frequency_hz.len());
             let power: f64 = self.weight[cell.clone()].iter().map(|w| w * w).sum();
-            let mean = |numbers: &[f64], weigh: &dyn Fn(usize) -> f64| {
-                let total: f64 = cell.clone().map(weigh).sum();
-                cell.clone().map(|i| weigh(i) * numbers[i]).sum::<f64>() / total
-            };
-            let by_weight = |i: usize| self.weight[i] * self.weight[i];
-            let evenly = |_: usize| 1.0;
-            let log_f: Vec<f64> = self.frequency_hz.iter().map(|f| f.ln()).collect();
-            frequency_hz.push(mean(&log_f, &evenly).exp());
-            weight.push(power.sqrt());
-            wanted_db.push(if power > 0.0 {
-                mean(&self.wanted_db, &by_weight)
+            let log_f: f64 = self.frequency_hz[cell.clone()].iter().map(|f| f.ln()).sum();
+            let centre_hz = (log_f / cell.len() as f64).exp();
+            let left_db = if power > 0.0 {
+                let weighted = |i: usize| self.weight[i] * self.weight[i] * left_db[i];
+                cell.clone().map(weighted).sum::<f64>() / power
             } else {
                 0.0
-            });
-            share.push(self.share[cell.clone()].iter().sum());
+            };
+            frequency_hz.push(centre_hz);
+            weight.push(power.sqrt());
+            wanted_db.push(left_db + cascade::level_db(reference, self.rate_hz, centre_hz));
+            share.push(self.share[cell].iter().sum());
         }
         Self::with_shares(
             frequency_hz,
@@ -146,6 +159,15 @@ impl Objective {
     #[must_use]
     pub fn points(&self) -> usize {
         self.frequency_hz.len()
+    }
+
+    /// Octaves between neighbouring points, on average.
+    #[must_use]
+    pub fn spacing_octaves(&self) -> f64 {
+        match self.frequency_hz[..] {
+            [first, .., last] => (last / first).log2() / (self.frequency_hz.len() - 1) as f64,
+            _ => f64::INFINITY,
+        }
     }
 
     /// The sample rate, hertz.
@@ -236,6 +258,23 @@ impl Workspace {
     }
 }
 
+/// Work of one evaluation, in the unit of [`Workspace::work`].
+fn value_work(points: usize, sections: usize) -> u64 {
+    (150 + points * (12 + 2 * sections) / 10) as u64
+}
+
+/// Work of the derivatives, their products, and the step that follows.
+fn linearise_work(points: usize, sections: usize) -> u64 {
+    let size = 3 * sections;
+    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 17) as u64
+}
+
+/// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
+pub(super) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
+    let points = objective.padded_len();
+    2 * value_work(points, sections) + linearise_work(points, sections)
+}
+
 /// The two parts of J.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Parts {
@@ -290,9 +329,7 @@ impl<'a> Placed<'a> {
         } = self.objective;
         let room = &mut *self.room;
         room.evaluations += 1;
-        let points = blocks.points.padded_len() as u64;
-        let count = self.shapes.len() as u64;
-        room.work += 150 + points * (12 + 2 * count) / 10;
+        room.work += value_work(blocks.points.padded_len(), self.shapes.len());
         room.sections.clear();
         room.sections.extend(sections(self.shapes, x));
         let mut sign_of = |section: &Section| match () {

@@ -8,12 +8,13 @@
 
 use rayon::prelude::*;
 
-use super::objective::{Objective, Parts};
+use super::objective::{Objective, Parts, iteration_work};
 use super::random::Random;
-use super::search::{Candidate, Record, Search};
+use super::search::{Candidate, Search};
 use super::solver::Stopping;
 use super::space::Space;
 use super::table::Table;
+use crate::filter::Section;
 
 /// How long to search.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, serde::Serialize)]
@@ -68,8 +69,11 @@ impl Effort {
     }
 }
 
-/// Neighbouring grid points taken as one while searching: 1/16 octave, a third of the width of a peak of q 8.
-const THINNING: usize = 3;
+/// Neighbouring points are taken as one while searching as long as cells stay this narrow, octaves: a
+/// third of the width of a peak of q 8.
+const CELL_OCTAVES: f64 = 1.0 / 16.0;
+/// ... and as there are this many cells for each section.
+const CELLS_A_SECTION: f64 = 7.5;
 
 /// To the bottom.
 pub(super) const CLOSE: Stopping = Stopping {
@@ -77,12 +81,19 @@ pub(super) const CLOSE: Stopping = Stopping {
     relative_fall: 1e-7,
     value: 1e-12,
 };
+/// Most work of going to the bottom once: with very many sections, that is a long way.
+const CLOSE_WORK: u64 = 20_000_000;
 
 /// What ends this many times above the best on the thinned points is not taken to the bottom.
 const HOPELESS: f64 = 1.2;
+/// Share of walks that start from two earlier ends instead of from chance.
+const CROSSED_SHARE: f64 = 0.8;
 
-/// Work for a count on the way to N, times its fourth power: it grows as the difficulty does.
-const ON_THE_WAY: u64 = 2000;
+/// Work for a count on the way to N, times its third power, as far as the most for one count and a
+/// share of the most for all of them.
+const ON_THE_WAY: u64 = 2_000;
+const MOST_ON_THE_WAY: u64 = 3_000_000;
+const MOST_FOR_ALL: u64 = 30_000_000;
 
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
@@ -107,30 +118,23 @@ pub struct Reach {
     pub evaluations: u64,
     /// Local solutions computed.
     pub polishes: u64,
-    /// Searches at the last count that ran to their end, each from a start of its own.
+    /// Walks at the last count.
+    pub walks: u64,
+    /// Those of them that started from scratch, so that each is a search of its own.
     pub searches: u64,
-    /// How many of them ended at the answer.
+    /// How many of these ended at the answer.
     pub agreeing: u64,
     /// True when nothing was left to gain before the budget was spent.
     pub exact: bool,
 }
 
-/// What one stream of searches found, at the bottom on all points.
-struct Stream {
-    ends: Vec<Candidate>,
-    caught: Vec<Candidate>,
-    evaluations: u64,
-    polishes: u64,
-}
-
-pub static SEED: std::sync::atomic::AtomicU64 = std::sync::atomic::AtomicU64::new(0);
-/// Computes the reach curve up to `space.capacity()` sections.
+/// Computes the reach curve up to `space.capacity()` sections. Another `seed` searches elsewhere.
 #[must_use]
-pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
-    let thin = objective.thinned(THINNING);
-    let table = Table::new(&thin, space);
+pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) -> Reach {
     let last = space.capacity();
-    let mut judge = Search::new(objective, &table, space, 0);
+    let factor = thinning(objective, last);
+    let table = Table::new(&objective.thinned(factor, &[]), space);
+    let mut judge = Search::new(objective.clone(), &table, space, 0);
     let mut nothing = Candidate::empty();
     nothing.value = judge.parts(&nothing).total();
     let mut answers = vec![nothing];
@@ -138,6 +142,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
         levels: Vec::new(),
         evaluations: 0,
         polishes: 0,
+        walks: 0,
         searches: 0,
         agreeing: 0,
         exact: false,
@@ -146,40 +151,37 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
         let limits = if count == last {
             effort.limits()
         } else {
-            vec![vec![(ON_THE_WAY * (count as u64).pow(3)).min(3_000_000)]]
+            let work = ON_THE_WAY * (count as u64).pow(3);
+            vec![vec![
+                work.min(MOST_ON_THE_WAY).min(MOST_FOR_ALL / last as u64),
+            ]]
         };
         let previous = &answers[count - 1];
-        let streams: Vec<Stream> = limits
+        let streams: Vec<Stream<'_>> = limits
             .into_par_iter()
             .enumerate()
-            .map(|(stream, limits)| {
-                let seed = Random::new(((count as u64) << 32) | stream as u64 | SEED.load(std::sync::atomic::Ordering::Relaxed) << 48).bits();
-                let mut search = Search::new(&thin, &table, space, seed);
-                let start = if stream == 0 {
-                    search.build(previous.clone(), count, 1.0)
-                } else {
-                    search.randomised_start(count)
-                };
-                let record = walks(&mut search, start, count, limits);
-                close(objective, &table, space, &search, record)
+            .map(|(number, limits)| {
+                let stream_seed =
+                    Random::new((seed << 48) ^ ((count as u64) << 32) ^ number as u64).bits();
+                let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
+                stream.run(previous, count, number == 0, limits);
+                stream
             })
             .collect();
         let mut best = previous.clone();
         for stream in &streams {
-            reach.evaluations += stream.evaluations;
-            reach.polishes += stream.polishes;
-            for found in stream.ends.iter().chain(&stream.caught) {
-                if found.value < best.value {
-                    best.clone_from(found);
-                }
+            reach.evaluations += stream.thin.room.evaluations + stream.full.room.evaluations;
+            reach.polishes += stream.thin.polishes + stream.full.polishes;
+            if stream.best.value < best.value {
+                best.clone_from(&stream.best);
             }
         }
         if count == last {
-            let ends = || streams.iter().flat_map(|stream| &stream.ends);
-            reach.searches = ends().count() as u64;
-            reach.agreeing = ends()
-                .filter(|end| end.value <= (best.value * (1.0 + SAME)).max(EXACT))
-                .count() as u64;
+            let same = (best.value * (1.0 + SAME)).max(EXACT);
+            let searched = || streams.iter().flat_map(|stream| &stream.searched);
+            reach.walks = streams.iter().map(|stream| stream.walks).sum();
+            reach.searches = searched().count() as u64;
+            reach.agreeing = searched().filter(|value| **value <= same).count() as u64;
             reach.exact = best.value <= EXACT;
         }
         answers.push(best);
@@ -197,62 +199,134 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort) -> Reach {
     reach
 }
 
-/// Walks from `start`, and then from starts of chance, until the last limit of work is passed or
-/// nothing is left to gain.
-fn walks(search: &mut Search<'_>, mut start: Candidate, count: usize, limits: Vec<u64>) -> Record {
-    let mut record = Record::new(limits);
-    loop {
-        search.walk(start, &mut record);
-        let solved = record.ends.last().is_some_and(|end| end.value <= EXACT);
-        if solved || record.is_full() {
-            return record;
+/// How many neighbouring points to take as one while searching for so many sections.
+fn thinning(objective: &Objective, sections: usize) -> usize {
+    let by_width = CELL_OCTAVES / objective.spacing_octaves();
+    let by_count = objective.points() as f64 / (CELLS_A_SECTION * sections.max(1) as f64);
+    // The small allowance is for a spacing of just 1/48 octave.
+    ((by_width + 1e-3).min(by_count) as usize).max(1)
+}
+
+/// Walks one after another on the thinned points, whose ends go to the bottom on all points. The best
+/// of these becomes the reference of the thinned objective.
+struct Stream<'a> {
+    objective: &'a Objective,
+    factor: usize,
+    thin: Search<'a>,
+    full: Search<'a>,
+    random: Random,
+    best: Candidate,
+    /// J of the walks that started from scratch, on all points.
+    searched: Vec<f64>,
+    walks: u64,
+}
+
+impl<'a> Stream<'a> {
+    fn new(
+        objective: &'a Objective,
+        factor: usize,
+        table: &'a Table,
+        space: &'a Space,
+        seed: u64,
+    ) -> Self {
+        let thin = objective.thinned(factor, &[]);
+        Self {
+            objective,
+            factor,
+            thin: Search::new(thin, table, space, seed),
+            full: Search::new(objective.clone(), table, space, 0),
+            random: Random::new(!seed),
+            best: Candidate::empty(),
+            searched: Vec::new(),
+            walks: 0,
         }
-        start = search.next_start(&record.ends, count);
+    }
+
+    /// Walks until the last of `limits` (work, rising) is passed or nothing is left to gain. At each
+    /// limit the best so far goes to the bottom too: what a shorter stream would have found is part
+    /// of what this one finds. Only the first stream `continues` the answer for one section fewer.
+    fn run(&mut self, previous: &Candidate, count: usize, continues: bool, limits: Vec<u64>) {
+        let mut limits = limits.into_iter().peekable();
+        self.refer_to(&previous.sections());
+        let mut ends: Vec<Candidate> = Vec::new();
+        let mut start = if continues {
+            self.thin.build(previous.clone(), count, 1.0)
+        } else {
+            self.thin.randomised_start(count)
+        };
+        let mut from_scratch = true;
+        loop {
+            let mut caught = Vec::new();
+            let spent = self.full.room.work;
+            let end = self.thin.walk(start, &mut |work, best| {
+                while limits.next_if(|limit| *limit <= work + spent).is_some() {
+                    caught.push(best.clone());
+                }
+                limits.peek().is_some()
+            });
+            self.walks += 1;
+            for best in caught {
+                self.close(best);
+            }
+            let closed = self.close(end.clone());
+            if from_scratch {
+                self.searched.push(closed);
+            }
+            ends.push(end);
+            if limits.peek().is_none() || self.best.value <= EXACT {
+                return;
+            }
+            self.refer_to(&self.best.sections());
+            from_scratch = ends.len() < 2 || self.random.unit() >= CROSSED_SHARE;
+            start = if from_scratch {
+                self.thin.randomised_start(count)
+            } else {
+                self.thin.crossed_start(&ends, count)
+            };
+        }
+    }
+
+    fn refer_to(&mut self, reference: &[Section]) {
+        let thinned = self.objective.thinned(self.factor, reference);
+        self.thin.aim(thinned);
+    }
+
+    /// Takes an end to the bottom on all points and keeps it when it is the best; returns its J there.
+    fn close(&mut self, mut end: Candidate) -> f64 {
+        if end.value <= self.best.value * HOPELESS {
+            let stopping = close_within(self.objective, end.len());
+            self.full.polish(&mut end, &stopping);
+        } else {
+            end.value = self.full.parts(&end).total();
+        }
+        let value = end.value;
+        if value < self.best.value {
+            self.best = end;
+        }
+        value
     }
 }
 
-/// Takes what was found on the thinned points to the bottom on all points.
-fn close(
-    objective: &Objective,
-    table: &Table,
-    space: &Space,
-    search: &Search<'_>,
-    record: Record,
-) -> Stream {
-    let mut judge = Search::new(objective, table, space, 0);
-    let best = record
-        .ends
-        .iter()
-        .chain(&record.caught)
-        .fold(f64::INFINITY, |best, found| best.min(found.value));
-    let mut closed = |mut candidates: Vec<Candidate>| {
-        for candidate in &mut candidates {
-            if candidate.value <= best * HOPELESS {
-                judge.polish(candidate, &CLOSE);
-            }
-        }
-        candidates
-    };
-    let ends = closed(record.ends);
-    let caught = closed(record.caught);
-    Stream {
-        ends,
-        caught,
-        evaluations: search.room.evaluations + judge.room.evaluations,
-        polishes: search.polishes + judge.polishes,
+/// [`CLOSE`], shorter where there are very many sections.
+pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
+    let affordable = CLOSE_WORK / iteration_work(objective, sections).max(1);
+    Stopping {
+        iterations: CLOSE.iterations.min(affordable.max(3)),
+        ..CLOSE
     }
 }
 
 /// Offers each answer, less its least useful section, to the count below.
 fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
     for count in (2..answers.len()).rev() {
-        if answers[count].len() < count {
+        if answers[count].len() < count || judge.room.work > MOST_FOR_ALL {
             continue;
         }
         let mut fewer = answers[count].clone();
         let index = judge.least_useful(&fewer);
         fewer.remove(index);
-        judge.polish(&mut fewer, &CLOSE);
+        let stopping = close_within(judge.objective(), fewer.len());
+        judge.polish(&mut fewer, &stopping);
         if fewer.value < answers[count - 1].value {
             answers[count - 1] = fewer;
         }

@@ -77,7 +77,6 @@ impl Candidate {
 
 /// Share of the table that a proposal may choose from: thinning makes proposals differ.
 const TABLE_SHARE: f64 = 0.35;
-fn env(n: &str, d: f64) -> f64 { std::env::var(n).ok().and_then(|v| v.parse().ok()).unwrap_or(d) }
 /// Share of proposals that take sections out before they put others in; the rest do the reverse.
 const REFILL_SHARE: f64 = 0.7;
 /// Most sections that one proposal replaces.
@@ -92,7 +91,7 @@ const ACCEPTED: f64 = 1.1;
 const SOLVED: f64 = 1e-8;
 
 /// A walk ends after so many proposals in a row without progress.
-const PATIENCE: usize = 60;
+const PATIENCE: usize = 30;
 
 /// Between the insertions of one proposal.
 const SETTLE: Stopping = Stopping {
@@ -113,50 +112,9 @@ const FULL: Stopping = Stopping {
     value: SOLVED,
 };
 
-/// What a stream of walks found, and how long it may go on.
-#[derive(Debug)]
-pub struct Record {
-    /// Best of each walk that ran to its end.
-    pub ends: Vec<Candidate>,
-    /// Best of the walk that was under way when a limit was passed.
-    pub caught: Vec<Candidate>,
-    limits: Vec<u64>,
-}
-
-impl Record {
-    /// An empty record. The limits are counts of work, rising; the last one ends the stream. The
-    /// others make what a shorter stream would have found part of what this one finds.
-    #[must_use]
-    pub fn new(limits: Vec<u64>) -> Self {
-        Self {
-            ends: Vec::new(),
-            caught: Vec::new(),
-            limits,
-        }
-    }
-
-    fn pass(&mut self, work: u64, best: &Candidate) {
-        let passed = self
-            .limits
-            .iter()
-            .take_while(|limit| **limit <= work)
-            .count();
-        if passed > 0 {
-            self.limits.drain(..passed);
-            self.caught.push(best.clone());
-        }
-    }
-
-    /// True when the last limit has been passed.
-    #[must_use]
-    pub fn is_full(&self) -> bool {
-        self.limits.is_empty()
-    }
-}
-
 /// An objective with its table, and what one search needs beside them.
 pub struct Search<'a> {
-    objective: &'a Objective,
+    objective: Objective,
     table: &'a Table,
     space: &'a Space,
     random: Random,
@@ -170,7 +128,7 @@ pub struct Search<'a> {
 impl<'a> Search<'a> {
     /// A search with its own stream of chance.
     #[must_use]
-    pub fn new(objective: &'a Objective, table: &'a Table, space: &'a Space, seed: u64) -> Self {
+    pub fn new(objective: Objective, table: &'a Table, space: &'a Space, seed: u64) -> Self {
         Self {
             objective,
             table,
@@ -184,7 +142,8 @@ impl<'a> Search<'a> {
 
     /// The two parts of J with the candidate's sections.
     pub fn parts(&mut self, candidate: &Candidate) -> Parts {
-        Placed::new(self.objective, &candidate.shapes, &[], &[], &mut self.room).parts(&candidate.x)
+        Placed::new(&self.objective, &candidate.shapes, &[], &[], &mut self.room)
+            .parts(&candidate.x)
     }
 
     /// Descends from the candidate as far as `stopping` allows.
@@ -203,8 +162,13 @@ impl<'a> Search<'a> {
         for (k, _) in held.iter().enumerate().filter(|(_, held)| **held) {
             (lower[k], upper[k]) = (candidate.x[k], candidate.x[k]);
         }
-        let objective = self.objective;
-        let mut placed = Placed::new(objective, &candidate.shapes, &lower, &upper, &mut self.room);
+        let mut placed = Placed::new(
+            &self.objective,
+            &candidate.shapes,
+            &lower,
+            &upper,
+            &mut self.room,
+        );
         let solution = minimise(&mut placed, std::mem::take(&mut candidate.x), stopping);
         candidate.x = solution.x;
         candidate.value = solution.value;
@@ -232,48 +196,50 @@ impl<'a> Search<'a> {
         candidate
     }
 
-    /// A start that differs from seed to seed.
+    /// A start that differs from call to call.
     pub fn randomised_start(&mut self, count: usize) -> Candidate {
-        let (lo, hi) = (env("T_SLO", 0.35), env("T_SHI", 0.35));
-        let share = lo * (hi / lo).powf(self.random.unit());
-        self.build(Candidate::empty(), count, share)
+        self.build(Candidate::empty(), count, TABLE_SHARE)
     }
 
-    /// A start for the next walk: from chance, or the lower sections of one end and the upper ones of another.
-    pub fn next_start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
-        if ends.len() < env("T_POOL", 2.0) as usize || self.random.unit() >= env("T_CROSS", 0.5) {
-            return self.randomised_start(count);
-        }
-        // prefer good ends: the better of two
-        let mut pick = || { let a = self.random.below(ends.len()); let b = self.random.below(ends.len()); if ends[a].value < ends[b].value { a } else { b } };
-        let first = pick();
-        let second = pick();
+    /// A start from two ends of walks: the sections of one up to some frequency and those of the other
+    /// above it, since what is wrong low and what is wrong high have little to do with each other.
+    pub fn crossed_start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
+        let mut better_of_two = || {
+            let (a, b) = (self.random.below(ends.len()), self.random.below(ends.len()));
+            if ends[a].value < ends[b].value { a } else { b }
+        };
+        let low = ends[better_of_two()].sections();
+        let high = ends[better_of_two()].sections();
+        let cut_hz = low[self.random.below(low.len())].f0_hz;
         let mut child = Candidate::empty();
-        let a = ends[first].sections();
-        let b = ends[second].sections();
-        let mut cuts: Vec<f64> = a.iter().map(|s| s.f0_hz).collect();
-        cuts.sort_by(f64::total_cmp);
-        let cut = cuts[self.random.below(cuts.len())];
-        for s in a.iter().filter(|s| s.f0_hz <= cut).chain(b.iter().filter(|s| s.f0_hz > cut)) {
-            if self.space.left(&child.shapes, s.shape) > 0 { child.push(s); }
+        let below = low.iter().filter(|section| section.f0_hz <= cut_hz);
+        let above = high.iter().filter(|section| section.f0_hz > cut_hz);
+        for section in below.chain(above) {
+            if self.space.left(&child.shapes, section.shape) > 0 {
+                child.push(section);
+            }
         }
-        while child.len() > count { let i = self.least_useful(&child); child.remove(i); }
+        while child.len() > count {
+            let index = self.least_useful(&child);
+            child.remove(index);
+        }
         self.polish(&mut child, &BRIEF);
         self.build(child, count, 1.0)
     }
 
-    /// Walks from `start` until [`PATIENCE`] proposals in a row have brought nothing, or the work
-    /// limit of `record` is reached. Every best-so-far that a limit catches, and the end, is recorded.
-    pub fn walk(&mut self, start: Candidate, record: &mut Record) {
+    /// Walks from `start` until [`PATIENCE`] proposals in a row have brought nothing, or nothing is
+    /// left to gain; returns the best seen. `on_the_way` sees the best after every proposal and the
+    /// work done, and ends the walk early by returning false.
+    pub fn walk(
+        &mut self,
+        start: Candidate,
+        on_the_way: &mut dyn FnMut(u64, &Candidate) -> bool,
+    ) -> Candidate {
         let mut best = start.clone();
         let mut current = start;
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
-        while failures < env("T_PAT", 60.0) as usize && best.value > SOLVED {
-            record.pass(self.room.work, &best);
-            if record.is_full() {
-                return;
-            }
+        while failures < PATIENCE && best.value > SOLVED && on_the_way(self.room.work, &best) {
             let next = self.propose(&current);
             failures += 1;
             if next.value < best.value * (1.0 - 1e-4) {
@@ -282,34 +248,43 @@ impl<'a> Search<'a> {
             if next.value < best.value {
                 best.clone_from(&next);
             }
-            if next.value < current.value * env("T_ACC", 1.1) {
+            if next.value < current.value * ACCEPTED {
                 current = next;
             }
         }
-        record.ends.push(best);
+        best
+    }
+
+    /// The search goes on with another objective over the same points.
+    pub fn aim(&mut self, objective: Objective) {
+        self.objective = objective;
+    }
+
+    /// The objective.
+    #[must_use]
+    pub fn objective(&self) -> &Objective {
+        &self.objective
     }
 
     fn propose(&mut self, current: &Candidate) -> Candidate {
         let mut next = current.clone();
         let count = current.len();
-        let (lo, hi) = (env("T_LO", 0.35), env("T_HI", 0.35));
-        let table_share = lo * (hi / lo).powf(self.random.unit());
-        if self.random.unit() < env("T_RF", 0.7) {
+        if self.random.unit() < REFILL_SHARE {
             let replaced = (1 + self.random.below(MOST_REPLACED)).min(count);
             for _ in 0..replaced {
-                let index = if self.random.unit() < env("T_LU", 0.3) {
+                let index = if self.random.unit() < LEAST_USEFUL_SHARE {
                     self.least_useful(&next)
                 } else {
                     self.random.below(next.len())
                 };
                 next.remove(index);
             }
-            while self.insert(&mut next, table_share) && next.len() < count {
+            while self.insert(&mut next, TABLE_SHARE) && next.len() < count {
                 self.polish(&mut next, &SETTLE);
             }
         } else {
             for _ in 0..1 + self.random.below(2) {
-                self.insert(&mut next, table_share);
+                self.insert(&mut next, TABLE_SHARE);
             }
             self.polish(&mut next, &BRIEF);
             while next.len() > count {
@@ -318,7 +293,7 @@ impl<'a> Search<'a> {
             }
         }
         self.polish(&mut next, &BRIEF);
-        if next.value < current.value * env("T_PROM", 1.5) {
+        if next.value < current.value * PROMISING {
             self.polish(&mut next, &FULL);
         }
         next
@@ -327,7 +302,7 @@ impl<'a> Search<'a> {
     /// Adds the section that the table prices best. False when none helps or none is left.
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
         self.parts(candidate);
-        self.room.weighted_error(self.objective, &mut self.error);
+        self.room.weighted_error(&self.objective, &mut self.error);
         let allowed = |shape| self.space.left(&candidate.shapes, shape) > 0;
         self.room.work += self.table.work(share);
         let found = self

@@ -18,7 +18,15 @@ const Q_DECIMALS: i32 = 3;
 const F0_DIGITS: i32 = 5;
 /// Passes over all sections; each must lower J, so few are needed.
 const MOST_PASSES: usize = 40;
-/// The largest move of a frequency in one go, in ln f0.
+/// Most work of all passes together, in the unit of `Workspace::work`.
+const MOST_WORK: u64 = 100_000_000;
+/// To settle after one number was held: the next one follows at once.
+const SETTLE: Stopping = Stopping {
+    iterations: 10,
+    relative_fall: 1e-4,
+    value: 1e-12,
+};
+/// The largest move of a frequency by several steps in one go, in ln f0.
 const F0_MOVE: f64 = 0.2;
 
 /// Which of a section's three numbers.
@@ -130,7 +138,6 @@ pub(super) fn on_steps(
     limits: &Limits,
     space: &Space,
     judge: &mut Search<'_>,
-    stopping: &Stopping,
 ) -> (Vec<Section>, f64) {
     let stepped = |number: Number, shape| number.setting(limits, shape).is_stepped();
     let mut now = candidate.clone();
@@ -141,7 +148,7 @@ pub(super) fn on_steps(
     {
         let mut held = vec![false; now.x.len()];
         for number in Number::COARSEST_FIRST {
-            hold_one_by_one(&mut now, number, &mut held, limits, space, judge, stopping);
+            hold_one_by_one(&mut now, number, &mut held, limits, space, judge);
         }
     }
     let mut sections = now.sections();
@@ -153,7 +160,11 @@ pub(super) fn on_steps(
         }
     }
     let mut value = judge.value_of(&sections);
+    let spent = judge.room.work;
     for _ in 0..MOST_PASSES {
+        if judge.room.work - spent > MOST_WORK {
+            break;
+        }
         let before = value;
         for k in 0..sections.len() {
             improve_section(&mut sections, k, &mut value, limits, space, judge);
@@ -174,7 +185,6 @@ fn hold_one_by_one(
     limits: &Limits,
     space: &Space,
     judge: &mut Search<'_>,
-    stopping: &Stopping,
 ) {
     let mut waiting: Vec<usize> = (0..now.shapes.len())
         .filter(|&k| number.setting(limits, now.shapes[k]).is_stepped())
@@ -198,7 +208,7 @@ fn hold_one_by_one(
         let variable = 3 * k + number as usize;
         now.x[variable] = stepped(k);
         held[variable] = true;
-        judge.polish_held(now, held, stopping);
+        judge.polish_held(now, held, &SETTLE);
     }
 }
 
@@ -226,7 +236,8 @@ fn improve_section(
                 }
             }
         }
-        if (sections[k].f0_hz / before.f0_hz).ln().abs() > F0_MOVE {
+        let far = (sections[k].f0_hz / before.f0_hz).ln().abs() > F0_MOVE;
+        if far && steps[0].abs() > 1 {
             sections[k] = before;
             return false;
         }

@@ -30,7 +30,8 @@ pub fn cases(count: usize, sizes: &[usize]) -> Vec<Planted> {
     (0..count)
         .map(|index| {
             let random = &mut Random::new(0x0051_a47e_d000 + index as u64);
-            let between = |random: &mut Random, low: f64, high: f64| low + (high - low) * random.unit();
+            let between =
+                |random: &mut Random, low: f64, high: f64| low + (high - low) * random.unit();
             let size = sizes[index % sizes.len()];
             let mut shapes = vec![Shape::Peaking; size];
             if random.unit() < 0.5 {
@@ -63,9 +64,18 @@ pub fn limits(shapes: ShapeCounts) -> Limits {
         name: "no steps".to_owned(),
         sections: shapes.total(),
         rates_hz: vec![RATE_HZ],
-        preamp_db: Setting::Range { min: -60.0, max: 0.0 },
-        f0_hz: Setting::Range { min: 20.0, max: 20_000.0 },
-        gain_db: Setting::Range { min: -12.0, max: 12.0 },
+        preamp_db: Setting::Range {
+            min: -60.0,
+            max: 0.0,
+        },
+        f0_hz: Setting::Range {
+            min: 20.0,
+            max: 20_000.0,
+        },
+        gain_db: Setting::Range {
+            min: -12.0,
+            max: 12.0,
+        },
         q: Setting::Range { min: 0.3, max: 8.0 },
         shelf_q: Setting::Range { min: 0.4, max: 1.2 },
         shapes,
@@ -104,8 +114,10 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
         space: &space(&limits),
         economy: 0.0,
         effort,
+        seed: 0,
     });
-    let rms_db = residual::weighted_rms_db(&answer.sections, RATE_HZ, frequency_hz, &weight, &wanted_db);
+    let rms_db =
+        residual::weighted_rms_db(&answer.sections, RATE_HZ, frequency_hz, &weight, &wanted_db);
     Found {
         index: planted.index,
         sections: planted.sections.len(),
