@@ -1,0 +1,77 @@
+//! Real ear responses: twelve directions of a manikin's ear, fitted toward its diffuse-field average.
+//!
+//! Data: W. G. Gardner and K. D. Martin, "HRTF measurements of a KEMAR dummy-head microphone", MIT Media
+//! Lab Perceptual Computing Technical Report 280, 1994; see `tests/reference/PROVENANCE.md`.
+
+use std::path::Path;
+
+use bandwright::fit::reach::Effort;
+use bandwright::job::{self, FitRequest};
+use bandwright::limits::Limits;
+use bandwright::measurement::Curve;
+use bandwright::measurement::grid;
+use bandwright::measurement::rig::Rig;
+use bandwright::measurement::takes::{Side, Take, average};
+use bandwright::wanted::Target;
+
+/// All numbers of a table of the reference folder, row by row, with its header.
+fn table(name: &str) -> (Vec<String>, Vec<Vec<f64>>) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/reference/ear")
+        .join(name);
+    let mut reader = csv::Reader::from_path(path).unwrap();
+    let header = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let rows = reader
+        .records()
+        .map(|row| row.unwrap().iter().map(|value| value.parse().unwrap()).collect())
+        .collect();
+    (header, rows)
+}
+
+fn on_grid(name: &str, rows: &[Vec<f64>], column: usize) -> grid::OnGrid {
+    let frequency_hz = rows.iter().map(|row| row[0]).collect();
+    let level_db = rows.iter().map(|row| row[column]).collect();
+    grid::resample(&Curve::new(name, frequency_hz, level_db, None).unwrap()).unwrap()
+}
+
+#[test]
+fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
+    let (_, mut field) = table("kemar_diffuse_field.csv");
+    // Support 2: measured and usable.
+    field.retain(|row| row[3] == 2.0);
+    let target = Target {
+        name: "diffuse-field average of the same manikin".to_owned(),
+        source: "Gardner and Martin 1994".to_owned(),
+        warning: None,
+        base: Some(on_grid("diffuse field", &field, 1)),
+        contours: Vec::new(),
+    };
+    let (directions, rows) = table("kemar_12_ear.csv");
+    let mut shares = Vec::new();
+    println!("direction            before dB   after dB");
+    for (column, name) in directions.iter().enumerate().skip(1) {
+        let take = Take {
+            name: name.clone(),
+            side: Side::Unknown,
+            on_grid: on_grid(name, &rows, column),
+        };
+        let outcome = job::run(&FitRequest {
+            unit: name.clone(),
+            average: average(&[take]).unwrap(),
+            rig: Rig::Flat,
+            weight: None,
+            target: Some(target.clone()),
+            contours: Vec::new(),
+            limits: Limits::standard(),
+            economy: job::ECONOMY,
+            effort: Effort::Normal,
+        })
+        .unwrap();
+        let (before, after) = (outcome.residual.before, outcome.residual.after);
+        println!("{name:20} {:9.2} {:10.2}", before.weighted_db, after.weighted_db);
+        assert!(outcome.sections.len() <= 8);
+        assert!(after.weighted_db < 0.5 * before.weighted_db, "{name}");
+        shares.push(after.weighted_db / before.weighted_db);
+    }
+    assert_eq!(shares.len(), 12);
+}
