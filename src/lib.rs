@@ -105,7 +105,7 @@
 //! and [`report`] read the record of [`job`], which joins the stages.
 //!
 //! - 1 [`measurement`]: bytes of curve files become levels on the common grid, their average and spread, and
-//!    the trust in the rig.
+//!   the trust in the rig.
 //! - 2 [`wanted`]: a name, a recipe or a taste becomes a target and the wanted change.
 //! - 3 [`filter`]: what a section does, exactly, with derivatives.
 //! - 4 [`limits`]: what an equaliser accepts, in whole steps.
