@@ -431,12 +431,19 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
         }
     }
     let folder = checkout();
-    let readme = page("README.md");
-    let mut arguments = command_lines(&readme)[0].clone();
-    arguments.push("--json".to_owned());
-    let printed = run(folder.path(), &arguments);
     let mut keys = BTreeSet::new();
-    json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    // One job with files and one with several takes, so that no part of the document is missing.
+    for mut arguments in command_lines(&page("README.md")) {
+        arguments.retain(|word| word != "--json");
+        arguments.push("--json".to_owned());
+        let printed = run(folder.path(), &arguments);
+        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    }
+    let failed = Command::new(env!("CARGO_BIN_EXE_bandwright"))
+        .args(["fit", "no-such-file.csv", "--bass", "1", "--json"])
+        .output()
+        .unwrap();
+    json_keys(&serde_json::from_slice(&failed.stdout).unwrap(), &mut keys);
     let developers = page("DEVELOPERS.md");
     let described = code_words(chapter(&developers, "The document of `fit --json`"));
     assert!(keys.len() > 40);
