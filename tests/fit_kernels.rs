@@ -1,7 +1,7 @@
 //! The fast kernels against the plain formulas.
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::lanes;
-use bandwright::fit::objective::{Objective, Placed, Workspace};
+use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::solver::Landscape;
 use nalgebra::{DMatrix, DVector};
 use proptest::prelude::*;
@@ -81,6 +81,7 @@ proptest! {
 
     #[test]
     fn the_objective_is_its_definition((sections, weight, wanted, economy) in problem()) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let objective = Objective::new(&grid(), &weight, &wanted, 48000.0, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
@@ -93,6 +94,7 @@ proptest! {
 
     #[test]
     fn the_gradient_is_the_slope_of_the_objective((sections, weight, wanted, economy) in problem()) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let objective = Objective::new(&grid(), &weight, &wanted, 48000.0, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
@@ -109,6 +111,17 @@ proptest! {
             let above = placed.value(&moved);
             moved[i] = x[i] - h;
             let below = placed.value(&moved);
+            // The economy term has a kink where an overshooting shelf passes 0 dB at a point.
+            let levels = |by: f64| {
+                let mut moved = x.clone();
+                moved[i] += by;
+                let section = objective::sections(&shapes, &moved).nth(i / 3).unwrap();
+                cascade::levels_db(&[section], 48000.0, &grid())
+            };
+            let passes_zero = |(a, b): (&f64, &f64)| (*a >= 0.0) != (*b >= 0.0);
+            if levels(-h).iter().zip(&levels(h)).any(passes_zero) {
+                continue;
+            }
             let slope = (above - below) / (2.0 * h);
             prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
         }

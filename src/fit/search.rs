@@ -77,10 +77,10 @@ impl Candidate {
 
 /// Share of the table that a proposal may choose from: thinning makes proposals differ.
 const TABLE_SHARE: f64 = 0.35;
-/// Share of proposals that take sections out before they put others in; the rest do the reverse.
-const REFILL_SHARE: f64 = 0.7;
-/// Most sections that one proposal replaces.
-const MOST_REPLACED: usize = 3;
+/// A proposal replaces one section below the first share of chance, two below the second, and so on;
+/// above the last it puts one or two in first and takes out the least useful old ones. Replacing one
+/// mostly leads back to where it was.
+const REPLACED_SHARES: [f64; 4] = [0.15, 0.5, 0.85, 0.95];
 /// Share of removals that take the least useful section instead of any.
 const LEAST_USEFUL_SHARE: f64 = 0.3;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
@@ -108,7 +108,7 @@ const BRIEF: Stopping = Stopping {
 /// Enough to compare proposals.
 const FULL: Stopping = Stopping {
     iterations: 60,
-    relative_fall: 1e-4,
+    relative_fall: 1e-3,
     value: SOLVED,
 };
 
@@ -227,7 +227,7 @@ impl<'a> Search<'a> {
         self.build(child, count, 1.0)
     }
 
-    /// Walks from `start` until [`PATIENCE`] proposals in a row have brought nothing, or nothing is
+    /// Walks from `start` until so many proposals in a row have brought nothing, or nothing is
     /// left to gain; returns the best seen. `on_the_way` sees the best after every proposal and the
     /// work done, and ends the walk early by returning false.
     pub fn walk(
@@ -269,8 +269,10 @@ impl<'a> Search<'a> {
     fn propose(&mut self, current: &Candidate) -> Candidate {
         let mut next = current.clone();
         let count = current.len();
-        if self.random.unit() < REFILL_SHARE {
-            let replaced = (1 + self.random.below(MOST_REPLACED)).min(count);
+        let roll = self.random.unit();
+        let replaced = REPLACED_SHARES.iter().position(|share| roll < *share);
+        if let Some(index) = replaced {
+            let replaced = (index + 1).min(count);
             for _ in 0..replaced {
                 let index = if self.random.unit() < LEAST_USEFUL_SHARE {
                     self.least_useful(&next)
@@ -283,12 +285,14 @@ impl<'a> Search<'a> {
                 self.polish(&mut next, &SETTLE);
             }
         } else {
-            for _ in 0..1 + self.random.below(2) {
+            let extra = 1 + self.random.below(2);
+            for _ in 0..extra {
                 self.insert(&mut next, TABLE_SHARE);
             }
             self.polish(&mut next, &BRIEF);
             while next.len() > count {
-                let index = self.least_useful(&next);
+                let old = count - (extra - (next.len() - count));
+                let index = self.least_useful_among(&next, old.min(next.len()));
                 next.remove(index);
             }
         }
@@ -316,8 +320,13 @@ impl<'a> Search<'a> {
 
     /// The section whose loss raises J least, the others unchanged.
     pub(super) fn least_useful(&mut self, candidate: &Candidate) -> usize {
+        self.least_useful_among(candidate, candidate.len())
+    }
+
+    /// The same among the first `count` sections.
+    fn least_useful_among(&mut self, candidate: &Candidate, count: usize) -> usize {
         let mut least = (f64::INFINITY, 0);
-        for index in 0..candidate.len() {
+        for index in 0..count {
             let mut without = candidate.clone();
             without.remove(index);
             let value = self.parts(&without).total();

@@ -1,7 +1,7 @@
 //! Stage 11: what a person (or a program) sees of a result. Nothing here computes one: this stage
 //! decides only which figures are shown, in which order and with how many digits.
 //!
-//! [`text`] is the terminal, [`data`] the document of `--json`, [`fit_plot`] the picture. A picture
+//! [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 

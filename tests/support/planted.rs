@@ -4,7 +4,7 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::{Answer, Task, fit, residual};
+use bandwright::fit::{Task, fit, residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid;
 
@@ -21,7 +21,6 @@ pub struct Found {
     pub index: usize,
     pub sections: usize,
     pub rms_db: f64,
-    pub answer: Answer,
 }
 
 /// `count` cascades of `sizes` sections in turn: peaking sections with at most one shelf of each kind, f0
@@ -122,6 +121,5 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
         index: planted.index,
         sections: planted.sections.len(),
         rms_db,
-        answer,
     }
 }
