@@ -1,5 +1,6 @@
 //! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free.
 
+use super::reach::EXACT;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
 use super::space::Space;
@@ -8,7 +9,7 @@ use crate::filter::{Section, Shape};
 /// More shelves than this are left as they are: each doubles the choices.
 const MOST_SHELVES: usize = 6;
 /// J of the same sections, read differently, agree to rounding.
-const EQUAL: f64 = 1e-9;
+const EQUAL: f64 = 1e-6;
 
 /// The section of the other shape that differs from a shelf only in level; None for a peaking section.
 #[must_use]
@@ -61,8 +62,9 @@ pub(super) fn best_reading(
         let mut other = Candidate::of(&read);
         judge.polish(&mut other, stopping);
         let boost_db = judge.largest_boost_db(&other);
-        let equal = other.value <= best.value * (1.0 + EQUAL) && boost_db < best_boost_db;
-        if other.value < best.value * (1.0 - EQUAL) || equal {
+        let equal = other.value <= (best.value * (1.0 + EQUAL)).max(EXACT);
+        let better = other.value < best.value * (1.0 - EQUAL) && best.value > EXACT;
+        if better || (equal && boost_db < best_boost_db) {
             best = other;
             best_boost_db = boost_db;
         }

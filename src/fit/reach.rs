@@ -98,7 +98,7 @@ const MOST_FOR_ALL: u64 = 30_000_000;
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
 /// J below this, dB^2, is an exact answer, and all exact answers are the same.
-const EXACT: f64 = 1e-8;
+pub(super) const EXACT: f64 = 1e-8;
 
 /// The best answer for one count of sections.
 #[derive(Debug, Clone, PartialEq)]
@@ -157,6 +157,12 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             ]]
         };
         let previous = &answers[count - 1];
+        if previous.value <= EXACT {
+            // More sections cannot do better.
+            reach.exact = true;
+            answers.push(previous.clone());
+            continue;
+        }
         let streams: Vec<Stream<'_>> = limits
             .into_par_iter()
             .enumerate()
@@ -329,6 +335,12 @@ fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
         judge.polish(&mut fewer, &stopping);
         if fewer.value < answers[count - 1].value {
             answers[count - 1] = fewer;
+        }
+    }
+    // Fewer sections may have turned out better than more.
+    for count in 1..answers.len() {
+        if answers[count].value > answers[count - 1].value {
+            answers[count] = answers[count - 1].clone();
         }
     }
 }

@@ -13,7 +13,7 @@
 //!
 //! Departures from a textbook version: the floor in `D` is relative to the largest diagonal
 //! element, because a section of 0 dB has no slope in its frequency and q; walls are left again
-//! only at the next iteration. Guaranteed: the point stays in the box and the value never rises.
+//! within a step only when it would lead nowhere otherwise. Guaranteed: the point stays in the box and the value never rises.
 
 use argmin::core::{
     Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
@@ -122,6 +122,10 @@ struct LevenbergMarquardt {
 const FIRST_DAMPING: f64 = 1e-2;
 const LARGEST_DAMPING: f64 = 1e12;
 const SMALLEST_DAMPING: f64 = 1e-12;
+/// A step takes variables off walls so many times.
+const MOST_RELEASES: usize = 8;
+/// ... where the model's slope is more than this share of its parts.
+const RELEASED: f64 = 1e-9;
 /// Floor of the damping matrix, relative to the largest diagonal element.
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
@@ -143,14 +147,23 @@ impl LevenbergMarquardt {
     /// One accepted step, or the discovery that there is none.
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
         loop {
-            let predicted = self.step.solve(
-                &self.x,
-                &self.gradient,
-                &self.curvature,
-                self.damping,
-                landscape.lower(),
-                landscape.upper(),
-            );
+            let mut solve = |most_releases| {
+                self.step.most_releases = most_releases;
+                self.step.solve(
+                    &self.x,
+                    &self.gradient,
+                    &self.curvature,
+                    self.damping,
+                    landscape.lower(),
+                    landscape.upper(),
+                )
+            };
+            let least = f64::EPSILON * self.value;
+            // Walls are rarely worth leaving within a step: only when it would lead nowhere otherwise.
+            let predicted = match solve(0) {
+                Some(predicted) if predicted <= least => solve(MOST_RELEASES),
+                predicted => predicted,
+            };
             let Some(predicted) = predicted else {
                 self.raise_damping();
                 if self.stop.is_some() {
@@ -159,7 +172,7 @@ impl LevenbergMarquardt {
                 continue;
             };
             let tiny = self.stopping.relative_fall * self.value;
-            if predicted <= f64::EPSILON * self.value {
+            if predicted <= least {
                 self.stop = Some(Stop::Stationary);
                 return;
             }
@@ -249,6 +262,8 @@ impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
 pub struct Step {
     /// Where the step leads.
     pub target: Vec<f64>,
+    /// Variables that the model pulls back inside leave their walls again, so often.
+    pub most_releases: usize,
     displacement: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
@@ -260,6 +275,7 @@ impl Step {
     pub fn new(dimension: usize) -> Self {
         Self {
             target: vec![0.0; dimension],
+            most_releases: MOST_RELEASES,
             displacement: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
@@ -285,13 +301,12 @@ impl Step {
                 || (x[i] >= upper[i] && gradient[i] <= 0.0);
             self.displacement[i] = 0.0;
         }
-        // Each pass puts at least one more variable on a wall, so this ends.
+        // Each pass puts at least one more variable on a wall or is one of few that take some off, so
+        // this ends.
+        let mut releases = 0;
         loop {
             self.free.clear();
             self.free.extend((0..dimension).filter(|&i| !self.held[i]));
-            if self.free.is_empty() {
-                break;
-            }
             let free = &self.free;
             let mut matrix = DMatrix::zeros(free.len(), free.len());
             for ((column, &j), mut out) in free.iter().enumerate().zip(matrix.column_iter_mut()) {
@@ -321,9 +336,13 @@ impl Step {
                     inside = false;
                 }
             }
-            if inside {
+            if inside
+                && (releases == self.most_releases
+                    || !self.release(x, gradient, curvature, damping, floor, lower, upper))
+            {
                 break;
             }
+            releases += usize::from(inside);
         }
         // g.p + p.H p / 2, column by column of the lower triangle.
         let mut change = 0.0;
@@ -341,5 +360,41 @@ impl Step {
             change += p * (gradient[j] + 0.5 * column[0] * p + below);
         }
         Some(-change)
+    }
+
+    /// Frees the variables on walls that the damped model, with the others where they are now, pulls back inside.
+    /// False when there is none: then the step is the model's least point in the box.
+    #[expect(clippy::too_many_arguments, reason = "the whole model")]
+    fn release(
+        &mut self,
+        x: &[f64],
+        gradient: &DVector<f64>,
+        curvature: &DMatrix<f64>,
+        damping: f64,
+        floor: f64,
+        lower: &[f64],
+        upper: &[f64],
+    ) -> bool {
+        let mut released = false;
+        for i in 0..x.len() {
+            if !self.held[i] || lower[i] >= upper[i] {
+                continue;
+            }
+            let p = self.displacement[i];
+            let pull: f64 = self
+                .displacement
+                .iter()
+                .enumerate()
+                .map(|(j, p)| curvature[(i.max(j), i.min(j))] * p)
+                .sum();
+            let slope = gradient[i] + pull + damping * curvature[(i, i)].max(floor) * p;
+            let tiny = RELEASED * gradient[i].abs().max(pull.abs());
+            let reached = x[i] + p;
+            if (reached <= lower[i] && slope < -tiny) || (reached >= upper[i] && slope > tiny) {
+                self.held[i] = false;
+                released = true;
+            }
+        }
+        released
     }
 }

@@ -151,15 +151,14 @@ pub(super) fn on_steps(
             hold_one_by_one(&mut now, number, &mut held, limits, space, judge);
         }
     }
-    let mut sections = now.sections();
-    for section in &mut sections {
-        for number in Number::ALL {
-            let knob = Knob::new(number, section.shape, limits, space);
-            let value = knob.nearest(number.of(section));
-            number.set(section, value);
-        }
-    }
+    let mut sections = rounded(now.sections(), limits, space);
     let mut value = judge.value_of(&sections);
+    // Seldom, but then much: holding one after another can lead astray.
+    let plain = rounded(candidate.sections(), limits, space);
+    let plain_value = judge.value_of(&plain);
+    if plain_value < value {
+        (sections, value) = (plain, plain_value);
+    }
     let spent = judge.room.work;
     for _ in 0..MOST_PASSES {
         if judge.room.work - spent > MOST_WORK {
@@ -175,6 +174,18 @@ pub(super) fn on_steps(
         }
     }
     (sections, value)
+}
+
+/// Every number on its nearest step.
+fn rounded(mut sections: Vec<Section>, limits: &Limits, space: &Space) -> Vec<Section> {
+    for section in &mut sections {
+        for number in Number::ALL {
+            let knob = Knob::new(number, section.shape, limits, space);
+            let value = knob.nearest(number.of(section));
+            number.set(section, value);
+        }
+    }
+    sections
 }
 
 /// Puts one number of every section on its steps, the one that moves least first.

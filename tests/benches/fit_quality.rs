@@ -89,9 +89,18 @@ fn limits(count: usize) -> Limits {
         name: "no steps".to_owned(),
         sections: count,
         rates_hz: vec![48_000.0],
-        preamp_db: Setting::Range { min: -60.0, max: 0.0 },
-        f0_hz: Setting::Range { min: 20.0, max: 20_000.0 },
-        gain_db: Setting::Range { min: -12.0, max: 12.0 },
+        preamp_db: Setting::Range {
+            min: -60.0,
+            max: 0.0,
+        },
+        f0_hz: Setting::Range {
+            min: 20.0,
+            max: 20_000.0,
+        },
+        gain_db: Setting::Range {
+            min: -12.0,
+            max: 12.0,
+        },
         q: Setting::Range { min: 0.3, max: 8.0 },
         shelf_q: Setting::Range { min: 0.4, max: 1.2 },
         shapes: ShapeCounts {
@@ -126,7 +135,9 @@ fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) ->
 
 /// J of the answer before it is put on steps: what the search found.
 fn found(answer: &Answer) -> f64 {
-    answer.reach.levels[answer.reach.levels.len() - 1].parts.total()
+    answer.reach.levels[answer.reach.levels.len() - 1]
+        .parts
+        .total()
 }
 
 fn key(count: usize, economy: f64, case: &Case) -> Key {
@@ -142,17 +153,26 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
             let mut ratios = Vec::new();
             let mut times_ms = Vec::new();
             let mut economies = Vec::new();
-            for (case, seed) in cases.iter().flat_map(|case| (0..choice.seeds).map(move |s| (case, s))) {
+            for (case, seed) in cases
+                .iter()
+                .flat_map(|case| (0..choice.seeds).map(move |s| (case, s)))
+            {
                 let start = ThreadTime::now();
                 let answer = run(case, &limits, choice.economy, effort, seed);
                 times_ms.push(start.elapsed().as_secs_f64() * 1e3);
                 let rms = |objective: f64| objective.sqrt().max(FLOOR_DB);
                 let known = best.get(&key(count, choice.economy, case)).copied();
                 ratios.push(rms(found(&answer)) / rms(known.unwrap_or(f64::INFINITY)));
-                economies.push(residual::economy_ratio(&answer.sections, 48_000.0, &grid(), &case.weight));
+                economies.push(residual::economy_ratio(
+                    &answer.sections,
+                    48_000.0,
+                    &grid(),
+                    &case.weight,
+                ));
             }
             let share = |most: f64| {
-                100.0 * ratios.iter().filter(|ratio| **ratio <= most).count() as f64 / ratios.len() as f64
+                100.0 * ratios.iter().filter(|ratio| **ratio <= most).count() as f64
+                    / ratios.len() as f64
             };
             println!(
                 "{count:8}  {:6}  {:8.0} %  {:8.0} %  {:5.2}  {:13.0}  {:11.0}",
@@ -165,7 +185,10 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
             );
             if choice.economy > 0.0 {
                 let median = median(&mut economies);
-                println!("          economy ratio: median {median:.2}, worst {:.2}", economies[economies.len() - 1]);
+                println!(
+                    "          economy ratio: median {median:.2}, worst {:.2}",
+                    economies[economies.len() - 1]
+                );
             }
         }
     }
@@ -182,7 +205,9 @@ fn improve(choice: &Choice, seeds: u64, best: &mut BTreeMap<Key, f64>) {
         let limits = limits(count);
         let mut improved = 0;
         for case in &cases() {
-            let entry = best.entry(key(count, choice.economy, case)).or_insert(f64::INFINITY);
+            let entry = best
+                .entry(key(count, choice.economy, case))
+                .or_insert(f64::INFINITY);
             // Seeds that no measurement uses.
             for seed in 100..100 + seeds {
                 let value = found(&run(case, &limits, choice.economy, Effort::Deep, seed));
@@ -209,7 +234,8 @@ fn read_best() -> BTreeMap<Key, f64> {
     reader
         .deserialize()
         .map(|row| {
-            let (count, economy, case, objective): (usize, String, String, f64) = row.expect("a row of four");
+            let (count, economy, case, objective): (usize, String, String, f64) =
+                row.expect("a row of four");
             ((count, economy, case), objective)
         })
         .collect()
