@@ -18,6 +18,11 @@ mod planted;
 
 pub use planted::{RATE_HZ, limits, space};
 
+/// A fit's points lie above 0 Hz and below half the rate. Sections above 20 Hz are level below this ...
+const FIRST_HZ: f64 = 0.1;
+/// ... and all sections are above this.
+const LAST_HZ: f64 = 23_999.0;
+
 /// What is wanted where, and what may be used for it.
 pub struct Problem {
     pub name: String,
@@ -40,16 +45,13 @@ impl Problem {
         space(&self.limits)
     }
 
-    /// Our sections: no economy, points of weight 0 left out.
+    /// Our sections, without economy.
     pub fn sections(&self, effort: Effort) -> Vec<Section> {
-        let counts = |values: &[f64]| -> Vec<f64> {
-            let pairs = values.iter().zip(&self.weight);
-            pairs.filter(|(_, w)| **w > 0.0).map(|(v, _)| *v).collect()
-        };
+        let inside = |f_hz: &f64| f_hz.clamp(FIRST_HZ, LAST_HZ);
         fit(&Task {
-            frequency_hz: &counts(&self.frequency_hz),
-            weight: &counts(&self.weight),
-            wanted_db: &counts(&self.wanted_db),
+            frequency_hz: &self.frequency_hz.iter().map(inside).collect::<Vec<_>>(),
+            weight: &self.weight,
+            wanted_db: &self.wanted_db,
             limits: &self.limits,
             space: &self.space(),
             economy: 0.0,
@@ -114,19 +116,17 @@ impl OneCore {
 
 /// A random parametric equaliser at 48 kHz, after S. Nercessian, "Neural parametric equalizer matching
 /// using differentiable biquads", DAFx 2020, drawn as `tests/reference/PROVENANCE.md` tells; its
-/// response on 2,049 linear bins from 0 to 24 kHz, of which the first and the last have no weight.
+/// response on 2,049 linear bins from 0 to 24 kHz.
 pub fn random_equaliser(index: usize, allowed: ShapeCounts) -> Problem {
     let sections = draw(&mut Random::new(0x2020_0000 + index as u64));
     let frequency_hz: Vec<f64> = (0..=2048)
         .map(|bin| RATE_HZ / 2.0 * f64::from(bin) / 2048.0)
         .collect();
-    let mut weight = vec![1.0; frequency_hz.len()];
-    (weight[0], weight[2048]) = (0.0, 0.0);
     Problem {
         name: format!("draw-{index:03}"),
         wanted_db: cascade::levels_db(&sections, RATE_HZ, &frequency_hz),
+        weight: vec![1.0; frequency_hz.len()],
         frequency_hz,
-        weight,
         // Ranges that hold every draw.
         limits: Limits {
             q: Setting::Range { min: 0.1, max: 8.0 },
@@ -211,7 +211,8 @@ pub fn write(set: &str, solved: &[(Problem, Vec<(Effort, Solved)>)]) {
             problem.csv(),
         )
         .unwrap();
-        let of = |s: &Solved| json!({ "rms_db": s.rms_db, "cpu_ms": s.cpu_ms, "sections": s.sections });
+        let of =
+            |s: &Solved| json!({ "rms_db": s.rms_db, "cpu_ms": s.cpu_ms, "sections": s.sections });
         let by_effort: serde_json::Map<String, Value> = by_effort
             .iter()
             .map(|(effort, solved)| (effort.name().to_owned(), of(solved)))
