@@ -26,7 +26,7 @@ fn mean_error_db2(peaking: usize) -> f64 {
     };
     let of_draw = |index| {
         let problem = rivals::random_equaliser(index, allowed);
-        let sections = problem.sections(Effort::Normal);
+        let sections = problem.fit(Effort::Normal).sections;
         let alone_db = cascade::levels_db(&sections, rivals::RATE_HZ, &problem.frequency_hz);
         let errors_db = alone_db.iter().zip(&problem.wanted_db).map(|(a, b)| a - b);
         let alone_db2 = errors_db.map(|e| e * e).sum::<f64>() / alone_db.len() as f64;

@@ -9,7 +9,7 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::Space;
-use bandwright::fit::{Task, fit, residual};
+use bandwright::fit::{Answer, Task, fit, residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use serde_json::{Value, json};
 
@@ -36,6 +36,8 @@ pub struct Problem {
 pub struct Solved {
     pub sections: Vec<Section>,
     pub rms_db: f64,
+    /// Before the numbers were rounded to those that one types.
+    pub unrounded_rms_db: f64,
     pub cpu_ms: f64,
 }
 
@@ -45,8 +47,8 @@ impl Problem {
         space(&self.limits)
     }
 
-    /// Our sections, without economy.
-    pub fn sections(&self, effort: Effort) -> Vec<Section> {
+    /// Our answer, without economy.
+    pub fn fit(&self, effort: Effort) -> Answer {
         let inside = |f_hz: &f64| f_hz.clamp(FIRST_HZ, LAST_HZ);
         fit(&Task {
             frequency_hz: &self.frequency_hz.iter().map(inside).collect::<Vec<_>>(),
@@ -58,7 +60,6 @@ impl Problem {
             effort,
             seed: 0,
         })
-        .sections
     }
 
     /// Root mean square of what `sections` leave, weighted, level-free, dB.
@@ -74,10 +75,12 @@ impl Problem {
 
     /// Our answer and its CPU time on one core.
     pub fn solve(&self, effort: Effort, core: &OneCore) -> Solved {
-        let (sections, cpu_ms) = core.timed(|| self.sections(effort));
+        let (answer, cpu_ms) = core.timed(|| self.fit(effort));
+        let unrounded = &answer.reach.levels[answer.reach.levels.len() - 1];
         Solved {
-            rms_db: self.rms_db(&sections),
-            sections,
+            rms_db: self.rms_db(&answer.sections),
+            unrounded_rms_db: unrounded.parts.residual.sqrt(),
+            sections: answer.sections,
             cpu_ms,
         }
     }
@@ -211,8 +214,12 @@ pub fn write(set: &str, solved: &[(Problem, Vec<(Effort, Solved)>)]) {
             problem.csv(),
         )
         .unwrap();
-        let of =
-            |s: &Solved| json!({ "rms_db": s.rms_db, "cpu_ms": s.cpu_ms, "sections": s.sections });
+        let of = |s: &Solved| {
+            json!({
+                "rms_db": s.rms_db, "unrounded_rms_db": s.unrounded_rms_db, "cpu_ms": s.cpu_ms,
+                "sections": s.sections,
+            })
+        };
         let by_effort: serde_json::Map<String, Value> = by_effort
             .iter()
             .map(|(effort, solved)| (effort.name().to_owned(), of(solved)))
