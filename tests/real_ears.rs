@@ -20,20 +20,10 @@ fn table(name: &str) -> (Vec<String>, Vec<Vec<f64>>) {
         .join("tests/reference/ear")
         .join(name);
     let mut reader = csv::Reader::from_path(path).unwrap();
-    let header = reader
-        .headers()
-        .unwrap()
-        .iter()
-        .map(str::to_owned)
-        .collect();
+    let header = reader.headers().unwrap().iter().map(str::to_owned).collect();
     let rows = reader
         .records()
-        .map(|row| {
-            row.unwrap()
-                .iter()
-                .map(|value| value.parse().unwrap())
-                .collect()
-        })
+        .map(|row| row.unwrap().iter().map(|value| value.parse().unwrap()).collect())
         .collect();
     (header, rows)
 }
@@ -78,10 +68,7 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
         })
         .unwrap();
         let (before, after) = (outcome.residual.before, outcome.residual.after);
-        println!(
-            "{name:20} {:9.2} {:10.2}",
-            before.weighted_db, after.weighted_db
-        );
+        println!("{name:20} {:9.2} {:10.2}", before.weighted_db, after.weighted_db);
         assert!(outcome.sections.len() <= 8);
         assert!(after.weighted_db < 0.5 * before.weighted_db, "{name}");
         shares.push(after.weighted_db / before.weighted_db);
