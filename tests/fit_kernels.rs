@@ -5,7 +5,7 @@ use bandwright::fit::kernel::{
     Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded, push_runs,
 };
 use bandwright::fit::lanes;
-use bandwright::fit::objective::{Objective, Placed, Workspace};
+use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::solver::Landscape;
 use nalgebra::{DMatrix, DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
@@ -236,6 +236,7 @@ proptest! {
 
     #[test]
     fn the_objective_is_its_definition((sections, weight, wanted, economy) in problem()) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
@@ -248,6 +249,7 @@ proptest! {
 
     #[test]
     fn the_gradient_is_the_slope_of_the_objective((sections, weight, wanted, economy) in problem()) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
@@ -264,6 +266,17 @@ proptest! {
             let above = placed.value(&moved);
             moved[i] = x[i] - h;
             let below = placed.value(&moved);
+            // The economy term has a kink where an overshooting shelf passes 0 dB at a point.
+            let levels = |by: f64| {
+                let mut moved = x.clone();
+                moved[i] += by;
+                let section = objective::sections(&shapes, &moved).nth(i / 3).unwrap();
+                cascade::levels_db(&[section], RATE_HZ, &grid())
+            };
+            let passes_zero = |(a, b): (&f64, &f64)| (*a >= 0.0) != (*b >= 0.0);
+            if levels(-h).iter().zip(&levels(h)).any(passes_zero) {
+                continue;
+            }
             let slope = (above - below) / (2.0 * h);
             prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
         }
@@ -293,6 +306,7 @@ proptest! {
 
     #[test]
     fn weights_count_as_ratios_only((sections, weight, wanted, economy) in problem(), power in -300f64..300.0) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let j = value(&Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy), &sections);
         let scaled: Vec<f64> = weight.iter().map(|w| w * 10f64.powf(power)).collect();
         let other = value(&Objective::new(&grid(), &scaled, &wanted, RATE_HZ, economy), &sections);
@@ -304,6 +318,7 @@ proptest! {
         (sections, weight, _, _) in problem(),
         factor in 1usize..20,
     ) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
         let wanted = cascade::levels_db(&sections, RATE_HZ, &grid());
         let thinned = Objective::new(&grid(), &weight, &wanted, RATE_HZ, 0.0).thinned(factor, &sections);
         prop_assert!(thinned.points() <= 479usize.div_ceil(factor));
