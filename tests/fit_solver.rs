@@ -156,14 +156,34 @@ fn both_variables_may_end_in_a_corner_and_a_closed_box_keeps_its_point() {
         [x, 0.1],
         on_wall(x, 0.1),
     );
-    // That root is above 0.3, so the corner holds both.
-    assert!(x > 0.3);
-    let corner = solve_rosenbrock(LOW, [0.3, 0.1], [-1.2, 1.0]);
-    assert_near(&corner, [0.3, 0.1], on_wall(0.3, 0.1));
-    assert_eq!(corner.x, [0.3, 0.1]);
+    // On y = 0.08 the root is above 0.3, and at x = 0.3 the best y is 0.09: the corner holds both.
+    assert!(root(0.33, -30.0) > 0.3);
+    let corner = solve_rosenbrock(LOW, [0.3, 0.08], [-1.2, 1.0]);
+    assert_near(&corner, [0.3, 0.08], on_wall(0.3, 0.08));
+    assert_eq!(corner.x, [0.3, 0.08]);
     let closed = solve_rosenbrock([0.3, 0.4], [0.3, 0.4], [9.0, -9.0]);
     assert_eq!(closed.x, [0.3, 0.4]);
     assert_eq!(closed.stop, Stop::Stationary);
+}
+
+#[test]
+fn a_corner_that_both_slopes_leave_is_left() {
+    // (x - 8 y + 20)^2 + (y + 20)^2: at (0, 3) the slopes are (-8, 110), into the box both, but the
+    // whole Newton step leads out of it at x = 1. On x = 0 the slope in y, 130 y - 280, ends at 28/13, and that
+    // in x is then 72/13, outwards.
+    let valley = |x: &[f64]| {
+        (
+            DVector::from_vec(vec![x[0] - 8.0 * x[1] + 20.0, x[1] + 20.0]),
+            DMatrix::from_row_slice(2, 2, &[1.0, -8.0, 0.0, 1.0]),
+        )
+    };
+    for start in [[0.0, 3.0], [1.0, 3.0], [0.0, 0.0], [1.0, 0.0], [0.5, 1.5]] {
+        let mut landscape = Squares::new(vec![0.0; 2], vec![1.0, 3.0], valley);
+        let solution = minimise(&mut landscape, start.to_vec(), &TO_THE_END);
+        let y = 28.0_f64 / 13.0;
+        let least = (20.0 - 8.0 * y).powi(2) + (20.0 + y).powi(2);
+        assert_near(&solution, [0.0, y], least);
+    }
 }
 
 #[test]
