@@ -1,10 +1,18 @@
 //! The fast kernels against the plain formulas.
+
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::kernel::{
+    Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded, push_runs,
+};
 use bandwright::fit::lanes;
 use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::solver::Landscape;
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, SVector};
+use num_dual::{DualNum, DualSVec64, gradient};
 use proptest::prelude::*;
+use pulp::{Simd, WithSimd};
+
+const RATE_HZ: f64 = 48_000.0;
 
 fn grid() -> Vec<f64> {
     (0..479)
@@ -46,7 +54,7 @@ fn plain(sections: &[Section], weight: &[f64], wanted: &[f64], economy: f64) -> 
     let e: Vec<f64> = grid
         .iter()
         .zip(wanted)
-        .map(|(f, d)| cascade::level_db(sections, 48000.0, *f) - d)
+        .map(|(f, d)| cascade::level_db(sections, RATE_HZ, *f) - d)
         .collect();
     let c = -e.iter().zip(weight).map(|(e, w)| w * w * e).sum::<f64>() / total;
     let residual = e
@@ -60,7 +68,7 @@ fn plain(sections: &[Section], weight: &[f64], wanted: &[f64], economy: f64) -> 
         .map(|f| {
             let levels: Vec<f64> = sections
                 .iter()
-                .map(|s| cascade::level_db(&[*s], 48000.0, *f))
+                .map(|s| cascade::level_db(&[*s], RATE_HZ, *f))
                 .collect();
             let p: f64 = levels.iter().map(|g| g.max(0.0)).sum();
             let m: f64 = levels.iter().map(|g| -g.min(0.0)).sum();
@@ -68,6 +76,153 @@ fn plain(sections: &[Section], weight: &[f64], wanted: &[f64], economy: f64) -> 
         })
         .sum();
     residual + economy * opposed / 479.0
+}
+
+/// Level of a section from the cookbook's analog prototypes `H(s)` at `s = j tan(w/2) / tan(w0/2)`, in
+/// any kind of number. `x` is `ln f0, gain_db, ln q`.
+fn cookbook_db<D: DualNum<f64> + Copy>(shape: Shape, x: [D; 3], f_hz: f64) -> D {
+    let a = (x[1] * (std::f64::consts::LN_10 / 40.0)).exp();
+    let q_squared = (x[2] * 2.0).exp();
+    let half_0 = x[0].exp() * (std::f64::consts::PI / RATE_HZ);
+    let s_squared = (half_0.tan().recip() * (std::f64::consts::PI * f_hz / RATE_HZ).tan()).powi(2);
+    // |k - s^2 m|^2 + (width s)^2 with s imaginary.
+    let square = |k: D, m: D, width: D| (k - s_squared * m).powi(2) + s_squared * width;
+    let one = D::from(1.0);
+    let power = match shape {
+        Shape::Peaking => {
+            square(one, one, a * a / q_squared) / square(one, one, (a * a * q_squared).recip())
+        }
+        Shape::LowShelf => a * a * square(a, one, a / q_squared) / square(one, a, a / q_squared),
+        Shape::HighShelf => a * a * square(one, a, a / q_squared) / square(a, one, a / q_squared),
+    };
+    power.log10() * 10.0
+}
+
+/// J in any kind of number.
+fn cookbook_objective<D: DualNum<f64> + Copy>(
+    shapes: &[Shape],
+    x: &[D],
+    weight: &[f64],
+    wanted_db: &[f64],
+    economy: f64,
+) -> D {
+    let (mut errors, mut opposed) = (Vec::new(), D::from(0.0));
+    for (f_hz, wanted_db) in grid().iter().zip(wanted_db) {
+        let (mut boost, mut cut) = (D::from(0.0), D::from(0.0));
+        for (&shape, x) in shapes.iter().zip(x.chunks_exact(3)) {
+            let level = cookbook_db(shape, [x[0], x[1], x[2]], *f_hz);
+            if level.re() > 0.0 {
+                boost += level;
+            } else {
+                cut -= level;
+            }
+        }
+        errors.push(boost - cut - *wanted_db);
+        opposed += boost * cut;
+    }
+    let total: f64 = weight.iter().map(|w| w * w).sum();
+    let weighted = |of: &dyn Fn(D) -> D| {
+        let terms = errors.iter().zip(weight).map(|(e, w)| of(*e) * (w * w));
+        terms.fold(D::from(0.0), |sum, term| sum + term) / total
+    };
+    let mean = weighted(&|e| e);
+    weighted(&|e| (e - mean).powi(2)) + opposed * (economy / wanted_db.len() as f64)
+}
+
+/// Three derivatives of the level at all points, by the kernel, with the weights 1.
+fn derivatives(points: &Points, section: &Section) -> [Vec<f64>; 3] {
+    let mut columns = [(); 3].map(|()| vec![0.0; points.padded_len()]);
+    let [by_f0, by_gain, by_q] = &mut columns;
+    pulp::Arch::new().dispatch(Derivatives {
+        points,
+        ratio: &Ratio::new(section, RATE_HZ),
+        weight: &vec![1.0; points.padded_len()],
+        columns: [by_f0, by_gain, by_q],
+    });
+    columns
+}
+
+/// What all kernels say of some sections, to the bit.
+struct Everything<'a>(&'a [Section]);
+
+impl WithSimd for Everything<'_> {
+    type Output = Vec<u64>;
+
+    fn with_simd<S: pulp::Simd>(self, simd: S) -> Vec<u64> {
+        let points = Points::new(&grid(), RATE_HZ);
+        let n = points.padded_len();
+        let ratios: Vec<Ratio> = self.0.iter().map(|s| Ratio::new(s, RATE_HZ)).collect();
+        let mut runs = Vec::new();
+        let third = ratios.len() / 3;
+        push_runs(&mut runs, 0, third, Sign::Boost);
+        push_runs(&mut runs, third, 2 * third, Sign::Cut);
+        push_runs(&mut runs, 2 * third, ratios.len(), Sign::Mixed);
+        let [mut boost_db, mut cut_db, mut level_db] = [(); 3].map(|()| vec![0.0; n]);
+        let [mut num, mut den] = [(); 2].map(|()| vec![0.0; n]);
+        simd.vectorize(Levels {
+            points: &points,
+            ratios: &ratios,
+            runs: &runs,
+            boost_db: &mut boost_db,
+            cut_db: &mut cut_db,
+            scratch: [&mut num, &mut den],
+        });
+        simd.vectorize(OneLevel {
+            points: &points,
+            ratio: &ratios[0],
+            level_db: &mut level_db,
+        });
+        let weight = padded((0..479).map(|i| 0.3 + f64::from(i) / 1000.0), 1e-30);
+        // Three columns a section, and empty ones up to a whole tile.
+        let count = (3 * ratios.len()).next_multiple_of(TILE);
+        let mut columns = vec![0.0; count * n];
+        for (ratio, columns) in ratios.iter().zip(columns.chunks_exact_mut(3 * n)) {
+            let (by_f0, rest) = columns.split_at_mut(n);
+            let (by_gain, by_q) = rest.split_at_mut(n);
+            simd.vectorize(Derivatives {
+                points: &points,
+                ratio,
+                weight: &weight,
+                columns: [by_f0, by_gain, by_q],
+            });
+        }
+        let mut products = vec![0.0; count * count];
+        simd.vectorize(Products {
+            columns: &columns,
+            length: n,
+            products: &mut products,
+        });
+        let numbers = [boost_db, cut_db, level_db, columns, products].concat();
+        numbers.into_iter().map(f64::to_bits).collect()
+    }
+}
+
+fn value(objective: &Objective, sections: &[Section]) -> f64 {
+    let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
+    let mut room = Workspace::default();
+    Placed::new(objective, &shapes, &[], &[], &mut room).value(&variables(sections))
+}
+
+#[test]
+fn the_vector_logarithm_holds_over_all_exponents() {
+    let mantissas = [
+        1.0,
+        1.0 + f64::EPSILON,
+        1.2,
+        std::f64::consts::SQRT_2,
+        std::f64::consts::SQRT_2 - f64::EPSILON,
+        1.7,
+        2.0 - f64::EPSILON,
+    ];
+    for exponent in -1022..=1023 {
+        for mantissa in mantissas {
+            let x: f64 = mantissa * f64::powi(2.0, exponent);
+            assert!(x.is_normal());
+            let (ours, theirs) = (lanes::ln(x), x.ln());
+            let allowed = 1e-15 * theirs.abs().max(1e-3);
+            assert!((ours - theirs).abs() <= allowed, "{x:e}: {ours} {theirs}");
+        }
+    }
 }
 
 proptest! {
@@ -82,7 +237,7 @@ proptest! {
     #[test]
     fn the_objective_is_its_definition((sections, weight, wanted, economy) in problem()) {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
-        let objective = Objective::new(&grid(), &weight, &wanted, 48000.0, economy);
+        let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
         let (lower, upper) = (vec![-1e9; x.len()], vec![1e9; x.len()]);
@@ -95,7 +250,7 @@ proptest! {
     #[test]
     fn the_gradient_is_the_slope_of_the_objective((sections, weight, wanted, economy) in problem()) {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
-        let objective = Objective::new(&grid(), &weight, &wanted, 48000.0, economy);
+        let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
         let x = variables(&sections);
         let (lower, upper) = (vec![-1e9; x.len()], vec![1e9; x.len()]);
@@ -116,7 +271,7 @@ proptest! {
                 let mut moved = x.clone();
                 moved[i] += by;
                 let section = objective::sections(&shapes, &moved).nth(i / 3).unwrap();
-                cascade::levels_db(&[section], 48000.0, &grid())
+                cascade::levels_db(&[section], RATE_HZ, &grid())
             };
             let passes_zero = |(a, b): (&f64, &f64)| (*a >= 0.0) != (*b >= 0.0);
             if levels(-h).iter().zip(&levels(h)).any(passes_zero) {
@@ -124,6 +279,90 @@ proptest! {
             }
             let slope = (above - below) / (2.0 * h);
             prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
+        }
+    }
+
+    #[test]
+    fn a_section_and_its_derivatives_are_the_cookbooks(section in section()) {
+        let points = Points::new(&grid(), RATE_HZ);
+        let columns = derivatives(&points, &section);
+        let x = SVector::from([section.f0_hz.ln(), section.gain_db, section.q.ln()]);
+        let mut level_db = vec![0.0; points.padded_len()];
+        pulp::Arch::new().dispatch(OneLevel {
+            points: &points,
+            ratio: &Ratio::new(&section, RATE_HZ),
+            level_db: &mut level_db,
+        });
+        for (i, f_hz) in grid().into_iter().enumerate() {
+            let of = |x: SVector<DualSVec64<3>, 3>| cookbook_db(section.shape, [x[0], x[1], x[2]], f_hz);
+            let (level, slopes) = gradient(of, &x);
+            prop_assert!((level_db[i] - level).abs() <= 1e-9, "{f_hz}: {} {level}", level_db[i]);
+            for (column, slope) in columns.iter().zip(slopes.iter()) {
+                let allowed = 1e-9 * slope.abs().max(1e-3);
+                prop_assert!((column[i] - slope).abs() <= allowed, "{f_hz}: {} {slope}", column[i]);
+            }
+        }
+    }
+
+    #[test]
+    fn weights_count_as_ratios_only((sections, weight, wanted, economy) in problem(), power in -300f64..300.0) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let j = value(&Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy), &sections);
+        let scaled: Vec<f64> = weight.iter().map(|w| w * 10f64.powf(power)).collect();
+        let other = value(&Objective::new(&grid(), &scaled, &wanted, RATE_HZ, economy), &sections);
+        prop_assert!((j - other).abs() <= 1e-12 * j, "{j} {other} at 1e{power}");
+    }
+
+    #[test]
+    fn a_thinned_objective_knows_the_sections_of_its_reference(
+        (sections, weight, _, _) in problem(),
+        factor in 1usize..20,
+    ) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let wanted = cascade::levels_db(&sections, RATE_HZ, &grid());
+        let thinned = Objective::new(&grid(), &weight, &wanted, RATE_HZ, 0.0).thinned(factor, &sections);
+        prop_assert!(thinned.points() <= 479usize.div_ceil(factor));
+        let j = value(&thinned, &sections);
+        prop_assert!(j <= 1e-18, "{j:e} with {} sections, {factor} points as one", sections.len());
+    }
+
+    #[test]
+    fn every_instruction_set_gives_the_same_bits(sections in prop::collection::vec(section(), 1..40)) {
+        let best = pulp::Arch::new().dispatch(Everything(&sections));
+        let plain = pulp::Scalar.vectorize(Everything(&sections));
+        prop_assert!(best == plain);
+        #[cfg(target_arch = "x86_64")]
+        if let Some(middle) = pulp::x86::V3::try_new() {
+            prop_assert!(Simd::vectorize(middle, Everything(&sections)) == plain);
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    #[test]
+    fn the_gradient_is_what_dual_numbers_give(
+        sections in prop::collection::vec(section(), 4),
+        weight in prop::collection::vec(0f64..1.0, 479),
+        wanted in prop::collection::vec(-10f64..10.0, 479),
+        economy in prop::sample::select(vec![0.0, 0.001, 0.1]),
+    ) {
+        let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
+        let x = variables(&sections);
+        let of = |x: SVector<DualSVec64<12>, 12>| {
+            cookbook_objective(&shapes, x.as_slice(), &weight, &wanted, economy)
+        };
+        let (value, slopes) = gradient(of, &SVector::from_column_slice(&x));
+        let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
+        let mut room = Workspace::default();
+        let mut placed = Placed::new(&objective, &shapes, &[], &[], &mut room);
+        let ours = placed.value(&x);
+        prop_assert!((ours - value).abs() <= 1e-9 * value, "{ours} {value}");
+        let mut found = DVector::zeros(12);
+        placed.linearise(&x, &mut found, &mut DMatrix::zeros(12, 12));
+        for (found, slope) in found.iter().zip(slopes.iter()) {
+            prop_assert!((found - slope).abs() <= 1e-9 * slope.abs().max(1e-3), "{found} {slope}");
         }
     }
 }
