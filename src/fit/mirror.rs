@@ -3,7 +3,6 @@
 use super::reach::EXACT;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
-use super::space::Space;
 use crate::filter::{Section, Shape};
 
 /// More shelves than this are left as they are: each doubles the choices.
@@ -26,14 +25,14 @@ pub fn mirrored(section: &Section) -> Option<Section> {
     })
 }
 
-/// Among all readings of the candidate's shelves that `space` allows, the one of least J; among
+/// Among all readings of the candidate's shelves that the space of `judge` allows, the one of least J; among
 /// equals the one of least boost. The sections settle again where the economy term counts.
 pub(super) fn best_reading(
     candidate: Candidate,
-    space: &Space,
     judge: &mut Search<'_>,
     stopping: &Stopping,
 ) -> Candidate {
+    let space = judge.space();
     let sections = candidate.sections();
     let shelves: Vec<usize> = (0..sections.len())
         .filter(|&k| sections[k].shape.is_shelf())

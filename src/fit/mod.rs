@@ -100,7 +100,7 @@ pub fn fit(task: &Task<'_>) -> Answer {
     let chosen = fewest.unwrap_or(reach.levels.len() - 1);
     let answer = reach.levels[chosen].answer.clone();
     let stopping = close_within(&objective, answer.len());
-    let answer = mirror::best_reading(answer, task.space, &mut judge, &stopping);
+    let answer = mirror::best_reading(answer, &mut judge, &stopping);
     let (mut sections, value) = steps::on_steps(&answer, task.limits, task.space, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();

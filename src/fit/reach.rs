@@ -8,6 +8,7 @@
 
 use rayon::prelude::*;
 
+use super::mirror::best_reading;
 use super::objective::{Objective, Parts, iteration_work};
 use super::random::Random;
 use super::search::{Candidate, Search};
@@ -305,10 +306,16 @@ impl<'a> Stream<'a> {
         } else {
             end.value = self.full.parts(&end).total();
         }
-        let value = end.value;
-        if value < self.best.value {
-            self.best = end;
+        if end.value >= self.best.value {
+            return end.value;
         }
+        // The other reading of a shelf matters to the economy term only.
+        if self.objective.economy() > 0.0 {
+            let stopping = close_within(self.objective, end.len());
+            end = best_reading(end, &mut self.full, &stopping);
+        }
+        let value = end.value;
+        self.best = end;
         value
     }
 }

@@ -260,6 +260,12 @@ impl<'a> Search<'a> {
         self.objective = objective;
     }
 
+    /// What may be used.
+    #[must_use]
+    pub fn space(&self) -> &'a Space {
+        self.space
+    }
+
     /// The objective.
     #[must_use]
     pub fn objective(&self) -> &Objective {

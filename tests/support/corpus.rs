@@ -17,8 +17,6 @@ pub struct Case {
     pub wanted_db: Vec<f64>,
     /// Weight of each point.
     pub weight: Vec<f64>,
-    /// The sections that solve it exactly, where there are such.
-    pub planted: Vec<Section>,
 }
 
 /// The common grid.
@@ -115,7 +113,6 @@ fn earphone(index: usize) -> Case {
         name: format!("earphone-{index}"),
         wanted_db,
         weight,
-        planted: Vec::new(),
     }
 }
 
@@ -146,7 +143,6 @@ fn equaliser(index: usize) -> Case {
         name: format!("equaliser-{count}-{index}"),
         wanted_db: cascade::levels_db(&planted, 48000.0, &grid()),
         weight: vec![1.0; 479],
-        planted,
     }
 }
 
@@ -179,7 +175,6 @@ fn ears() -> Vec<Case> {
                 .iter()
                 .map(|v| f64::from(u8::from(v.is_some())))
                 .collect(),
-            planted: Vec::new(),
         }
     };
     (0..12)
