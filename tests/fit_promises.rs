@@ -257,7 +257,7 @@ fn rises(problems: &[Problem], effort: Effort) -> (usize, Vec<String>) {
             problem.check(&answer, sections, economy);
             let more = answer.objective_db2;
             let reached = reached(&answer);
-            if is_worse(reached, reached_fewer) || is_worse(more, fewer) {
+            if is_worse(reached, reached_fewer) {
                 rises.push(format!(
                     "{}, economy {economy}, {effort:?}: {} sections {fewer:.9}, {sections} sections {more:.9} dB^2; before steps {reached_fewer:.9}, {reached:.9}",
                     problem.name,
@@ -271,7 +271,8 @@ fn rises(problems: &[Problem], effort: Effort) -> (usize, Vec<String>) {
     (pairs, rises)
 }
 
-/// Within one fit the reach curve never rises (tested above). Two fits search differently for their smaller
+/// What is found, before idle sections go and numbers get few decimals. Within one fit the reach curve never
+/// rises (tested above). Two fits search differently for their smaller
 /// counts, so this is a goal, with the share that misses it bounded here.
 #[test]
 fn one_more_section_allowed_seldom_raises_the_objective() {

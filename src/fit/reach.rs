@@ -90,9 +90,10 @@ const HOPELESS: f64 = 1.2;
 /// Share of walks that start from two earlier ends instead of from chance.
 const CROSSED_SHARE: f64 = 0.8;
 
-/// Work for a count on the way to N, times its third power, as far as the most for one count and a
-/// share of the most for all of them.
+/// Work for a count on the way to N, times its third power, within the least and the most for one count
+/// and a share of the most for all of them.
 const ON_THE_WAY: u64 = 2_000;
+const LEAST_ON_THE_WAY: u64 = 400_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 
@@ -153,9 +154,8 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             effort.limits()
         } else {
             let work = ON_THE_WAY * (count as u64).pow(3);
-            vec![vec![
-                work.min(MOST_ON_THE_WAY).min(MOST_FOR_ALL / last as u64),
-            ]]
+            let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
+            vec![vec![work.min(MOST_FOR_ALL / last as u64)]]
         };
         let previous = &answers[count - 1];
         if previous.value <= EXACT {

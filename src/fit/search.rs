@@ -75,8 +75,9 @@ impl Candidate {
     }
 }
 
-/// Share of the table that a proposal may choose from: thinning makes proposals differ.
-const TABLE_SHARE: f64 = 0.35;
+/// Least and most share of the table that a proposal may choose from, even in logarithm: thinning makes
+/// proposals differ, and a very thin table leads to places that the best price never does.
+const TABLE_SHARES: (f64, f64) = (0.03, 0.5);
 /// A proposal replaces one section below the first share of chance, two below the second, and so on;
 /// above the last it puts one or two in first and takes out the least useful old ones. Replacing one
 /// mostly leads back to where it was.
@@ -198,7 +199,8 @@ impl<'a> Search<'a> {
 
     /// A start that differs from call to call.
     pub fn randomised_start(&mut self, count: usize) -> Candidate {
-        self.build(Candidate::empty(), count, TABLE_SHARE)
+        let share = self.table_share();
+        self.build(Candidate::empty(), count, share)
     }
 
     /// A start from two ends of walks: the sections of one up to some frequency and those of the other
@@ -272,9 +274,15 @@ impl<'a> Search<'a> {
         &self.objective
     }
 
+    fn table_share(&mut self) -> f64 {
+        let (least, most) = TABLE_SHARES;
+        least * (most / least).powf(self.random.unit())
+    }
+
     fn propose(&mut self, current: &Candidate) -> Candidate {
         let mut next = current.clone();
         let count = current.len();
+        let share = self.table_share();
         let roll = self.random.unit();
         let replaced = REPLACED_SHARES.iter().position(|share| roll < *share);
         if let Some(index) = replaced {
@@ -287,18 +295,32 @@ impl<'a> Search<'a> {
                 };
                 next.remove(index);
             }
-            while self.insert(&mut next, TABLE_SHARE) && next.len() < count {
+            while self.insert(&mut next, share) && next.len() < count {
                 self.polish(&mut next, &SETTLE);
             }
         } else {
-            let extra = 1 + self.random.below(2);
-            for _ in 0..extra {
-                self.insert(&mut next, TABLE_SHARE);
+            // More than there may be for a moment; then old ones of the shape that is too many go.
+            for _ in 0..1 + self.random.below(2) {
+                let space = self.space;
+                self.insert_allowed(&mut next, share, &|shape| space.left(&[], shape) > 0);
             }
             self.polish(&mut next, &BRIEF);
+            let mut old = count;
             while next.len() > count {
-                let old = count - (extra - (next.len() - count));
-                let index = self.least_useful_among(&next, old.min(next.len()));
+                let crowded = |shape: &Shape| {
+                    let used = next.shapes.iter().filter(|s| *s == shape).count();
+                    used > self.space.left(&[], *shape)
+                };
+                let crowded = Shape::ALL.into_iter().find(crowded);
+                let shapes = next.shapes.clone();
+                let may_go = |k: &usize| crowded.is_none_or(|shape| shapes[*k] == shape);
+                let from = if (0..old).any(|k| may_go(&k)) {
+                    old
+                } else {
+                    next.len()
+                };
+                let index = self.least_useful_of(&next, (0..from).filter(may_go));
+                old -= usize::from(index < old);
                 next.remove(index);
             }
         }
@@ -311,9 +333,19 @@ impl<'a> Search<'a> {
 
     /// Adds the section that the table prices best. False when none helps or none is left.
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
+        let space = self.space;
+        let shapes = candidate.shapes.clone();
+        self.insert_allowed(candidate, share, &|shape| space.left(&shapes, shape) > 0)
+    }
+
+    fn insert_allowed(
+        &mut self,
+        candidate: &mut Candidate,
+        share: f64,
+        allowed: &dyn Fn(Shape) -> bool,
+    ) -> bool {
         self.parts(candidate);
         self.room.weighted_error(&self.objective, &mut self.error);
-        let allowed = |shape| self.space.left(&candidate.shapes, shape) > 0;
         self.room.work += self.table.work(share);
         let found = self
             .table
@@ -326,13 +358,17 @@ impl<'a> Search<'a> {
 
     /// The section whose loss raises J least, the others unchanged.
     pub(super) fn least_useful(&mut self, candidate: &Candidate) -> usize {
-        self.least_useful_among(candidate, candidate.len())
+        self.least_useful_of(candidate, 0..candidate.len())
     }
 
-    /// The same among the first `count` sections.
-    fn least_useful_among(&mut self, candidate: &Candidate, count: usize) -> usize {
+    /// The same among some of them; the first when there is none.
+    fn least_useful_of(
+        &mut self,
+        candidate: &Candidate,
+        some: impl Iterator<Item = usize>,
+    ) -> usize {
         let mut least = (f64::INFINITY, 0);
-        for index in 0..count {
+        for index in some {
             let mut without = candidate.clone();
             without.remove(index);
             let value = self.parts(&without).total();

@@ -251,7 +251,6 @@ fn write_best(best: &BTreeMap<Key, f64>) {
 
 const HEAD: &str = "\
 # Least J (dB^2) that any search of this project ever reached for the cases of tests/support/corpus.rs; a value
-# only ever falls. Made by `cargo bench --bench fit_quality -- improve=SEEDS`, the first ones by a single search
-# of 24 s CPU a case at economy 0.
+# only ever falls. Made by `cargo bench --bench fit_quality -- improve=SEEDS`.
 sections,economy,case,objective_db2
 ";
