@@ -299,6 +299,8 @@ pub struct Placed<'a> {
     lower: &'a [f64],
     upper: &'a [f64],
     room: &'a mut Workspace,
+    /// Where `room` holds the last evaluation.
+    evaluated_at: Vec<f64>,
 }
 
 impl<'a> Placed<'a> {
@@ -316,6 +318,7 @@ impl<'a> Placed<'a> {
             lower,
             upper,
             room,
+            evaluated_at: Vec::new(),
         }
     }
 
@@ -328,6 +331,8 @@ impl<'a> Placed<'a> {
             ..
         } = self.objective;
         let room = &mut *self.room;
+        self.evaluated_at.clear();
+        self.evaluated_at.extend_from_slice(x);
         room.evaluations += 1;
         room.work += value_work(blocks.points.padded_len(), self.shapes.len());
         room.sections.clear();
@@ -470,7 +475,9 @@ impl Landscape for Placed<'_> {
     }
 
     fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>) {
-        self.parts(x);
+        if self.evaluated_at != x {
+            self.parts(x);
+        }
         let Objective {
             economy, blocks, ..
         } = self.objective;
@@ -530,19 +537,23 @@ impl Landscape for Placed<'_> {
             length: n,
             products: &mut room.products,
         });
-        let product = |i: usize, j: usize| room.products[i * columns + j];
-        for j in 0..dimension {
-            match room.signs[j / 3] {
-                Sign::Boost => gradient[j] = product(boost, j),
-                Sign::Cut => gradient[j] = product(cut, j),
+        let row = |i: usize| &room.products[i * columns..i * columns + dimension];
+        let level = row(level);
+        for (j, sign) in (0..dimension).map(|j| (j, room.signs[j / 3])) {
+            match sign {
+                Sign::Boost => gradient[j] = row(boost)[j],
+                Sign::Cut => gradient[j] = row(cut)[j],
                 Sign::Mixed => {}
             }
-            let boosts = room.sections[j / 3].gain_db >= 0.0;
-            for i in j..dimension {
-                let opposed = boosts != (room.sections[i / 3].gain_db >= 0.0);
-                let share = if opposed { 1.0 - 0.5 * economy } else { 1.0 };
-                curvature[(i, j)] =
-                    2.0 * (share * product(i, j) - product(level, i) * product(level, j));
+        }
+        let curvature = curvature.as_mut_slice();
+        for i in 0..dimension {
+            let boosts = room.sections[i / 3].gain_db >= 0.0;
+            let twice_level = 2.0 * level[i];
+            for (j, product) in row(i)[..=i].iter().enumerate() {
+                let opposed = boosts != (room.sections[j / 3].gain_db >= 0.0);
+                let share = if opposed { 2.0 - economy } else { 2.0 };
+                curvature[j * dimension + i] = share * product - twice_level * level[j];
             }
         }
     }
