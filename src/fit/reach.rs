@@ -92,8 +92,8 @@ const CROSSED_SHARE: f64 = 0.8;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
-const ON_THE_WAY: u64 = 2_000;
-const LEAST_ON_THE_WAY: u64 = 400_000;
+const ON_THE_WAY: u64 = 1_500;
+const LEAST_ON_THE_WAY: u64 = 300_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 
@@ -272,6 +272,10 @@ impl<'a> Stream<'a> {
                 limits.peek().is_some()
             });
             self.walks += 1;
+            // A walk that a limit ends has its best caught there already.
+            if caught.last() == Some(&end) {
+                caught.pop();
+            }
             for best in caught {
                 self.close(best);
             }

@@ -96,11 +96,12 @@ impl Table {
         random: &mut Random,
     ) -> Option<Section> {
         let arch = pulp::Arch::new();
+        let allowed = Shape::ALL.map(allowed);
+        let is_allowed = |shape: Shape| allowed[shape as usize];
+        let possible = Shape::ALL.map(|entry| readings(entry).any(|(shape, _)| is_allowed(shape)));
         let mut best: Option<(f64, Section)> = None;
         for (index, section) in self.sections.iter().enumerate() {
-            if !readings(section.shape).any(|(shape, _)| allowed(shape))
-                || (share < 1.0 && random.unit() >= share)
-            {
+            if !possible[section.shape as usize] || (share < 1.0 && random.unit() >= share) {
                 continue;
             }
             let column =
@@ -113,7 +114,7 @@ impl Table {
             }
             let scale = -product / length;
             for (shape, sign) in readings(section.shape) {
-                if !allowed(shape) {
+                if !is_allowed(shape) {
                     continue;
                 }
                 let ranges = space.ranges_of(shape);
