@@ -48,9 +48,9 @@ impl Effort {
     /// each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 13_000_000),
-            Self::Normal => (2, 40_000_000),
-            Self::Deep => (8, 100_000_000),
+            Self::Quick => (1, 12_000_000),
+            Self::Normal => (2, 43_000_000),
+            Self::Deep => (8, 105_000_000),
         }
     }
 

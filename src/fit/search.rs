@@ -77,7 +77,7 @@ impl Candidate {
 
 /// Least and most share of the table that a proposal may choose from, even in logarithm: thinning makes
 /// proposals differ, and a very thin table leads to places that the best price never does.
-const TABLE_SHARES: (f64, f64) = (0.03, 0.5);
+const TABLE_SHARES: (f64, f64) = (0.08, 0.5);
 /// A proposal replaces one section below the first share of chance, two below the second, and so on;
 /// above the last it puts one or two in first and takes out the least useful old ones. Replacing one
 /// mostly leads back to where it was.
@@ -87,12 +87,12 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
-const ACCEPTED: f64 = 1.1;
+const ACCEPTED: f64 = 1.05;
 /// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
 const SOLVED: f64 = 1e-8;
 
 /// A walk ends after so many proposals in a row without progress.
-const PATIENCE: usize = 30;
+const PATIENCE: usize = 25;
 
 /// Between the insertions of one proposal.
 const SETTLE: Stopping = Stopping {
