@@ -8,17 +8,18 @@
 
 #[path = "../support/corpus.rs"]
 mod corpus;
+#[path = "../support/planted.rs"]
+#[expect(dead_code, reason = "only its limits are used here")]
+mod planted;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use bandwright::filter::Shape;
 use bandwright::fit::reach::Effort;
-use bandwright::fit::space::{Ranges, Space};
 use bandwright::fit::{Answer, Task, fit, residual};
 use bandwright::job::ECONOMY;
-use bandwright::limits::{Limits, Setting, ShapeCounts};
+use bandwright::limits::{Limits, ShapeCounts};
 use corpus::{Case, cases, grid};
 use cpu_time::ThreadTime;
 
@@ -83,50 +84,22 @@ fn choice() -> Choice {
     choice
 }
 
-/// One low shelf, one high shelf, the rest peaking; f0 20 Hz-20 kHz, gain +-12 dB, q 0.3-8, shelves 0.4-1.2, 48 kHz.
+/// One low shelf, one high shelf, the rest peaking; ranges of `planted::limits`.
 fn limits(count: usize) -> Limits {
-    Limits {
-        name: "no steps".to_owned(),
-        sections: count,
-        rates_hz: vec![48_000.0],
-        preamp_db: Setting::Range {
-            min: -60.0,
-            max: 0.0,
-        },
-        f0_hz: Setting::Range {
-            min: 20.0,
-            max: 20_000.0,
-        },
-        gain_db: Setting::Range {
-            min: -12.0,
-            max: 12.0,
-        },
-        q: Setting::Range { min: 0.3, max: 8.0 },
-        shelf_q: Setting::Range { min: 0.4, max: 1.2 },
-        shapes: ShapeCounts {
-            low_shelf: 1,
-            peaking: count - 2,
-            high_shelf: 1,
-        },
-    }
+    planted::limits(ShapeCounts {
+        low_shelf: 1,
+        peaking: count - 2,
+        high_shelf: 1,
+    })
 }
 
 fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) -> Answer {
-    let space = Space {
-        sections: limits.sections,
-        most: Shape::ALL.map(|shape| limits.shapes.of(shape)),
-        ranges: Shape::ALL.map(|shape| Ranges {
-            f0_hz: limits.f0_hz.min()..=limits.f0_hz.max(),
-            gain_db: limits.gain_db.min()..=limits.gain_db.max(),
-            q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
-        }),
-    };
     fit(&Task {
         frequency_hz: &grid(),
         weight: &case.weight,
         wanted_db: &case.wanted_db,
         limits,
-        space: &space,
+        space: &planted::space(limits),
         economy,
         effort,
         seed,
@@ -165,7 +138,7 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
                 ratios.push(rms(found(&answer)) / rms(known.unwrap_or(f64::INFINITY)));
                 economies.push(residual::economy_ratio(
                     &answer.sections,
-                    48_000.0,
+                    planted::RATE_HZ,
                     &grid(),
                     &case.weight,
                 ));
