@@ -194,6 +194,8 @@ pub struct SearchReport {
     pub searches: u64,
     /// How many of them ended at this answer.
     pub agreeing: u64,
+    /// True when the answer leaves nothing to gain, so that a longer search cannot find a better one.
+    pub exact: bool,
     /// Why the search stopped, in words.
     pub stop: String,
 }
@@ -549,6 +551,7 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
             polishes: answer.reach.polishes,
             searches: answer.reach.searches,
             agreeing: answer.reach.agreeing,
+            exact: answer.reach.exact,
             stop: if answer.reach.exact {
                 "an exact answer was found".to_owned()
             } else {

@@ -845,6 +845,38 @@ fn a_curve_that_needs_nothing_is_a_no_without_files() {
 }
 
 #[test]
+fn an_equaliser_that_cannot_help_is_a_no_at_every_effort() {
+    let bench = Bench::with_unit();
+    bench.put(
+        "none.limits.toml",
+        limits(&[("gain_db", "{ allowed = [0] }")]),
+    );
+    for effort in ["quick", "normal", "deep"] {
+        for economy in ["0", "0.001"] {
+            bench.refused(
+                &format!(
+                    "fit unit.csv --target flat --limits none.limits.toml --effort {effort} --economy {economy} -o out.sheet.toml"
+                ),
+                1,
+                &["no section that brings the curve closer"],
+            );
+        }
+    }
+}
+
+#[test]
+fn an_exact_answer_counts_the_search_that_found_it() {
+    let bench = Bench::with_unit();
+    let document = bench.done("fit unit.csv --bass 3 --json").document();
+    let search = &document["search"];
+    assert_eq!(search["exact"], true);
+    assert_eq!(search["stop"], "an exact answer was found");
+    assert!(search["agreeing"].as_u64().unwrap() >= 1, "{search}");
+    let text = bench.done("fit unit.csv --bass 3").stdout;
+    assert!(!text.contains("a better answer"), "{text}");
+}
+
+#[test]
 fn every_bad_curve_is_refused_with_place_reason_and_next_step() {
     let bench = Bench::with_unit();
     let cases: &[(&[u8], &str, &str)] = &[

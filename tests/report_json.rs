@@ -100,7 +100,14 @@ fn the_document_has_the_documented_keys_and_no_others() {
     );
     assert_eq!(
         keys(&document["search"]),
-        ["agreeing", "evaluations", "polishes", "searches", "stop"]
+        [
+            "agreeing",
+            "evaluations",
+            "exact",
+            "polishes",
+            "searches",
+            "stop"
+        ]
     );
     assert_eq!(
         keys(&document["curves"]),

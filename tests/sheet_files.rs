@@ -52,6 +52,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
             polishes: 67,
             searches: 8,
             agreeing: 7,
+            exact: false,
             stop: "no move improves the answer".to_owned(),
         },
         trusted_band_hz: Some((20.0, 10_767.3)),

@@ -44,8 +44,8 @@ impl Effort {
         }
     }
 
-    /// Streams of searches, and the work of each, in the unit of `Workspace::work`. A higher effort has at least as many streams and
-    /// each at least as long, with the same seeds: its answer is never worse.
+    /// Streams of searches, and the work of each, in the unit of `Workspace::work`. A higher effort has at
+    /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
             Self::Quick => (1, 12_000_000),
@@ -120,7 +120,7 @@ pub struct Reach {
     pub evaluations: u64,
     /// Local solutions computed.
     pub polishes: u64,
-    /// Walks at the last count.
+    /// Walks at the last count, or at the first that has an exact answer.
     pub walks: u64,
     /// Those of them that started from scratch, so that each is a search of its own.
     pub searches: u64,
@@ -160,7 +160,6 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         let previous = &answers[count - 1];
         if previous.value <= EXACT {
             // More sections cannot do better.
-            reach.exact = true;
             answers.push(previous.clone());
             continue;
         }
@@ -183,7 +182,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
                 best.clone_from(&stream.best);
             }
         }
-        if count == last {
+        if count == last || best.value <= EXACT {
             let same = (best.value * (1.0 + SAME)).max(EXACT);
             let searched = || streams.iter().flat_map(|stream| &stream.searched);
             reach.walks = streams.iter().map(|stream| stream.walks).sum();
@@ -283,7 +282,10 @@ impl<'a> Stream<'a> {
             if from_scratch {
                 self.searched.push(closed);
             }
-            ends.push(end);
+            // Where no section helps there is nothing to cross.
+            if !end.is_empty() {
+                ends.push(end);
+            }
             if limits.peek().is_none() || self.best.value <= EXACT {
                 return;
             }

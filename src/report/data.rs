@@ -79,7 +79,8 @@ pub struct FitDocument {
     /// Gains of the single sections over the gain of their sum, 1 or more; `null` without sections.
     pub economy_ratio: Option<f64>,
     /// `evaluations` of the objective, local solutions (`polishes`), independent `searches`, how
-    /// many of them were `agreeing` with this answer, and why it came to a `stop`.
+    /// many of them were `agreeing` with this answer, whether it is `exact` (nothing left to gain), and why
+    /// it came to a `stop`.
     pub search: SearchReport,
     /// How far the takes repeat over the trusted band: `rms_db`, and `largest_db` at `largest_hz`;
     /// `null` when it is unknown.

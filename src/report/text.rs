@@ -317,7 +317,7 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
             number(searches, "independent search", "independent searches")
         ),
     };
-    let doubt = if search.agreeing < 2 {
+    let doubt = if search.agreeing < 2 && !search.exact {
         " A longer one (--effort deep) may find a better answer."
     } else {
         ""

@@ -236,6 +236,7 @@ fn outcome(
             polishes: 310,
             searches: 8,
             agreeing: 5,
+            exact: false,
             stop: "every search ended without further gain".into(),
         },
         trusted_band_hz: Some((f[first], f[last])),
