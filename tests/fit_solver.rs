@@ -3,7 +3,7 @@
 use bandwright::filter::{Section, Shape, cascade, response};
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::solver::{Landscape, Solution, Step, Stop, Stopping, minimise};
+use bandwright::fit::solver::{Landscape, Model, Solution, Step, Stop, Stopping, Walls, minimise};
 use bandwright::fit::space::variables;
 use bandwright::measurement::grid;
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt, TerminationReason};
@@ -288,12 +288,26 @@ fn one_step_without_damping_solves_a_quadratic_with_a_wall() {
     // F = (x - 3)^2 + (y + 1)^2 + x y from (0, 0); H = [2 1; 1 2], g = (-6, 2).
     let gradient = DVector::from_vec(vec![-6.0, 2.0]);
     let curvature = DMatrix::from_row_slice(2, 2, &[2.0, 1.0, 1.0, 2.0]);
-    let mut step = Step::new(2);
-    let mut solve = |lower: [f64; 2], upper: [f64; 2]| {
-        let fall = step
-            .solve(&[0.0, 0.0], &gradient, &curvature, 0.0, &lower, &upper)
-            .unwrap();
-        (step.target.clone(), fall)
+    let model = Model {
+        x: &[0.0, 0.0],
+        gradient: &gradient,
+        curvature: &curvature,
+        damping: 0.0,
+        lower: &LOW,
+        upper: &WIDE,
+    };
+    let solve = |lower: [f64; 2], upper: [f64; 2]| {
+        let model = Model {
+            lower: &lower,
+            upper: &upper,
+            ..model
+        };
+        let mut step = Step::new(2);
+        let fall = step.solve(&model, Walls::Kept).unwrap();
+        let mut least = Step::new(2);
+        assert_eq!(least.solve(&model, Walls::LeftAgain), Some(fall));
+        assert_eq!(least.target, step.target);
+        (step.target, fall)
     };
     // Without walls p = -H^-1 g = (14/3, -10/3), and the model falls by -g.p/2.
     let (target, fall) = solve(LOW, WIDE);
@@ -306,11 +320,12 @@ fn one_step_without_damping_solves_a_quadratic_with_a_wall() {
     assert!((fall - 7.25).abs() < 1e-12, "{fall}");
     // A matrix that is not positive definite gives no step.
     let saddle = DMatrix::from_row_slice(2, 2, &[1.0, 5.0, 5.0, 1.0]);
-    assert!(
-        Step::new(2)
-            .solve(&[0.0, 0.0], &gradient, &saddle, 0.0, &LOW, &WIDE)
-            .is_none()
-    );
+    let model = Model {
+        curvature: &saddle,
+        ..model
+    };
+    assert_eq!(Step::new(2).solve(&model, Walls::Kept), None);
+    assert_eq!(Step::new(2).solve(&model, Walls::LeftAgain), None);
 }
 
 /// The least value of `|A x - b|^2` over a box: each variable on its lower wall, on its upper or free,
@@ -348,6 +363,29 @@ fn brute_force(
         }
     }
     best
+}
+
+#[test]
+fn a_corner_that_every_clipped_newton_step_returns_to_is_left() {
+    // The Newton step of the free variables leads out of the box though the least point lies inside: putting what
+    // leaves it back on its wall, and freeing it again, goes round in a ring.
+    let a = DMatrix::from_row_slice(
+        4,
+        3,
+        &[
+            2.0, 0.0, -2.0, 0.0, 0.0, -1.0, -3.0, 3.0, -2.0, 3.0, -3.0, 1.0,
+        ],
+    );
+    let b = DVector::from_vec(vec![3.0, 1.0, -1.0, 4.0]);
+    let (lower, upper) = (vec![1.0, 2.0, -1.0], vec![3.0, 4.0, 1.0]);
+    let (value, x) = brute_force(&a, &b, &lower, &upper);
+    let residuals = |x: &[f64]| (&a * DVector::from_column_slice(x) - &b, a.clone());
+    let mut landscape = Squares::new(lower, upper, residuals);
+    let solution = minimise(&mut landscape, vec![3.0, 2.0, 1.0], &TO_THE_END);
+    assert!(
+        (solution.value - value).abs() <= 1e-12 * value,
+        "{solution:?} {value} {x:?}"
+    );
 }
 
 proptest! {

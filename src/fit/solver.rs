@@ -8,12 +8,14 @@
 //!
 //! 1. Variables on a bound whose gradient points outwards are held.
 //! 2. `(H + mu D) p = -g` is solved for the others, `D` the diagonal of `H` with a floor. Variables that
-//!    would leave the box are put on its wall, and the rest is solved again with that displacement.
+//!    would leave the box are put on its wall, and the rest is solved again with that displacement. Where
+//!    that leads nowhere, a primal active-set method (J. Nocedal and S. J. Wright, Numerical Optimization,
+//!    2nd ed., algorithm 16.3) walks to the model's least point in the box.
 //! 3. The step is kept when the function falls; `mu` follows the ratio of true to predicted fall.
 //!
 //! Departures from a textbook version: the floor in `D` is relative to the largest diagonal
-//! element, because a section of 0 dB has no slope in its frequency and q; walls are left again
-//! within a step only when it would lead nowhere otherwise. Guaranteed: the point stays in the box and the value never rises.
+//! element, because a section of 0 dB has no slope in its frequency and q; the active-set method is left to the
+//! steps that need it. Guaranteed: the point stays in the box and the value never rises.
 
 use argmin::core::{
     Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
@@ -122,10 +124,10 @@ struct LevenbergMarquardt {
 const FIRST_DAMPING: f64 = 1e-2;
 const LARGEST_DAMPING: f64 = 1e12;
 const SMALLEST_DAMPING: f64 = 1e-12;
-/// A step takes variables off walls so many times.
-const MOST_RELEASES: usize = 8;
-/// ... where the model's slope is more than this share of its parts.
+/// A variable leaves its wall where the model's slope is more than this share of its parts.
 const RELEASED: f64 = 1e-9;
+/// Most passes of the active-set method for each variable: it ends by itself, but for rounding.
+const MOST_PASSES: usize = 20;
 /// Floor of the damping matrix, relative to the largest diagonal element.
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
@@ -147,21 +149,24 @@ impl LevenbergMarquardt {
     /// One accepted step, or the discovery that there is none.
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
         loop {
-            let mut solve = |most_releases| {
-                self.step.most_releases = most_releases;
+            let mut solve = |walls| {
                 self.step.solve(
-                    &self.x,
-                    &self.gradient,
-                    &self.curvature,
-                    self.damping,
-                    landscape.lower(),
-                    landscape.upper(),
+                    &Model {
+                        x: &self.x,
+                        gradient: &self.gradient,
+                        curvature: &self.curvature,
+                        damping: self.damping,
+                        lower: landscape.lower(),
+                        upper: landscape.upper(),
+                    },
+                    walls,
                 )
             };
             let least = f64::EPSILON * self.value;
-            // Walls are rarely worth leaving within a step: only when it would lead nowhere otherwise.
-            let predicted = match solve(0) {
-                Some(predicted) if predicted <= least => solve(MOST_RELEASES),
+            let tiny = self.stopping.relative_fall * self.value;
+            // The least point in the box is rarely worth its price: only when the cheap step leads nowhere.
+            let predicted = match solve(Walls::Kept) {
+                Some(predicted) if predicted <= tiny.max(least) => solve(Walls::LeftAgain),
                 predicted => predicted,
             };
             let Some(predicted) = predicted else {
@@ -171,7 +176,6 @@ impl LevenbergMarquardt {
                 }
                 continue;
             };
-            let tiny = self.stopping.relative_fall * self.value;
             if predicted <= least {
                 self.stop = Some(Stop::Stationary);
                 return;
@@ -257,13 +261,50 @@ impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
     }
 }
 
+/// The damped model of a function about a point in the box: `F(x + p) ~ F(x) + g.p + p.(H + mu D).p / 2`.
+#[derive(Debug, Clone, Copy)]
+pub struct Model<'a> {
+    /// The point.
+    pub x: &'a [f64],
+    /// `g`.
+    pub gradient: &'a DVector<f64>,
+    /// `H`, its lower triangle.
+    pub curvature: &'a DMatrix<f64>,
+    /// `mu`.
+    pub damping: f64,
+    /// Lowest allowed value of each variable.
+    pub lower: &'a [f64],
+    /// Highest allowed value of each variable.
+    pub upper: &'a [f64],
+}
+
+/// What a step does with a variable that it has put on a wall.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Walls {
+    /// It stays there: few passes, a good step almost always.
+    Kept,
+    /// It leaves the wall where the model pulls it back inside: the step leads to the model's least point in the box.
+    LeftAgain,
+}
+
+impl Model<'_> {
+    fn curvature(&self, i: usize, j: usize) -> f64 {
+        self.curvature[(i.max(j), i.min(j))]
+    }
+
+    /// The wall that a variable would cross at this displacement, as a displacement.
+    fn wall(&self, i: usize, displacement: f64) -> Option<f64> {
+        let reached = self.x[i] + displacement;
+        (reached < self.lower[i] || reached > self.upper[i])
+            .then(|| reached.clamp(self.lower[i], self.upper[i]) - self.x[i])
+    }
+}
+
 /// The step of one iteration, with its workspace.
 #[derive(Debug)]
 pub struct Step {
     /// Where the step leads.
     pub target: Vec<f64>,
-    /// Variables that the model pulls back inside leave their walls again, so often.
-    pub most_releases: usize,
     displacement: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
@@ -275,74 +316,40 @@ impl Step {
     pub fn new(dimension: usize) -> Self {
         Self {
             target: vec![0.0; dimension],
-            most_releases: MOST_RELEASES,
             displacement: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
         }
     }
 
-    /// Computes the damped step from `x` inside the box; `target` receives `x + p`. Returns the
-    /// fall that the undamped model predicts, or None when the matrix is not positive definite.
-    pub fn solve(
-        &mut self,
-        x: &[f64],
-        gradient: &DVector<f64>,
-        curvature: &DMatrix<f64>,
-        damping: f64,
-        lower: &[f64],
-        upper: &[f64],
-    ) -> Option<f64> {
+    /// Computes the step `p`; `target` receives `x + p`. Returns the fall that the undamped model predicts, or
+    /// None when the matrix is not positive definite.
+    pub fn solve(&mut self, model: &Model<'_>, walls: Walls) -> Option<f64> {
+        let Model {
+            x,
+            gradient,
+            lower,
+            upper,
+            ..
+        } = *model;
         let dimension = x.len();
-        let largest = (0..dimension).fold(0.0_f64, |max, i| max.max(curvature[(i, i)]));
+        let largest = (0..dimension).fold(0.0_f64, |max, i| max.max(model.curvature[(i, i)]));
         let floor = DIAGONAL_FLOOR * largest.max(f64::MIN_POSITIVE);
         for i in 0..dimension {
             self.held[i] = (x[i] <= lower[i] && gradient[i] >= 0.0)
                 || (x[i] >= upper[i] && gradient[i] <= 0.0);
             self.displacement[i] = 0.0;
         }
-        // Each pass puts at least one more variable on a wall or is one of few that take some off, so
-        // this ends.
-        let mut releases = 0;
-        loop {
-            self.free.clear();
-            self.free.extend((0..dimension).filter(|&i| !self.held[i]));
-            let free = &self.free;
-            let mut matrix = DMatrix::zeros(free.len(), free.len());
-            for ((column, &j), mut out) in free.iter().enumerate().zip(matrix.column_iter_mut()) {
-                let from = &curvature.as_slice()[j * dimension..(j + 1) * dimension];
-                for (out, &i) in out.as_mut_slice()[column..].iter_mut().zip(&free[column..]) {
-                    *out = from[i];
-                }
-                out[column] += damping * from[j].max(floor);
-            }
-            let mut step = DVector::from_iterator(free.len(), free.iter().map(|&i| -gradient[i]));
-            for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
-                for (out, &i) in step.iter_mut().zip(free) {
-                    *out -= curvature[(i.max(j), i.min(j))] * self.displacement[j];
-                }
-            }
-            Cholesky::new(matrix)?.solve_mut(&mut step);
-            let mut inside = true;
-            for (&i, &p) in free.iter().zip(step.iter()) {
-                let reached = x[i] + p;
-                if !reached.is_finite() {
-                    return None;
-                }
-                self.displacement[i] = p;
-                if reached < lower[i] || reached > upper[i] {
-                    self.displacement[i] = reached.clamp(lower[i], upper[i]) - x[i];
-                    self.held[i] = true;
-                    inside = false;
-                }
-            }
-            if inside
-                && (releases == self.most_releases
-                    || !self.release(x, gradient, curvature, damping, floor, lower, upper))
-            {
+        // Each pass of the first kind puts at least one more variable on a wall, so those end by themselves.
+        for _ in 0..=MOST_PASSES * dimension {
+            let step = self.least_of_the_free(model, floor)?;
+            let inside = match walls {
+                Walls::Kept => self.put_on_walls(model, &step),
+                Walls::LeftAgain => self.go_to_the_first_wall(model, &step),
+            };
+            if inside && (walls == Walls::Kept || !self.release(model, floor)) {
                 break;
             }
-            releases += usize::from(inside);
         }
         // g.p + p.H p / 2, column by column of the lower triangle.
         let mut change = 0.0;
@@ -351,7 +358,7 @@ impl Step {
             if p == 0.0 {
                 continue;
             }
-            let column = &curvature.as_slice()[j * dimension + j..(j + 1) * dimension];
+            let column = &model.curvature.as_slice()[j * dimension + j..(j + 1) * dimension];
             let below: f64 = column[1..]
                 .iter()
                 .zip(&self.displacement[j + 1..])
@@ -362,39 +369,107 @@ impl Step {
         Some(-change)
     }
 
-    /// Frees the variables on walls that the damped model, with the others where they are now, pulls back inside.
-    /// False when there is none: then the step is the model's least point in the box.
-    #[expect(clippy::too_many_arguments, reason = "the whole model")]
-    fn release(
-        &mut self,
-        x: &[f64],
-        gradient: &DVector<f64>,
-        curvature: &DMatrix<f64>,
-        damping: f64,
-        floor: f64,
-        lower: &[f64],
-        upper: &[f64],
-    ) -> bool {
-        let mut released = false;
-        for i in 0..x.len() {
-            if !self.held[i] || lower[i] >= upper[i] {
-                continue;
+    /// The displacements of the free variables that make the damped model least, the others held where they are.
+    fn least_of_the_free(&mut self, model: &Model<'_>, floor: f64) -> Option<DVector<f64>> {
+        let dimension = model.x.len();
+        self.free.clear();
+        self.free.extend((0..dimension).filter(|&i| !self.held[i]));
+        let free = &self.free;
+        let mut matrix = DMatrix::zeros(free.len(), free.len());
+        for ((column, &j), mut out) in free.iter().enumerate().zip(matrix.column_iter_mut()) {
+            let from = &model.curvature.as_slice()[j * dimension..(j + 1) * dimension];
+            for (out, &i) in out.as_mut_slice()[column..].iter_mut().zip(&free[column..]) {
+                *out = from[i];
             }
+            out[column] += model.damping * from[j].max(floor);
+        }
+        let mut step = DVector::from_iterator(free.len(), free.iter().map(|&i| -model.gradient[i]));
+        for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
+            for (out, &i) in step.iter_mut().zip(free) {
+                *out -= model.curvature(i, j) * self.displacement[j];
+            }
+        }
+        Cholesky::new(matrix)?.solve_mut(&mut step);
+        let finite = free
+            .iter()
+            .zip(step.iter())
+            .all(|(&i, p)| (model.x[i] + p).is_finite());
+        finite.then_some(step)
+    }
+
+    /// Takes the step; variables that would leave the box are held on its wall. True when there are none.
+    fn put_on_walls(&mut self, model: &Model<'_>, step: &DVector<f64>) -> bool {
+        let mut inside = true;
+        for (&i, &p) in self.free.iter().zip(step.iter()) {
+            let wall = model.wall(i, p);
+            self.displacement[i] = wall.unwrap_or(p);
+            self.held[i] = wall.is_some();
+            inside &= wall.is_none();
+        }
+        inside
+    }
+
+    /// Goes toward the step as far as the box allows, and holds the variable that meets its wall first. True when
+    /// the whole step lies inside.
+    fn go_to_the_first_wall(&mut self, model: &Model<'_>, step: &DVector<f64>) -> bool {
+        let mut first: Option<(f64, usize, f64)> = None;
+        for (&i, &p) in self.free.iter().zip(step.iter()) {
+            let Some(wall) = model.wall(i, p) else {
+                continue;
+            };
+            let from = self.displacement[i];
+            let share = ((wall - from) / (p - from)).clamp(0.0, 1.0);
+            if first.is_none_or(|(least, ..)| share < least) {
+                first = Some((share, i, wall));
+            }
+        }
+        let share = first.map_or(1.0, |(share, ..)| share);
+        for (&i, &p) in self.free.iter().zip(step.iter()) {
+            let from = self.displacement[i];
+            let reached = if share < 1.0 {
+                from + share * (p - from)
+            } else {
+                p
+            };
+            self.displacement[i] = model.wall(i, reached).unwrap_or(reached);
+        }
+        let Some((_, met, wall)) = first else {
+            return true;
+        };
+        self.displacement[met] = wall;
+        self.held[met] = true;
+        false
+    }
+
+    /// Frees the variable on a wall that the damped model, with the others where they are now, pulls back inside
+    /// most. False when there is none: then the step is the model's least point in the box.
+    fn release(&mut self, model: &Model<'_>, floor: f64) -> bool {
+        let Model {
+            x, lower, upper, ..
+        } = *model;
+        let mut most: Option<(f64, usize)> = None;
+        for i in (0..x.len()).filter(|&i| self.held[i] && lower[i] < upper[i]) {
             let p = self.displacement[i];
             let pull: f64 = self
                 .displacement
                 .iter()
                 .enumerate()
-                .map(|(j, p)| curvature[(i.max(j), i.min(j))] * p)
+                .map(|(j, p)| model.curvature(i, j) * p)
                 .sum();
-            let slope = gradient[i] + pull + damping * curvature[(i, i)].max(floor) * p;
-            let tiny = RELEASED * gradient[i].abs().max(pull.abs());
+            let own = model.curvature[(i, i)].max(floor);
+            let slope = model.gradient[i] + pull + model.damping * own * p;
+            let tiny = RELEASED * model.gradient[i].abs().max(pull.abs());
             let reached = x[i] + p;
-            if (reached <= lower[i] && slope < -tiny) || (reached >= upper[i] && slope > tiny) {
-                self.held[i] = false;
-                released = true;
+            let inwards = if reached <= lower[i] { -slope } else { slope };
+            // What the model would fall by, if this variable alone were free.
+            let fall = inwards * inwards / own;
+            if inwards > tiny && most.is_none_or(|(largest, _)| fall > largest) {
+                most = Some((fall, i));
             }
         }
-        released
+        if let Some((_, i)) = most {
+            self.held[i] = false;
+        }
+        most.is_some()
     }
 }
