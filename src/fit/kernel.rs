@@ -331,7 +331,8 @@ pub struct Products<'a> {
     pub columns: &'a [f64],
     /// Length of a column, a multiple of [`LANES`].
     pub length: usize,
-    /// Receives the products, row-major, `count * count`; only tiles on and below the diagonal.
+    /// Receives the products, column-major, `count * count`; only tiles on and below the diagonal (a symmetric
+    /// matrix's rows from the diagonal on are its columns).
     pub products: &'a mut [f64],
 }
 
@@ -345,7 +346,7 @@ impl pulp::WithSimd for Products<'_> {
         let (columns, _) = self.columns.as_chunks::<LANES>();
         for row in (0..count).step_by(TILE) {
             let rows = four(&columns[row * blocks..(row + TILE) * blocks], blocks);
-            for column in (0..=row).step_by(TILE) {
+            for column in (row..count).step_by(TILE) {
                 let others = four(&columns[column * blocks..(column + TILE) * blocks], blocks);
                 let tile = tile(rows, others, blocks);
                 for (i, tile_row) in tile.iter().enumerate() {

@@ -45,6 +45,8 @@ struct Blocks {
     weight: Vec<f64>,
     wanted_db: Vec<f64>,
     share: Vec<f64>,
+    /// What a decibel of opposition pulls with, through the weights: `economy share / weight`.
+    pull: Vec<f64>,
 }
 
 impl Objective {
@@ -90,8 +92,13 @@ impl Objective {
         // The level is free: a mean near zero keeps the sums short.
         let mean: f64 = weight.iter().zip(&wanted_db).map(|(w, d)| w * w * d).sum();
         let wanted_db: Vec<f64> = wanted_db.iter().map(|d| d - mean).collect();
+        let pull = share
+            .iter()
+            .zip(&weight)
+            .map(|(share, w)| economy * share / w.max(LEAST_WEIGHT));
         Self {
             blocks: Blocks {
+                pull: padded(pull, 0.0),
                 points: Points::new(&frequency_hz, rate_hz),
                 weight: padded(weight.iter().map(|w| w.max(LEAST_WEIGHT)), LEAST_WEIGHT),
                 wanted_db: padded(wanted_db.iter().copied(), 0.0),
@@ -233,6 +240,8 @@ pub struct Workspace {
     scratch: [Vec<f64>; 2],
     columns: Vec<f64>,
     products: Vec<f64>,
+    level: Vec<f64>,
+    side: Vec<f64>,
 }
 
 impl Workspace {
@@ -485,10 +494,7 @@ impl Landscape for Placed<'_> {
         let n = blocks.points.padded_len();
         let arch = pulp::Arch::new();
         let dimension = x.len();
-        // The derivatives, their products, and the step that follows.
-        let (points, count, size) = (n as u64, self.shapes.len() as u64, dimension as u64);
-        room.work +=
-            points * (270 * count + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 17;
+        room.work += linearise_work(n, self.shapes.len());
         // After the variables' columns: the weights, what pulls on boosts, what pulls on cuts.
         let (level, boost, cut) = (dimension, dimension + 1, dimension + 2);
         let columns = (dimension + 3).next_multiple_of(TILE);
@@ -499,11 +505,12 @@ impl Landscape for Placed<'_> {
         let (cut_pull, rest) = rest.split_at_mut(n);
         weight.copy_from_slice(&blocks.weight);
         rest.fill(0.0);
+        let (error_db, pull) = (&room.error_db[..n], &blocks.pull[..n]);
+        let (boost_db, cut_db) = (&room.boost_db[..n], &room.cut_db[..n]);
         for i in 0..n {
-            let residual = 2.0 * weight[i] * room.error_db[i];
-            let share = economy * blocks.share[i] / weight[i];
-            boost_pull[i] = share * room.cut_db[i] + residual;
-            cut_pull[i] = residual - share * room.boost_db[i];
+            let residual = 2.0 * weight[i] * error_db[i];
+            boost_pull[i] = residual + pull[i] * cut_db[i];
+            cut_pull[i] = residual - pull[i] * boost_db[i];
         }
         for (ratio, &k) in room.ratios.iter().zip(&room.order) {
             let (by_f0, rest) = variables[3 * k * n..3 * (k + 1) * n].split_at_mut(n);
@@ -537,23 +544,34 @@ impl Landscape for Placed<'_> {
             length: n,
             products: &mut room.products,
         });
-        let row = |i: usize| &room.products[i * columns..i * columns + dimension];
-        let level = row(level);
+        let of_variable = |j: usize| &room.products[j * columns..(j + 1) * columns];
         for (j, sign) in (0..dimension).map(|j| (j, room.signs[j / 3])) {
             match sign {
-                Sign::Boost => gradient[j] = row(boost)[j],
-                Sign::Cut => gradient[j] = row(cut)[j],
+                Sign::Boost => gradient[j] = of_variable(j)[boost],
+                Sign::Cut => gradient[j] = of_variable(j)[cut],
                 Sign::Mixed => {}
             }
         }
-        let curvature = curvature.as_mut_slice();
-        for i in 0..dimension {
-            let boosts = room.sections[i / 3].gain_db >= 0.0;
-            let twice_level = 2.0 * level[i];
-            for (j, product) in row(i)[..=i].iter().enumerate() {
-                let opposed = boosts != (room.sections[j / 3].gain_db >= 0.0);
-                let share = if opposed { 2.0 - economy } else { 2.0 };
-                curvature[j * dimension + i] = share * product - twice_level * level[j];
+        room.level.clear();
+        room.level
+            .extend((0..dimension).map(|j| of_variable(j)[level]));
+        room.side.clear();
+        let boosts = |j: usize| room.sections[j / 3].gain_db >= 0.0;
+        let side = |j: usize| if boosts(j) { 1.0 } else { -1.0 };
+        room.side.extend((0..dimension).map(side));
+        for (j, column) in curvature
+            .as_mut_slice()
+            .chunks_exact_mut(dimension)
+            .enumerate()
+        {
+            let (column, products) = (&mut column[j..], &of_variable(j)[j..dimension]);
+            let (levels, sides) = (&room.level[j..], &room.side[j..]);
+            let (twice_level, half_economy) = (2.0 * levels[0], 0.5 * economy * sides[0]);
+            // 2 - economy where the sides differ, 2 elsewhere.
+            let even = 2.0 - 0.5 * economy;
+            for (i, out) in column.iter_mut().enumerate() {
+                let share = even + half_economy * sides[i];
+                *out = share * products[i] - twice_level * levels[i];
             }
         }
     }

@@ -48,21 +48,22 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 12_000_000),
-            Self::Normal => (2, 43_000_000),
-            Self::Deep => (8, 105_000_000),
+            Self::Quick => (1, 14_000_000),
+            Self::Normal => (2, 40_000_000),
+            Self::Deep => (8, 98_000_000),
         }
     }
 
-    /// The work limits of each stream: its own, and those of the lower efforts that have it too.
-    fn limits(self) -> Vec<Vec<u64>> {
+    /// The work limits of each stream, less its part of what was `spent` before: its own, and those of the lower
+    /// efforts that have it too.
+    fn limits(self, spent: u64) -> Vec<Vec<u64>> {
         let lower = |stream: usize| {
             Self::ALL
                 .into_iter()
                 .filter(|effort| *effort <= self)
                 .map(Self::budget)
                 .filter(move |(streams, _)| stream < *streams)
-                .map(|(_, work)| work)
+                .map(|(streams, work)| work.saturating_sub(spent / streams as u64).max(work / 2))
         };
         (0..self.budget().0)
             .map(|stream| lower(stream).collect())
@@ -149,9 +150,10 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         agreeing: 0,
         exact: false,
     };
+    let mut spent = 0;
     for count in 1..=last {
         let limits = if count == last {
-            effort.limits()
+            effort.limits(spent)
         } else {
             let work = ON_THE_WAY * (count as u64).pow(3);
             let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
@@ -178,6 +180,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         for stream in &streams {
             reach.evaluations += stream.thin.room.evaluations + stream.full.room.evaluations;
             reach.polishes += stream.thin.polishes + stream.full.polishes;
+            spent += stream.thin.room.work + stream.full.room.work;
             if stream.best.value < best.value {
                 best.clone_from(&stream.best);
             }

@@ -166,7 +166,7 @@ impl LevenbergMarquardt {
             let tiny = self.stopping.relative_fall * self.value;
             // The least point in the box is rarely worth its price: only when the cheap step leads nowhere.
             let predicted = match solve(Walls::Kept) {
-                Some(predicted) if predicted <= tiny.max(least) => solve(Walls::LeftAgain),
+                Some(predicted) if predicted <= least => solve(Walls::LeftAgain),
                 predicted => predicted,
             };
             let Some(predicted) = predicted else {
