@@ -462,7 +462,11 @@ impl<'a> Bench<'a> {
             Opinion {
                 verdict,
                 level_db: level_of(i).map(|db| db - middle_db),
-                distance_db: comparison.filter(|_| !alone).map(|c| c.distance_db),
+                distance_db: match comparison {
+                    _ if alone => None,
+                    Some(_) if i == reference => Some(0.0),
+                    _ => comparison.map(|c| c.distance_db),
+                },
                 seal: seal.filter(|_| !alone),
             }
         };

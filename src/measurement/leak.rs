@@ -25,6 +25,8 @@ pub const LOSS_AT_HZ: f64 = 30.0;
 const TO_HZ: f64 = 1000.0;
 /// Grid points from one fitted point to the next: 12 an octave.
 const STRIDE: usize = 4;
+/// Below, points count in proportion to frequency: rigs are noisier there, and many have few bins of their own.
+const FULL_WEIGHT_HZ: f64 = 100.0;
 /// Misfit of a fitted point that is expected of noise and ripple, dB.
 const EXPECTED_DB: f64 = 0.12;
 /// Sound seatings differ in bass by this much, dB rms, about their mean.
@@ -186,16 +188,17 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
 impl Bass {
     /// The best level and shelf for a loss; `loss(k, f_hz)` in dB.
     fn answer(&self, corner_hz: f64, q: Option<f64>, loss: impl Fn(usize, f64) -> f64) -> Answer {
-        let n = self.at.len() as f64;
-        let (mut y, mut g, mut yy, mut gy, mut gg) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut n, mut y, mut g, mut yy, mut gy, mut gg) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         for (k, i) in self.at.iter().enumerate() {
-            let left_db = self.difference_db[k] + loss(k, frequency_hz()[*i]);
-            let shelf = SHELF_DB[*i];
-            y += left_db;
-            g += shelf;
-            yy += left_db * left_db;
-            gy += shelf * left_db;
-            gg += shelf * shelf;
+            let f_hz = frequency_hz()[*i];
+            let left_db = self.difference_db[k] + loss(k, f_hz);
+            let (shelf, weight) = (SHELF_DB[*i], (f_hz / FULL_WEIGHT_HZ).min(1.0));
+            n += weight;
+            y += weight * left_db;
+            g += weight * shelf;
+            yy += weight * left_db * left_db;
+            gy += weight * shelf * left_db;
+            gg += weight * shelf * shelf;
         }
         let (yy, gy, gg) = (yy - y * y / n, gy - g * y / n, gg - g * g / n);
         let prior = (EXPECTED_DB / SHELF_RMS_DB).powi(2);

@@ -92,6 +92,8 @@ pub struct Comparison {
     pub largest_db: f64,
     /// Where.
     pub largest_hz: f64,
+    /// Root mean square further than 1/4 octave from there, dB.
+    pub elsewhere_db: f64,
     /// Largest step, dB, upwards in frequency.
     pub step_db: f64,
     /// Where.
@@ -130,11 +132,15 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
     let left: Vec<f64> = left_db[band.clone()].iter().map(|db| db - level_db).collect();
     let trust = &trust[band.clone()];
     let (distance_db, largest, step) = (rms(&left, trust), largest(&left, trust), step(&left));
+    let quarter = POINTS_PER_OCTAVE / 4;
+    let away = |(i, w): (usize, &f64)| if i.abs_diff(largest.1) > quarter { *w } else { 0.0 };
+    let elsewhere: Vec<f64> = trust.iter().enumerate().map(away).collect();
     let rough: Vec<f64> = left.iter().zip(medians(&left, 4)).map(|(db, smooth)| db - smooth).collect();
     Some(Comparison {
         distance_db,
         largest_db: largest.0,
         largest_hz: f_hz[band.start + largest.1],
+        elsewhere_db: rms(&left, &elsewhere),
         step_db: step.0,
         step_hz: f_hz[band.start + step.1],
         rough_db: rms(&rough, trust),
@@ -179,7 +185,7 @@ impl Comparison {
             Kind::LevelStep { step_db, at_hz: self.step_hz }
         } else if rough_db > ROUGH_LIMIT_DB {
             Kind::Rough { rough_db }
-        } else if self.largest_db.abs() > 3.0 * self.distance_db {
+        } else if self.elsewhere_db <= 0.5 * DISTANCE_LIMIT_DB {
             Kind::Narrow
         } else {
             Kind::Shape
