@@ -23,8 +23,8 @@ use super::smooth::{Width, smooth};
 use super::takes::{self, Average, Side, Take, median};
 use crate::error::{Error, ErrorKind, Result};
 
-/// A take leaks when it loses so much at 30 Hz, dB, against the sound takes of its side. Our own choice: four times what
-/// sound seatings differ by (0.3 dB rms), and safely below the 2 dB that anyone would hear and correct in vain.
+/// A take leaks when it loses so much at 30 Hz, dB, against the sound takes of its side. Our own choice: four times
+/// what sound seatings differ by (0.3 dB rms), and below the 2 dB that must not be missed.
 pub const LEAK_THRESHOLD_DB: f64 = 1.2;
 
 /// Match is told over this band, hertz, smoothed by 1/3 octave.
@@ -219,7 +219,9 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
             "leak threshold",
             format!("{threshold_db} dB"),
             "more than 0 dB",
-            format!("leave it at {LEAK_THRESHOLD_DB} dB, or set a loss at 30 Hz that you would not accept"),
+            format!(
+                "leave it at {LEAK_THRESHOLD_DB} dB, or set a loss at 30 Hz that you would not accept"
+            ),
         ));
     }
     let trust = settings.rig.trust_on_grid();
@@ -262,7 +264,8 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
     let kept: Vec<Take> = takes
         .iter()
         .zip(&judged)
-        .filter_map(|(take, judged)| (!judged.set_aside).then(|| take.clone()))
+        .filter(|(_, judged)| !judged.set_aside)
+        .map(|(take, _)| take.clone())
         .collect();
     let average = takes::average(&kept)?;
     let support = average.on_grid.support.clone();
@@ -270,7 +273,13 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
         .into_iter()
         .map(|aligned| {
             let level_db = aligned.mean_db;
-            (aligned.side, OnGrid { level_db, support: support.clone() })
+            (
+                aligned.side,
+                OnGrid {
+                    level_db,
+                    support: support.clone(),
+                },
+            )
         })
         .collect();
     let resonance = follow_resonance(takes, &mut judged);
@@ -289,7 +298,9 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
                 takes: bench.curves.len(),
                 kept: of_side().filter(|take| !take.set_aside).count(),
                 agreement: bench.agreement,
-                reference: bench.reference.map(|r| takes[bench.of_unit[r]].name.clone()),
+                reference: bench
+                    .reference
+                    .map(|r| takes[bench.of_unit[r]].name.clone()),
                 seal: if differ { Seal::TakesDiffer } else { beside },
                 sound_takes_lose: match beside {
                     Seal::LessThanTheOtherSide(leak) if differ => Some(leak),
@@ -332,7 +343,9 @@ fn other(side: Side, benches: &[Bench]) -> Option<usize> {
 
 impl<'a> Bench<'a> {
     fn new(side: Side, takes: &'a [Take], trust: &[f64]) -> Option<Self> {
-        let of_unit: Vec<usize> = (0..takes.len()).filter(|i| takes[*i].side == side).collect();
+        let of_unit: Vec<usize> = (0..takes.len())
+            .filter(|i| takes[*i].side == side)
+            .collect();
         if of_unit.is_empty() {
             return None;
         }
@@ -382,7 +395,9 @@ impl<'a> Bench<'a> {
     }
 
     fn groups(&self) -> Vec<Vec<usize>> {
-        (0..self.table.references.len()).map(|k| self.table.group(k)).collect()
+        (0..self.table.references.len())
+            .map(|k| self.table.group(k))
+            .collect()
     }
 
     /// Where the side cannot tell, the camp that is clearly nearer to the other side's reference is believed: within twice
@@ -392,16 +407,31 @@ impl<'a> Bench<'a> {
             return;
         }
         let excess = |take: &OnGrid| {
-            let either = [outlier::compare(take, other, trust), outlier::compare(other, take, trust)];
-            either.iter().flatten().map(Comparison::excess).fold(f64::INFINITY, f64::min)
+            let either = [
+                outlier::compare(take, other, trust),
+                outlier::compare(other, take, trust),
+            ];
+            either
+                .iter()
+                .flatten()
+                .map(Comparison::excess)
+                .fold(f64::INFINITY, f64::min)
         };
         let references = &self.table.references;
-        let excesses: Vec<f64> = references.iter().map(|r| excess(self.curves[self.voters[*r]])).collect();
+        let excesses: Vec<f64> = references
+            .iter()
+            .map(|r| excess(self.curves[self.voters[*r]]))
+            .collect();
         let nearest = (0..references.len()).min_by(|a, b| excesses[*a].total_cmp(&excesses[*b]));
         let Some(nearest) = nearest else { return };
         let camp = self.table.group(nearest);
-        let outside = references.iter().zip(&excesses).filter(|(r, _)| !camp.contains(r));
-        let next = outside.map(|(_, excess)| *excess).fold(f64::INFINITY, f64::min);
+        let outside = references
+            .iter()
+            .zip(&excesses)
+            .filter(|(r, _)| !camp.contains(r));
+        let next = outside
+            .map(|(_, excess)| *excess)
+            .fold(f64::INFINITY, f64::min);
         if excesses[nearest] <= 2.0 && next >= 2.0 * excesses[nearest].max(0.5) {
             // The tightest take that stands for the same camp.
             let same = (0..references.len()).find(|k| self.table.group(*k) == camp);
@@ -423,16 +453,24 @@ impl<'a> Bench<'a> {
         let belonging: Vec<usize> = (0..self.curves.len()).filter(|i| belongs(*i)).collect();
         let level_of = |i: usize| comparisons[i].as_ref().map(|c| c.level_db);
         let middle_db = median(belonging.iter().filter_map(|i| level_of(*i)).collect());
-        let off_level = |i: usize| level_of(i).is_some_and(|db| (db - middle_db).abs() > LEVEL_LIMIT_DB);
+        let off_level =
+            |i: usize| level_of(i).is_some_and(|db| (db - middle_db).abs() > LEVEL_LIMIT_DB);
         // Of two levels nothing tells which is wrong.
         let alike: Vec<usize> = if belonging.len() >= 3 {
-            belonging.iter().copied().filter(|i| !off_level(*i)).collect()
+            belonging
+                .iter()
+                .copied()
+                .filter(|i| !off_level(*i))
+                .collect()
         } else {
             belonging.clone()
         };
         let seals = self.seals(&alike, reference, threshold_db);
         let two_levels = belonging.len() == 2
-            && belonging.iter().filter_map(|i| level_of(*i)).any(|db| db.abs() > LEVEL_LIMIT_DB);
+            && belonging
+                .iter()
+                .filter_map(|i| level_of(*i))
+                .any(|db| db.abs() > LEVEL_LIMIT_DB);
         let opinion = |i: usize| {
             let comparison = comparisons[i].as_ref();
             let outlier = |kind| match comparison {
@@ -447,9 +485,11 @@ impl<'a> Bench<'a> {
             let seal = seals[i].map(|(_, leak)| leak);
             let verdict = match (self.hum[i], comparison, seals[i]) {
                 (Some(hum), ..) => outlier(hum),
-                (_, Some(comparison), _) if !belongs(i) => outlier(comparison.kind()),
+                (_, Some(comparison), _) if !belongs(i) => outlier(comparison.kind),
                 (_, Some(_), _) if belonging.len() >= 3 && off_level(i) => {
-                    outlier(outlier::Kind::Level { level_db: level_of(i).unwrap_or(0.0) - middle_db })
+                    outlier(outlier::Kind::Level {
+                        level_db: level_of(i).unwrap_or(0.0) - middle_db,
+                    })
                 }
                 (_, None, _) if i != reference => Verdict::Undecided { distance_db: None },
                 (_, _, Some((true, leak))) => Verdict::Leaks(leak),
@@ -489,11 +529,21 @@ impl<'a> Bench<'a> {
                 Verdict::Undecided { distance_db }
             }
         };
-        Opinion { verdict, level_db: None, distance_db: None, seal: None }
+        Opinion {
+            verdict,
+            level_db: None,
+            distance_db: None,
+            seal: None,
+        }
     }
 
     /// For each take whether it leaks and its loss, against the mean of the sound ones among `alike`.
-    fn seals(&self, alike: &[usize], reference: usize, threshold_db: f64) -> Vec<Option<(bool, Leak)>> {
+    fn seals(
+        &self,
+        alike: &[usize],
+        reference: usize,
+        threshold_db: f64,
+    ) -> Vec<Option<(bool, Leak)>> {
         let against = |sound: &OnGrid| -> Vec<Option<(bool, Leak)>> {
             let of = |curve: &&OnGrid| {
                 let both = grid::intersection(&curve.support, &sound.support);
@@ -511,7 +561,11 @@ impl<'a> Bench<'a> {
             if sound.is_empty() || sound == before {
                 break;
             }
-            seals = against(&self.mean_of(&sound).unwrap_or_else(|| self.curves[reference].clone()));
+            seals = against(
+                &self
+                    .mean_of(&sound)
+                    .unwrap_or_else(|| self.curves[reference].clone()),
+            );
             before = sound;
         }
         seals
@@ -559,8 +613,12 @@ fn follow_resonance(takes: &[Take], judged: &mut [JudgedTake]) -> Option<UnitRes
     let curves: Vec<&OnGrid> = takes.iter().map(|take| &take.on_grid).collect();
     let found = resonance::track(&curves);
     let belongs = |take: &JudgedTake| !matches!(take.verdict, Verdict::Outlier(_));
-    let counted: Vec<Resonance> =
-        judged.iter().zip(&found).filter(|(take, _)| belongs(take)).filter_map(|(_, r)| *r).collect();
+    let counted: Vec<Resonance> = judged
+        .iter()
+        .zip(&found)
+        .filter(|(take, _)| belongs(take))
+        .filter_map(|(_, r)| *r)
+        .collect();
     let of_unit = resonance::of_unit(&counted);
     for (take, found) in judged.iter_mut().zip(found) {
         take.resonance = found;
@@ -582,16 +640,25 @@ fn matched(left: &OnGrid, right: &OnGrid) -> Option<Match> {
         for i in support.clone() {
             level_free[i] = of[i] - level_db;
         }
-        OnGrid { level_db: level_free, support: support.clone() }
+        OnGrid {
+            level_db: level_free,
+            support: support.clone(),
+        }
     };
     let smoothed = without_level(smooth_db);
     let f_hz = frequency_hz();
-    let told = f_hz.partition_point(|f| *f < MATCH_HZ.0)..f_hz.partition_point(|f| *f <= MATCH_HZ.1);
+    let told =
+        f_hz.partition_point(|f| *f < MATCH_HZ.0)..f_hz.partition_point(|f| *f <= MATCH_HZ.1);
     let told = grid::intersection(&told, &support);
-    let worst = told
-        .clone()
-        .max_by(|a, b| smoothed.level_db[*a].abs().total_cmp(&smoothed.level_db[*b].abs()))?;
-    let squares: f64 = smoothed.level_db[told.clone()].iter().map(|db| db * db).sum();
+    let worst = told.clone().max_by(|a, b| {
+        smoothed.level_db[*a]
+            .abs()
+            .total_cmp(&smoothed.level_db[*b].abs())
+    })?;
+    let squares: f64 = smoothed.level_db[told.clone()]
+        .iter()
+        .map(|db| db * db)
+        .sum();
     Some(Match {
         level_db,
         rms_db: (squares / told.len() as f64).sqrt(),

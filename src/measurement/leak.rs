@@ -105,8 +105,11 @@ impl SealFit {
     }
 }
 
-/// Losses at every grid point, per corner, for the first order and then for each q.
-static LOSSES_DB: LazyLock<Vec<(f64, Option<f64>, Vec<f64>)>> = LazyLock::new(|| {
+/// A corner, a q, and the losses at every grid point.
+type Model = (f64, Option<f64>, Vec<f64>);
+
+/// All corners of the first order, then of the second for each q.
+static LOSSES_DB: LazyLock<Vec<Model>> = LazyLock::new(|| {
     let mut losses = Vec::new();
     for q in std::iter::once(None).chain(QS.map(Some)) {
         for k in 0..CORNERS {
@@ -140,8 +143,7 @@ struct Answer {
 #[must_use]
 pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
     let f_hz = frequency_hz();
-    let needed =
-        f_hz.partition_point(|f| *f < LOSS_AT_HZ)..f_hz.partition_point(|f| *f <= TO_HZ);
+    let needed = f_hz.partition_point(|f| *f < LOSS_AT_HZ)..f_hz.partition_point(|f| *f <= TO_HZ);
     if grid::intersection(&needed, support) != needed || difference_db.len() != f_hz.len() {
         return None;
     }
@@ -157,7 +159,7 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
         at,
     };
     let (first, second) = LOSSES_DB.split_at(CORNERS);
-    let best = |models: &[(f64, Option<f64>, Vec<f64>)]| {
+    let best = |models: &[Model]| {
         let answers = models.iter().map(|(corner_hz, q, losses_db)| {
             bass.answer(*corner_hz, *q, |k, _| losses_db[bass.at[k]])
         });
@@ -166,13 +168,17 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
     let mut answer = bass.refined(best(first)?);
     if answer.misfit_db > EXPECTED_DB {
         let other = bass.refined(best(second)?);
-        let clearly = other.squares <= 0.5 * answer.squares
-            && other.misfit_db <= answer.misfit_db - 0.05;
+        let clearly =
+            other.squares <= 0.5 * answer.squares && other.misfit_db <= answer.misfit_db - 0.05;
         if clearly {
             answer = other;
         }
     }
-    let order = if answer.q.is_some() { Order::Second } else { Order::First };
+    let order = if answer.q.is_some() {
+        Order::Second
+    } else {
+        Order::First
+    };
     Some(SealFit {
         leak: Leak {
             loss_at_30_hz_db: loss_db(answer.corner_hz, answer.q, LOSS_AT_HZ),
@@ -219,9 +225,11 @@ impl Bass {
         while step > 1e-3 {
             let mut moved = false;
             for (corner, q) in [(step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)] {
-                let corner_hz = (best.corner_hz * f64::exp2(corner))
-                    .clamp(LOWEST_CORNER_HZ, HIGHEST_CORNER_HZ);
-                let q = best.q.map(|was| (was * f64::exp2(q)).clamp(QS[0], QS[QS.len() - 1]));
+                let corner_hz =
+                    (best.corner_hz * f64::exp2(corner)).clamp(LOWEST_CORNER_HZ, HIGHEST_CORNER_HZ);
+                let q = best
+                    .q
+                    .map(|was| (was * f64::exp2(q)).clamp(QS[0], QS[QS.len() - 1]));
                 let tried = self.answer(corner_hz, q, |_, f_hz| loss_db(corner_hz, q, f_hz));
                 if tried.squares < best.squares {
                     best = tried;

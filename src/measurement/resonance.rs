@@ -16,7 +16,7 @@ use std::ops::Range;
 use super::grid::{self, OnGrid, frequency_hz};
 use super::smooth::{Width, smooth};
 use super::takes::median;
-use crate::units::{octaves, power_from_db, db_from_power};
+use crate::units::{db_from_power, octaves, power_from_db};
 
 /// Speed of sound, m/s, at 20 degrees Celsius (from memory).
 pub const SOUND_M_PER_S: f64 = 343.0;
@@ -88,8 +88,8 @@ pub fn half_wave_mm(frequency_hz: f64) -> f64 {
 #[must_use]
 pub fn peaks(take: &OnGrid) -> Vec<Resonance> {
     let f_hz = frequency_hz();
-    let searched = f_hz.partition_point(|f| *f < SEARCHED_HZ.0)
-        ..f_hz.partition_point(|f| *f <= SEARCHED_HZ.1);
+    let searched =
+        f_hz.partition_point(|f| *f < SEARCHED_HZ.0)..f_hz.partition_point(|f| *f <= SEARCHED_HZ.1);
     let level_db = smooth(take, Width::Octaves(1.0 / 12.0)).level_db;
     let reach = (FITTED_OCTAVES * grid::POINTS_PER_OCTAVE as f64) as usize;
     let inside = grid::intersection(
@@ -99,9 +99,13 @@ pub fn peaks(take: &OnGrid) -> Vec<Resonance> {
     // A top stands over everything within 1/12 octave.
     let top = |i: &usize| {
         let around = i.saturating_sub(4)..(i + 5).min(level_db.len());
-        around.clone().all(|k| level_db[k] < level_db[*i] || k == *i)
+        around
+            .clone()
+            .all(|k| level_db[k] < level_db[*i] || k == *i)
     };
-    let found = inside.filter(top).filter_map(|i| fitted(&take.level_db[i - reach..=i + reach], i));
+    let found = inside
+        .filter(top)
+        .filter_map(|i| fitted(&take.level_db[i - reach..=i + reach], i));
     found.filter(|r| r.height_db >= LEAST_HEIGHT_DB).collect()
 }
 
@@ -115,13 +119,16 @@ fn fitted(window_db: &[f64], centre: usize) -> Option<Resonance> {
     let reach = (window_db.len() / 2) as f64;
     let step = 1.0 / grid::POINTS_PER_OCTAVE as f64;
     let mean_db = window_db.iter().sum::<f64>() / window_db.len() as f64;
-    let inertia: f64 = (0..window_db.len()).map(|k| (k as f64 - reach).powi(2)).sum();
+    let inertia: f64 = (0..window_db.len())
+        .map(|k| (k as f64 - reach).powi(2))
+        .sum();
     // Left when the best line is taken out of the window less a resonance.
     let misfit = |[at, height_db, ln_width]: [f64; 3]| -> f64 {
         let (mut sum, mut moment, mut squares) = (0.0, 0.0, 0.0);
         for (k, db) in window_db.iter().enumerate() {
             let place = k as f64 - reach;
-            let left = db - mean_db - over_baseline_db(step * place - at, height_db, ln_width.exp());
+            let left =
+                db - mean_db - over_baseline_db(step * place - at, height_db, ln_width.exp());
             sum += left;
             moment += left * place;
             squares += left * left;
@@ -182,13 +189,18 @@ pub fn track(takes: &[&OnGrid]) -> Vec<Option<Resonance>> {
         let (a, b) = (rank(a), rank(b));
         (a.0, a.1).cmp(&(b.0, b.1)).then(a.2.total_cmp(&b.2))
     };
-    tracks.max_by(better).unwrap_or_else(|| vec![None; takes.len()])
+    tracks
+        .max_by(better)
+        .unwrap_or_else(|| vec![None; takes.len()])
 }
 
 fn moves(found: &[Resonance]) -> bool {
     let n = found.len() as f64;
     let mean = found.iter().map(|r| r.frequency_hz).sum::<f64>() / n;
-    let squares: f64 = found.iter().map(|r| (r.frequency_hz / mean - 1.0).powi(2)).sum();
+    let squares: f64 = found
+        .iter()
+        .map(|r| (r.frequency_hz / mean - 1.0).powi(2))
+        .sum();
     found.len() >= 2 && (squares / (n - 1.0)).sqrt() > MOVES
 }
 
