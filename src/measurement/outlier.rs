@@ -11,8 +11,8 @@
 //! - what the leak's fit leaves in the bass: too much bass is no tighter seal.
 //!
 //! Each is divided by its limit, and the largest of the five is the excess; above 1 (or above three times the
-//! excess that is usual among a side's takes, up to 2) the take does not belong. Mains hum needs no reference.
-//! All limits are our own choice (common practice, no source); sound takes of one unit stay below a third.
+//! excess that is usual among a side's takes, up to 1.5) the take does not belong. Mains hum needs no reference.
+//! All limits are our own choice (common practice, no source); sound takes of the demo stay below a third.
 
 use super::grid::{self, OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use super::leak::{self, SealFit};
@@ -357,7 +357,7 @@ impl Table {
         }
     }
 
-    /// The excess up to which takes of this side belong: 1, or three times what is usual, up to 2. Usual is the lower
+    /// The excess up to which takes of this side belong: 1, or three times what is usual, up to 1.5. Usual is the lower
     /// median of a reference's excesses, for the reference where that is least; two takes have no usual.
     pub fn limit(&self) -> f64 {
         let usual = |row: &Vec<Option<Comparison>>| {
@@ -371,7 +371,7 @@ impl Table {
             .filter_map(usual)
             .fold(f64::INFINITY, f64::min);
         if least.is_finite() {
-            (3.0 * least).clamp(1.0, 2.0)
+            (3.0 * least).clamp(1.0, 1.5)
         } else {
             1.0
         }
