@@ -109,6 +109,8 @@ struct Unit {
     sensitivity_db_per_mw: f64,
     impedance_ohm: f64,
     takes_a_side: usize,
+    /// Seatings are deeper or shallower by up to this.
+    depth_within_m: f64,
     vent_hz: f64,
     body: Vec<Section>,
     side_only: Vec<(Side, Section)>,
@@ -166,6 +168,7 @@ fn fieldfare_wool() -> Unit {
         sensitivity_db_per_mw: 108.5,
         impedance_ohm: 18.0,
         takes_a_side: 5,
+        depth_within_m: 0.8e-3,
         vent_hz: 5.0,
         body: fieldfare(&[
             low(140.0, 6.0, 0.5),
@@ -192,6 +195,7 @@ fn fieldfare_mesh() -> Unit {
         sensitivity_db_per_mw: 109.3,
         impedance_ohm: 18.0,
         takes_a_side: 4,
+        depth_within_m: 0.95e-3,
         vent_hz: 5.0,
         body: fieldfare(&[
             low(130.0, 3.2, 0.55),
@@ -206,7 +210,11 @@ fn fieldfare_mesh() -> Unit {
         },
         dip: None,
         dip_wander_hz: 0.0,
-        spoiled: vec![(Side::Right, 2, Spoil::IsOf(fieldfare_wool))],
+        spoiled: vec![
+            (Side::Left, 2, Spoil::Leak(5.0)),
+            (Side::Right, 2, Spoil::IsOf(fieldfare_wool)),
+            (Side::Right, 4, Spoil::Leak(3.5)),
+        ],
     }
 }
 
@@ -218,6 +226,7 @@ fn dunlin() -> Unit {
         sensitivity_db_per_mw: 102.0,
         impedance_ohm: 32.0,
         takes_a_side: 5,
+        depth_within_m: 0.8e-3,
         vent_hz: 9.0,
         body: vec![
             low(190.0, 7.5, 0.5),
@@ -269,7 +278,7 @@ impl Unit {
         };
         let unit = really.as_ref().unwrap_or(self);
         let tube_m = SOUND_M_PER_S / (2.0 * unit.resonance.f0_hz);
-        let deeper_m = random.within(0.8e-3);
+        let deeper_m = random.within(self.depth_within_m);
         let seating = Seating {
             level_db: random.within(0.3),
             bass_db: random.within(0.3),

@@ -344,11 +344,23 @@ fn seatings_stay_within_their_stated_ranges() {
 }
 
 #[test]
+fn the_mesh_unit_s_resonance_moves_by_about_600_hz_over_its_takes() {
+    let hz: Vec<f64> = unit("fieldfare-mesh")
+        .take
+        .iter()
+        .map(|take| take.resonance_hz)
+        .collect();
+    let range_hz =
+        hz.iter().fold(f64::MIN, |a, &b| a.max(b)) - hz.iter().fold(f64::MAX, |a, &b| a.min(b));
+    assert!((range_hz - 600.0).abs() < 30.0, "{range_hz} Hz");
+}
+
+#[test]
 fn sound_takes_of_a_side_agree() {
     for unit in planted().unit {
         for side in ["left", "right"] {
             let curves: Vec<Curve> = unit.sound(side).collect();
-            assert!(curves.len() >= 3);
+            assert!(curves.len() >= 2);
             for curve in &curves {
                 let distance_db = curve.distance_db(&curves[0]);
                 assert!(
@@ -390,7 +402,7 @@ fn leaked_takes_lose_what_was_planted() {
         }
     }
     losses_db.sort_by(f64::total_cmp);
-    assert_eq!(losses_db, [3.0, 3.0, 6.0, 8.0, 8.0]);
+    assert_eq!(losses_db, [3.0, 3.0, 3.5, 5.0, 6.0, 8.0, 8.0]);
 }
 
 #[test]
@@ -414,7 +426,12 @@ fn a_leak_turns_the_phase_as_a_first_order_high_pass_does() {
 #[test]
 fn the_mislabelled_mesh_take_is_of_the_wool_insert() {
     let (mesh, wool) = (unit("fieldfare-mesh"), unit("fieldfare-wool"));
-    let mislabelled: Vec<&Take> = mesh.take.iter().filter(|take| !take.sound).collect();
+    let mislabelled: Vec<&Take> = mesh
+        .take
+        .iter()
+        .filter(|take| take.really_of.is_some())
+        .collect();
+    assert!(!mislabelled[0].sound);
     assert_eq!(mislabelled.len(), 1);
     let take = mislabelled[0];
     assert_eq!(take.really_of.as_deref(), Some("fieldfare-wool"));

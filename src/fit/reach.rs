@@ -49,7 +49,7 @@ impl Effort {
     fn budget(self) -> (usize, u64) {
         match self {
             Self::Quick => (1, 14_000_000),
-            Self::Normal => (2, 40_000_000),
+            Self::Normal => (2, 43_000_000),
             Self::Deep => (8, 98_000_000),
         }
     }

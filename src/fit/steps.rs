@@ -16,6 +16,11 @@ const GAIN_DECIMALS: i32 = 3;
 const Q_DECIMALS: i32 = 3;
 /// Significant digits of a continuous frequency.
 const F0_DIGITS: i32 = 5;
+/// One digit more for each, up to so many, while typing them raises J by more than this share and this much, dB^2: a
+/// cascade that is met exactly is met exactly on paper too.
+const MOST_MORE_DIGITS: i32 = 3;
+const RAISED_SHARE: f64 = 1e-3;
+const RAISED: f64 = 1e-11;
 /// Passes over all sections; each must lower J, so few are needed.
 const MOST_PASSES: usize = 40;
 /// Most work of all passes together, in the unit of `Workspace::work`.
@@ -71,6 +76,7 @@ impl Number {
 struct Knob<'a> {
     setting: &'a Setting,
     number: Number,
+    more_digits: i32,
     low: f64,
     high: f64,
 }
@@ -86,6 +92,7 @@ impl<'a> Knob<'a> {
         Self {
             setting: number.setting(limits, shape),
             number,
+            more_digits: 0,
             low: *range.start(),
             high: *range.end(),
         }
@@ -111,7 +118,7 @@ impl<'a> Knob<'a> {
             Number::F0 => F0_DIGITS - 1 - x.abs().max(1e-3).log10().floor() as i32,
             Number::Gain => GAIN_DECIMALS,
             Number::Q => Q_DECIMALS,
-        };
+        } + self.more_digits;
         let scale = 10f64.powi(decimals.abs());
         if decimals >= 0 {
             (x * scale).round() / scale
@@ -140,21 +147,19 @@ pub(super) fn on_steps(
     judge: &mut Search<'_>,
 ) -> (Vec<Section>, f64) {
     let stepped = |number: Number, shape| number.setting(limits, shape).is_stepped();
-    let mut now = candidate.clone();
-    if candidate
-        .shapes
-        .iter()
-        .any(|&shape| Number::ALL.iter().any(|&n| stepped(n, shape)))
-    {
-        let mut held = vec![false; now.x.len()];
-        for number in Number::COARSEST_FIRST {
-            hold_one_by_one(&mut now, number, &mut held, limits, space, judge);
-        }
+    let any_stepped = |&shape: &Shape| Number::ALL.iter().any(|&n| stepped(n, shape));
+    if !candidate.shapes.iter().any(any_stepped) {
+        return typed(candidate, limits, space, judge);
     }
-    let mut sections = rounded(now.sections(), limits, space);
+    let mut now = candidate.clone();
+    let mut held = vec![false; now.x.len()];
+    for number in Number::COARSEST_FIRST {
+        hold_one_by_one(&mut now, number, &mut held, limits, space, judge);
+    }
+    let mut sections = rounded(now.sections(), limits, space, 0);
     let mut value = judge.value_of(&sections);
     // Seldom, but then much: holding one after another can lead astray.
-    let plain = rounded(candidate.sections(), limits, space);
+    let plain = rounded(candidate.sections(), limits, space, 0);
     let plain_value = judge.value_of(&plain);
     if plain_value < value {
         (sections, value) = (plain, plain_value);
@@ -176,11 +181,38 @@ pub(super) fn on_steps(
     (sections, value)
 }
 
+/// Continuous numbers with as few digits as leave J what it is.
+fn typed(
+    candidate: &Candidate,
+    limits: &Limits,
+    space: &Space,
+    judge: &mut Search<'_>,
+) -> (Vec<Section>, f64) {
+    let most = candidate.value * (1.0 + RAISED_SHARE) + RAISED;
+    let mut with_digits = |more_digits| {
+        let sections = rounded(candidate.sections(), limits, space, more_digits);
+        let value = judge.value_of(&sections);
+        (sections, value)
+    };
+    (0..MOST_MORE_DIGITS)
+        .map(&mut with_digits)
+        .find(|(_, value)| *value <= most)
+        .unwrap_or_else(|| with_digits(MOST_MORE_DIGITS))
+}
+
 /// Every number on its nearest step.
-fn rounded(mut sections: Vec<Section>, limits: &Limits, space: &Space) -> Vec<Section> {
+fn rounded(
+    mut sections: Vec<Section>,
+    limits: &Limits,
+    space: &Space,
+    more_digits: i32,
+) -> Vec<Section> {
     for section in &mut sections {
         for number in Number::ALL {
-            let knob = Knob::new(number, section.shape, limits, space);
+            let knob = Knob {
+                more_digits,
+                ..Knob::new(number, section.shape, limits, space)
+            };
             let value = knob.nearest(number.of(section));
             number.set(section, value);
         }

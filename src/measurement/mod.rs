@@ -2,8 +2,9 @@
 //! average and spread, and how far the rig can be believed.
 //!
 //! [`parse`] reads delimited text into a [`Curve`] (or a [`parse::Weight`]); [`grid`] brings it onto the
-//! 48-per-octave grid as [`OnGrid`], with [`pchip`] between sparse points; [`takes`] tells sides apart,
-//! averages and gives the spread; [`rig`] holds the trust.
+//! 48-per-octave grid as [`OnGrid`], with [`pchip`] between sparse points; [`smooth`] smooths;
+//! [`takes`] tells sides apart, averages and gives the spread; [`rig`] holds the trust; [`judge`] tells sound takes
+//! from spoiled ones by [`leak`], [`outlier`] and [`resonance`].
 
 pub(crate) mod text;
 
@@ -19,9 +20,19 @@ pub mod grid;
 
 mod piecewise;
 
+pub mod smooth;
+
 pub mod takes;
 
 pub mod rig;
+
+pub mod leak;
+
+pub mod outlier;
+
+pub mod resonance;
+
+pub mod judge;
 
 pub use curve::Curve;
 pub use grid::OnGrid;

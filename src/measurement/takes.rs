@@ -20,6 +20,11 @@ pub enum Side {
     Unknown,
 }
 
+impl Side {
+    /// All, in the order in which they are told.
+    pub const ALL: [Self; 3] = [Self::Left, Self::Right, Self::Unknown];
+}
+
 /// The side that a file name tells: `left`, `right`, `l` or `r` as a word, in any case, between characters that
 /// are neither letters nor digits. Folders do not count; a name that tells both tells neither.
 #[must_use]
@@ -63,50 +68,77 @@ pub struct Average {
     pub takes: Vec<String>,
 }
 
-/// Averages takes in dB after aligning their levels: each is shifted by the median, over 200 Hz to 2 kHz, of its
-/// difference to the mean take (over all that they share, where that band is not covered). Each side is averaged
-/// first, then the sides with equal weight.
+/// Averages takes in dB, each side first, then the sides with equal weight.
+///
+/// Levels are aligned within a side: a take's offset is the median, over 200 Hz to 2 kHz (over all that the takes
+/// share, where that band is not covered), of its difference to the side's median curve, which no single take can
+/// pull; takes are shifted to the mean of their side's offsets. What sides differ in level stays between their means.
 ///
 /// # Errors
 /// `Coverage` for no takes, or takes that share less than an octave.
 pub fn average(takes: &[Take]) -> Result<Average> {
-    let names: Vec<String> = takes.iter().map(|take| take.name.clone()).collect();
     let support = shared_support(takes)?;
-    let aligned = aligned(takes, &support);
-    let mut sides: Vec<Vec<&[f64]>> = Vec::new();
-    for side in [Side::Left, Side::Right, Side::Unknown] {
-        let of_side = takes
-            .iter()
-            .zip(&aligned)
-            .filter(|(take, _)| take.side == side);
-        let of_side: Vec<&[f64]> = of_side.map(|(_, level)| level.as_slice()).collect();
-        if !of_side.is_empty() {
-            sides.push(of_side);
-        }
-    }
-    let side_means: Vec<Vec<f64>> = sides.iter().map(|side| mean(side, &support)).collect();
-    let all: Vec<&[f64]> = side_means.iter().map(Vec::as_slice).collect();
-    let level_db = mean(&all, &support);
-    let freedom: usize = sides.iter().map(|side| side.len() - 1).sum();
+    let sides = aligned_sides(takes, &support);
+    let side_means: Vec<&[f64]> = sides.iter().map(|s| s.mean_db.as_slice()).collect();
+    let freedom: usize = sides.iter().map(|side| side.aligned_db.len() - 1).sum();
     let spread_db = (freedom > 0).then(|| {
         let mut spread = vec![0.0; POINTS];
         for i in support.clone() {
-            let about = |(side, mean): (&Vec<&[f64]>, &Vec<f64>)| -> f64 {
-                side.iter().map(|level| (level[i] - mean[i]).powi(2)).sum()
-            };
-            let squares: f64 = sides.iter().zip(&side_means).map(about).sum();
+            let squares: f64 = sides.iter().map(|side| side.squares(i)).sum();
             spread[i] = (squares / freedom as f64).sqrt();
         }
         spread
     });
     Ok(Average {
-        on_grid: OnGrid { level_db, support },
+        on_grid: OnGrid {
+            level_db: mean(&side_means, &support),
+            support,
+        },
         spread_db,
-        takes: names,
+        takes: takes.iter().map(|take| take.name.clone()).collect(),
     })
 }
 
-fn shared_support(takes: &[Take]) -> Result<Range<usize>> {
+/// The takes of one side, aligned.
+pub(super) struct AlignedSide {
+    pub side: Side,
+    pub aligned_db: Vec<Vec<f64>>,
+    pub mean_db: Vec<f64>,
+}
+
+impl AlignedSide {
+    fn squares(&self, i: usize) -> f64 {
+        self.aligned_db
+            .iter()
+            .map(|level| (level[i] - self.mean_db[i]).powi(2))
+            .sum()
+    }
+}
+
+/// Each side that has takes, aligned as [`average`] says.
+pub(super) fn aligned_sides(takes: &[Take], support: &Range<usize>) -> Vec<AlignedSide> {
+    let mut sides = Vec::new();
+    for side in Side::ALL {
+        let levels: Vec<&[f64]> = takes
+            .iter()
+            .filter(|take| take.side == side)
+            .map(|take| take.on_grid.level_db.as_slice())
+            .collect();
+        if !levels.is_empty() {
+            let aligned_db = aligned(&levels, support);
+            let of_side: Vec<&[f64]> = aligned_db.iter().map(Vec::as_slice).collect();
+            let mean_db = mean(&of_side, support);
+            sides.push(AlignedSide {
+                side,
+                aligned_db,
+                mean_db,
+            });
+        }
+    }
+    sides
+}
+
+pub(super) fn shared_support(takes: &[Take]) -> Result<Range<usize>> {
     let refuse = |source: &str, found: String, next_step: &str| {
         let expected = "takes that share at least one octave";
         Err(Error::new(
@@ -140,26 +172,38 @@ fn shared_support(takes: &[Take]) -> Result<Range<usize>> {
     Ok(support)
 }
 
-/// The levels of each take, shifted to the mean take's.
-fn aligned(takes: &[Take], support: &Range<usize>) -> Vec<Vec<f64>> {
-    let levels: Vec<&[f64]> = takes
+/// The levels of a side's takes, shifted to their mean level.
+fn aligned(levels: &[&[f64]], support: &Range<usize>) -> Vec<Vec<f64>> {
+    let mut centre_db = vec![0.0; POINTS];
+    for i in support.clone() {
+        centre_db[i] = median(levels.iter().map(|level| level[i]).collect());
+    }
+    let offsets_db: Vec<f64> = levels
         .iter()
-        .map(|take| take.on_grid.level_db.as_slice())
+        .map(|level| {
+            let difference: Vec<f64> = level.iter().zip(&centre_db).map(|(a, b)| a - b).collect();
+            offset_db(&difference, support)
+        })
         .collect();
-    let mean_take = mean(&levels, support);
+    let mean_db = offsets_db.iter().sum::<f64>() / offsets_db.len() as f64;
+    let shifted = |(level, offset_db): (&&[f64], &f64)| -> Vec<f64> {
+        level.iter().map(|db| db - (offset_db - mean_db)).collect()
+    };
+    levels.iter().zip(&offsets_db).map(shifted).collect()
+}
+
+/// The level of a difference of two curves, one value a grid point: its median over 200 Hz to 2 kHz, or over all of
+/// `support` where that does not cover the band.
+pub(super) fn offset_db(difference_db: &[f64], support: &Range<usize>) -> f64 {
     let f_hz = grid::frequency_hz();
     let band = f_hz.partition_point(|f| *f < ALIGNMENT_HZ.0)
         ..f_hz.partition_point(|f| *f <= ALIGNMENT_HZ.1);
     let covered = grid::intersection(&band, support) == band;
     let band = if covered { band } else { support.clone() };
-    let shifted = |level: &&[f64]| -> Vec<f64> {
-        let offset_db = median(band.clone().map(|i| level[i] - mean_take[i]).collect());
-        level.iter().map(|db| db - offset_db).collect()
-    };
-    levels.iter().map(shifted).collect()
+    median(difference_db[band].to_vec())
 }
 
-fn mean(levels: &[&[f64]], support: &Range<usize>) -> Vec<f64> {
+pub(super) fn mean(levels: &[&[f64]], support: &Range<usize>) -> Vec<f64> {
     let mut mean = vec![0.0; POINTS];
     for i in support.clone() {
         let sum: f64 = levels.iter().map(|level| level[i]).sum();
@@ -168,7 +212,8 @@ fn mean(levels: &[&[f64]], support: &Range<usize>) -> Vec<f64> {
     mean
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
+/// The median; 0 of nothing.
+pub(super) fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     let half = values.len() / 2;
     match values.len() {

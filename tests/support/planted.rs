@@ -21,6 +21,45 @@ pub struct Found {
     pub index: usize,
     pub sections: usize,
     pub rms_db: f64,
+    /// The largest relative error of a number: f0, gain or q, of sections paired in frequency order. None where
+    /// sections are closer than 2/3 octave; infinite where other shapes were found.
+    pub worst_number: Option<f64>,
+}
+
+/// The largest relative difference of the numbers of two cascades, where sections are at least 2/3 octave apart.
+/// A high shelf counts as the low shelf of the opposite gain, from which it differs in level only.
+fn worst_number(planted: &[Section], found: &[Section]) -> Option<f64> {
+    let sorted = |sections: &[Section]| {
+        let mut sections: Vec<(bool, [f64; 3])> = sections
+            .iter()
+            .map(|s| {
+                let gain_db = if s.shape == Shape::HighShelf {
+                    -s.gain_db
+                } else {
+                    s.gain_db
+                };
+                (s.shape.is_shelf(), [s.f0_hz, gain_db, s.q])
+            })
+            .collect();
+        sections.sort_by(|(_, a), (_, b)| a[0].total_cmp(&b[0]));
+        sections
+    };
+    let (planted, found) = (sorted(planted), sorted(found));
+    let apart = planted
+        .windows(2)
+        .all(|w| (w[1].1[0] / w[0].1[0]).log2() >= 2.0 / 3.0);
+    let alike = planted.len() == found.len() && planted.iter().zip(&found).all(|(a, b)| a.0 == b.0);
+    let differences = planted
+        .iter()
+        .zip(&found)
+        .flat_map(|((_, planted), (_, found))| {
+            planted.iter().zip(found).map(|(p, f)| (f / p - 1.0).abs())
+        });
+    match (apart, alike) {
+        (false, _) => None,
+        (true, false) => Some(f64::INFINITY),
+        (true, true) => Some(differences.fold(0.0, f64::max)),
+    }
 }
 
 /// `count` cascades of `sizes` sections in turn: peaking sections with at most one shelf of each kind, f0
@@ -121,5 +160,6 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
         index: planted.index,
         sections: planted.sections.len(),
         rms_db,
+        worst_number: worst_number(&planted.sections, &answer.sections),
     }
 }

@@ -1,0 +1,670 @@
+//! Which takes of a unit can be believed: the whole judgement as one function, [`judge`].
+//!
+//! 1. **Outliers.** Every take of a side is compared with every other ([`outlier`]). The reference is the take that explains
+//!    most others, as like itself or as itself with a leak; among equals the one of most bass, the tightest seal. So a
+//!    leaking take is never the reference of a tighter one, and a take with more bass than any seal gives explains
+//!    nobody. Where two camps are equal, the other side decides if one is clearly nearer to it; else it cannot be
+//!    told, and all are kept.
+//! 2. **Leaks.** Takes that lose the threshold or more against the reference are leaks; then all are fitted
+//!    again against the mean of the sound ones, which has less noise, until nothing changes ([`leak`]).
+//! 3. **Sides.** A side whose takes are alike may leak alike; its mean is compared with the other side's. A vent looks
+//!    like a leak, and two sides that leak alike look sound: neither can be told from curves.
+//! 4. What is left is averaged ([`takes::average`]); left and right are matched; the coupler's resonance is followed
+//!    through all takes ([`resonance`]).
+
+use std::ops::Range;
+
+use super::grid::{self, OnGrid, POINTS, frequency_hz};
+use super::leak::{self, Leak};
+use super::outlier::{self, Comparison, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Table};
+use super::resonance::{self, Resonance, UnitResonance};
+use super::rig::Rig;
+use super::smooth::{Width, smooth};
+use super::takes::{self, Average, Side, Take, median};
+use crate::error::{Error, ErrorKind, Result};
+
+/// A take leaks when it loses so much at 30 Hz, dB, against the sound takes of its side. Our own choice: four times
+/// what sound seatings differ by (0.3 dB rms), and below the 2 dB that must not be missed.
+pub const LEAK_THRESHOLD_DB: f64 = 1.2;
+
+/// Match is told over this band, hertz, smoothed by 1/3 octave.
+pub const MATCH_HZ: (f64, f64) = (100.0, 8000.0);
+
+/// How to judge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settings {
+    /// Loss at 30 Hz, dB, from which a take leaks; more than 0.
+    pub leak_threshold_db: f64,
+    /// Judge, but set nothing aside.
+    pub keep_all: bool,
+    /// The rig; where it is not trusted, takes may differ.
+    pub rig: Rig,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            leak_threshold_db: LEAK_THRESHOLD_DB,
+            keep_all: false,
+            rig: Rig::default(),
+        }
+    }
+}
+
+/// What a take is.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[serde(tag = "verdict", rename_all = "kebab-case")]
+pub enum Verdict {
+    /// Nothing against it.
+    Sound,
+    /// Its seal leaks.
+    Leaks(Leak),
+    /// It does not belong.
+    Outlier(Outlier),
+    /// Takes of its side contradict each other and nothing tells which is right, or it shares too little with them.
+    Undecided {
+        /// Median distance to the others, dB rms; none where they share too little.
+        distance_db: Option<f64>,
+    },
+}
+
+/// One take, judged.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct JudgedTake {
+    /// Its name.
+    pub name: String,
+    /// Its side.
+    pub side: Side,
+    /// What it is.
+    #[serde(flatten)]
+    pub verdict: Verdict,
+    /// Whether it was left out of means and average.
+    pub set_aside: bool,
+    /// Its level over the median of its side's, dB; none where it could not be compared.
+    pub level_db: Option<f64>,
+    /// Its distance from the side's reference, level and leak taken out, dB rms; 0 for the reference; none
+    /// where there is none.
+    pub distance_db: Option<f64>,
+    /// Its loss against the mean of the sound takes, whatever the verdict; often next to nothing; none
+    /// where the data do not reach down to 30 Hz or there was nothing to compare with.
+    pub seal: Option<Leak>,
+    /// The coupler's resonance in it; none where none was found.
+    pub resonance: Option<Resonance>,
+    /// How much deeper it sat in the coupler than the unit's median, by the half-wave relation, millimetres.
+    pub deeper_mm: Option<f64>,
+}
+
+/// What can be said of the seal of a side.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[serde(tag = "seal", rename_all = "kebab-case")]
+pub enum Seal {
+    /// Some takes leak against others, so the tightest ones seal better.
+    TakesDiffer,
+    /// All alike (or one only), with no less bass than the other side.
+    LikeTheOtherSide,
+    /// All alike (or one only), with less bass than the other side: a leak in all of them, or a vent.
+    LessThanTheOtherSide(Leak),
+    /// All alike and no other side to compare with, or the sides differ otherwise, or the data do not reach 30 Hz.
+    CannotBeTold,
+}
+
+/// Whether the takes of a side are of one thing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Agreement {
+    /// Most are alike.
+    Agree,
+    /// One take: nothing to compare.
+    OneTake,
+    /// They contradict each other, and the other side decided which to believe.
+    ByTheOtherSide,
+    /// They contradict each other, and it cannot be told which to believe.
+    CannotBeTold,
+}
+
+/// One side, judged.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct JudgedSide {
+    /// Which.
+    pub side: Side,
+    /// Its takes.
+    pub takes: usize,
+    /// Those in its mean.
+    pub kept: usize,
+    /// Whether its takes agree.
+    pub agreement: Agreement,
+    /// The take that the others were compared with.
+    pub reference: Option<String>,
+    /// Its seal.
+    #[serde(flatten)]
+    pub seal: Seal,
+    /// Where takes differ: what the sound ones still lose against the other side's, if that is the threshold or more.
+    pub sound_takes_lose: Option<Leak>,
+    /// True when every take was found wanting and all were kept for want of a better one.
+    pub kept_for_want_of_better: bool,
+    /// Mean of its kept takes, levels aligned, dB.
+    #[serde(skip)]
+    pub mean: OnGrid,
+}
+
+/// Left minus right.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Match {
+    /// The level part, dB: median of the difference over 200 Hz to 2 kHz.
+    pub level_db: f64,
+    /// Root mean square over 100 Hz to 8 kHz, smoothed by 1/3 octave, without the level part, dB.
+    pub rms_db: f64,
+    /// The largest value there, with its sign, dB.
+    pub worst_db: f64,
+    /// Its frequency, hertz.
+    pub worst_hz: f64,
+    /// By grid point, unsmoothed, without the level part, dB.
+    #[serde(skip)]
+    pub by_frequency: OnGrid,
+    /// By grid point, smoothed by 1/3 octave, without the level part, dB.
+    #[serde(skip)]
+    pub smoothed: OnGrid,
+}
+
+/// A unit's takes, judged.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// The loss from which a take leaks, as set, dB.
+    pub leak_threshold_db: f64,
+    /// Every take, in the order given.
+    pub takes: Vec<JudgedTake>,
+    /// The sides that have takes: left, right, unknown.
+    pub sides: Vec<JudgedSide>,
+    /// Left minus right; none without both sides, or where they share nothing of 100 Hz to 8 kHz.
+    pub matching: Option<Match>,
+    /// The coupler's resonance; none where none was found.
+    pub resonance: Option<UnitResonance>,
+    /// The average of the kept takes, and their spread.
+    pub average: Average,
+    /// Names of the takes set aside.
+    pub set_aside: Vec<String>,
+}
+
+/// One side at work. Indices count the side's takes.
+struct Bench<'a> {
+    side: Side,
+    curves: Vec<&'a OnGrid>,
+    /// Where they stand among all takes.
+    of_unit: Vec<usize>,
+    hum: Vec<Option<outlier::Kind>>,
+    table: Table,
+    /// The table's takes.
+    voters: Vec<usize>,
+    agreement: Agreement,
+    reference: Option<usize>,
+    limit: f64,
+}
+
+struct Opinion {
+    verdict: Verdict,
+    level_db: Option<f64>,
+    distance_db: Option<f64>,
+    seal: Option<Leak>,
+}
+
+/// Judges the takes of one unit.
+///
+/// # Errors
+/// `Coverage` for no takes, or kept takes that share less than an octave; `Setting` for a threshold that is not positive.
+pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
+    let threshold_db = settings.leak_threshold_db;
+    if !(threshold_db.is_finite() && threshold_db > 0.0) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "leak threshold",
+            format!("{threshold_db} dB"),
+            "more than 0 dB",
+            format!(
+                "leave it at {LEAK_THRESHOLD_DB} dB, or set a loss at 30 Hz that you would not accept"
+            ),
+        ));
+    }
+    let trust = settings.rig.trust_on_grid();
+    let mut benches: Vec<Bench> = Side::ALL
+        .into_iter()
+        .filter_map(|side| Bench::new(side, takes, &trust))
+        .collect();
+    let references: Vec<Option<&OnGrid>> = benches
+        .iter()
+        .map(|bench| bench.reference.map(|r| bench.curves[r]))
+        .collect();
+    for k in 0..benches.len() {
+        if let Some(other) = other(benches[k].side, &benches).and_then(|o| references[o]) {
+            benches[k].ask_the_other_side(other, &trust);
+        }
+    }
+
+    let mut judged: Vec<Option<JudgedTake>> = vec![None; takes.len()];
+    let mut for_want = Vec::new();
+    for bench in &benches {
+        let opinions = bench.opinions(&trust, threshold_db);
+        let spoiled = |o: &Opinion| matches!(o.verdict, Verdict::Leaks(_) | Verdict::Outlier(_));
+        let nothing_left = opinions.iter().all(spoiled);
+        for_want.push(nothing_left);
+        for (opinion, at) in opinions.into_iter().zip(&bench.of_unit) {
+            judged[*at] = Some(JudgedTake {
+                name: takes[*at].name.clone(),
+                side: bench.side,
+                set_aside: spoiled(&opinion) && !nothing_left && !settings.keep_all,
+                verdict: opinion.verdict,
+                level_db: opinion.level_db,
+                distance_db: opinion.distance_db,
+                seal: opinion.seal,
+                resonance: None,
+                deeper_mm: None,
+            });
+        }
+    }
+    let mut judged: Vec<JudgedTake> = judged.into_iter().flatten().collect();
+    let kept: Vec<Take> = takes
+        .iter()
+        .zip(&judged)
+        .filter(|(_, judged)| !judged.set_aside)
+        .map(|(take, _)| take.clone())
+        .collect();
+    let average = takes::average(&kept)?;
+    let support = average.on_grid.support.clone();
+    let means: Vec<(Side, OnGrid)> = takes::aligned_sides(&kept, &support)
+        .into_iter()
+        .map(|aligned| {
+            let level_db = aligned.mean_db;
+            (
+                aligned.side,
+                OnGrid {
+                    level_db,
+                    support: support.clone(),
+                },
+            )
+        })
+        .collect();
+    let resonance = follow_resonance(takes, &mut judged);
+    let sides = benches
+        .iter()
+        .zip(&for_want)
+        .filter_map(|(bench, for_want)| {
+            let mean = means.iter().find(|(side, _)| *side == bench.side)?;
+            let other = opposite(bench.side)
+                .and_then(|other| means.iter().find(|(side, _)| *side == other));
+            let of_side = || judged.iter().filter(|take| take.side == bench.side);
+            let differ = of_side().any(|take| matches!(take.verdict, Verdict::Leaks(_)));
+            let beside = beside_the_other(&mean.1, other.map(|(_, mean)| mean), threshold_db);
+            Some(JudgedSide {
+                side: bench.side,
+                takes: bench.curves.len(),
+                kept: of_side().filter(|take| !take.set_aside).count(),
+                agreement: bench.agreement,
+                reference: bench
+                    .reference
+                    .map(|r| takes[bench.of_unit[r]].name.clone()),
+                seal: if differ { Seal::TakesDiffer } else { beside },
+                sound_takes_lose: match beside {
+                    Seal::LessThanTheOtherSide(leak) if differ => Some(leak),
+                    _ => None,
+                },
+                kept_for_want_of_better: *for_want,
+                mean: mean.1.clone(),
+            })
+        })
+        .collect();
+    let mean_of = |wanted: Side| means.iter().find(|(side, _)| *side == wanted).map(|m| &m.1);
+    let matching = match (mean_of(Side::Left), mean_of(Side::Right)) {
+        (Some(left), Some(right)) => matched(left, right),
+        _ => None,
+    };
+    let set_aside = judged.iter().filter(|take| take.set_aside);
+    Ok(Judged {
+        leak_threshold_db: threshold_db,
+        set_aside: set_aside.map(|take| take.name.clone()).collect(),
+        takes: judged,
+        sides,
+        matching,
+        resonance,
+        average,
+    })
+}
+
+fn opposite(side: Side) -> Option<Side> {
+    match side {
+        Side::Left => Some(Side::Right),
+        Side::Right => Some(Side::Left),
+        Side::Unknown => None,
+    }
+}
+
+fn other(side: Side, benches: &[Bench]) -> Option<usize> {
+    let other = opposite(side)?;
+    benches.iter().position(|bench| bench.side == other)
+}
+
+impl<'a> Bench<'a> {
+    fn new(side: Side, takes: &'a [Take], trust: &[f64]) -> Option<Self> {
+        let of_unit: Vec<usize> = (0..takes.len())
+            .filter(|i| takes[*i].side == side)
+            .collect();
+        if of_unit.is_empty() {
+            return None;
+        }
+        let curves: Vec<&OnGrid> = of_unit.iter().map(|i| &takes[*i].on_grid).collect();
+        let hum: Vec<_> = curves.iter().map(|curve| outlier::hum(curve)).collect();
+        let mut voters: Vec<usize> = (0..curves.len()).filter(|i| hum[*i].is_none()).collect();
+        if voters.is_empty() {
+            voters = (0..curves.len()).collect();
+        }
+        let voting: Vec<&OnGrid> = voters.iter().map(|i| curves[*i]).collect();
+        let table = Table::new(&voting, trust);
+        let limit = table.limit();
+        let mut bench = Self {
+            side,
+            curves,
+            of_unit,
+            hum,
+            table,
+            voters,
+            agreement: Agreement::OneTake,
+            reference: None,
+            limit,
+        };
+        if bench.voters.len() == 1 {
+            bench.reference = Some(bench.voters[0]);
+            return Some(bench);
+        }
+        bench.vote();
+        Some(bench)
+    }
+
+    /// The reference by the side alone. The table's references come in the order of their bass, so that of equal
+    /// groups the tightest take's is found first.
+    fn vote(&mut self) {
+        let groups = self.groups();
+        let largest = groups.iter().map(Vec::len).max().unwrap_or(0);
+        let first = groups.iter().position(|group| group.len() == largest);
+        let rival = |group: &Vec<usize>| {
+            let apart = |i| !first.is_some_and(|k| groups[k].contains(i));
+            group.len() == largest && group.iter().all(apart)
+        };
+        self.agreement = Agreement::CannotBeTold;
+        if largest >= 2 && !groups.iter().any(rival) {
+            self.agreement = Agreement::Agree;
+            self.reference = first.map(|k| self.voters[self.table.references[k]]);
+        }
+    }
+
+    fn groups(&self) -> Vec<Vec<usize>> {
+        (0..self.table.references.len())
+            .map(|k| self.table.group(k))
+            .collect()
+    }
+
+    /// Where the side cannot tell, the camp that is clearly nearer to the other side's reference is believed: within twice
+    /// the limits, and at most half as far as the nearest take outside it.
+    fn ask_the_other_side(&mut self, other: &OnGrid, trust: &[f64]) {
+        if self.agreement != Agreement::CannotBeTold {
+            return;
+        }
+        let excess = |take: &OnGrid| {
+            let either = [
+                outlier::compare(take, other, trust),
+                outlier::compare(other, take, trust),
+            ];
+            either
+                .iter()
+                .flatten()
+                .map(Comparison::excess)
+                .fold(f64::INFINITY, f64::min)
+        };
+        let references = &self.table.references;
+        let excesses: Vec<f64> = references
+            .iter()
+            .map(|r| excess(self.curves[self.voters[*r]]))
+            .collect();
+        let nearest = (0..references.len()).min_by(|a, b| excesses[*a].total_cmp(&excesses[*b]));
+        let Some(nearest) = nearest else { return };
+        let camp = self.table.group(nearest);
+        let outside = references
+            .iter()
+            .zip(&excesses)
+            .filter(|(r, _)| !camp.contains(r));
+        let next = outside
+            .map(|(_, excess)| *excess)
+            .fold(f64::INFINITY, f64::min);
+        if excesses[nearest] <= 2.0 && next >= 2.0 * excesses[nearest].max(0.5) {
+            // The tightest take that stands for the same camp.
+            let same = (0..references.len()).find(|k| self.table.group(*k) == camp);
+            self.reference = same.map(|k| self.voters[references[k]]);
+            self.agreement = Agreement::ByTheOtherSide;
+        }
+    }
+
+    fn opinions(&self, trust: &[f64], threshold_db: f64) -> Vec<Opinion> {
+        let Some(reference) = self.reference else {
+            return (0..self.curves.len()).map(|i| self.undecided(i)).collect();
+        };
+        let against = |curve: &&OnGrid| outlier::compare(curve, self.curves[reference], trust);
+        let comparisons: Vec<Option<Comparison>> = self.curves.iter().map(against).collect();
+        let belongs = |i: usize| {
+            let near = |c: &Comparison| c.excess() <= self.limit;
+            i == reference || (self.hum[i].is_none() && comparisons[i].as_ref().is_some_and(near))
+        };
+        let belonging: Vec<usize> = (0..self.curves.len()).filter(|i| belongs(*i)).collect();
+        let level_of = |i: usize| comparisons[i].as_ref().map(|c| c.level_db);
+        let middle_db = median(belonging.iter().filter_map(|i| level_of(*i)).collect());
+        let off_level =
+            |i: usize| level_of(i).is_some_and(|db| (db - middle_db).abs() > LEVEL_LIMIT_DB);
+        // Of two levels nothing tells which is wrong.
+        let alike: Vec<usize> = if belonging.len() >= 3 {
+            belonging
+                .iter()
+                .copied()
+                .filter(|i| !off_level(*i))
+                .collect()
+        } else {
+            belonging.clone()
+        };
+        let seals = self.seals(&alike, reference, threshold_db);
+        let two_levels = belonging.len() == 2
+            && belonging
+                .iter()
+                .filter_map(|i| level_of(*i))
+                .any(|db| db.abs() > LEVEL_LIMIT_DB);
+        let opinion = |i: usize| {
+            let comparison = comparisons[i].as_ref();
+            let outlier = |kind| match comparison {
+                Some(comparison) => Verdict::Outlier(comparison.outlier(kind)),
+                None => Verdict::Outlier(Outlier {
+                    kind,
+                    distance_db: None,
+                    largest_db: None,
+                    largest_hz: None,
+                }),
+            };
+            let seal = seals[i].map(|(_, leak)| leak);
+            let verdict = match (self.hum[i], comparison, seals[i]) {
+                (Some(hum), ..) => outlier(hum),
+                (_, Some(comparison), _) if !belongs(i) => outlier(comparison.kind),
+                (_, Some(_), _) if belonging.len() >= 3 && off_level(i) => {
+                    outlier(outlier::Kind::Level {
+                        level_db: level_of(i).unwrap_or(0.0) - middle_db,
+                    })
+                }
+                (_, None, _) if i != reference => Verdict::Undecided { distance_db: None },
+                (_, _, Some((true, leak))) => Verdict::Leaks(leak),
+                _ if two_levels && belongs(i) => Verdict::Undecided {
+                    distance_db: comparison.map(|c| c.distance_db),
+                },
+                _ => Verdict::Sound,
+            };
+            let alone = i == reference && self.curves.len() == 1;
+            Opinion {
+                verdict,
+                level_db: level_of(i).map(|db| db - middle_db),
+                distance_db: match comparison {
+                    _ if alone => None,
+                    Some(_) if i == reference => Some(0.0),
+                    _ => comparison.map(|c| c.distance_db),
+                },
+                seal: seal.filter(|_| !alone),
+            }
+        };
+        (0..self.curves.len()).map(opinion).collect()
+    }
+
+    fn undecided(&self, i: usize) -> Opinion {
+        let verdict = match self.hum[i] {
+            Some(kind) => Verdict::Outlier(Outlier {
+                kind,
+                distance_db: None,
+                largest_db: None,
+                largest_hz: None,
+            }),
+            None => {
+                let at = self.voters.iter().position(|v| *v == i);
+                let of = |row: &Vec<Option<Comparison>>| row[at?].as_ref().map(|c| c.distance_db);
+                let distances: Vec<f64> = self.table.comparisons.iter().filter_map(of).collect();
+                let distance_db = (!distances.is_empty()).then(|| median(distances));
+                Verdict::Undecided { distance_db }
+            }
+        };
+        Opinion {
+            verdict,
+            level_db: None,
+            distance_db: None,
+            seal: None,
+        }
+    }
+
+    /// For each take whether it leaks and its loss, against the mean of the sound ones among `alike`.
+    fn seals(
+        &self,
+        alike: &[usize],
+        reference: usize,
+        threshold_db: f64,
+    ) -> Vec<Option<(bool, Leak)>> {
+        let against = |sound: &OnGrid| -> Vec<Option<(bool, Leak)>> {
+            let of = |curve: &&OnGrid| {
+                let both = grid::intersection(&curve.support, &sound.support);
+                let leak = leak::fit(&difference(curve, sound, &both), &both)?.leak;
+                Some((leak.loss_at_30_hz_db >= threshold_db, leak))
+            };
+            self.curves.iter().map(of).collect()
+        };
+        let mut seals = against(self.curves[reference]);
+        let mut before = Vec::new();
+        // It settles in two or three rounds; a take at the threshold might go to and fro for ever.
+        for _ in 0..6 {
+            let leaks = |i: &&usize| seals[**i].is_some_and(|(leaks, _)| leaks);
+            let sound: Vec<usize> = alike.iter().filter(|i| !leaks(i)).copied().collect();
+            if sound.is_empty() || sound == before {
+                break;
+            }
+            seals = against(
+                &self
+                    .mean_of(&sound)
+                    .unwrap_or_else(|| self.curves[reference].clone()),
+            );
+            before = sound;
+        }
+        seals
+    }
+
+    /// Mean of some takes, levels aligned; none where they share too little.
+    fn mean_of(&self, which: &[usize]) -> Option<OnGrid> {
+        let takes: Vec<Take> = which
+            .iter()
+            .map(|i| Take {
+                name: String::new(),
+                side: self.side,
+                on_grid: self.curves[*i].clone(),
+            })
+            .collect();
+        takes::average(&takes).ok().map(|average| average.on_grid)
+    }
+}
+
+fn difference(a: &OnGrid, b: &OnGrid, both: &Range<usize>) -> Vec<f64> {
+    let mut difference_db = vec![0.0; POINTS];
+    for i in both.clone() {
+        difference_db[i] = a.level_db[i] - b.level_db[i];
+    }
+    difference_db
+}
+
+/// The seal of a side whose takes are alike.
+fn beside_the_other(mean: &OnGrid, other: Option<&OnGrid>, threshold_db: f64) -> Seal {
+    let fit = other.and_then(|other| {
+        let both = grid::intersection(&mean.support, &other.support);
+        leak::fit(&difference(mean, other, &both), &both)
+    });
+    match fit {
+        Some(fit) if fit.leak.loss_at_30_hz_db < threshold_db => Seal::LikeTheOtherSide,
+        Some(fit) if fit.misfit_db <= MISFIT_LIMIT_DB.max(0.25 * fit.leak.loss_at_30_hz_db) => {
+            Seal::LessThanTheOtherSide(fit.leak)
+        }
+        _ => Seal::CannotBeTold,
+    }
+}
+
+/// Fills in each take's resonance and depth; outliers do not count for the unit's.
+fn follow_resonance(takes: &[Take], judged: &mut [JudgedTake]) -> Option<UnitResonance> {
+    let curves: Vec<&OnGrid> = takes.iter().map(|take| &take.on_grid).collect();
+    let found = resonance::track(&curves);
+    let belongs = |take: &JudgedTake| !matches!(take.verdict, Verdict::Outlier(_));
+    let counted: Vec<Resonance> = judged
+        .iter()
+        .zip(&found)
+        .filter(|(take, _)| belongs(take))
+        .filter_map(|(_, r)| *r)
+        .collect();
+    let of_unit = resonance::of_unit(&counted);
+    for (take, found) in judged.iter_mut().zip(found) {
+        take.resonance = found;
+        take.deeper_mm = found.zip(of_unit.as_ref()).map(|(found, of_unit)| {
+            resonance::half_wave_mm(of_unit.frequency_hz) - found.half_wave_mm
+        });
+    }
+    of_unit
+}
+
+fn matched(left: &OnGrid, right: &OnGrid) -> Option<Match> {
+    let support = left.support.clone();
+    let raw_db = difference(left, right, &support);
+    let level_db = takes::offset_db(&raw_db, &support);
+    let third = Width::Octaves(1.0 / 3.0);
+    let smooth_db = difference(&smooth(left, third), &smooth(right, third), &support);
+    let without_level = |of: Vec<f64>| {
+        let mut level_free = vec![0.0; POINTS];
+        for i in support.clone() {
+            level_free[i] = of[i] - level_db;
+        }
+        OnGrid {
+            level_db: level_free,
+            support: support.clone(),
+        }
+    };
+    let smoothed = without_level(smooth_db);
+    let f_hz = frequency_hz();
+    let told =
+        f_hz.partition_point(|f| *f < MATCH_HZ.0)..f_hz.partition_point(|f| *f <= MATCH_HZ.1);
+    let told = grid::intersection(&told, &support);
+    let worst = told.clone().max_by(|a, b| {
+        smoothed.level_db[*a]
+            .abs()
+            .total_cmp(&smoothed.level_db[*b].abs())
+    })?;
+    let squares: f64 = smoothed.level_db[told.clone()]
+        .iter()
+        .map(|db| db * db)
+        .sum();
+    Some(Match {
+        level_db,
+        rms_db: (squares / told.len() as f64).sqrt(),
+        worst_db: smoothed.level_db[worst],
+        worst_hz: f_hz[worst],
+        by_frequency: without_level(raw_db),
+        smoothed,
+    })
+}

@@ -1,0 +1,245 @@
+//! Leaks: bass that a bad seal loses.
+//!
+//! A leak is a high-pass. What a take has less than a reference is fitted, 20 Hz to 1 kHz, by
+//!
+//! - a free level;
+//! - a low shelf at 110 Hz as sound seatings have it, of +-0.3 dB (a Gaussian prior, and never beyond 1 dB), so that
+//!   harmless bass is not taken for a leak nor a leak's figures blurred by it;
+//! - a loss of first order, `|H|^2 = 1 / (1 + (fc/f)^2)`, or of second order with a q, `|H|^2 = r^4 / ((1 - r^2)^2 +
+//!   (r/q)^2)`, `r = f/fc`, where the air in the leak has mass.
+//!
+//! The second order is taken where it fits clearly better: half of the first order's squared misfit or less,
+//! and 0.05 dB rms less. (The models are the simplest of acoustics, from memory; the criterion is our own.)
+
+use std::ops::Range;
+use std::sync::LazyLock;
+
+use super::grid::{self, frequency_hz};
+use super::takes::median;
+use crate::units::db_from_power;
+
+/// The loss of a leak is told at this frequency, and data must reach down to it.
+pub const LOSS_AT_HZ: f64 = 30.0;
+
+/// What is fitted ends here.
+const TO_HZ: f64 = 1000.0;
+/// Grid points from one fitted point to the next: 12 an octave.
+const STRIDE: usize = 4;
+/// Below, points count in proportion to frequency: rigs are noisier there, and many have few bins of their own.
+const FULL_WEIGHT_HZ: f64 = 100.0;
+/// Misfit of a fitted point that is expected of noise and ripple, dB.
+const EXPECTED_DB: f64 = 0.12;
+/// Sound seatings differ in bass by this much, dB rms, about their mean.
+const SHELF_RMS_DB: f64 = 0.3;
+/// No sound seating differs by more, dB.
+const SHELF_MOST_DB: f64 = 1.0;
+const SHELF_HZ: f64 = 110.0;
+const SHELF_Q: f64 = 0.6;
+const LOWEST_CORNER_HZ: f64 = 2.0;
+const CORNERS_PER_OCTAVE: f64 = 8.0;
+const CORNERS: usize = 65;
+const HIGHEST_CORNER_HZ: f64 = 560.0;
+const QS: [f64; 9] = [0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5];
+
+/// The order of a leak's high-pass.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Order {
+    /// 6 dB an octave.
+    First,
+    /// 12 dB an octave, with a q.
+    Second,
+}
+
+/// A loss of bass, with its figures.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Leak {
+    /// What is lost at [`LOSS_AT_HZ`], dB, positive.
+    pub loss_at_30_hz_db: f64,
+    /// Corner frequency, hertz.
+    pub corner_hz: f64,
+    /// Order of the high-pass.
+    pub order: Order,
+    /// Its q, of the second order alone.
+    pub q: Option<f64>,
+}
+
+impl Leak {
+    /// What is lost at a frequency, dB, positive (a second order may have a small gain above its corner).
+    #[must_use]
+    pub fn loss_db(&self, frequency_hz: f64) -> f64 {
+        loss_db(self.corner_hz, self.q, frequency_hz)
+    }
+}
+
+/// How the bass of a take differs from a reference's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SealFit {
+    /// The loss that fits best; often next to nothing.
+    pub leak: Leak,
+    /// The low shelf of the seating, dB, +-1.
+    pub shelf_db: f64,
+    /// Root mean square of what is left between 20 Hz and 1 kHz, dB.
+    pub misfit_db: f64,
+}
+
+/// The shape of a small cookbook low shelf, per dB of its gain.
+fn shelf_db(f_hz: f64) -> f64 {
+    let x2 = (f_hz / SHELF_HZ).powi(2);
+    0.5 + 0.5 * (1.0 - x2 * x2) / ((1.0 - x2).powi(2) + x2 / (SHELF_Q * SHELF_Q))
+}
+
+fn loss_db(corner_hz: f64, q: Option<f64>, f_hz: f64) -> f64 {
+    let c2 = (corner_hz / f_hz).powi(2);
+    db_from_power(match q {
+        None => 1.0 + c2,
+        Some(q) => (1.0 - c2).powi(2) + c2 / (q * q),
+    })
+}
+
+impl SealFit {
+    /// What the fit explains at a frequency, dB: shelf less loss.
+    #[must_use]
+    pub fn explained_db(&self, frequency_hz: f64) -> f64 {
+        self.shelf_db * shelf_db(frequency_hz) - self.leak.loss_db(frequency_hz)
+    }
+}
+
+/// A corner, a q, and the losses at every grid point.
+type Model = (f64, Option<f64>, Vec<f64>);
+
+/// All corners of the first order, then of the second for each q.
+static LOSSES_DB: LazyLock<Vec<Model>> = LazyLock::new(|| {
+    let mut losses = Vec::new();
+    for q in std::iter::once(None).chain(QS.map(Some)) {
+        for k in 0..CORNERS {
+            let corner_hz = LOWEST_CORNER_HZ * (k as f64 / CORNERS_PER_OCTAVE).exp2();
+            let of = |f: &f64| loss_db(corner_hz, q, *f);
+            losses.push((corner_hz, q, frequency_hz().iter().map(of).collect()));
+        }
+    }
+    losses
+});
+
+static SHELF_DB: LazyLock<Vec<f64>> =
+    LazyLock::new(|| frequency_hz().iter().map(|f| shelf_db(*f)).collect());
+
+/// The points of a difference that are fitted.
+struct Bass {
+    at: Vec<usize>,
+    difference_db: Vec<f64>,
+}
+
+struct Answer {
+    squares: f64,
+    corner_hz: f64,
+    q: Option<f64>,
+    shelf_db: f64,
+    misfit_db: f64,
+}
+
+/// Fits what a take has less than a reference. `difference_db` is take minus reference, one value a grid point.
+/// None where the data do not cover 30 Hz to 1 kHz.
+#[must_use]
+pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
+    let f_hz = frequency_hz();
+    let needed = f_hz.partition_point(|f| *f < LOSS_AT_HZ)..f_hz.partition_point(|f| *f <= TO_HZ);
+    if grid::intersection(&needed, support) != needed || difference_db.len() != f_hz.len() {
+        return None;
+    }
+    let covered = support.start..needed.end;
+    // A median over five points, so that a spike does not bend the fit.
+    let at: Vec<usize> = covered.clone().step_by(STRIDE).collect();
+    let near = |i: &usize| {
+        let reach = (i - covered.start).min(covered.end - 1 - i).min(2);
+        median(difference_db[i - reach..=i + reach].to_vec())
+    };
+    let bass = Bass {
+        difference_db: at.iter().map(near).collect(),
+        at,
+    };
+    let (first, second) = LOSSES_DB.split_at(CORNERS);
+    let best = |models: &[Model]| {
+        let answers = models.iter().map(|(corner_hz, q, losses_db)| {
+            bass.answer(*corner_hz, *q, |k, _| losses_db[bass.at[k]])
+        });
+        answers.min_by(|a, b| a.squares.total_cmp(&b.squares))
+    };
+    let mut answer = bass.refined(best(first)?);
+    if answer.misfit_db > EXPECTED_DB {
+        let other = bass.refined(best(second)?);
+        let clearly =
+            other.squares <= 0.5 * answer.squares && other.misfit_db <= answer.misfit_db - 0.05;
+        if clearly {
+            answer = other;
+        }
+    }
+    let order = if answer.q.is_some() {
+        Order::Second
+    } else {
+        Order::First
+    };
+    Some(SealFit {
+        leak: Leak {
+            loss_at_30_hz_db: loss_db(answer.corner_hz, answer.q, LOSS_AT_HZ),
+            corner_hz: answer.corner_hz,
+            order,
+            q: answer.q,
+        },
+        shelf_db: answer.shelf_db,
+        misfit_db: answer.misfit_db,
+    })
+}
+
+impl Bass {
+    /// The best level and shelf for a loss; `loss(k, f_hz)` in dB.
+    fn answer(&self, corner_hz: f64, q: Option<f64>, loss: impl Fn(usize, f64) -> f64) -> Answer {
+        let (mut n, mut y, mut g, mut yy, mut gy, mut gg) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
+        for (k, i) in self.at.iter().enumerate() {
+            let f_hz = frequency_hz()[*i];
+            let left_db = self.difference_db[k] + loss(k, f_hz);
+            let (shelf, weight) = (SHELF_DB[*i], (f_hz / FULL_WEIGHT_HZ).min(1.0));
+            n += weight;
+            y += weight * left_db;
+            g += weight * shelf;
+            yy += weight * left_db * left_db;
+            gy += weight * shelf * left_db;
+            gg += weight * shelf * shelf;
+        }
+        let (yy, gy, gg) = (yy - y * y / n, gy - g * y / n, gg - g * g / n);
+        let prior = (EXPECTED_DB / SHELF_RMS_DB).powi(2);
+        let shelf_db = (gy / (gg + prior)).clamp(-SHELF_MOST_DB, SHELF_MOST_DB);
+        let left = (yy - 2.0 * shelf_db * gy + shelf_db * shelf_db * gg).max(0.0);
+        Answer {
+            squares: left + prior * shelf_db * shelf_db,
+            corner_hz,
+            q,
+            shelf_db,
+            misfit_db: (left / n).sqrt(),
+        }
+    }
+
+    /// Halves the steps in corner and q around an answer until they are below 0.1 %.
+    fn refined(&self, mut best: Answer) -> Answer {
+        let mut step = 0.5 / CORNERS_PER_OCTAVE;
+        while step > 1e-3 {
+            let mut moved = false;
+            for (corner, q) in [(step, 0.0), (-step, 0.0), (0.0, step), (0.0, -step)] {
+                let corner_hz =
+                    (best.corner_hz * f64::exp2(corner)).clamp(LOWEST_CORNER_HZ, HIGHEST_CORNER_HZ);
+                let q = best
+                    .q
+                    .map(|was| (was * f64::exp2(q)).clamp(QS[0], QS[QS.len() - 1]));
+                let tried = self.answer(corner_hz, q, |_, f_hz| loss_db(corner_hz, q, f_hz));
+                if tried.squares < best.squares {
+                    best = tried;
+                    moved = true;
+                }
+            }
+            if !moved {
+                step *= 0.5;
+            }
+        }
+        best
+    }
+}
