@@ -55,21 +55,43 @@ impl Effort {
     }
 
     /// The work limits of each stream, less its part of what was `spent` before: its own, and those of the lower
-    /// efforts that have it too.
-    fn limits(self, spent: u64) -> Vec<Vec<u64>> {
+    /// efforts that have it too, at which those would have ended.
+    fn limits(self, spent: u64) -> Vec<Limits> {
+        let work = |(streams, work): (usize, u64)| {
+            work.saturating_sub(spent / streams as u64).max(work / 2)
+        };
         let lower = |stream: usize| {
             Self::ALL
                 .into_iter()
-                .filter(|effort| *effort <= self)
-                .map(Self::budget)
-                .filter(move |(streams, _)| stream < *streams)
-                .map(|(streams, work)| work.saturating_sub(spent / streams as u64).max(work / 2))
+                .filter(move |effort| *effort < self && stream < effort.budget().0)
+                .flat_map(|effort| [work(effort.budget()), LONGER * work(effort.budget())])
         };
-        (0..self.budget().0)
-            .map(|stream| lower(stream).collect())
-            .collect()
+        let own = work(self.budget());
+        let of_stream = |stream| {
+            let mut rising: Vec<u64> = lower(stream).filter(|limit| *limit < own).collect();
+            rising.push(own);
+            rising.sort_unstable();
+            Limits {
+                rising,
+                longer: LONGER * own,
+            }
+        };
+        (0..self.budget().0).map(of_stream).collect()
     }
 }
+
+/// The work at which a stream takes its best to the bottom; after the last it ends.
+#[derive(Debug, Clone)]
+struct Limits {
+    rising: Vec<u64>,
+    /// The last instead, when the best is then nearly exact.
+    longer: u64,
+}
+
+/// A stream that ends nearly at an exact answer may take so many times as long: there probably is one.
+const LONGER: u64 = 2;
+/// J below this, dB^2, is nearly exact: 0.025 dB rms.
+const NEARLY_EXACT: f64 = 6.25e-4;
 
 /// Neighbouring points are taken as one while searching as long as cells stay this narrow, octaves: a
 /// third of the width of a peak of q 8.
@@ -81,7 +103,7 @@ const CELLS_A_SECTION: f64 = 7.5;
 pub(super) const CLOSE: Stopping = Stopping {
     iterations: 300,
     relative_fall: 1e-7,
-    value: 1e-12,
+    value: 1e-18,
 };
 /// Most work of going to the bottom once: with very many sections, that is a long way.
 const CLOSE_WORK: u64 = 20_000_000;
@@ -157,7 +179,11 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         } else {
             let work = ON_THE_WAY * (count as u64).pow(3);
             let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
-            vec![vec![work.min(MOST_FOR_ALL / last as u64)]]
+            let work = work.min(MOST_FOR_ALL / last as u64);
+            vec![Limits {
+                rising: vec![work],
+                longer: work,
+            }]
         };
         let previous = &answers[count - 1];
         if previous.value <= EXACT {
@@ -251,11 +277,12 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// Walks until the last of `limits` (work, rising) is passed or nothing is left to gain. At each
+    /// Walks until the last of `limits` is passed or nothing is left to gain. At each
     /// limit the best so far goes to the bottom too: what a shorter stream would have found is part
     /// of what this one finds. Only the first stream `continues` the answer for one section fewer.
-    fn run(&mut self, previous: &Candidate, count: usize, continues: bool, limits: Vec<u64>) {
-        let mut limits = limits.into_iter().peekable();
+    fn run(&mut self, previous: &Candidate, count: usize, continues: bool, limits: Limits) {
+        let mut longer = Some(limits.longer);
+        let mut limits = limits.rising.into_iter().peekable();
         self.refer_to(&previous.sections());
         let mut ends: Vec<Candidate> = Vec::new();
         let mut start = if continues {
@@ -266,10 +293,14 @@ impl<'a> Stream<'a> {
         let mut from_scratch = true;
         loop {
             let mut caught = Vec::new();
-            let spent = self.full.room.work;
+            let (spent, known) = (self.full.room.work, self.best.value);
             let end = self.thin.walk(start, &mut |work, best| {
                 while limits.next_if(|limit| *limit <= work + spent).is_some() {
                     caught.push(best.clone());
+                }
+                if limits.peek().is_none() && best.value.min(known) <= NEARLY_EXACT {
+                    let more: Vec<u64> = longer.take().into_iter().collect();
+                    limits = more.into_iter().peekable();
                 }
                 limits.peek().is_some()
             });

@@ -18,9 +18,9 @@ const Q_DECIMALS: i32 = 3;
 const F0_DIGITS: i32 = 5;
 /// One digit more for each, up to so many, while typing them raises J by more than this share and this much, dB^2: a
 /// cascade that is met exactly is met exactly on paper too.
-const MOST_MORE_DIGITS: i32 = 3;
+const MOST_MORE_DIGITS: i32 = 4;
 const RAISED_SHARE: f64 = 1e-3;
-const RAISED: f64 = 1e-11;
+const RAISED: f64 = 1e-13;
 /// Passes over all sections; each must lower J, so few are needed.
 const MOST_PASSES: usize = 40;
 /// Most work of all passes together, in the unit of `Workspace::work`.
