@@ -127,6 +127,8 @@ pub mod error;
 
 pub mod caution;
 
+mod keys;
+
 // 1. What was measured.
 pub mod measurement;
 

@@ -19,6 +19,10 @@ pub mod grid;
 
 mod piecewise;
 
+pub mod phase;
+
+pub mod impulse;
+
 pub mod takes;
 
 pub mod rig;
