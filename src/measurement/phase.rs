@@ -40,9 +40,14 @@ const VOTING_STEP_HZ: f64 = 500.0;
 /// Neighbours that are asked for the delay; more are thinned.
 const MOST_VOTES: usize = 4096;
 
-/// The constant part of the delay is read here: below, most excess lies; above, the level beyond the data
-/// bends the phase.
-const DELAY_BAND_HZ: (f64, f64) = (2000.0, 16_000.0);
+/// The constant part of the delay is read above this: most excess lies below.
+const DELAY_FROM_HZ: f64 = 2000.0;
+
+/// ... and, in a curve, up to this share of its highest frequency: above, the level beyond the data bends the phase.
+const DELAY_TO: f64 = 0.8;
+
+/// A delay has to make neighbours agree by this much more, a vote, to be preferred to a shorter one.
+const DECISIVE: f64 = 1e-3;
 
 /// Size of the transform for curves that are no impulse responses: 65537 levels up to four times the highest
 /// frequency, 1.2 Hz apart for one that ends at 20 kHz.
@@ -137,7 +142,9 @@ pub fn of_curve(curve: &Curve) -> Option<Excess> {
     let rough_s = likeliest_delay_s(&given_hz, &excess_rad);
     let unwrapped = unwrapped_without(rough_s, &given_hz, &excess_rad);
     let rest_s = group_delays_s(&given_hz, &unwrapped, f_hz)?;
-    let fine_s = constant_delay_s(f_hz, &rest_s);
+    let highest_hz = DELAY_TO * f_hz[f_hz.len() - 1];
+    let told = f_hz.partition_point(|f| *f <= highest_hz);
+    let fine_s = constant_delay_s(&f_hz[..told], &rest_s[..told]);
 
     let mut excess = Excess::nothing(support.clone(), rough_s + fine_s);
     for ((i, minimum), rest_s) in support.zip(&minimum).zip(&rest_s) {
@@ -159,13 +166,13 @@ impl Excess {
 }
 
 /// The constant part of group delays over increasing frequencies: the least absolute deviation of
-/// `constant + a / f^2` from them between 2 and 16 kHz (or all, where fewer than twelve points lie there), each
-/// point weighing as its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
+/// `constant + a / f^2` from them above 2 kHz (or all, where fewer than twelve points lie there), each point
+/// weighing as the square of its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
 /// one within the band is a minority that the deviation's absolute value lets stand out.
 #[must_use]
 pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     let all = || frequency_hz.iter().copied().zip(delay_s.iter().copied());
-    let in_band = |(f, _): &(f64, f64)| (DELAY_BAND_HZ.0..=DELAY_BAND_HZ.1).contains(f);
+    let in_band = |(f, _): &(f64, f64)| *f >= DELAY_FROM_HZ;
     let mut points: Vec<(f64, f64)> = all().filter(in_band).collect();
     if points.len() < 12 {
         points = all().collect();
@@ -176,7 +183,7 @@ pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     // Iteratively reweighted least squares, down to a hundredth of what matters.
     const SETTLED_S: f64 = 1e-8;
     let mut fit = [0.0, 0.0];
-    let mut weights: Vec<f64> = points.iter().map(|(f, _)| *f).collect();
+    let mut weights: Vec<f64> = points.iter().map(|(f, _)| f * f).collect();
     for _ in 0..60 {
         let mut sums = [0.0; 5];
         for ((f, delay), w) in points.iter().zip(&weights) {
@@ -198,7 +205,7 @@ pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
         };
         for ((f, delay), w) in points.iter().zip(&mut weights) {
             let rest = delay - fit[0] - fit[1] * (lowest_hz / f).powi(2);
-            *w = f / rest.abs().max(SETTLED_S);
+            *w = f * f / rest.abs().max(SETTLED_S);
         }
     }
     fit[0]
@@ -234,7 +241,7 @@ fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
     for k in tried {
         let delay_s = f64::from(k) * step_s;
         let agreement = agreement(delay_s);
-        if agreement > best.0 + 1e-9 * votes.len() as f64 {
+        if agreement > best.0 + DECISIVE * votes.len() as f64 {
             best = (agreement, delay_s);
         }
     }
