@@ -1,8 +1,8 @@
 //! What of a phase belongs to the level, and what is left: the excess.
 //!
 //! The level of a causal response fixes a smallest possible phase; it is computed here by the real cepstrum
-//! (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., 13.5: the cepstrum of the log
-//! magnitude, its negative times folded onto the positive ones). Sections are minimum phase, so they undo what
+//! (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., chapter 13, from memory: the
+//! cepstrum of the log magnitude, its negative times folded onto the positive ones). Sections are minimum phase, so they undo what
 //! belongs to that part; a delay beyond it stays, and where it is long an equaliser may lift the level but
 //! cannot undo what made it.
 
