@@ -180,6 +180,59 @@ fn two_arrivals_that_cancel_are_beyond_eq_and_a_weaker_second_one_is_not() {
     );
 }
 
+#[test]
+fn a_blocked_direct_current_and_noise_80_db_down_do_not_feign_an_excess() {
+    let rate_hz = 48e3;
+    let mut cascade = recursions(&sections(), rate_hz);
+    cascade.push(high_pass(8.0, 0.7, rate_hz));
+    let clean = read_excess(&played(&cascade, 480, 24_000));
+    let worst_s = largest(&within(&clean, BAND_HZ));
+    println!("blocked direct current: excess {worst_s:.1e} s");
+    assert!(worst_s < 20e-6, "{worst_s}");
+
+    let mut state = 7_u64;
+    let mut noise = || {
+        state = state
+            .wrapping_mul(3_935_559_000_370_003_845)
+            .wrapping_add(2_691_343_689_449_507_681);
+        (state >> 11) as f64 / (1_u64 << 53) as f64 - 0.5
+    };
+    let mut samples = played(&cascade, 480, 24_000);
+    let peak = samples.iter().fold(0.0, |l, x| f64::max(l, x.abs()));
+    for x in &mut samples {
+        *x += peak * 1e-4 * noise() * 12_f64.sqrt();
+    }
+    let noisy = read_excess(&samples);
+    let worst_s = largest(&within(&noisy, (1000.0, 15_000.0)));
+    println!(
+        "noise 80 dB down: excess {worst_s:.1e} s above 1 kHz, bands {:?}",
+        noisy.beyond_eq()
+    );
+    assert_eq!(noisy.delay_s, 0.01);
+    assert!(noisy.beyond_eq().is_empty(), "{:?}", noisy.beyond_eq());
+}
+
+fn read_excess(samples: &[f64]) -> Excess {
+    read_impulse(&wav_float(samples, 1, 48_000), "ir.wav", None)
+        .unwrap()
+        .excess
+}
+
+/// The cookbook's high-pass (Audio EQ Cookbook, W3C Group Note, 2021).
+fn high_pass(f0_hz: f64, q: f64, rate_hz: f64) -> Recursion {
+    let w0 = std::f64::consts::TAU * f0_hz / rate_hz;
+    let alpha = w0.sin() / (2.0 * q);
+    let a0 = 1.0 + alpha;
+    let b1 = -(1.0 + w0.cos()) / a0;
+    Recursion {
+        b0: -0.5 * b1,
+        b1,
+        b2: -0.5 * b1,
+        a1: -2.0 * w0.cos() / a0,
+        a2: (1.0 - alpha) / a0,
+    }
+}
+
 // From text.
 
 /// Level and wrapped phase of a cascade as printed, after a delay and with a polarity, at given frequencies.

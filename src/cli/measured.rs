@@ -22,7 +22,7 @@ enum Source {
     /// Files, with the side where an option said it.
     Curves(Vec<(PathBuf, Option<Side>)>),
     /// A unit file and the entry in it.
-    UnitFile(PathBuf, UnitEntry),
+    UnitFile(PathBuf, Box<UnitEntry>),
 }
 
 /// The units that were named: all single files together as one, then those of each unit file in order.
@@ -62,7 +62,7 @@ pub(super) fn named(
         for entry in parse_unit_file(&files::read(path)?, &shown(path))? {
             units.push(NamedUnit {
                 name: entry.name.clone(),
-                from: Source::UnitFile(path.clone(), entry),
+                from: Source::UnitFile(path.clone(), Box::new(entry)),
             });
         }
     }
@@ -157,7 +157,7 @@ impl NamedUnit {
                     name: self.name,
                     rig,
                     takes: opening.takes,
-                    entry: Some((entry, folder)),
+                    entry: Some((*entry, folder)),
                 })
             }
         }

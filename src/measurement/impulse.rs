@@ -34,6 +34,8 @@ const BEFORE_S: f64 = 0.005;
 const AFTER_S: f64 = 2.0;
 /// ... and holds no more samples than this, at any rate.
 const MOST_SAMPLES: usize = 1 << 20;
+/// Transforms are no shorter than this.
+const LEAST_TRANSFORM: usize = 1 << 18;
 /// Share of the window after the arrival over which it falls.
 const FALL: f64 = 0.125;
 /// Highest frequency as a share of the sample rate.
@@ -332,10 +334,12 @@ fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usi
     Ok(support)
 }
 
-/// Magnitudes evenly spaced from 0 Hz to half the rate, padded to at least twice the length: the cepstrum of a long
-/// resonance must die away within it.
+/// Magnitudes evenly spaced from 0 Hz to half the rate, padded to at least twice the length, and to 2^18: the cepstrum of
+/// a long resonance must die away within it, and a zero at 0 Hz is seen the better.
 fn magnitudes(windowed: &[f64], source_name: &str) -> Result<Vec<f64>> {
-    let size = (2 * windowed.len()).next_power_of_two().max(1 << 16);
+    let size = (2 * windowed.len())
+        .next_power_of_two()
+        .max(LEAST_TRANSFORM);
     let mut padded = windowed.to_vec();
     padded.resize(size, 0.0);
     let plan = RealFftPlanner::<f64>::new().plan_fft_forward(size);

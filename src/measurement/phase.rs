@@ -2,11 +2,11 @@
 //!
 //! The level of a causal response fixes a smallest possible phase; it is computed here by the real cepstrum
 //! (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., chapter 13, from memory: the
-//! cepstrum of the log magnitude, its negative times folded onto the positive ones). Sections are minimum phase, so they undo what
-//! belongs to that part; a delay beyond it stays, and where it is long an equaliser may lift the level but
-//! cannot undo what made it.
+//! cepstrum of the log magnitude, its negative times folded onto the positive ones). Sections are minimum
+//! phase, so they undo what belongs to that part; a delay beyond it stays, and where it is long an equaliser
+//! may lift the level but cannot undo what made it.
 
-use std::f64::consts::{PI, TAU};
+use std::f64::consts::{FRAC_PI_2, LN_2, PI, TAU};
 use std::ops::Range;
 
 use rayon::prelude::*;
@@ -316,9 +316,10 @@ impl MinimumPhase {
             .iter()
             .map(|m| Complex64::new(m.max(floor).ln(), 0.0))
             .collect();
-        // A zero at 0 Hz or half the rate has a logarithm of minus infinity but a finite share in the integral.
-        log[0].re = log[0].re.max(log[1].re);
-        log[half].re = log[half].re.max(log[half - 1].re);
+        let at_zero = end_value(log[1].re, log[2].re);
+        let at_half = end_value(log[half - 1].re, log[half - 2].re);
+        log[0].re = log[0].re.max(at_zero);
+        log[half].re = log[half].re.max(at_half);
         let mut cepstrum = vec![0.0; 2 * half];
         RealFftPlanner::<f64>::new()
             .plan_fft_inverse(2 * half)
@@ -367,6 +368,16 @@ impl MinimumPhase {
         let sums = transform(&self.cepstrum, self.rate_hz, frequency_hz);
         sums.into_iter().map(one).collect()
     }
+}
+
+/// What stands for the logarithm at 0 Hz or half the rate where the response has a zero there, from the two beside it.
+///
+/// A zero of order `p` has magnitudes `(2 sin(pi k / M))^p`. Even and odd `k` shape the phase at odd and even ones, so
+/// their logarithms must have one sum: those of odd `k` sum to `p ln 2`, those of even `k` without 0 to `p ln(M/2)`.
+/// So 0 stands for `p ln(4/M)`, which is `p ln(pi/2)` below its neighbour.
+fn end_value(beside: f64, next: f64) -> f64 {
+    let order = ((next - beside) / LN_2).max(0.0);
+    beside - order * FRAC_PI_2.ln()
 }
 
 /// For each frequency the sums of `x[n] e^{-jwn}` and `n x[n] e^{-jwn}`: the Fourier transform where it is asked
