@@ -116,8 +116,8 @@ pub struct Fit {
     /// several]
     #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
-    /// The rig: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat` (believed everywhere);
-    /// without it the unit file's, else `iec-60318-4`
+    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat`
+    /// (believed everywhere). Where neither says it [default: iec-60318-4]
     #[arg(long, value_name = "RIG", help_heading = "What was measured")]
     pub rig: Option<String>,
 

@@ -8,8 +8,8 @@
 //! interpolated. **Support**: from 1/T, T the time from the arrival to the middle of the fall (common practice, no
 //! source), to 0.49 of the sample rate, and never outside the common grid.
 //! **Flight time**: the arrival, corrected by the constant part of the group delay that is left beyond the minimum
-//! phase (see [`phase::constant_delay_s`]); if that comes within a quarter of a sample of a whole one, the whole one.
-//! It is removed from the phase.
+//! phase (see [`phase::constant_delay_s`]). A file that is silent, exactly, up to a sample within one sample of that
+//! holds a computed response, and its flight time is that sample. The phase is given without it.
 
 use std::f64::consts::{PI, TAU};
 use std::io::Cursor;
@@ -40,8 +40,6 @@ const LEAST_TRANSFORM: usize = 1 << 18;
 const FALL: f64 = 0.125;
 /// Highest frequency as a share of the sample rate.
 const HIGHEST: f64 = 0.49;
-/// A flight time this close to a whole sample is that whole sample.
-const WHOLE_SAMPLES: f64 = 0.25;
 /// Samples that differ by less than this share of the largest from their mean are a constant.
 const CONSTANT: f64 = 1e-6;
 
@@ -50,7 +48,8 @@ const CONSTANT: f64 = 1e-6;
 pub struct ImpulseResponse {
     /// Level (dB re full scale) and phase (degrees, -180 to 180, flight time removed) at the points of the common grid.
     pub curve: Curve,
-    /// From the first sample of the file to the arrival, seconds.
+    /// From the first sample of the file to the arrival, seconds; where an anti-alias filter cuts the response off near
+    /// 20 kHz, uncertain by up to 10 microseconds (its minimum-phase part cannot be told from a delay).
     pub flight_time_s: f64,
     /// Sample rate.
     pub rate_hz: f64,
@@ -109,7 +108,12 @@ pub fn read_impulse(
             (moment / sum).re / rate_hz + start_s - minimum.group_delay_s
         })
         .collect();
-    let flight_time_s = flight_time_s(arrival, rate_hz, phase::constant_delay_s(f_hz, &beyond_s));
+    let flight_time_s = flight_time_s(
+        &samples,
+        arrival,
+        rate_hz,
+        phase::constant_delay_s(f_hz, &beyond_s),
+    );
 
     let mut excess = Excess::nothing(support.clone(), flight_time_s);
     for ((i, minimum), beyond_s) in support.zip(&minimum).zip(&beyond_s) {
@@ -138,15 +142,16 @@ pub fn read_impulse(
     })
 }
 
-fn flight_time_s(arrival: usize, rate_hz: f64, found_s: f64) -> f64 {
-    let found = found_s * rate_hz;
-    // A delay that cannot be told (a response all noise) leaves the arrival.
-    if !found.is_finite() {
-        return arrival as f64 / rate_hz;
+fn flight_time_s(samples: &[f64], arrival: usize, rate_hz: f64, found_s: f64) -> f64 {
+    let first = samples.iter().position(|x| *x != 0.0).unwrap_or(arrival);
+    let first_s = first as f64 / rate_hz;
+    if (found_s - first_s).abs() < 1.0 / rate_hz {
+        first_s
+    } else if found_s.is_finite() {
+        found_s
+    } else {
+        arrival as f64 / rate_hz
     }
-    let whole = found.round();
-    let near = (found - whole).abs() <= WHOLE_SAMPLES;
-    if near { whole / rate_hz } else { found_s }
 }
 
 /// The samples of one channel, full scale is 1, and the sample rate.

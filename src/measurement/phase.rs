@@ -43,7 +43,7 @@ const MOST_VOTES: usize = 4096;
 /// The constant part of the delay is read above this: most excess lies below.
 const DELAY_FROM_HZ: f64 = 2000.0;
 
-/// ... and, in a curve, up to this share of its highest frequency: above, the level beyond the data bends the phase.
+/// ... and up to this share of the highest frequency: above, the level beyond it bends the phase.
 const DELAY_TO: f64 = 0.8;
 
 /// A delay has to make neighbours agree by this much more, a vote, to be preferred to a shorter one.
@@ -55,6 +55,11 @@ const CURVE_TRANSFORM: usize = 1 << 17;
 
 /// Levels lower than this below the largest are raised to it: a zero has no logarithm.
 const FLOOR_DB: f64 = -200.0;
+
+/// Above this frequency, or this share of the rate, an anti-alias filter may begin; below its floor it is cut off.
+const STOP_HZ: f64 = 20_000.0;
+const STOP: f64 = 0.45;
+const STOP_FLOOR_DB: f64 = -12.0;
 
 /// The excess of a response over its minimum phase, on the common grid.
 #[derive(Debug, Clone, PartialEq)]
@@ -142,9 +147,7 @@ pub fn of_curve(curve: &Curve) -> Option<Excess> {
     let rough_s = likeliest_delay_s(&given_hz, &excess_rad);
     let unwrapped = unwrapped_without(rough_s, &given_hz, &excess_rad);
     let rest_s = group_delays_s(&given_hz, &unwrapped, f_hz)?;
-    let highest_hz = DELAY_TO * f_hz[f_hz.len() - 1];
-    let told = f_hz.partition_point(|f| *f <= highest_hz);
-    let fine_s = constant_delay_s(&f_hz[..told], &rest_s[..told]);
+    let fine_s = constant_delay_s(f_hz, &rest_s);
 
     let mut excess = Excess::nothing(support.clone(), rough_s + fine_s);
     for ((i, minimum), rest_s) in support.zip(&minimum).zip(&rest_s) {
@@ -166,13 +169,14 @@ impl Excess {
 }
 
 /// The constant part of group delays over increasing frequencies: the least absolute deviation of
-/// `constant + a / f^2` from them above 2 kHz (or all, where fewer than twelve points lie there), each point
-/// weighing as the square of its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
+/// `constant + a / f^2` from them, from 2 kHz to 0.8 of the highest (or all, where fewer than twelve points lie
+/// there), each point weighing as the square of its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
 /// one within the band is a minority that the deviation's absolute value lets stand out.
 #[must_use]
 pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     let all = || frequency_hz.iter().copied().zip(delay_s.iter().copied());
-    let in_band = |(f, _): &(f64, f64)| *f >= DELAY_FROM_HZ;
+    let highest_hz = DELAY_TO * frequency_hz.last().copied().unwrap_or_default();
+    let in_band = |(f, _): &(f64, f64)| (DELAY_FROM_HZ..=highest_hz).contains(f);
     let mut points: Vec<(f64, f64)> = all().filter(in_band).collect();
     if points.len() < 12 {
         points = all().collect();
@@ -305,6 +309,10 @@ pub(super) struct PhaseAt {
 
 impl MinimumPhase {
     /// From `2^k + 1` magnitudes, evenly spaced from 0 Hz to half of `rate_hz`; none for silence.
+    ///
+    /// From 20 kHz (or 0.45 of a lower rate) on, no magnitude counts as more than 12 dB below the one there: what lies
+    /// deeper is an anti-alias filter, which is of linear phase as a rule (common practice, no source), so that its
+    /// depth says nothing of the phase below.
     pub(super) fn of_magnitudes(magnitude: &[f64], rate_hz: f64) -> Option<Self> {
         let half = magnitude.len().checked_sub(1).filter(|half| *half >= 2)?;
         let largest = magnitude.iter().copied().fold(0.0, f64::max);
@@ -312,9 +320,19 @@ impl MinimumPhase {
             return None;
         }
         let floor = largest * amplitude_from_db(FLOOR_DB);
+        let edge = (STOP_HZ.min(STOP * rate_hz) / (0.5 * rate_hz) * half as f64) as usize;
+        let stop_floor = magnitude[edge.min(half)] * amplitude_from_db(STOP_FLOOR_DB);
         let mut log: Vec<Complex64> = magnitude
             .iter()
-            .map(|m| Complex64::new(m.max(floor).ln(), 0.0))
+            .enumerate()
+            .map(|(k, m)| {
+                m.max(if k > edge {
+                    floor.max(stop_floor)
+                } else {
+                    floor
+                })
+            })
+            .map(|m| Complex64::new(m.ln(), 0.0))
             .collect();
         let at_zero = end_value(log[1].re, log[2].re);
         let at_half = end_value(log[half - 1].re, log[half - 2].re);
