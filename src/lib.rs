@@ -104,8 +104,8 @@
 //! In the order in which data flow; a stage may know those above it, never those below. Exceptions: [`sheet`]
 //! and [`report`] read the record of [`job`], which joins the stages.
 //!
-//! - 1 [`measurement`]: bytes of curve files become levels on the common grid, their average and spread, and
-//!   the trust in the rig.
+//! - 1 [`measurement`]: bytes of curve, WAV and unit files become levels on the common grid, their average and
+//!   spread, phase and its excess, and the trust in the rig.
 //! - 2 [`wanted`]: a name, a recipe or a taste becomes a target and the wanted change.
 //! - 3 [`filter`]: what a section does, exactly, with derivatives.
 //! - 4 [`limits`]: what an equaliser accepts, in whole steps.
@@ -126,6 +126,8 @@ pub mod units;
 pub mod error;
 
 pub mod caution;
+
+mod keys;
 
 // 1. What was measured.
 pub mod measurement;

@@ -6,7 +6,6 @@
 //! any limits may ask for.
 
 pub mod bounds;
-pub(crate) mod keys;
 mod setting;
 pub(crate) mod text;
 
@@ -14,8 +13,8 @@ use std::fmt::Write as _;
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape};
+use crate::keys::{self, Table, Value};
 use bounds::Bound;
-use keys::{Table, Value};
 pub use setting::Setting;
 
 /// The most sections of each shape; 0 where a shape is not available.

@@ -99,8 +99,8 @@ pub enum Effort {
 )]
 pub struct Fit {
     /// Measured curves: text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or
-    /// more. Several are takes of one unit and are averaged in dB, each side first; the side is read from the file's
-    /// name (`left`, `right`, `l`, `r` as a word)
+    /// more, or WAV impulse responses. Several are takes of one unit and are averaged in dB, each side first; the side
+    /// is read from the file's name (`left`, `right`, `l`, `r` as a word). Or a NAME.unit.toml that names them
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
     /// A take of the left side, whatever its name (repeatable)
@@ -109,17 +109,17 @@ pub struct Fit {
     /// A take of the right side, whatever its name (repeatable)
     #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
     pub right: Vec<PathBuf>,
-    /// Name of the unit in sheet and report [default: the file's name, or that of the folder of several]
+    /// Which unit to fit, where a unit file has several
+    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
+    pub variant: Option<String>,
+    /// Name of the unit in sheet and report [default: the unit file's, or the file's name, or that of the folder of
+    /// several]
     #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
-    /// The rig: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat` (believed everywhere)
-    #[arg(
-        long,
-        value_name = "RIG",
-        default_value = "iec-60318-4",
-        help_heading = "What was measured"
-    )]
-    pub rig: String,
+    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat`
+    /// (believed everywhere). Where neither says it [default: iec-60318-4]
+    #[arg(long, value_name = "RIG", help_heading = "What was measured")]
+    pub rig: Option<String>,
 
     /// The wanted response: a name of the library (flat, diffuse-field, gentle-slope, long-listening, spoken-word), a
     /// curve, or a NAME.target.toml. Its level is free

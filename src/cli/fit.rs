@@ -7,9 +7,9 @@ use bandwright::fit::reach::Effort;
 use bandwright::job::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid;
-use bandwright::measurement::parse::{parse_curve, parse_weight};
+use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::rig::Rig;
-use bandwright::measurement::takes::{Side, Take, average, side_from_name};
+use bandwright::measurement::takes::{Take, average};
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
@@ -17,6 +17,7 @@ use bandwright::wanted::{Contour, Target, library};
 use super::args::{self, Fit};
 use super::console;
 use super::files::{self, Place, shown};
+use super::measured;
 
 /// How a sheet begins.
 const SHEET_BEGINNING: &str = "# Equaliser sheet";
@@ -62,12 +63,9 @@ pub fn run(typed: &Fit) -> Result<()> {
     }
 }
 
-/// All curves that were named, with the side where an option said it.
-fn curves(typed: &Fit) -> impl Iterator<Item = (&PathBuf, Option<Side>)> {
-    let unsaid = typed.curves.iter().map(|path| (path, None));
-    let left = typed.left.iter().map(|path| (path, Some(Side::Left)));
-    let right = typed.right.iter().map(|path| (path, Some(Side::Right)));
-    unsaid.chain(left).chain(right)
+/// All measurements that were named.
+fn curves(typed: &Fit) -> impl Iterator<Item = &PathBuf> {
+    typed.curves.iter().chain(&typed.left).chain(&typed.right)
 }
 
 /// What no file needs to be opened for.
@@ -127,7 +125,6 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
 /// Where sheet and plot go, apart from each other and from everything that is read.
 fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
     let inputs: Vec<&Path> = curves(typed)
-        .map(|(path, _)| path)
         .chain(&typed.target)
         .chain(&typed.limits)
         .chain(&typed.weight)
@@ -150,20 +147,20 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
 
 fn request(typed: &Fit) -> Result<FitRequest> {
     let contours = contours(typed)?;
-    let rig = Rig::from_name(&typed.rig).map_err(|error| said_by(error, "--rig"))?;
+    let typed_rig = typed.rig.as_deref().map(Rig::from_name).transpose();
+    let typed_rig = typed_rig.map_err(|error| said_by(error, "--rig"))?;
     let limits = limits(typed)?;
-    let takes = takes(typed)?;
+    let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
+    let unit = measured::the_one(units, typed.variant.as_deref())?.open()?;
+    let takes: Vec<Take> = unit.takes.into_iter().map(|opened| opened.take).collect();
     let weight = match &typed.weight {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
     };
     Ok(FitRequest {
-        unit: match &typed.unit {
-            Some(name) => name.clone(),
-            None => unit_name(typed),
-        },
+        unit: typed.unit.clone().unwrap_or(unit.name),
         average: average(&takes)?,
-        rig,
+        rig: typed_rig.or(unit.rig).unwrap_or_default(),
         weight,
         target: target(typed)?,
         contours,
@@ -228,45 +225,8 @@ fn limits(typed: &Fit) -> Result<Limits> {
     })
 }
 
-fn takes(typed: &Fit) -> Result<Vec<Take>> {
-    let mut seen: Vec<&PathBuf> = Vec::new();
-    curves(typed)
-        .map(|(path, side)| {
-            if let Some(before) = seen.iter().find(|before| files::same_file(before, path)) {
-                return Err(Error::new(
-                    ErrorKind::Setting,
-                    shown(path),
-                    format!("the same file as `{}`", shown(before)),
-                    "a file of its own for every take",
-                    "name it once: a take counted twice looks like one that repeats perfectly",
-                ));
-            }
-            seen.push(path);
-            let name = shown(path);
-            let curve = parse_curve(&files::read(path)?, &name)?;
-            Ok(Take {
-                side: side.unwrap_or_else(|| side_from_name(&name)),
-                on_grid: grid::resample(&curve)?,
-                name,
-            })
-        })
-        .collect()
-}
-
 /// The same error, named after the option or file that carried the value.
 fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
     source.clone_into(&mut error.place.source);
     error
-}
-
-/// The name of the folder that several curves share, or the first file's name without its ending.
-fn unit_name(typed: &Fit) -> String {
-    let paths: Vec<&PathBuf> = curves(typed).map(|(path, _)| path).collect();
-    let folder = |path: &PathBuf| Some(path.parent()?.file_name()?.to_owned());
-    let first = paths[0];
-    let shared = folder(first)
-        .filter(|_| paths.len() > 1 && paths.iter().all(|path| path.parent() == first.parent()));
-    shared
-        .or_else(|| first.file_stem().map(ToOwned::to_owned))
-        .map_or_else(|| shown(first), |name| name.to_string_lossy().into_owned())
 }

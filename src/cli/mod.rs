@@ -1,11 +1,12 @@
 //! The command line: what was typed becomes a request, the library answers, the answer is written.
 //!
 //! [`args`] holds what was typed, uninterpreted; one file a verb; [`files`] is the only place that touches
-//! the file system, [`console`] the only one that prints.
+//! the file system, [`console`] the only one that prints; [`measured`] opens what was measured, for all verbs.
 
 mod args;
 mod console;
 mod files;
+mod measured;
 
 mod fit;
 

@@ -1,9 +1,9 @@
 //! The values that one knob can take, counted in whole steps.
 
 use super::bounds::Bound;
-use super::keys::Value;
 use super::text;
 use crate::error::{Error, ErrorKind, Result};
+use crate::keys::Value;
 
 /// Decimals after the point that a stepped setting may have. With the bounds above every value is then
 /// fewer than 2^53 units of its last decimal, so counting in units is exact.

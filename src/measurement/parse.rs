@@ -79,6 +79,11 @@ pub fn parse_weight(bytes: &[u8], source_name: &str) -> Result<Weight> {
 }
 
 impl Weight {
+    /// The points `(frequency_hz, weight)` as read.
+    pub(super) fn into_points(self) -> Vec<(f64, f64)> {
+        self.points
+    }
+
     /// The weight at each point of the common grid: linear in log frequency, held at the ends.
     #[must_use]
     pub fn on_grid(&self) -> Vec<f64> {

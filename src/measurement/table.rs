@@ -33,7 +33,7 @@ pub(super) struct Table {
     pub first: Vec<f64>,
     /// Second column.
     pub second: Vec<f64>,
-    /// Third column where it holds a finite number.
+    /// Third column where it holds a finite number, a degree sign after it or not.
     pub third: Vec<Option<f64>>,
     /// True when every row has exactly three fields.
     pub three_columns: bool,
@@ -123,7 +123,10 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                 table.first.push(first);
                 table.second.push(second);
                 table.three_columns &= width == 3;
-                table.third.push(match field(2) {
+                let third = record.get(2).map_or(Field::Empty, |text| {
+                    Field::read(text.trim_end().trim_end_matches('°'))
+                });
+                table.third.push(match third {
                     Field::Number(third) => Some(third),
                     _ => None,
                 });

@@ -6,7 +6,7 @@ use super::{
 };
 use crate::error::{ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
-use crate::limits::keys::{Table, Value, read_file, shorten};
+use crate::keys::{Table, Value, read_file, shorten};
 use crate::limits::{self, Limits};
 
 const SHEET: [&str; 10] = [

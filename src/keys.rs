@@ -218,6 +218,26 @@ impl<'a> Value<'a> {
         matches!(self.value.get_ref(), DeValue::Table(_))
     }
 
+    /// True for an array.
+    pub(crate) fn is_array(&self) -> bool {
+        matches!(self.value.get_ref(), DeValue::Array(_))
+    }
+
+    /// True for a text.
+    pub(crate) fn is_string(&self) -> bool {
+        matches!(self.value.get_ref(), DeValue::String(_))
+    }
+
+    /// Its full path, such as `take[2].file`.
+    pub(crate) fn key(&self) -> &str {
+        &self.key
+    }
+
+    /// Its line, counted from 1.
+    pub(crate) fn line(&self) -> usize {
+        self.origin.line(self.value.span().start)
+    }
+
     /// A finite number, whole or not.
     pub(crate) fn number(&self) -> Result<f64> {
         let text = match self.value.get_ref() {

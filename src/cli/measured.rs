@@ -1,0 +1,223 @@
+//! What was measured, opened: curves, WAV impulse responses and unit files become units with their takes.
+
+use std::path::{Path, PathBuf};
+
+use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
+use bandwright::measurement::rig::Rig;
+use bandwright::measurement::takes::{Side, side_from_name};
+use bandwright::measurement::unit_file::{
+    FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
+    read_take, read_trust,
+};
+
+use super::files::{self, shown};
+
+/// A unit that was named on the command line; its takes are not opened yet.
+pub(super) struct NamedUnit {
+    pub name: String,
+    from: Source,
+}
+
+enum Source {
+    /// Files, with the side where an option said it.
+    Curves(Vec<(PathBuf, Option<Side>)>),
+    /// A unit file and the entry in it.
+    UnitFile(PathBuf, Box<UnitEntry>),
+}
+
+/// The units that were named: all single files together as one, then those of each unit file in order.
+pub(super) fn named(
+    unsaid: &[PathBuf],
+    left: &[PathBuf],
+    right: &[PathBuf],
+) -> Result<Vec<NamedUnit>> {
+    for (option, paths) in [("--left", left), ("--right", right)] {
+        if let Some(path) = paths.iter().find(|path| is_unit_file(&shown(path))) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                option,
+                format!("the unit file `{}`", shown(path)),
+                "a curve or a WAV impulse response",
+                "name the unit file without an option: it says the sides itself",
+            ));
+        }
+    }
+    let (unit_files, single): (Vec<&PathBuf>, Vec<&PathBuf>) =
+        unsaid.iter().partition(|path| is_unit_file(&shown(path)));
+    let sided = |side| move |path: &PathBuf| (path.clone(), side);
+    let curves: Vec<(PathBuf, Option<Side>)> = single
+        .into_iter()
+        .map(sided(None))
+        .chain(left.iter().map(sided(Some(Side::Left))))
+        .chain(right.iter().map(sided(Some(Side::Right))))
+        .collect();
+    let mut units = Vec::new();
+    if !curves.is_empty() {
+        units.push(NamedUnit {
+            name: name_of_curves(&curves),
+            from: Source::Curves(curves),
+        });
+    }
+    for path in unit_files {
+        for entry in parse_unit_file(&files::read(path)?, &shown(path))? {
+            units.push(NamedUnit {
+                name: entry.name.clone(),
+                from: Source::UnitFile(path.clone(), Box::new(entry)),
+            });
+        }
+    }
+    Ok(units)
+}
+
+/// The one unit that is meant: the only one, or the one named by `--variant`.
+pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<NamedUnit> {
+    let names: Vec<String> = units.iter().map(|unit| unit.name.clone()).collect();
+    let quoted = || {
+        names
+            .iter()
+            .map(|name| format!("`{name}`"))
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
+    let refuse = |kind, source: &str, found: String, next_step: String| {
+        Err(Error::new(kind, source, found, "one unit", next_step))
+    };
+    let mut meant: Vec<NamedUnit> = units
+        .into_iter()
+        .filter(|unit| variant.is_none_or(|name| unit.name == name))
+        .collect();
+    match (meant.len(), variant) {
+        (1, _) => Ok(meant.remove(0)),
+        (0, Some(name)) => {
+            let next_step = match nearest_spelling(name, names.iter().map(String::as_str)) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => format!("the files have {}", quoted()),
+            };
+            refuse(
+                ErrorKind::Name,
+                "--variant",
+                format!("no unit named `{name}`"),
+                next_step,
+            )
+        }
+        (_, Some(name)) => refuse(
+            ErrorKind::Setting,
+            "--variant",
+            format!("several units named `{name}`"),
+            "name one of their files alone".to_owned(),
+        ),
+        (count, None) => refuse(
+            ErrorKind::Setting,
+            "fit",
+            format!("{count} units: {}", quoted()),
+            "choose one with --variant NAME, or name its files alone".to_owned(),
+        ),
+    }
+}
+
+impl NamedUnit {
+    /// Reads all its files.
+    pub(super) fn open(self) -> Result<OpenedUnit> {
+        match self.from {
+            Source::Curves(curves) => {
+                let mut opening = Opening::default();
+                for (path, side) in curves {
+                    let name = shown(&path);
+                    let side = side.unwrap_or_else(|| side_from_name(&name));
+                    opening.add(path, side, None)?;
+                }
+                Ok(OpenedUnit {
+                    name: self.name,
+                    rig: None,
+                    takes: opening.takes,
+                    entry: None,
+                })
+            }
+            Source::UnitFile(path, entry) => {
+                let folder = path.parent().unwrap_or(Path::new("")).to_owned();
+                let named_here = |file: &FileEntry| {
+                    let (file, unit_file) = (file.clone(), shown(&path));
+                    move |error| named_in(error, &file, &unit_file)
+                };
+                let mut opening = Opening::default();
+                for take in &entry.takes {
+                    opening
+                        .add(folder.join(&take.file.file), take.side, take.channel)
+                        .map_err(named_here(&take.file))?;
+                }
+                let rig = match &entry.rig {
+                    None => None,
+                    Some(RigEntry::Rig(rig)) => Some(rig.clone()),
+                    Some(RigEntry::File(file)) => {
+                        let path = folder.join(&file.file);
+                        Some(trust(&path).map_err(named_here(file))?)
+                    }
+                };
+                Ok(OpenedUnit {
+                    name: self.name,
+                    rig,
+                    takes: opening.takes,
+                    entry: Some((*entry, folder)),
+                })
+            }
+        }
+    }
+}
+
+fn trust(path: &Path) -> Result<Rig> {
+    read_trust(&files::read(path)?, &shown(path))
+}
+
+/// Takes as they are read, and where from: no file counts twice.
+#[derive(Default)]
+struct Opening {
+    takes: Vec<OpenedTake>,
+    seen: Vec<(PathBuf, Option<usize>)>,
+}
+
+impl Opening {
+    fn add(&mut self, path: PathBuf, side: Side, channel: Option<usize>) -> Result<()> {
+        let same = |(before, its_channel): &&(PathBuf, Option<usize>)| {
+            *its_channel == channel && files::same_file(before, &path)
+        };
+        if let Some((before, _)) = self.seen.iter().find(same) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                shown(&path),
+                format!("the same file as `{}`", shown(before)),
+                "a file of its own for every take",
+                "name it once: a take counted twice looks like one that repeats perfectly",
+            ));
+        }
+        let take = read_take(&files::read(&path)?, &shown(&path), side, channel)?;
+        self.takes.push(take);
+        self.seen.push((path, channel));
+        Ok(())
+    }
+}
+
+/// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
+fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
+    if error.kind != ErrorKind::File {
+        return error;
+    }
+    error.found = format!("{} at `{}`", error.found, error.place.source);
+    unit_file.clone_into(&mut error.place.source);
+    "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
+    error.at_line(file.line).at_key(&file.key)
+}
+
+/// The name of the folder that several curves share, or the first file's name without its ending.
+fn name_of_curves(curves: &[(PathBuf, Option<Side>)]) -> String {
+    let folder = |path: &Path| Some(path.parent()?.file_name()?.to_owned());
+    let first = &curves[0].0;
+    let shared = folder(first).filter(|_| {
+        curves.len() > 1
+            && curves
+                .iter()
+                .all(|(path, _)| path.parent() == first.parent())
+    });
+    shared
+        .or_else(|| first.file_stem().map(ToOwned::to_owned))
+        .map_or_else(|| shown(first), |name| name.to_string_lossy().into_owned())
+}

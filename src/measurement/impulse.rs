@@ -1,0 +1,366 @@
+//! Impulse responses from WAV files: level, phase and flight time.
+//!
+//! **Arrival**: the first sample that reaches a tenth of the largest.
+//! **Window**: from 5 ms before the arrival (rising as half a Hann window over the first 2.5 ms) to the end of the
+//! file, but at most 2 s after the arrival (falling likewise over the last eighth). A response that begins after
+//! 5 ms of silence or at the first sample, and has died away at the end, passes as if there were no window.
+//! **Spectrum**: the Fourier sum of the windowed samples at each point of the common grid, so that nothing is
+//! interpolated. **Support**: from 1/T, T the time from the arrival to the middle of the fall (common practice, no
+//! source), to 0.49 of the sample rate, and never outside the common grid.
+//! **Flight time**: the arrival, corrected by the constant part of the group delay that is left beyond the minimum
+//! phase (see [`phase::constant_delay_s`]). A file that is silent, exactly, up to a sample within one sample of that
+//! holds a computed response, and its flight time is that sample. The phase is given without it.
+
+use std::f64::consts::{PI, TAU};
+use std::io::Cursor;
+use std::ops::Range;
+
+use hound::{SampleFormat, WavReader};
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex64;
+
+use super::curve::Curve;
+use super::grid::{self, POINTS_PER_OCTAVE};
+use super::parse::MAX_FILE_BYTES;
+use super::phase::{self, Excess, MinimumPhase};
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::db_from_amplitude;
+
+/// Share of the largest sample that counts as the arrival.
+const ARRIVAL: f64 = 0.1;
+/// The window begins so long before the arrival, and rises over the first half of that, seconds.
+const BEFORE_S: f64 = 0.005;
+/// The window ends so long after the arrival, seconds, unless the file ends before.
+const AFTER_S: f64 = 2.0;
+/// ... and holds no more samples than this, at any rate.
+const MOST_SAMPLES: usize = 1 << 20;
+/// Transforms are no shorter than this.
+const LEAST_TRANSFORM: usize = 1 << 18;
+/// Share of the window after the arrival over which it falls.
+const FALL: f64 = 0.125;
+/// Highest frequency as a share of the sample rate.
+const HIGHEST: f64 = 0.49;
+/// Samples that differ by less than this share of the largest from their mean are a constant.
+const CONSTANT: f64 = 1e-6;
+
+/// An impulse response, read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ImpulseResponse {
+    /// Level (dB re full scale) and phase (degrees, -180 to 180, flight time removed) at the points of the common grid.
+    pub curve: Curve,
+    /// From the first sample of the file to the arrival, seconds; where an anti-alias filter cuts the response off near
+    /// 20 kHz, uncertain by up to 10 microseconds (its minimum-phase part cannot be told from a delay).
+    pub flight_time_s: f64,
+    /// Sample rate.
+    pub rate_hz: f64,
+    /// The time in the file that the window covers, seconds from its first sample.
+    pub window_s: (f64, f64),
+    /// Level (rms) of the part where the window falls, before it does, dB re the largest sample: noise, or a response
+    /// that has not died away; minus infinity for silence.
+    pub tail_db: f64,
+    /// What of the phase does not belong to the level.
+    pub excess: Excess,
+}
+
+/// True for bytes that begin as a WAV file does, also as one of the kinds that cannot be read.
+#[must_use]
+pub fn is_wav(bytes: &[u8]) -> bool {
+    [b"RIFF", b"RIFX", b"RF64"]
+        .iter()
+        .any(|head| bytes.starts_with(*head))
+}
+
+/// Reads an impulse response: PCM of 16, 24 or 32 bits, or floating point of 32; any sample rate.
+///
+/// Of several channels `channel` (from 1) is read; without it the only one that is not silent.
+///
+/// # Errors
+/// `Format` for what is no such file or cut short, is empty, silent or constant; `Number` for samples that are not
+/// finite; `Setting` where the channel is not clear or does not exist; `Coverage` where the response is too short,
+/// or the rate too low, for an octave of the common grid.
+pub fn read_impulse(
+    bytes: &[u8],
+    source_name: &str,
+    channel: Option<usize>,
+) -> Result<ImpulseResponse> {
+    let (samples, rate_hz) = samples(bytes, source_name, channel)?;
+    let largest = largest(&samples);
+    refuse_no_impulse(&samples, largest, source_name)?;
+    let arrival = samples
+        .iter()
+        .position(|x| x.abs() >= ARRIVAL * largest)
+        .unwrap_or(0);
+    let window = Window::new(arrival, samples.len(), rate_hz);
+    let support = support(&window, rate_hz, source_name)?;
+    let f_hz = &grid::frequency_hz()[support.clone()];
+    let windowed = window.applied(&samples);
+
+    let spectrum = phase::transform(&windowed, rate_hz, f_hz);
+    let magnitudes = magnitudes(&windowed, source_name)?;
+    let minimum = MinimumPhase::of_magnitudes(&magnitudes, rate_hz)
+        .ok_or_else(|| no_impulse(source_name, "silence"))?
+        .at(f_hz);
+    let start_s = window.whole.start as f64 / rate_hz;
+    let beyond_s: Vec<f64> = spectrum
+        .iter()
+        .zip(&minimum)
+        .map(|((sum, moment), minimum)| {
+            (moment / sum).re / rate_hz + start_s - minimum.group_delay_s
+        })
+        .collect();
+    let flight_time_s = flight_time_s(
+        &samples,
+        arrival,
+        rate_hz,
+        phase::constant_delay_s(f_hz, &beyond_s),
+    );
+
+    let mut excess = Excess::nothing(support.clone(), flight_time_s);
+    for ((i, minimum), beyond_s) in support.zip(&minimum).zip(&beyond_s) {
+        excess.minimum_phase_deg[i] = minimum.phase_rad.to_degrees();
+        excess.group_delay_s[i] = beyond_s - flight_time_s;
+    }
+    let level_db = spectrum
+        .iter()
+        .map(|(sum, _)| db_from_amplitude(sum.norm()));
+    let phase_deg = spectrum.iter().zip(f_hz).map(|((sum, _), f)| {
+        let turned = TAU * f * (flight_time_s - start_s);
+        (sum * Complex64::cis(turned)).arg().to_degrees()
+    });
+    Ok(ImpulseResponse {
+        curve: Curve::new(
+            source_name,
+            f_hz.to_vec(),
+            level_db.collect(),
+            Some(phase_deg.collect()),
+        )?,
+        flight_time_s,
+        rate_hz,
+        window_s: (start_s, window.whole.end as f64 / rate_hz),
+        tail_db: db_from_amplitude(rms(&samples[window.fall.clone()]) / largest),
+        excess,
+    })
+}
+
+fn flight_time_s(samples: &[f64], arrival: usize, rate_hz: f64, found_s: f64) -> f64 {
+    let first = samples.iter().position(|x| *x != 0.0).unwrap_or(arrival);
+    let first_s = first as f64 / rate_hz;
+    if (found_s - first_s).abs() < 1.0 / rate_hz {
+        first_s
+    } else if found_s.is_finite() {
+        found_s
+    } else {
+        arrival as f64 / rate_hz
+    }
+}
+
+/// The samples of one channel, full scale is 1, and the sample rate.
+fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(Vec<f64>, f64)> {
+    let not_ours = |found: String| {
+        Error::new(
+            ErrorKind::Format,
+            source_name,
+            found,
+            "a WAV file (PCM of 16, 24 or 32 bits, or 32-bit floating point) with one impulse response",
+            "export the impulse response anew, a few seconds of it",
+        )
+    };
+    if bytes.len() > MAX_FILE_BYTES {
+        return Err(not_ours(format!("more than {} MB", MAX_FILE_BYTES >> 20)));
+    }
+    let in_words = |error: hound::Error| match error {
+        hound::Error::IoError(_) => "a WAV file that is cut short".to_owned(),
+        hound::Error::FormatError(what) => format!("no readable WAV file ({what})"),
+        _ => "a WAV file of an encoding that is not read here".to_owned(),
+    };
+    let reader = WavReader::new(Cursor::new(bytes)).map_err(|error| not_ours(in_words(error)))?;
+    let spec = reader.spec();
+    let channels = usize::from(spec.channels);
+    if channels == 0 || spec.sample_rate == 0 {
+        return Err(not_ours(
+            "a WAV header without channels or sample rate".to_owned(),
+        ));
+    }
+    let interleaved: std::result::Result<Vec<f64>, hound::Error> =
+        match (spec.sample_format, spec.bits_per_sample) {
+            (SampleFormat::Float, 32) => reader
+                .into_samples::<f32>()
+                .map(|x| x.map(f64::from))
+                .collect(),
+            (SampleFormat::Int, bits @ (16 | 24 | 32)) => {
+                let full_scale = (f64::from(bits) - 1.0).exp2();
+                let scaled = |x: i32| f64::from(x) / full_scale;
+                reader
+                    .into_samples::<i32>()
+                    .map(|x| x.map(scaled))
+                    .collect()
+            }
+            (_, bits) => return Err(not_ours(format!("samples of {bits} bits"))),
+        };
+    let interleaved = interleaved.map_err(|error| not_ours(in_words(error)))?;
+    if interleaved.len() < channels {
+        return Err(not_ours("no samples".to_owned()));
+    }
+    let of = |c: usize| interleaved.iter().skip(c).step_by(channels).copied();
+    let chosen = match channel {
+        Some(number) if (1..=channels).contains(&number) => number - 1,
+        Some(number) => {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                source_name,
+                format!("{channels} channels, of which number {number} was asked for"),
+                format!("a channel from 1 to {channels}"),
+                "correct the number of the channel",
+            ));
+        }
+        None if channels == 1 => 0,
+        None => {
+            let sounding: Vec<usize> = (0..channels).filter(|c| of(*c).any(|x| x != 0.0)).collect();
+            match sounding[..] {
+                [only] => only,
+                [] => return Err(no_impulse(source_name, "silence")),
+                _ => {
+                    return Err(Error::new(
+                        ErrorKind::Setting,
+                        source_name,
+                        format!("{} channels with a signal", sounding.len()),
+                        "one channel, or one that is not silent",
+                        "export one channel alone, or say `channel = 1` for this take in a unit file",
+                    ));
+                }
+            }
+        }
+    };
+    Ok((of(chosen).collect(), f64::from(spec.sample_rate)))
+}
+
+fn refuse_no_impulse(samples: &[f64], largest: f64, source_name: &str) -> Result<()> {
+    if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
+        return Err(Error::new(
+            ErrorKind::Number,
+            source_name,
+            format!("sample {} that is no finite number", at + 1),
+            "finite samples",
+            "export the impulse response anew",
+        ));
+    }
+    if largest == 0.0 {
+        return Err(no_impulse(source_name, "silence"));
+    }
+    let mean = samples.iter().sum::<f64>() / samples.len() as f64;
+    let is_constant = samples
+        .iter()
+        .all(|x| (x - mean).abs() <= CONSTANT * largest);
+    if is_constant && samples.len() > 1 {
+        return Err(no_impulse(source_name, "the same value in all samples"));
+    }
+    Ok(())
+}
+
+fn no_impulse(source_name: &str, found: &str) -> Box<Error> {
+    Error::new(
+        ErrorKind::Format,
+        source_name,
+        found,
+        "an impulse response",
+        "check the connection and the file, and measure again",
+    )
+}
+
+/// Which samples are used, and how they are faded.
+#[derive(Debug, Clone)]
+struct Window {
+    arrival: usize,
+    whole: Range<usize>,
+    /// Samples over which it rises, from the first.
+    rise: usize,
+    /// Samples over which it falls, to the last.
+    fall: Range<usize>,
+}
+
+impl Window {
+    fn new(arrival: usize, samples: usize, rate_hz: f64) -> Self {
+        let before = (BEFORE_S * rate_hz).round() as usize;
+        let start = arrival.saturating_sub(before);
+        let after = ((AFTER_S * rate_hz).round() as usize).min(MOST_SAMPLES);
+        let end = samples.min(arrival.saturating_add(after));
+        let fall = ((end - arrival) as f64 * FALL) as usize;
+        Self {
+            arrival,
+            whole: start..end,
+            // Where the file begins later than the window would, there is nothing to fade in.
+            rise: if arrival >= before { before / 2 } else { 0 },
+            fall: end - fall..end,
+        }
+    }
+
+    /// From the arrival to the middle of the fall, in samples.
+    fn length(&self) -> f64 {
+        (self.fall.start - self.arrival) as f64 + 0.5 * self.fall.len() as f64
+    }
+
+    fn applied(&self, samples: &[f64]) -> Vec<f64> {
+        let hann = |k: usize, of: usize| 0.5 - 0.5 * (PI * (k as f64 + 0.5) / of as f64).cos();
+        let weight = |i: usize| {
+            let (from_start, to_end) = (i - self.whole.start, self.whole.end - 1 - i);
+            let rising = if from_start < self.rise {
+                hann(from_start, self.rise)
+            } else {
+                1.0
+            };
+            let falling = if to_end < self.fall.len() {
+                hann(to_end, self.fall.len())
+            } else {
+                1.0
+            };
+            rising * falling
+        };
+        self.whole.clone().map(|i| samples[i] * weight(i)).collect()
+    }
+}
+
+fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usize>> {
+    let (lowest_hz, highest_hz) = (rate_hz / window.length().max(1.0), HIGHEST * rate_hz);
+    let f_hz = grid::frequency_hz();
+    let support =
+        f_hz.partition_point(|f| *f < lowest_hz)..f_hz.partition_point(|f| *f <= highest_hz);
+    if support.len() < POINTS_PER_OCTAVE {
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            source_name,
+            format!(
+                "{:.4} s after the arrival at {rate_hz} Hz, enough for {lowest_hz:.0} Hz to {highest_hz:.0} Hz",
+                window.length() / rate_hz
+            ),
+            "at least one octave between 20 Hz and 20 kHz",
+            "export a longer impulse response, best half a second or more at 44.1 kHz or above",
+        ));
+    }
+    Ok(support)
+}
+
+/// Magnitudes evenly spaced from 0 Hz to half the rate, padded to at least twice the length, and to 2^18: the cepstrum of
+/// a long resonance must die away within it, and a zero at 0 Hz is seen the better.
+fn magnitudes(windowed: &[f64], source_name: &str) -> Result<Vec<f64>> {
+    let size = (2 * windowed.len())
+        .next_power_of_two()
+        .max(LEAST_TRANSFORM);
+    let mut padded = windowed.to_vec();
+    padded.resize(size, 0.0);
+    let plan = RealFftPlanner::<f64>::new().plan_fft_forward(size);
+    let mut spectrum = plan.make_output_vec();
+    plan.process(&mut padded, &mut spectrum)
+        .map_err(|_| no_impulse(source_name, "samples without a spectrum"))?;
+    Ok(spectrum.iter().map(|bin| bin.norm()).collect())
+}
+
+fn largest(samples: &[f64]) -> f64 {
+    samples
+        .iter()
+        .fold(0.0, |largest, x| f64::max(largest, x.abs()))
+}
+
+fn rms(samples: &[f64]) -> f64 {
+    let squares: f64 = samples.iter().map(|x| x * x).sum();
+    (squares / samples.len().max(1) as f64).sqrt()
+}

@@ -1,0 +1,441 @@
+//! What of a phase belongs to the level, and what is left: the excess.
+//!
+//! The level of a causal response fixes a smallest possible phase; it is computed here by the real cepstrum
+//! (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., chapter 13, from memory: the
+//! cepstrum of the log magnitude, its negative times folded onto the positive ones). Sections are minimum
+//! phase, so they undo what belongs to that part; a delay beyond it stays, and where it is long an equaliser
+//! may lift the level but cannot undo what made it.
+
+use std::f64::consts::{FRAC_PI_2, LN_2, PI, TAU};
+use std::ops::Range;
+
+use rayon::prelude::*;
+use realfft::RealFftPlanner;
+use realfft::num_complex::Complex64;
+
+use super::curve::{Curve, PRINTED_ROUNDING};
+use super::grid::{self, POINTS, POINTS_PER_OCTAVE};
+use super::pchip::Pchip;
+use crate::units::amplitude_from_db;
+
+/// An excess delay counts against an equaliser when it is longer than this many periods of its frequency (our
+/// choice: half a period is where two arrivals begin to cancel) ...
+pub const PERIODS: f64 = 0.5;
+
+/// ... and than this many seconds (our choice: shorter ones the level beyond the data can explain) ...
+pub const LEAST_S: f64 = 1e-4;
+
+/// ... and lies further than this from the ends of the data, where the level beyond is not known.
+const ENDS_POINTS: usize = POINTS_PER_OCTAVE / 3;
+
+/// Bands closer together than this are one.
+const GAP_POINTS: usize = POINTS_PER_OCTAVE / 12;
+
+/// Unknown delays are looked for in this range, seconds: a latency of the measuring chain can be long.
+const DELAYS_S: (f64, f64) = (-0.01, 0.5);
+
+/// Neighbouring points further apart than this have no say in which delay is meant.
+const VOTING_STEP_HZ: f64 = 500.0;
+
+/// Neighbours that are asked for the delay; more are thinned.
+const MOST_VOTES: usize = 4096;
+
+/// The constant part of the delay is read above this: most excess lies below.
+const DELAY_FROM_HZ: f64 = 2000.0;
+
+/// ... and up to this share of the highest frequency: above, the level beyond it bends the phase.
+const DELAY_TO: f64 = 0.8;
+
+/// A delay has to make neighbours agree by this much more, a vote, to be preferred to a shorter one.
+const DECISIVE: f64 = 1e-3;
+
+/// Size of the transform for curves that are no impulse responses: 65537 levels up to four times the highest
+/// frequency, 1.2 Hz apart for one that ends at 20 kHz.
+const CURVE_TRANSFORM: usize = 1 << 17;
+
+/// Levels lower than this below the largest are raised to it: a zero has no logarithm.
+const FLOOR_DB: f64 = -200.0;
+
+/// Above this frequency, or this share of the rate, an anti-alias filter may begin; below its floor it is cut off.
+const STOP_HZ: f64 = 20_000.0;
+const STOP: f64 = 0.45;
+const STOP_FLOOR_DB: f64 = -12.0;
+
+/// The excess of a response over its minimum phase, on the common grid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Excess {
+    /// The grid points that are known; outside them the values below are 0.
+    pub support: Range<usize>,
+    /// Phase that belongs to the level, degrees, not wrapped.
+    pub minimum_phase_deg: Vec<f64>,
+    /// Group delay beyond it and beyond `delay_s`, seconds.
+    pub group_delay_s: Vec<f64>,
+    /// The constant delay that was removed, seconds: the flight time of an impulse response, or for a curve
+    /// what [`of_curve`] found.
+    pub delay_s: f64,
+}
+
+/// A band where an equaliser cannot undo what was measured.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct BeyondEq {
+    /// Lowest frequency, hertz.
+    pub from_hz: f64,
+    /// Highest frequency, hertz.
+    pub to_hz: f64,
+    /// The largest excess group delay in it, seconds, with its sign.
+    pub excess_s: f64,
+    /// Where that is, hertz.
+    pub at_hz: f64,
+}
+
+impl Excess {
+    /// The bands where the excess group delay, either way, is longer than [`PERIODS`] periods and [`LEAST_S`]:
+    /// what made the level there is no minimum-phase matter (an interference, a second arrival). The outer third
+    /// of an octave at either end of the data is not judged; bands less than a twelfth apart are one.
+    #[must_use]
+    pub fn beyond_eq(&self) -> Vec<BeyondEq> {
+        let f_hz = grid::frequency_hz();
+        let judged = self.support.start + ENDS_POINTS..self.support.end.saturating_sub(ENDS_POINTS);
+        let mut bands: Vec<Range<usize>> = Vec::new();
+        for i in judged {
+            if self.group_delay_s[i].abs() > (PERIODS / f_hz[i]).max(LEAST_S) {
+                match bands.last_mut() {
+                    Some(band) if i - band.end < GAP_POINTS => band.end = i + 1,
+                    _ => bands.push(i..i + 1),
+                }
+            }
+        }
+        let described = |band: Range<usize>| {
+            let periods = |i: &usize| self.group_delay_s[*i].abs() * f_hz[*i];
+            let (from_hz, to_hz) = grid::band_hz(&band);
+            let worst = band.max_by(|i, j| periods(i).total_cmp(&periods(j)))?;
+            Some(BeyondEq {
+                from_hz,
+                to_hz,
+                excess_s: self.group_delay_s[worst],
+                at_hz: f_hz[worst],
+            })
+        };
+        bands.into_iter().filter_map(described).collect()
+    }
+}
+
+/// The excess of a curve with a phase column, wrapped or not; none without one, or where fewer than an octave of
+/// the common grid is covered.
+///
+/// The level is held beyond both ends. A constant delay is unknown in such a file, so one is removed: first the
+/// one between -10 and 500 ms under which neighbouring points differ least in excess phase (which also unwraps
+/// it), then [`constant_delay_s`] of the rest. A reversed polarity changes nothing.
+#[must_use]
+pub fn of_curve(curve: &Curve) -> Option<Excess> {
+    let phase_deg = curve.phase_deg()?;
+    let support = grid::resample(curve).ok()?.support;
+    let f_hz = &grid::frequency_hz()[support.clone()];
+    let minimum = MinimumPhase::of_curve(curve)?.at(f_hz);
+
+    let log_f: Vec<f64> = f_hz.iter().map(|f| f.ln()).collect();
+    let minimum_rad: Vec<f64> = minimum.iter().map(|m| m.phase_rad).collect();
+    let minimum_rad = Pchip::new(&log_f, &minimum_rad)?;
+    let edge = 1.0 + 2.0 * PRINTED_ROUNDING;
+    let within = f_hz[0] / edge..=f_hz[f_hz.len() - 1] * edge;
+    let given = curve.frequency_hz().iter().zip(phase_deg);
+    let (given_hz, excess_rad): (Vec<f64>, Vec<f64>) = given
+        .filter(|(f, _)| within.contains(f))
+        .map(|(f, deg)| (*f, deg.to_radians() - minimum_rad.at(f.ln())))
+        .unzip();
+
+    let rough_s = likeliest_delay_s(&given_hz, &excess_rad);
+    let unwrapped = unwrapped_without(rough_s, &given_hz, &excess_rad);
+    let rest_s = group_delays_s(&given_hz, &unwrapped, f_hz)?;
+    let fine_s = constant_delay_s(f_hz, &rest_s);
+
+    let mut excess = Excess::nothing(support.clone(), rough_s + fine_s);
+    for ((i, minimum), rest_s) in support.zip(&minimum).zip(&rest_s) {
+        excess.minimum_phase_deg[i] = minimum.phase_rad.to_degrees();
+        excess.group_delay_s[i] = rest_s - fine_s;
+    }
+    Some(excess)
+}
+
+impl Excess {
+    pub(super) fn nothing(support: Range<usize>, delay_s: f64) -> Self {
+        Self {
+            support,
+            minimum_phase_deg: vec![0.0; POINTS],
+            group_delay_s: vec![0.0; POINTS],
+            delay_s,
+        }
+    }
+}
+
+/// The constant part of group delays over increasing frequencies: the least absolute deviation of
+/// `constant + a / f^2` from them, from 2 kHz to 0.8 of the highest (or all, where fewer than twelve points lie
+/// there), each point weighing as the square of its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
+/// one within the band is a minority that the deviation's absolute value lets stand out.
+#[must_use]
+pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
+    let all = || frequency_hz.iter().copied().zip(delay_s.iter().copied());
+    let highest_hz = DELAY_TO * frequency_hz.last().copied().unwrap_or_default();
+    let in_band = |(f, _): &(f64, f64)| (DELAY_FROM_HZ..=highest_hz).contains(f);
+    let mut points: Vec<(f64, f64)> = all().filter(in_band).collect();
+    if points.len() < 12 {
+        points = all().collect();
+    }
+    let Some(&(lowest_hz, _)) = points.first() else {
+        return 0.0;
+    };
+    // Iteratively reweighted least squares, down to a hundredth of what matters.
+    const SETTLED_S: f64 = 1e-8;
+    let mut fit = [0.0, 0.0];
+    let mut weights: Vec<f64> = points.iter().map(|(f, _)| f * f).collect();
+    for _ in 0..60 {
+        let mut sums = [0.0; 5];
+        for ((f, delay), w) in points.iter().zip(&weights) {
+            let x = (lowest_hz / f).powi(2);
+            let terms = [*w, w * x, w * x * x, w * delay, w * x * delay];
+            sums.iter_mut()
+                .zip(terms)
+                .for_each(|(sum, term)| *sum += term);
+        }
+        let [w, x, xx, y, xy] = sums;
+        let determinant = w * xx - x * x;
+        fit = if determinant > 1e-9 * w * xx {
+            [
+                (y * xx - xy * x) / determinant,
+                (w * xy - x * y) / determinant,
+            ]
+        } else {
+            [y / w, 0.0]
+        };
+        for ((f, delay), w) in points.iter().zip(&mut weights) {
+            let rest = delay - fit[0] - fit[1] * (lowest_hz / f).powi(2);
+            *w = f * f / rest.abs().max(SETTLED_S);
+        }
+    }
+    fit[0]
+}
+
+/// The delay under which neighbours agree best in excess phase; of equals the smallest.
+fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
+    let pairs = f_hz.windows(2).zip(excess_rad.windows(2));
+    let close: Vec<(f64, f64)> = pairs
+        .map(|(f, phase)| (f[1] - f[0], phase[1] - phase[0]))
+        .filter(|(step_hz, _)| *step_hz <= VOTING_STEP_HZ)
+        .collect();
+    let each = close.len().div_ceil(MOST_VOTES).max(1);
+    let votes: Vec<(f64, f64)> = close.into_iter().step_by(each).collect();
+    let widest_hz = votes
+        .iter()
+        .map(|(step_hz, _)| *step_hz)
+        .fold(0.0, f64::max);
+    if widest_hz == 0.0 {
+        return 0.0;
+    }
+    let step_s = 0.1 / widest_hz;
+    let agreement = |delay_s: f64| -> f64 {
+        votes
+            .iter()
+            .map(|(hz, rad)| (rad + TAU * hz * delay_s).cos())
+            .sum()
+    };
+    let (earlier, later) = ((-DELAYS_S.0 / step_s) as i32, (DELAYS_S.1 / step_s) as i32);
+    let mut tried: Vec<i32> = (-earlier..=later).collect();
+    tried.sort_by_key(|k| k.abs());
+    let mut best = (f64::NEG_INFINITY, 0.0);
+    for k in tried {
+        let delay_s = f64::from(k) * step_s;
+        let agreement = agreement(delay_s);
+        if agreement > best.0 + DECISIVE * votes.len() as f64 {
+            best = (agreement, delay_s);
+        }
+    }
+    best.1
+}
+
+/// The excess phase with a delay taken out and whole turns between neighbours removed, radians.
+fn unwrapped_without(delay_s: f64, f_hz: &[f64], excess_rad: &[f64]) -> Vec<f64> {
+    let mut unwrapped: Vec<f64> = Vec::with_capacity(f_hz.len());
+    for (f, rad) in f_hz.iter().zip(excess_rad) {
+        let rest = rad + TAU * f * delay_s;
+        let turns = unwrapped
+            .last()
+            .map_or(0.0, |last| ((rest - last) / TAU).round());
+        unwrapped.push(rest - TAU * turns);
+    }
+    unwrapped
+}
+
+/// Group delays at `at_hz` from an unwrapped phase: the slope of the least-squares line through the points within
+/// 1/24 octave, or where those are fewer than five, of the interpolant's chord over the same width.
+fn group_delays_s(given_hz: &[f64], phase_rad: &[f64], at_hz: &[f64]) -> Option<Vec<f64>> {
+    let log_f: Vec<f64> = given_hz.iter().map(|f| f.ln()).collect();
+    let interpolant = Pchip::new(&log_f, phase_rad)?;
+    let width = (1.0_f64 / 24.0).exp2();
+    let (first_hz, last_hz) = (given_hz[0], given_hz[given_hz.len() - 1]);
+    let slope = |f: &f64| {
+        let (from_hz, to_hz) = ((f / width).max(first_hz), (f * width).min(last_hz));
+        let near =
+            given_hz.partition_point(|g| *g < from_hz)..given_hz.partition_point(|g| *g <= to_hz);
+        if near.len() < 5 {
+            return (interpolant.at(to_hz.ln()) - interpolant.at(from_hz.ln())) / (to_hz - from_hz);
+        }
+        let (hz, rad) = (&given_hz[near.clone()], &phase_rad[near]);
+        let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+        let (mean_hz, mean_rad) = (mean(hz), mean(rad));
+        let both = hz
+            .iter()
+            .zip(rad)
+            .map(|(h, r)| (h - mean_hz) * (r - mean_rad));
+        let square: f64 = hz.iter().map(|h| (h - mean_hz).powi(2)).sum();
+        both.sum::<f64>() / square
+    };
+    Some(at_hz.iter().map(|f| -slope(f) / TAU).collect())
+}
+
+/// The minimum phase of one level, ready to be asked at any frequency.
+#[derive(Debug, Clone)]
+pub(super) struct MinimumPhase {
+    /// The folded cepstrum: the logarithm of the response is the sum of `c[n] e^{-jwn}`.
+    cepstrum: Vec<f64>,
+    rate_hz: f64,
+}
+
+/// A phase and its group delay at one frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct PhaseAt {
+    pub phase_rad: f64,
+    pub group_delay_s: f64,
+}
+
+impl MinimumPhase {
+    /// From `2^k + 1` magnitudes, evenly spaced from 0 Hz to half of `rate_hz`; none for silence.
+    ///
+    /// From 20 kHz (or 0.45 of a lower rate) on, no magnitude counts as more than 12 dB below the one there: what lies
+    /// deeper is an anti-alias filter, which is of linear phase as a rule (common practice, no source), so that its
+    /// depth says nothing of the phase below.
+    pub(super) fn of_magnitudes(magnitude: &[f64], rate_hz: f64) -> Option<Self> {
+        let half = magnitude.len().checked_sub(1).filter(|half| *half >= 2)?;
+        let largest = magnitude.iter().copied().fold(0.0, f64::max);
+        if largest <= 0.0 || !largest.is_finite() {
+            return None;
+        }
+        let floor = largest * amplitude_from_db(FLOOR_DB);
+        let edge = (STOP_HZ.min(STOP * rate_hz) / (0.5 * rate_hz) * half as f64) as usize;
+        let stop_floor = magnitude[edge.min(half)] * amplitude_from_db(STOP_FLOOR_DB);
+        let mut log: Vec<Complex64> = magnitude
+            .iter()
+            .enumerate()
+            .map(|(k, m)| {
+                m.max(if k > edge {
+                    floor.max(stop_floor)
+                } else {
+                    floor
+                })
+            })
+            .map(|m| Complex64::new(m.ln(), 0.0))
+            .collect();
+        let at_zero = end_value(log[1].re, log[2].re);
+        let at_half = end_value(log[half - 1].re, log[half - 2].re);
+        log[0].re = log[0].re.max(at_zero);
+        log[half].re = log[half].re.max(at_half);
+        let mut cepstrum = vec![0.0; 2 * half];
+        RealFftPlanner::<f64>::new()
+            .plan_fft_inverse(2 * half)
+            .process(&mut log, &mut cepstrum)
+            .ok()?;
+        cepstrum.truncate(half + 1);
+        let scale = 1.0 / (2 * half) as f64;
+        for (n, c) in cepstrum.iter_mut().enumerate() {
+            *c *= if n == 0 || n == half {
+                scale
+            } else {
+                2.0 * scale
+            };
+        }
+        Some(Self { cepstrum, rate_hz })
+    }
+
+    /// From the level of a curve: PCHIP in log frequency between its points, held beyond both ends, as if sampled
+    /// at eight times its highest frequency.
+    fn of_curve(curve: &Curve) -> Option<Self> {
+        let (mut log_f, mut level_db): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
+        for (f_hz, db) in curve.frequency_hz().iter().zip(curve.level_db()) {
+            if log_f.last().is_none_or(|last| *last < f_hz.ln()) {
+                log_f.push(f_hz.ln());
+                level_db.push(*db);
+            }
+        }
+        let interpolant = Pchip::new(&log_f, &level_db)?;
+        let rate_hz = 8.0 * curve.frequency_hz().last()?;
+        let largest_db = level_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let magnitude = |k: usize| {
+            // 0 Hz is below every curve: its level is the first.
+            let f_hz = (k as f64 * rate_hz / CURVE_TRANSFORM as f64).max(f64::MIN_POSITIVE);
+            amplitude_from_db(interpolant.at(f_hz.ln()) - largest_db)
+        };
+        let magnitude: Vec<f64> = (0..=CURVE_TRANSFORM / 2).map(magnitude).collect();
+        Self::of_magnitudes(&magnitude, rate_hz)
+    }
+
+    /// Phase and group delay at frequencies below half the rate.
+    pub(super) fn at(&self, frequency_hz: &[f64]) -> Vec<PhaseAt> {
+        let one = |(sum, moment): (Complex64, Complex64)| PhaseAt {
+            phase_rad: sum.im,
+            group_delay_s: moment.re / self.rate_hz,
+        };
+        let sums = transform(&self.cepstrum, self.rate_hz, frequency_hz);
+        sums.into_iter().map(one).collect()
+    }
+}
+
+/// What stands for the logarithm at 0 Hz or half the rate where the response has a zero there, from the two beside it.
+///
+/// A zero of order `p` has magnitudes `(2 sin(pi k / M))^p`. Even and odd `k` shape the phase at odd and even ones, so
+/// their logarithms must have one sum: those of odd `k` sum to `p ln 2`, those of even `k` without 0 to `p ln(M/2)`.
+/// So 0 stands for `p ln(4/M)`, which is `p ln(pi/2)` below its neighbour.
+fn end_value(beside: f64, next: f64) -> f64 {
+    let order = ((next - beside) / LN_2).max(0.0);
+    beside - order * FRAC_PI_2.ln()
+}
+
+/// For each frequency the sums of `x[n] e^{-jwn}` and `n x[n] e^{-jwn}`: the Fourier transform where it is asked
+/// for, without interpolation, and what its derivative needs.
+pub(super) fn transform(
+    x: &[f64],
+    rate_hz: f64,
+    frequency_hz: &[f64],
+) -> Vec<(Complex64, Complex64)> {
+    frequency_hz
+        .par_iter()
+        .map(|f_hz| transform_at(x, 2.0 * PI * f_hz / rate_hz))
+        .collect()
+}
+
+fn transform_at(x: &[f64], w: f64) -> (Complex64, Complex64) {
+    /// Samples after which the turning factor is computed anew, so that its errors do not add up.
+    const BLOCK: usize = 512;
+    const LANES: usize = 4;
+    let turn = Complex64::cis(-w * LANES as f64);
+    let (mut sum, mut moment) = (Complex64::ZERO, Complex64::ZERO);
+    for (block, x) in x.chunks(BLOCK).enumerate() {
+        let start = (block * BLOCK) as f64;
+        let mut factor = [Complex64::ZERO; LANES];
+        for (lane, factor) in factor.iter_mut().enumerate() {
+            *factor = Complex64::cis(-w * (start + lane as f64));
+        }
+        let (mut sums, mut moments) = ([Complex64::ZERO; LANES], [Complex64::ZERO; LANES]);
+        let mut n = start;
+        for four in x.chunks(LANES) {
+            for (lane, x) in four.iter().enumerate() {
+                let term = factor[lane] * *x;
+                sums[lane] += term;
+                moments[lane] += term * (n + lane as f64);
+                factor[lane] *= turn;
+            }
+            n += LANES as f64;
+        }
+        sum += sums.iter().sum::<Complex64>();
+        moment += moments.iter().sum::<Complex64>();
+    }
+    (sum, moment)
+}

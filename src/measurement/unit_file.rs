@@ -1,0 +1,574 @@
+//! `NAME.unit.toml`: what is known of a unit, and which files hold its takes.
+//!
+//! ```toml
+//! format = 1
+//! name = "Fieldfare, wool insert"
+//! rig = "iec-60318-4"            # or "flat", or a file of frequency (Hz) and trust (0 to 1),
+//!                                # or points: [[20, 1.0], [8000, 1.0], [16000, 0.3]]
+//! sensitivity_db_per_mw = 108.5  # dB SPL at 1 mW; or sensitivity_db_per_v, at 1 V rms
+//! sensitivity_at_hz = 1000       # 1000 where it is left out
+//! impedance_ohm = 18             # or a file of frequency (Hz) and ohms
+//!
+//! [[take]]
+//! side = "left"                  # or "right"
+//! file = "left-1.csv"            # a curve or a WAV impulse response, beside this file
+//! channel = 1                    # of a WAV file with several
+//!
+//! [[distortion]]
+//! file = "distortion-94.csv"
+//! level_db_spl = 94
+//! side = "left"                  # may be left out
+//! ```
+//!
+//! Several tuning variants in one file: each under its own `[[unit]]`, with all of these keys but `format`, and
+//! `[[unit.take]]`, `[[unit.distortion]]`. The library opens no file; [`read_take`] reads the bytes of one.
+
+use std::path::PathBuf;
+
+use super::curve::Curve;
+use super::grid;
+use super::impulse::{self, ImpulseResponse};
+use super::parse::{self, parse_curve};
+use super::phase::{self, Excess};
+use super::rig::Rig;
+use super::takes::{Side, Take};
+use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::keys::{self, Table, Value, shorten};
+
+/// Where the sensitivity holds, unless the file says otherwise (common practice, no source).
+pub const SENSITIVITY_AT_HZ: f64 = 1000.0;
+
+/// The endings of the name of such a file.
+pub const ENDING: &str = ".unit.toml";
+
+/// Widest values that make sense for an earphone; anything else is a slip of the pen.
+const SENSITIVITY_DB: (f64, f64) = (40.0, 180.0);
+const IMPEDANCE_OHM: (f64, f64) = (0.1, 100_000.0);
+const LEVEL_DB_SPL: (f64, f64) = (0.0, 160.0);
+const FREQUENCY_HZ: (f64, f64) = (1.0, 100_000.0);
+const MOST_CHANNELS: u64 = 1000;
+const MOST_UNITS: usize = 100;
+const MOST_FILES: usize = 200;
+
+/// A unit file is a page or two of text.
+const LARGEST_BYTES: usize = 256 << 10;
+
+const SIDES: [&str; 2] = ["left", "right"];
+
+const TOP_KEYS: [&str; 10] = [
+    "format",
+    "unit",
+    "name",
+    "rig",
+    "sensitivity_db_per_mw",
+    "sensitivity_db_per_v",
+    "sensitivity_at_hz",
+    "impedance_ohm",
+    "take",
+    "distortion",
+];
+
+/// The keys of one unit: the top keys without the first two.
+const UNIT_KEYS: &[&str] = {
+    let (_, keys) = TOP_KEYS.split_at(2);
+    keys
+};
+
+/// One unit of a file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct UnitEntry {
+    /// Its name.
+    pub name: String,
+    /// Its rig, where the file says it.
+    pub rig: Option<RigEntry>,
+    /// How loud it is, where known.
+    pub sensitivity: Option<Sensitivity>,
+    /// Its impedance, where known.
+    pub impedance: Option<Impedance>,
+    /// Its takes, in the file's order; at least one.
+    pub takes: Vec<TakeEntry>,
+    /// Measurements of its distortion.
+    pub distortion: Vec<DistortionEntry>,
+}
+
+/// The rig of a unit.
+#[derive(Debug, Clone, PartialEq)]
+pub enum RigEntry {
+    /// One of the known ones, or a table written out.
+    Rig(Rig),
+    /// A file with a trust table, for [`read_trust`].
+    File(FileEntry),
+}
+
+/// A file that is named, and where.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FileEntry {
+    /// Its name, relative to the folder of the unit file.
+    pub file: String,
+    /// Line of the unit file that names it.
+    pub line: usize,
+    /// Key of the unit file that names it.
+    pub key: String,
+}
+
+/// Level at a given drive.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sensitivity {
+    /// dB SPL.
+    pub db_spl: f64,
+    /// The drive that gives it.
+    pub per: Drive,
+    /// The frequency at which it holds, hertz.
+    pub at_hz: f64,
+}
+
+/// A drive that sensitivities refer to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Drive {
+    /// One milliwatt into the earphone's impedance.
+    Milliwatt,
+    /// One volt, rms.
+    Volt,
+}
+
+/// Impedance of a unit.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Impedance {
+    /// The same at all frequencies, ohms.
+    Ohm(f64),
+    /// A file: columns frequency (Hz) and ohms.
+    File(FileEntry),
+}
+
+/// A take that is named.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TakeEntry {
+    /// Its side.
+    pub side: Side,
+    /// Its file.
+    pub file: FileEntry,
+    /// Which channel of a WAV file, from 1.
+    pub channel: Option<usize>,
+}
+
+/// A measurement of distortion that is named.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DistortionEntry {
+    /// Its file.
+    pub file: FileEntry,
+    /// Level at which it was measured, dB SPL.
+    pub level_db_spl: f64,
+    /// Its side, or unknown.
+    pub side: Side,
+}
+
+/// True for the name of a unit file, in any case.
+#[must_use]
+pub fn is_unit_file(file_name: &str) -> bool {
+    file_name.to_lowercase().ends_with(ENDING)
+}
+
+/// Reads a unit file: its units in order, at least one.
+///
+/// # Errors
+/// With file, line and key: `Format` for no TOML, another format number, a missing key or a value of another type;
+/// `Name` for unknown keys, sides, rigs (with the nearest spelling); `Number` and `Setting` for values, for no takes,
+/// for a file or a unit's name given twice.
+pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>> {
+    if bytes.len() > LARGEST_BYTES {
+        return Err(Error::new(
+            ErrorKind::Format,
+            source_name,
+            format!("more than {} kB", LARGEST_BYTES >> 10),
+            "a unit file, a page or two of TOML",
+            "check that this is the file you meant",
+        ));
+    }
+    keys::read_file(bytes, source_name, &TOP_KEYS, |top| {
+        top.format_1()?;
+        let Some(several) = top.optional("unit") else {
+            return Ok(vec![unit(top)?]);
+        };
+        if let Some(stray) = UNIT_KEYS.iter().find_map(|key| top.optional(key)) {
+            return Err(stray.error(
+                ErrorKind::Setting,
+                "a key beside [[unit]] tables",
+                "the keys of every unit under its own [[unit]]",
+                "move it there (a take becomes [[unit.take]])",
+            ));
+        }
+        let mut names: Vec<String> = Vec::new();
+        refuse_more_than(MOST_UNITS, &several)?;
+        let units = several.tables(UNIT_KEYS, |table| {
+            let unit = unit(table)?;
+            if names.contains(&unit.name) {
+                return Err(table.required("name")?.error(
+                    ErrorKind::Setting,
+                    format!("a second unit named `{}`", shorten(&unit.name)),
+                    "a name of its own for every unit",
+                    "rename one of them",
+                ));
+            }
+            names.push(unit.name.clone());
+            Ok(unit)
+        })?;
+        if units.is_empty() {
+            return Err(several.error(
+                ErrorKind::Setting,
+                "no unit",
+                "at least one [[unit]]",
+                "add one, or write its keys at the top of the file",
+            ));
+        }
+        Ok(units)
+    })
+}
+
+fn unit(table: &Table<'_>) -> Result<UnitEntry> {
+    let takes = match table.optional("take") {
+        Some(takes) => {
+            refuse_more_than(MOST_FILES, &takes)?;
+            takes.tables(&["side", "file", "channel"], take)?
+        }
+        None => Vec::new(),
+    };
+    if takes.is_empty() {
+        return Err(table.required("take").map_or_else(
+            |mut error| {
+                "no takes".clone_into(&mut error.found);
+                error.expected = "at least one [[take]] with side and file".into();
+                "name the measured curves".clone_into(&mut error.next_step);
+                error
+            },
+            |takes| {
+                takes.error(
+                    ErrorKind::Format,
+                    "no takes",
+                    "at least one [[take]] with side and file",
+                    "name the measured curves",
+                )
+            },
+        ));
+    }
+    let distortion = match table.optional("distortion") {
+        Some(files) => {
+            refuse_more_than(MOST_FILES, &files)?;
+            files.tables(&["file", "level_db_spl", "side"], distortion)?
+        }
+        None => Vec::new(),
+    };
+    refuse_repeats(table, &takes)?;
+    Ok(UnitEntry {
+        name: words(&table.required("name")?)?,
+        rig: table
+            .optional("rig")
+            .map(|rig| self::rig(&rig))
+            .transpose()?,
+        sensitivity: sensitivity(table)?,
+        impedance: table
+            .optional("impedance_ohm")
+            .map(|ohm| impedance(&ohm))
+            .transpose()?,
+        takes,
+        distortion,
+    })
+}
+
+fn refuse_more_than(most: usize, tables: &Value<'_>) -> Result<()> {
+    match tables.items()?.len() {
+        given if given > most => Err(tables.error(
+            ErrorKind::Setting,
+            format!("{given} of them"),
+            format!("at most {most}"),
+            "divide the file",
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// A channel of a file counted twice looks like a take that repeats perfectly.
+fn refuse_repeats(table: &Table<'_>, takes: &[TakeEntry]) -> Result<()> {
+    for (index, take) in takes.iter().enumerate() {
+        let same = |before: &&TakeEntry| {
+            before.file.file == take.file.file && before.channel == take.channel
+        };
+        if let Some(before) = takes[..index].iter().find(same) {
+            let mut error = Error::new(
+                ErrorKind::Setting,
+                "",
+                format!(
+                    "`{}`, named in line {} already",
+                    shorten(&take.file.file),
+                    before.file.line
+                ),
+                "a file of its own for every take",
+                "name it once: a take counted twice looks like one that repeats perfectly",
+            );
+            error.place.key = Some(String::new());
+            return Err(table
+                .placed(error)
+                .at_line(take.file.line)
+                .at_key(&take.file.key));
+        }
+    }
+    Ok(())
+}
+
+fn take(table: &Table<'_>) -> Result<TakeEntry> {
+    Ok(TakeEntry {
+        side: side(&table.required("side")?)?,
+        file: file(&table.required("file")?)?,
+        channel: match table.optional("channel") {
+            None => None,
+            Some(channel) => match channel.whole()? {
+                number @ 1..=MOST_CHANNELS => Some(number as usize),
+                other => {
+                    return Err(channel.error(
+                        ErrorKind::Setting,
+                        format!("channel {other}"),
+                        "1 for the first channel",
+                        "count the channels from 1",
+                    ));
+                }
+            },
+        },
+    })
+}
+
+fn distortion(table: &Table<'_>) -> Result<DistortionEntry> {
+    Ok(DistortionEntry {
+        file: file(&table.required("file")?)?,
+        level_db_spl: within(&table.required("level_db_spl")?, LEVEL_DB_SPL, "dB SPL")?,
+        side: match table.optional("side") {
+            Some(given) => side(&given)?,
+            None => Side::Unknown,
+        },
+    })
+}
+
+fn side(value: &Value<'_>) -> Result<Side> {
+    let given = value.string()?;
+    match given.as_str() {
+        "left" => Ok(Side::Left),
+        "right" => Ok(Side::Right),
+        _ => {
+            // One letter is further from either word than a slip is, but says the same.
+            let initial = SIDES
+                .into_iter()
+                .find(|side| given.len() == 1 && side.starts_with(given.to_lowercase().as_str()));
+            Err(value.error(
+                ErrorKind::Name,
+                format!("the side `{}`", shorten(&given)),
+                "`left` or `right`",
+                match initial.or_else(|| nearest_spelling(&given, SIDES)) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => "name the side that was measured".to_owned(),
+                },
+            ))
+        }
+    }
+}
+
+fn rig(value: &Value<'_>) -> Result<RigEntry> {
+    let at_value =
+        |error: Box<Error>| value.error(error.kind, error.found, error.expected, error.next_step);
+    if value.is_array() {
+        let points = value
+            .items()?
+            .iter()
+            .map(|point| match point.numbers()?[..] {
+                [f_hz, trust] => Ok((f_hz, trust)),
+                _ => Err(point.error(
+                    ErrorKind::Format,
+                    "a point that is not two numbers",
+                    "frequency in Hz and trust, such as [8000, 1.0]",
+                    "correct the point",
+                )),
+            })
+            .collect::<Result<Vec<_>>>()?;
+        return Rig::table(points).map(RigEntry::Rig).map_err(at_value);
+    }
+    let name = words(value)?;
+    match Rig::from_name(&name) {
+        Ok(rig) => Ok(RigEntry::Rig(rig)),
+        // No rig's name has a point or a slash in it, so that is a file.
+        Err(_) if name.contains(['.', '/', '\\']) => Ok(RigEntry::File(file(value)?)),
+        Err(mut error) => {
+            error
+                .expected
+                .push_str(", a file with a trust table, or points [[Hz, trust], ...]");
+            Err(at_value(error))
+        }
+    }
+}
+
+fn sensitivity(table: &Table<'_>) -> Result<Option<Sensitivity>> {
+    let at = table.optional("sensitivity_at_hz");
+    let (value, per) = match (
+        table.optional("sensitivity_db_per_mw"),
+        table.optional("sensitivity_db_per_v"),
+    ) {
+        (None, None) => {
+            return match at {
+                None => Ok(None),
+                Some(at) => Err(at.error(
+                    ErrorKind::Setting,
+                    "a frequency without a sensitivity",
+                    "sensitivity_db_per_mw or sensitivity_db_per_v beside it",
+                    "add the sensitivity, or remove this key",
+                )),
+            };
+        }
+        (Some(_), Some(per_v)) => {
+            return Err(per_v.error(
+                ErrorKind::Setting,
+                "a second sensitivity",
+                "either sensitivity_db_per_mw or sensitivity_db_per_v",
+                "keep the one that was measured; the impedance gives the other",
+            ));
+        }
+        (Some(per_mw), None) => (per_mw, Drive::Milliwatt),
+        (None, Some(per_v)) => (per_v, Drive::Volt),
+    };
+    Ok(Some(Sensitivity {
+        db_spl: within(&value, SENSITIVITY_DB, "dB SPL")?,
+        per,
+        at_hz: match at {
+            Some(at) => within(&at, FREQUENCY_HZ, "Hz")?,
+            None => SENSITIVITY_AT_HZ,
+        },
+    }))
+}
+
+fn impedance(value: &Value<'_>) -> Result<Impedance> {
+    if value.is_string() {
+        file(value).map(Impedance::File)
+    } else {
+        within(value, IMPEDANCE_OHM, "ohm").map(Impedance::Ohm)
+    }
+}
+
+fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> {
+    let number = value.number()?;
+    if (min..=max).contains(&number) {
+        return Ok(number);
+    }
+    Err(value.error(
+        ErrorKind::Setting,
+        format!("{number} {unit}"),
+        format!("{min} to {max} {unit}"),
+        "correct the number",
+    ))
+}
+
+fn words(value: &Value<'_>) -> Result<String> {
+    let text = value.string()?;
+    if text.trim().is_empty() || text.chars().any(char::is_control) {
+        return Err(value.error(
+            ErrorKind::Setting,
+            "an empty text, or one with control characters",
+            "a name",
+            "write a name on one line",
+        ));
+    }
+    Ok(text)
+}
+
+fn file(value: &Value<'_>) -> Result<FileEntry> {
+    let file = words(value)?;
+    Ok(FileEntry {
+        file,
+        line: value.line(),
+        key: value.key().to_owned(),
+    })
+}
+
+/// Reads a trust table: columns frequency (Hz) and trust (0 to 1).
+///
+/// # Errors
+/// As [`parse_curve`]; `Setting` for a trust outside 0 to 1.
+pub fn read_trust(bytes: &[u8], source_name: &str) -> Result<Rig> {
+    let points = parse::parse_weight(bytes, source_name)?.into_points();
+    Rig::table(points).map_err(|mut error| {
+        source_name.clone_into(&mut error.place.source);
+        error
+    })
+}
+
+/// A unit whose files have been read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenedUnit {
+    /// Its name: from the unit file, else from the names of its curves.
+    pub name: String,
+    /// Its rig, where a unit file says it.
+    pub rig: Option<Rig>,
+    /// Its takes.
+    pub takes: Vec<OpenedTake>,
+    /// Its entry in a unit file, with sensitivity, impedance and distortion, and the folder that the names of files in
+    /// it refer to.
+    pub entry: Option<(UnitEntry, PathBuf)>,
+}
+
+/// A take with all that its file tells.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OpenedTake {
+    /// What the fit knows of it.
+    pub take: Take,
+    /// The curve as it was read; its phase without the flight time where the file is an impulse response.
+    pub curve: Curve,
+    /// What an impulse response tells beyond that.
+    pub impulse: Option<ImpulseResponse>,
+}
+
+impl OpenedTake {
+    /// Minimum phase and excess, where the file has a phase.
+    #[must_use]
+    pub fn excess(&self) -> Option<Excess> {
+        match &self.impulse {
+            Some(impulse) => Some(impulse.excess.clone()),
+            None => phase::of_curve(&self.curve),
+        }
+    }
+}
+
+/// Reads the file of a take: a WAV impulse response by how it begins, else a curve.
+///
+/// # Errors
+/// Those of [`parse_curve`], [`impulse::read_impulse`] and [`grid::resample`]; `Setting` for a channel of a file that
+/// has none.
+pub fn read_take(
+    bytes: &[u8],
+    name: &str,
+    side: Side,
+    channel: Option<usize>,
+) -> Result<OpenedTake> {
+    let impulse = if impulse::is_wav(bytes) {
+        Some(impulse::read_impulse(bytes, name, channel)?)
+    } else {
+        None
+    };
+    let curve = match (&impulse, channel) {
+        (Some(impulse), _) => impulse.curve.clone(),
+        (None, None) => parse_curve(bytes, name)?,
+        (None, Some(number)) => {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                name,
+                format!("channel {number} of a file that is no WAV file"),
+                "a channel only for WAV files with several",
+                "remove the key `channel`",
+            ));
+        }
+    };
+    let take = Take {
+        name: name.to_owned(),
+        side,
+        on_grid: grid::resample(&curve)?,
+    };
+    Ok(OpenedTake {
+        take,
+        curve,
+        impulse,
+    })
+}
