@@ -7,6 +7,39 @@ use std::fmt;
 #[serde(tag = "caution", rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum Caution {
+    /// A take was left out of the average.
+    TakeSetAside {
+        /// Its name.
+        take: String,
+        /// What is wrong with it, in words, with figures.
+        finding: String,
+    },
+    /// Every take of a side was found wanting, and all were kept.
+    NoSoundTake {
+        /// Which side, in words.
+        side: &'static str,
+    },
+    /// Takes of a side contradict each other, and nothing tells which is right.
+    TakesContradict {
+        /// Which side, in words.
+        side: &'static str,
+    },
+    /// A side has less bass than the other.
+    SideLosesBass {
+        /// Which side, in words.
+        side: &'static str,
+        /// How much less, at 30 Hz.
+        loss_at_30_hz_db: f64,
+    },
+    /// About the coupler's resonance the curve is the coupler's, and little is fitted.
+    CouplerResonance {
+        /// Its frequency, median of the takes.
+        resonance_hz: f64,
+        /// Lowest frequency of what counts less.
+        lowest_hz: f64,
+        /// Highest frequency of what counts less.
+        highest_hz: f64,
+    },
     /// Bass below 100 Hz is trusted only if the seal is.
     Seal,
     /// One take a side: the spread is unknown.
@@ -52,6 +85,36 @@ pub enum Caution {
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::TakeSetAside { take, finding } => write!(
+                f,
+                "{take} {finding}, so it was set aside. Measure again; `--takes all` counts it nevertheless."
+            ),
+            Self::NoSoundTake { side } => write!(
+                f,
+                "no take of the {} is sound; all were kept for want of a better one. Measure this side again.",
+                side
+            ),
+            Self::TakesContradict { side } => write!(
+                f,
+                "takes of the {} contradict each other and nothing tells which is right; all were kept. Measure once more: the odd one then stands alone.",
+                side
+            ),
+            Self::SideLosesBass {
+                side,
+                loss_at_30_hz_db,
+            } => write!(
+                f,
+                "the {} has {loss_at_30_hz_db:.1} dB less at 30 Hz than the other: a leak in all its takes, or a vent. Reseat it with another tip before you boost bass.",
+                side
+            ),
+            Self::CouplerResonance {
+                resonance_hz,
+                lowest_hz,
+                highest_hz,
+            } => write!(
+                f,
+                "the coupler resonates near {resonance_hz:.0} Hz, moving with the seating: {lowest_hz:.0}-{highest_hz:.0} Hz counts less, and no peaking section there boosts or is narrow. Judge that region by ear."
+            ),
             Self::Seal => write!(
                 f,
                 "20-100 Hz is the earphone's own only if the seal was good: a leak looks like missing bass. Compare takes before you boost bass."

@@ -11,9 +11,10 @@ use crate::fit::{Answer, Task, fit, residual};
 use crate::headroom::{Headroom, headroom};
 use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
+use crate::measurement::judge::{Agreement, Judged, JudgedTake, Seal, Settings, judge};
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
-use crate::measurement::takes::Average;
+use crate::measurement::takes::Take;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
 
 /// The weight of the economy term unless another is asked for.
@@ -24,11 +25,11 @@ pub const ECONOMY: f64 = 0.001;
 pub struct FitRequest {
     /// Name of the unit.
     pub unit: String,
-    /// The average of its takes.
-    pub average: Average,
-    /// The rig it was measured with.
-    pub rig: Rig,
-    /// Replaces the weights from trust and spread, when given.
+    /// Its takes.
+    pub takes: Vec<Take>,
+    /// How they are judged, and the rig they were measured with.
+    pub judging: Settings,
+    /// Replaces the weights from trust and spread, when given, and the guard of the coupler's resonance with them.
     pub weight: Option<Weight>,
     /// The target; None: what the unit has now, changed by `contours`.
     pub target: Option<Target>,
@@ -45,11 +46,12 @@ pub struct FitRequest {
 /// Fits sections toward the target: the whole job.
 ///
 /// # Errors
-/// `Coverage` when target and measurement share less than an octave or no point has weight; `Setting` when the
-/// equaliser has no frequency there; `Refused` when no section brings an improvement, or none within its preamp.
+/// `Coverage` when takes, or target and measurement, share less than an octave or no point has weight; `Setting` when
+/// the leak threshold is not positive or the equaliser has no frequency there; `Refused` when no section brings an improvement, or none within its preamp.
 pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let rate_hz = request.limits.rates_hz[0];
-    let measured = &request.average.on_grid;
+    let judged = judge(&request.takes, &request.judging)?;
+    let measured = &judged.average.on_grid;
     let target = match &request.target {
         Some(target) => target.clone().with_contours(request.contours.clone()),
         None => Target::relative_to(measured, request.contours.clone()),
@@ -60,12 +62,16 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
         error
     })?;
     wanted.support = playable(wanted.support, rate_hz)?;
-    let trust = request.rig.trust_on_grid();
-    let weight = weights(request, &trust, &wanted.support)?;
-    let space = space(&request.limits, &wanted.support)?;
+    let guard_hz = guard_hz(request, &judged);
+    let trust = trust(&request.judging.rig, guard_hz);
+    let spread_db = judged.average.spread_db.as_deref();
+    let weight = weights(request.weight.as_ref(), &trust, spread_db, &wanted.support)?;
+    let space = space(&request.limits, &wanted.support, guard_hz)?;
     let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, &space)?;
     outcome(Findings {
         request,
+        judged: &judged,
+        guard_hz,
         target: &target,
         target_db: &target_on_grid.level_db,
         wanted,
@@ -84,6 +90,11 @@ pub struct FitOutcome {
     pub unit: String,
     /// Names of the takes that were averaged.
     pub takes: Vec<String>,
+    /// The takes that were set aside, and why.
+    pub set_aside: Vec<JudgedTake>,
+    /// Where the coupler's resonance makes the curve its own, lowest and highest frequency: what is wanted there counts
+    /// less, nothing is boosted and nothing narrow fitted. None where there is no such resonance to be seen.
+    pub guard_hz: Option<(f64, f64)>,
     /// Name of the target, with its contours.
     pub target: String,
     /// Where the target comes from, in words.
@@ -218,7 +229,7 @@ pub struct OutcomeCurves {
     pub equalised_db: Vec<f64>,
     /// The sum of all sections, without preamp.
     pub sections_db: Vec<f64>,
-    /// Trust, 0..1.
+    /// Trust, 0..1: the rig's, and less about the coupler's resonance.
     pub trust: Vec<f64>,
     /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
@@ -245,11 +256,41 @@ fn playable(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>> {
     ))
 }
 
+/// Where the curve is the coupler's. A rig that is believed everywhere has no such place, and given weights replace it.
+fn guard_hz(request: &FitRequest, judged: &Judged) -> Option<(f64, f64)> {
+    let resonance = judged
+        .resonance
+        .as_ref()
+        .filter(|resonance| resonance.moves)?;
+    let guarded = request.weight.is_none() && request.judging.rig != Rig::Flat;
+    guarded.then_some(resonance.guard_hz)
+}
+
+/// Trust at each grid point: the rig's, and less about the coupler's resonance.
+fn trust(rig: &Rig, guard_hz: Option<(f64, f64)>) -> Vec<f64> {
+    /// What of the trust is left where the curve is the coupler's.
+    const GUARDED: f64 = 0.3;
+    let mut trust = rig.trust_on_grid();
+    if let Some((lowest_hz, highest_hz)) = guard_hz {
+        for (f_hz, trust) in grid::frequency_hz().iter().zip(&mut trust) {
+            if (lowest_hz..=highest_hz).contains(f_hz) {
+                *trust *= GUARDED;
+            }
+        }
+    }
+    trust
+}
+
 /// Weight of each grid point: trust over spread, or the given weights, the largest made 1; 0 outside `support`.
-fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
+fn weights(
+    given: Option<&Weight>,
+    trust: &[f64],
+    spread_db: Option<&[f64]>,
+    support: &Range<usize>,
+) -> Result<Vec<f64>> {
     /// The spread at which a point counts for 1/sqrt 2 of its trust.
     const SPREAD_DB: f64 = 0.5;
-    let mut weight = match (&request.weight, &request.average.spread_db) {
+    let mut weight = match (given, spread_db) {
         (Some(weight), _) => weight.on_grid(),
         (None, None) => trust.to_vec(),
         (None, Some(spread_db)) => trust
@@ -265,7 +306,7 @@ fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Resul
     }
     // Given weights may be of any size; their squares could not be.
     let largest = weight.iter().copied().fold(0.0, f64::max);
-    if request.weight.is_some() && largest > 0.0 {
+    if given.is_some() && largest > 0.0 {
         for w in &mut weight {
             *w /= largest;
         }
@@ -284,8 +325,8 @@ fn weights(request: &FitRequest, trust: &[f64], support: &Range<usize>) -> Resul
 }
 
 /// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
-/// the lowest rate or above.
-fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
+/// the lowest rate or above; within the guard of the coupler's resonance no peaking section boosts or is narrow.
+fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) -> Result<Space> {
     /// Sections closer than this to half the rate have no form of their own left.
     const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
     let lowest_rate_hz = limits
@@ -317,16 +358,48 @@ fn space(limits: &Limits, support: &Range<usize>) -> Result<Space> {
         )
         .at_key("f0_hz"));
     }
-    let ranges = |shape: Shape| Ranges {
+    let whole = |shape: Shape| Ranges {
         f0_hz: low_hz..=high_hz,
         gain_db: limits.gain_db.min()..=limits.gain_db.max(),
         q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
     };
+    let boxes = |shape: Shape| match guard_hz {
+        Some(guard_hz) if shape == Shape::Peaking => outside_or_gentle(&whole(shape), guard_hz),
+        _ => vec![whole(shape)],
+    };
+    let boxes = Shape::ALL.map(boxes);
+    let most = Shape::ALL.map(|shape| match boxes[shape as usize].is_empty() {
+        true => 0,
+        false => limits.shapes.of(shape),
+    });
     Ok(Space {
         sections: limits.sections,
-        most: Shape::ALL.map(|shape| limits.shapes.of(shape)),
-        ranges: Shape::ALL.map(ranges),
+        most,
+        boxes,
     })
+}
+
+/// The parts of `whole` below and above a guard band, and what is allowed within: cuts that are not narrow.
+fn outside_or_gentle(whole: &Ranges, guard_hz: (f64, f64)) -> Vec<Ranges> {
+    const WIDEST_Q: f64 = 2.0;
+    /// So far outside begins what is free, so that no rounding brings it inside.
+    const MARGIN: f64 = 1.001;
+    let (low_hz, high_hz) = (*whole.f0_hz.start(), *whole.f0_hz.end());
+    let (below_hz, above_hz) = (guard_hz.0 / MARGIN, guard_hz.1 * MARGIN);
+    let part = |f0_hz: (f64, f64), most_gain_db: f64, most_q: f64| Ranges {
+        f0_hz: low_hz.max(f0_hz.0)..=high_hz.min(f0_hz.1),
+        gain_db: *whole.gain_db.start()..=most_gain_db.min(*whole.gain_db.end()),
+        q: *whole.q.start()..=most_q.min(*whole.q.end()),
+    };
+    let free = |f0_hz| part(f0_hz, f64::INFINITY, f64::INFINITY);
+    let parts = [
+        free((0.0, below_hz)),
+        part(guard_hz, 0.0, WIDEST_Q),
+        free((above_hz, f64::INFINITY)),
+    ];
+    let is_some =
+        |part: &Ranges| !part.f0_hz.is_empty() && !part.gain_db.is_empty() && !part.q.is_empty();
+    parts.into_iter().filter(is_some).collect()
 }
 
 /// The fit; where the preamp it needs is out of the equaliser's reach, the best that was found with less boost.
@@ -344,8 +417,9 @@ fn fit_within_preamp(
     let wanted_db = &wanted.change_db[..played];
     let answer_with = |most_gain_db: f64, effort: Effort| {
         let mut space = space.clone();
-        for ranges in &mut space.ranges {
-            ranges.gain_db = *ranges.gain_db.start()..=most_gain_db;
+        for ranges in space.boxes.iter_mut().flatten() {
+            let most_db = most_gain_db.min(*ranges.gain_db.end());
+            ranges.gain_db = *ranges.gain_db.start()..=most_db;
         }
         fit(&Task {
             frequency_hz: f_hz,
@@ -445,6 +519,8 @@ fn best_with_less_boost(
 /// All that goes into the record of a fit.
 struct Findings<'a> {
     request: &'a FitRequest,
+    judged: &'a Judged,
+    guard_hz: Option<(f64, f64)>,
     target: &'a Target,
     target_db: &'a [f64],
     wanted: WantedChange,
@@ -458,6 +534,8 @@ struct Findings<'a> {
 fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
     let Findings {
         request,
+        judged,
+        guard_hz,
         target,
         target_db,
         wanted: WantedChange { change_db, support },
@@ -474,7 +552,7 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
     let trusted: Vec<f64> = (0..f_hz.len())
         .map(|i| f64::from(u8::from(support.contains(&i) && trust[i] >= TRUSTED)))
         .collect();
-    let trusted_band_hz = request.rig.trusted_band_hz(&support);
+    let trusted_band_hz = request.judging.rig.trusted_band_hz(&support);
     let residual = |sections: &[Section], rate_hz: f64| {
         let played = points_below_half(rate_hz);
         let rms_db = |weight: &[f64]| {
@@ -504,7 +582,7 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
         let mean = |i: usize| weight[i] * weight[i] * (level_db(i) - target_db[i]) / total;
         support.clone().map(mean).sum::<f64>()
     };
-    let measured = &request.average.on_grid.level_db;
+    let measured = &judged.average.on_grid.level_db;
     let equalised = |i: usize| measured[i] + sections_db[i];
     let (measured_shift, equalised_shift) = (shift(&|i| measured[i]), shift(&equalised));
     let equalised_db: Vec<f64> = (0..f_hz.len())
@@ -515,7 +593,7 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
             .iter()
             .map(|level| level - measured_shift)
             .collect(),
-        spread_db: request.average.spread_db.clone(),
+        spread_db: judged.average.spread_db.clone(),
         target_db: target_db.to_vec(),
         equalised_db,
         sections_db,
@@ -536,7 +614,14 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
         .collect();
     let mut outcome = FitOutcome {
         unit: request.unit.clone(),
-        takes: request.average.takes.clone(),
+        takes: judged.average.takes.clone(),
+        set_aside: judged
+            .takes
+            .iter()
+            .filter(|take| take.set_aside)
+            .cloned()
+            .collect(),
+        guard_hz,
         target: target.name.clone(),
         target_source: target.source.clone(),
         limits: limits.name.clone(),
@@ -564,14 +649,47 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
         sections,
         cautions: Vec::new(),
     };
-    outcome.cautions = cautions(&outcome, request, target, held_back);
+    outcome.cautions = cautions(&outcome, request, judged, target, held_back);
     Ok(outcome)
+}
+
+/// What the takes themselves ask for.
+fn of_takes(judged: &Judged) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    for take in judged.takes.iter().filter(|take| take.set_aside) {
+        cautions.push(Caution::TakeSetAside {
+            take: take.name.clone(),
+            finding: take.verdict.to_string(),
+        });
+    }
+    for side in &judged.sides {
+        if side.kept_for_want_of_better {
+            cautions.push(Caution::NoSoundTake {
+                side: side.side.words(),
+            });
+        }
+        if side.agreement == Agreement::CannotBeTold {
+            cautions.push(Caution::TakesContradict {
+                side: side.side.words(),
+            });
+        }
+        let lost = match (side.seal, side.sound_takes_lose) {
+            (Seal::LessThanTheOtherSide(leak), _) | (_, Some(leak)) => leak,
+            _ => continue,
+        };
+        cautions.push(Caution::SideLosesBass {
+            side: side.side.words(),
+            loss_at_30_hz_db: lost.loss_at_30_hz_db,
+        });
+    }
+    cautions
 }
 
 /// What the reader of this outcome should know, most urgent first.
 fn cautions(
     outcome: &FitOutcome,
     request: &FitRequest,
+    judged: &Judged,
     target: &Target,
     held_back: bool,
 ) -> Vec<Caution> {
@@ -582,7 +700,7 @@ fn cautions(
     /// A single deviation of this size is worth a word.
     const LARGE_DB: f64 = 3.0;
     const SEAL_HZ: f64 = 100.0;
-    let mut cautions = Vec::new();
+    let mut cautions = of_takes(judged);
     let OutcomeCurves { support, .. } = &outcome.curves;
     let (lowest_hz, highest_hz) = grid::band_hz(support);
     if outcome.headroom.peak_gain_db >= BOOST_DB {
@@ -595,8 +713,16 @@ fn cautions(
             preamp_min_db: request.limits.preamp_db.min(),
         });
     }
-    if request.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
+    if request.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
         cautions.push(Caution::Seal);
+    }
+    if let (Some((lowest_hz, highest_hz)), Some(resonance)) = (outcome.guard_hz, &judged.resonance)
+    {
+        cautions.push(Caution::CouplerResonance {
+            resonance_hz: resonance.frequency_hz,
+            lowest_hz,
+            highest_hz,
+        });
     }
     if support.len() < grid::POINTS {
         cautions.push(Caution::Covers {

@@ -28,8 +28,9 @@
 //! use bandwright::fit::reach::Effort;
 //! use bandwright::job::{self, ECONOMY, FitRequest};
 //! use bandwright::limits::Limits;
-//! use bandwright::measurement::takes::{Take, average, side_from_name};
-//! use bandwright::measurement::{Rig, grid, parse};
+//! use bandwright::measurement::judge::Settings;
+//! use bandwright::measurement::takes::{Take, side_from_name};
+//! use bandwright::measurement::{grid, parse};
 //! use bandwright::sheet::{self, Sheet};
 //! use bandwright::wanted::{Contour, library};
 //!
@@ -70,8 +71,8 @@
 //!
 //! let outcome = job::run(&FitRequest {
 //!     unit: "an invented earphone".to_owned(),
-//!     average: average(&[take])?,
-//!     rig: Rig::Iec60318_4,
+//!     takes: vec![take],
+//!     judging: Settings::default(),
 //!     weight: None,
 //!     target: Some(target),
 //!     contours: vec![Contour::bass(2.0)?],

@@ -173,7 +173,7 @@ fn random_curve(index: u64) -> Problem {
         })
         .collect();
     let mut problem = Problem::new(format!("curve {index}"), frequency_hz, weight, wanted_db);
-    for ranges in &mut problem.space.ranges {
+    for ranges in problem.space.boxes.iter_mut().flatten() {
         ranges.f0_hz = low_hz..=high_hz;
     }
     problem

@@ -10,8 +10,9 @@ use bandwright::job::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;
+use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
-use bandwright::measurement::takes::{Side, Take, average};
+use bandwright::measurement::takes::{Side, Take};
 use bandwright::wanted::Target;
 
 /// All numbers of a table of the reference folder, row by row, with its header.
@@ -67,8 +68,11 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
         };
         let outcome = job::run(&FitRequest {
             unit: name.clone(),
-            average: average(&[take]).unwrap(),
-            rig: Rig::Flat,
+            takes: vec![take],
+            judging: Settings {
+                rig: Rig::Flat,
+                ..Settings::default()
+            },
             weight: None,
             target: Some(target.clone()),
             contours: Vec::new(),

@@ -25,6 +25,8 @@ fn section(shape: Shape, f0_hz: f64, gain_db: f64, q: f64) -> Section {
 /// A plausible record of a fit that ended at `sections`.
 fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
     FitOutcome {
+        set_aside: Vec::new(),
+        guard_hz: None,
         reach: vec![],
         unit: "Fieldfare, wool insert (invented)".to_owned(),
         takes: vec!["left 1".to_owned(), "left 2".to_owned()],

@@ -89,6 +89,15 @@ pub enum Effort {
     Deep,
 }
 
+/// Which takes count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Takes {
+    /// Those that neither leak nor differ otherwise
+    Sound,
+    /// All
+    All,
+}
+
 /// `bandwright fit`.
 #[derive(Debug, ClapArgs)]
 #[command(
@@ -120,6 +129,18 @@ pub struct Fit {
     /// (believed everywhere). Where neither says it [default: iec-60318-4]
     #[arg(long, value_name = "RIG", help_heading = "What was measured")]
     pub rig: Option<String>,
+    /// Which takes count: the sound ones, or all with those that leak or do not belong
+    #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
+    pub takes: Takes,
+    /// The loss at 30 Hz from which a take leaks, above 0
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
+        help_heading = "What was measured"
+    )]
+    pub leak_threshold: f64,
 
     /// The wanted response: a name of the library (flat, diffuse-field, gentle-slope, long-listening, spoken-word), a
     /// curve, or a NAME.target.toml. Its level is free

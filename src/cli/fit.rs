@@ -7,9 +7,10 @@ use bandwright::fit::reach::Effort;
 use bandwright::job::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid;
+use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::rig::Rig;
-use bandwright::measurement::takes::{Take, average};
+use bandwright::measurement::takes::Take;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
@@ -159,8 +160,12 @@ fn request(typed: &Fit) -> Result<FitRequest> {
     };
     Ok(FitRequest {
         unit: typed.unit.clone().unwrap_or(unit.name),
-        average: average(&takes)?,
-        rig: typed_rig.or(unit.rig).unwrap_or_default(),
+        takes,
+        judging: Settings {
+            leak_threshold_db: typed.leak_threshold,
+            keep_all: typed.takes == args::Takes::All,
+            rig: typed_rig.or(unit.rig).unwrap_or_default(),
+        },
         weight,
         target: target(typed)?,
         contours,

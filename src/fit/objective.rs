@@ -561,7 +561,7 @@ impl Landscape for Placed<'_> {
         room.side.extend((0..dimension).map(side));
         for (j, column) in curvature
             .as_mut_slice()
-            .chunks_exact_mut(dimension)
+            .chunks_exact_mut(dimension.max(1))
             .enumerate()
         {
             let (column, products) = (&mut column[j..], &of_variable(j)[j..dimension]);

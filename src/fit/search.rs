@@ -159,7 +159,7 @@ impl<'a> Search<'a> {
         held: &[bool],
         stopping: &Stopping,
     ) {
-        let (mut lower, mut upper) = self.space.walls(&candidate.shapes);
+        let (mut lower, mut upper) = self.space.walls(sections(&candidate.shapes, &candidate.x));
         for (k, _) in held.iter().enumerate().filter(|(_, held)| **held) {
             (lower[k], upper[k]) = (candidate.x[k], candidate.x[k]);
         }

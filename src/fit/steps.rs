@@ -82,15 +82,16 @@ struct Knob<'a> {
 }
 
 impl<'a> Knob<'a> {
-    fn new(number: Number, shape: Shape, limits: &'a Limits, space: &Space) -> Self {
-        let ranges = space.ranges_of(shape);
+    /// For a section that stays in its box.
+    fn new(number: Number, section: &Section, limits: &'a Limits, space: &Space) -> Self {
+        let ranges = space.box_of(section);
         let range = match number {
             Number::F0 => &ranges.f0_hz,
             Number::Gain => &ranges.gain_db,
             Number::Q => &ranges.q,
         };
         Self {
-            setting: number.setting(limits, shape),
+            setting: number.setting(limits, section.shape),
             number,
             more_digits: 0,
             low: *range.start(),
@@ -211,7 +212,7 @@ fn rounded(
         for number in Number::ALL {
             let knob = Knob {
                 more_digits,
-                ..Knob::new(number, section.shape, limits, space)
+                ..Knob::new(number, section, limits, space)
             };
             let value = knob.nearest(number.of(section));
             number.set(section, value);
@@ -235,7 +236,7 @@ fn hold_one_by_one(
     while !waiting.is_empty() {
         let sections = now.sections();
         let stepped = |k: usize| {
-            let knob = Knob::new(number, sections[k].shape, limits, space);
+            let knob = Knob::new(number, &sections[k], limits, space);
             let mut section = sections[k];
             let value = knob.nearest(number.of(&section));
             number.set(&mut section, value);
@@ -264,8 +265,7 @@ fn improve_section(
     space: &Space,
     judge: &mut Search<'_>,
 ) {
-    let shape = sections[k].shape;
-    let knobs = Number::ALL.map(|number| Knob::new(number, shape, limits, space));
+    let knobs = Number::ALL.map(|number| Knob::new(number, &sections[k], limits, space));
     let mut attempt = |sections: &mut [Section], steps: [i64; 3]| {
         let before = sections[k];
         for (knob, steps) in knobs.iter().zip(steps) {
@@ -319,7 +319,7 @@ fn improve_gain_pairs(
     judge: &mut Search<'_>,
 ) {
     let gain = |section: &Section, steps| {
-        Knob::new(Number::Gain, section.shape, limits, space).moved(section.gain_db, steps)
+        Knob::new(Number::Gain, section, limits, space).moved(section.gain_db, steps)
     };
     for a in 0..sections.len() {
         for b in 0..a {

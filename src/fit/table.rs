@@ -42,26 +42,28 @@ impl Table {
             else {
                 continue;
             };
-            let ranges = space.ranges_of(available);
-            let (low, high) = (*ranges.f0_hz.start(), *ranges.f0_hz.end());
-            let steps = ((high / low).log2() * per_octave).ceil() as usize;
-            let mut in_range: Vec<f64> = qs
-                .iter()
-                .map(|q| q.clamp(*ranges.q.start(), *ranges.q.end()))
-                .collect();
-            in_range.dedup();
-            for step in 0..=steps {
-                let f0_hz = low * (high / low).powf(step as f64 / steps.max(1) as f64);
-                for &q in &in_range {
-                    table.push(
-                        objective,
-                        Section {
+            for ranges in space.boxes_of(available) {
+                let (low, high) = (*ranges.f0_hz.start(), *ranges.f0_hz.end());
+                let steps = ((high / low).log2() * per_octave).ceil() as usize;
+                let mut in_range: Vec<f64> = qs
+                    .iter()
+                    .map(|q| q.clamp(*ranges.q.start(), *ranges.q.end()))
+                    .collect();
+                in_range.dedup();
+                for step in 0..=steps {
+                    let f0_hz = low * (high / low).powf(step as f64 / steps.max(1) as f64);
+                    for &q in &in_range {
+                        let section = Section {
                             shape,
                             f0_hz: f0_hz.clamp(low, high),
                             gain_db: UNIT_GAIN_DB,
                             q,
-                        },
-                    );
+                        };
+                        // Boxes may differ in gain only.
+                        if !table.sections.contains(&section) {
+                            table.push(objective, section);
+                        }
+                    }
                 }
             }
         }
@@ -117,23 +119,30 @@ impl Table {
                 if !is_allowed(shape) {
                     continue;
                 }
-                let ranges = space.ranges_of(shape);
-                let gain_db = (sign * scale * UNIT_GAIN_DB)
-                    .clamp(*ranges.gain_db.start(), *ranges.gain_db.end());
-                let scale = sign * gain_db / UNIT_GAIN_DB;
-                let fall = -scale * (2.0 * product + scale * length);
-                if fall > best.map_or(0.0, |(fall, _)| fall) {
-                    best = Some((
-                        fall,
-                        Section {
-                            shape,
-                            gain_db,
-                            f0_hz: section
-                                .f0_hz
-                                .clamp(*ranges.f0_hz.start(), *ranges.f0_hz.end()),
-                            q: section.q.clamp(*ranges.q.start(), *ranges.q.end()),
-                        },
-                    ));
+                let wished = Section {
+                    shape,
+                    gain_db: sign * scale * UNIT_GAIN_DB,
+                    ..*section
+                };
+                let mut consider = |wished: Section| {
+                    let scale = sign * wished.gain_db / UNIT_GAIN_DB;
+                    let fall = -scale * (2.0 * product + scale * length);
+                    if fall > best.map_or(0.0, |(fall, _)| fall) {
+                        best = Some((fall, wished));
+                    }
+                };
+                let boxes = space.boxes_of(shape);
+                let here = boxes.iter().filter(|ranges| {
+                    ranges.f0_hz.contains(&section.f0_hz) && ranges.q.contains(&section.q)
+                });
+                let mut any = false;
+                for ranges in here {
+                    any = true;
+                    consider(ranges.clamped(&wished));
+                }
+                // The other reading of a shelf may have boxes elsewhere.
+                if !any && !boxes.is_empty() {
+                    consider(space.box_of(&wished).clamped(&wished));
                 }
             }
         }

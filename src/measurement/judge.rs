@@ -12,11 +12,12 @@
 //! 4. What is left is averaged ([`takes::average`]); left and right are matched; the coupler's resonance is followed
 //!    through all takes ([`resonance`]).
 
+use std::fmt;
 use std::ops::Range;
 
 use super::grid::{self, OnGrid, POINTS, frequency_hz};
 use super::leak::{self, Leak};
-use super::outlier::{self, Comparison, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Table};
+use super::outlier::{self, Comparison, Kind, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Table};
 use super::resonance::{self, Resonance, UnitResonance};
 use super::rig::Rig;
 use super::smooth::{Width, smooth};
@@ -66,6 +67,52 @@ pub enum Verdict {
         /// Median distance to the others, dB rms; none where they share too little.
         distance_db: Option<f64>,
     },
+}
+
+/// What is found, in words that follow the take's name.
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let outlier = match self {
+            Self::Sound => return f.write_str("is sound"),
+            Self::Undecided { .. } => return f.write_str("contradicts the others of its side"),
+            Self::Leaks(leak) => {
+                return write!(
+                    f,
+                    "leaks {:.1} dB at 30 Hz (corner {:.0} Hz)",
+                    leak.loss_at_30_hz_db, leak.corner_hz
+                );
+            }
+            Self::Outlier(outlier) => outlier,
+        };
+        let largest = |f: &mut fmt::Formatter<'_>| match (outlier.largest_db, outlier.largest_hz) {
+            (Some(db), Some(hz)) => write!(f, ", by {db:+.1} dB at {hz:.0} Hz"),
+            _ => Ok(()),
+        };
+        match outlier.kind {
+            Kind::Shape => {
+                f.write_str("differs in shape, as a take of another unit does")?;
+                largest(f)
+            }
+            Kind::Narrow => {
+                f.write_str("differs in a narrow band, as after a knock")?;
+                largest(f)
+            }
+            Kind::LevelStep { step_db, at_hz } => {
+                write!(
+                    f,
+                    "steps by {step_db:+.1} dB at {at_hz:.0} Hz, as a loose contact does"
+                )
+            }
+            Kind::Rough { rough_db } => {
+                write!(f, "is rough by {rough_db:.1} dB rms, as noise makes it")
+            }
+            Kind::MainsHum { mains_hz, spike_db } => write!(
+                f,
+                "carries mains hum, up to {spike_db:.1} dB at multiples of {mains_hz:.0} Hz"
+            ),
+            Kind::Level { level_db } => write!(f, "differs in level by {level_db:+.1} dB"),
+        }
+    }
 }
 
 /// One take, judged.

@@ -25,6 +25,18 @@ impl Side {
     pub const ALL: [Self; 3] = [Self::Left, Self::Right, Self::Unknown];
 }
 
+impl Side {
+    /// How a sentence names it.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Left => "left side",
+            Self::Right => "right side",
+            Self::Unknown => "unit",
+        }
+    }
+}
+
 /// The side that a file name tells: `left`, `right`, `l` or `r` as a word, in any case, between characters that
 /// are neither letters nor digits. Folders do not count; a name that tells both tells neither.
 #[must_use]

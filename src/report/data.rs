@@ -11,6 +11,7 @@ use serde::Serialize;
 use crate::filter::Section;
 use crate::headroom::Headroom;
 use crate::job::{BeforeAfter, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures};
+use crate::measurement::judge::{JudgedTake, Verdict};
 
 /// What kind of file was written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -53,6 +54,11 @@ pub struct FitDocument {
     pub unit: String,
     /// Names of the takes that were averaged.
     pub takes: Vec<String>,
+    /// The takes that were set aside, and why.
+    pub set_aside: Vec<SetAsidePart>,
+    /// Lowest and highest frequency, Hz, of what the coupler's resonance makes its own, so that it counts less and
+    /// nothing is boosted or narrow there; `null` where no such resonance was seen.
+    pub guard_band_hz: Option<[f64; 2]>,
     /// The wanted response.
     pub target: TargetPart,
     /// Name of the limits.
@@ -95,6 +101,19 @@ pub struct FitDocument {
     pub cautions: Vec<CautionPart>,
     /// The files that were written.
     pub files: Vec<WrittenFile>,
+}
+
+/// A take that does not count.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SetAsidePart {
+    /// Its name.
+    pub take: String,
+    /// What was found, in words.
+    pub finding: String,
+    /// What it loses at 30 Hz, dB, where it leaks; otherwise `null`.
+    pub loss_at_30_hz_db: Option<f64>,
+    /// Corner of the leak, Hz, where it leaks; otherwise `null`.
+    pub leak_corner_hz: Option<f64>,
 }
 
 /// The wanted response.
@@ -156,6 +175,19 @@ pub struct CautionPart {
     pub text: String,
 }
 
+fn set_aside(take: &JudgedTake) -> SetAsidePart {
+    let leak = match take.verdict {
+        Verdict::Leaks(leak) => Some(leak),
+        _ => None,
+    };
+    SetAsidePart {
+        take: take.name.clone(),
+        finding: take.verdict.to_string(),
+        loss_at_30_hz_db: leak.map(|leak| level(leak.loss_at_30_hz_db)),
+        leak_corner_hz: leak.map(|leak| hertz(leak.corner_hz)),
+    }
+}
+
 /// The document of a fit. `frequency_hz` is the grid of the outcome's curves; `files` is what was written.
 #[must_use]
 pub fn fit_document(
@@ -169,6 +201,10 @@ pub fn fit_document(
         verb: "fit",
         unit: outcome.unit.clone(),
         takes: outcome.takes.clone(),
+        set_aside: outcome.set_aside.iter().map(set_aside).collect(),
+        guard_band_hz: outcome
+            .guard_hz
+            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
         target: TargetPart {
             name: outcome.target.clone(),
             source: outcome.target_source.clone(),

@@ -51,13 +51,19 @@ fn cautions(page: &mut Page, outcome: &FitOutcome) {
 /// True for cautions about using the preset; the others say how sure the figures are.
 fn changes_what_to_do(caution: &Caution) -> bool {
     match caution {
-        Caution::Seal
+        Caution::TakeSetAside { .. }
+        | Caution::NoSoundTake { .. }
+        | Caution::TakesContradict { .. }
+        | Caution::SideLosesBass { .. }
+        | Caution::Seal
         | Caution::Covers { .. }
         | Caution::Boost { .. }
         | Caution::PreampBound { .. }
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. } => true,
-        Caution::SpreadUnknown | Caution::TargetTable { .. } => false,
+        Caution::CouplerResonance { .. } | Caution::SpreadUnknown | Caution::TargetTable { .. } => {
+            false
+        }
     }
 }
 

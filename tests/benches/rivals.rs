@@ -159,10 +159,17 @@ fn plain_start(problem: &Problem) -> Vec<f64> {
         .collect()
 }
 
+/// The box of all variables.
+fn walls(problem: &Problem) -> (Vec<f64>, Vec<f64>) {
+    problem
+        .space()
+        .walls(sections(&SHAPES, &plain_start(problem)))
+}
+
 /// Anywhere in the box.
 fn random_start(problem: &Problem, seed: u64) -> Vec<f64> {
     let random = &mut Random::new(seed);
-    let (lower, upper) = problem.space().walls(&SHAPES);
+    let (lower, upper) = walls(problem);
     let walls = lower.iter().zip(&upper);
     walls
         .map(|(low, high)| low + (high - low) * random.unit())
@@ -183,7 +190,7 @@ struct Transformed {
 impl Transformed {
     fn new(problem: &Problem) -> Self {
         let power: f64 = problem.weight.iter().map(|w| w * w).sum();
-        let (lower, upper) = problem.space().walls(&SHAPES);
+        let (lower, upper) = walls(problem);
         Self {
             points: Points::new(&problem.frequency_hz, RATE_HZ),
             weight: padded(problem.weight.iter().map(|w| w / power.sqrt()), 0.0),
@@ -315,7 +322,7 @@ fn swarm_rms_db(problem: &Problem, particles: usize, iterations: u64) -> f64 {
         ),
         room: RefCell::default(),
     };
-    let swarm = ParticleSwarm::new(problem.space().walls(&SHAPES), particles)
+    let swarm = ParticleSwarm::new(walls(problem), particles)
         .with_rng_generator(Xoshiro256PlusPlus::seed_from_u64(0));
     let ended = Executor::new(cost, swarm)
         .configure(|state| state.max_iters(iterations))

@@ -211,6 +211,8 @@ fn outcome(
     let first = trusted.iter().position(|w| *w > 0.0).unwrap();
     let last = trusted.iter().rposition(|w| *w > 0.0).unwrap();
     FitOutcome {
+        set_aside: Vec::new(),
+        guard_hz: None,
         unit: "Fieldfare, wool insert".into(),
         takes: vec!["left 1".into()],
         target: "diffuse-field + low-shelf 90 Hz +3 dB".into(),

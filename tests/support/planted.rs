@@ -125,10 +125,12 @@ pub fn space(limits: &Limits) -> Space {
     Space {
         sections: limits.sections,
         most: Shape::ALL.map(|shape| limits.shapes.of(shape)),
-        ranges: Shape::ALL.map(|shape| Ranges {
-            f0_hz: limits.f0_hz.min()..=limits.f0_hz.max(),
-            gain_db: limits.gain_db.min()..=limits.gain_db.max(),
-            q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+        boxes: Shape::ALL.map(|shape| {
+            vec![Ranges {
+                f0_hz: limits.f0_hz.min()..=limits.f0_hz.max(),
+                gain_db: limits.gain_db.min()..=limits.gain_db.max(),
+                q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+            }]
         }),
     }
 }
