@@ -111,8 +111,18 @@ fn all_takes_count_when_asked_for_and_the_threshold_is_the_users() {
 
 #[test]
 fn about_the_coupler_resonance_little_counts_and_no_peak_is_boosted_or_narrow() {
-    for unit in ["fieldfare-wool", "fieldfare-mesh", "dunlin"] {
-        let document = fitted(unit, &["--sections", "10"]);
+    let pocket = demo("pocket-eight.limits.toml");
+    let ten = ["--sections", "10"];
+    let pocket = ["--limits", pocket.to_str().unwrap()];
+    for (unit, limits) in [
+        ("fieldfare-wool", ten),
+        ("fieldfare-wool", pocket),
+        ("fieldfare-mesh", ten),
+        ("fieldfare-mesh", pocket),
+        ("dunlin", ten),
+        ("dunlin", pocket),
+    ] {
+        let document = fitted(unit, &limits);
         let guard = numbers(&document["guard_band_hz"]);
         let width = (guard[1] / guard[0]).log2();
         assert!((width - 2.0 / 3.0).abs() < 1e-3, "{width}");
