@@ -269,7 +269,7 @@ impl Workspace {
 
 /// Work of one evaluation, in the unit of [`Workspace::work`].
 fn value_work(points: usize, sections: usize) -> u64 {
-    (150 + points * (12 + 2 * sections) / 10) as u64
+    (550 + points * (12 + 2 * sections) / 10) as u64
 }
 
 /// Work of the derivatives, their products, and the step that follows.
