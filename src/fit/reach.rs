@@ -143,9 +143,10 @@ pub struct Reach {
     pub evaluations: u64,
     /// Local solutions computed.
     pub polishes: u64,
-    /// Walks at the last count, or at the first that has an exact answer.
+    /// Walks at the last count, or at the first that has an exact answer: every one but the first of a search is a
+    /// restart.
     pub walks: u64,
-    /// Those of them that started from scratch, so that each is a search of its own.
+    /// Searches there that knew nothing of each other.
     pub searches: u64,
     /// How many of these ended at the answer.
     pub agreeing: u64,
@@ -213,10 +214,10 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         }
         if count == last || best.value <= EXACT {
             let same = (best.value * (1.0 + SAME)).max(EXACT);
-            let searched = || streams.iter().flat_map(|stream| &stream.searched);
+            let agrees = |stream: &&Stream<'_>| stream.best.value <= same;
             reach.walks = streams.iter().map(|stream| stream.walks).sum();
-            reach.searches = searched().count() as u64;
-            reach.agreeing = searched().filter(|value| **value <= same).count() as u64;
+            reach.searches = streams.len() as u64;
+            reach.agreeing = streams.iter().filter(agrees).count() as u64;
             reach.exact = best.value <= EXACT;
         }
         answers.push(best);
@@ -251,8 +252,6 @@ struct Stream<'a> {
     full: Search<'a>,
     random: Random,
     best: Candidate,
-    /// J of the walks that started from scratch, on all points.
-    searched: Vec<f64>,
     walks: u64,
 }
 
@@ -272,7 +271,6 @@ impl<'a> Stream<'a> {
             full: Search::new(objective.clone(), table, space, 0),
             random: Random::new(!seed),
             best: Candidate::empty(),
-            searched: Vec::new(),
             walks: 0,
         }
     }
@@ -290,7 +288,6 @@ impl<'a> Stream<'a> {
         } else {
             self.thin.randomised_start(count)
         };
-        let mut from_scratch = true;
         loop {
             let mut caught = Vec::new();
             let (spent, known) = (self.full.room.work, self.best.value);
@@ -312,10 +309,7 @@ impl<'a> Stream<'a> {
             for best in caught {
                 self.close(best);
             }
-            let closed = self.close(end.clone());
-            if from_scratch {
-                self.searched.push(closed);
-            }
+            self.close(end.clone());
             // Where no section helps there is nothing to cross.
             if !end.is_empty() {
                 ends.push(end);
@@ -324,7 +318,7 @@ impl<'a> Stream<'a> {
                 return;
             }
             self.refer_to(&self.best.sections());
-            from_scratch = ends.len() < 2 || self.random.unit() >= CROSSED_SHARE;
+            let from_scratch = ends.len() < 2 || self.random.unit() >= CROSSED_SHARE;
             start = if from_scratch {
                 self.thin.randomised_start(count)
             } else {
@@ -338,8 +332,8 @@ impl<'a> Stream<'a> {
         self.thin.aim(thinned);
     }
 
-    /// Takes an end to the bottom on all points and keeps it when it is the best; returns its J there.
-    fn close(&mut self, mut end: Candidate) -> f64 {
+    /// Takes an end to the bottom on all points and keeps it when it is the best.
+    fn close(&mut self, mut end: Candidate) {
         if end.value <= self.best.value * HOPELESS {
             let stopping = close_within(self.objective, end.len());
             self.full.polish(&mut end, &stopping);
@@ -347,16 +341,14 @@ impl<'a> Stream<'a> {
             end.value = self.full.parts(&end).total();
         }
         if end.value >= self.best.value {
-            return end.value;
+            return;
         }
         // The other reading of a shelf matters to the economy term only.
         if self.objective.economy() > 0.0 {
             let stopping = close_within(self.objective, end.len());
             end = best_reading(end, &mut self.full, &stopping);
         }
-        let value = end.value;
         self.best = end;
-        value
     }
 }
 
