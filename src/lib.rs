@@ -155,4 +155,6 @@ pub mod report;
 
 pub mod job;
 
+pub mod inspection;
+
 pub use error::{Error, Result};
