@@ -19,7 +19,7 @@ pub const FORM_DIFFERS_DB: f64 = 1.5;
 /// Takes that differ so much, dB (one standard deviation), are not of one curve there.
 pub const WANDERS_DB: f64 = 1.2;
 /// Depths of seating that differ by so much, millimetres, can be held closer.
-pub const DEPTH_MM: f64 = 1.0;
+pub const DEPTH_MM: f64 = 1.5;
 /// Noise that is less than this below a response bends its level by 0.1 dB and more.
 pub const NOISE_DB: f64 = 40.0;
 

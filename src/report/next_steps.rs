@@ -156,10 +156,11 @@ fn the_side(side: Side) -> &'static str {
 #[must_use]
 pub fn band(from_hz: f64, to_hz: f64) -> String {
     let (from, to) = (words::frequency(from_hz), words::frequency(to_hz));
-    if from == to {
-        from
-    } else {
-        format!("{from} to {to}")
+    let unit = |text: &str| text.rsplit(' ').next().map(str::to_owned);
+    match from.split_once(' ') {
+        _ if from == to => from,
+        Some((number, _)) if unit(&from) == unit(&to) => format!("{number} to {to}"),
+        _ => format!("{from} to {to}"),
     }
 }
 
