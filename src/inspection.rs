@@ -8,7 +8,7 @@ use std::ops::Range;
 use crate::error::Result;
 use crate::job::SpreadFigures;
 use crate::measurement::grid::{self, OnGrid, POINTS};
-use crate::measurement::judge::{self, Judged, JudgedSide, Settings};
+use crate::measurement::judge::{self, Judged, JudgedSide, JudgedTake, Settings, Verdict};
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::{Side, Take, offset_db};
@@ -43,7 +43,7 @@ pub struct Inspection {
     /// How far the kept takes repeat over the trusted band (over all, where nothing is trusted); none where
     /// every side has one take.
     pub spread: Option<SpreadFigures>,
-    /// What to do next, most pressing first; empty where the takes agree and everything could be told.
+    /// What to do next: takes, then sides, then the unit; empty where the takes agree and everything could be told.
     pub next_steps: Vec<NextStep>,
 }
 
@@ -96,6 +96,12 @@ impl Inspection {
     #[must_use]
     pub fn side(&self, side: Side) -> Option<&JudgedSide> {
         self.judged.sides.iter().find(|judged| judged.side == side)
+    }
+
+    /// True for the only take of its side: nothing speaks for it, and nothing against.
+    #[must_use]
+    pub fn is_alone(&self, take: &JudgedTake) -> bool {
+        take.verdict == Verdict::Sound && self.side(take.side).is_some_and(|side| side.takes == 1)
     }
 }
 

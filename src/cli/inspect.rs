@@ -25,6 +25,10 @@ pub fn run(typed: &Inspect) -> Result<()> {
     let mut inspections = Vec::new();
     for named in units(typed)? {
         let unit = named.open()?;
+        if let Some(place) = &place {
+            let names = unit.takes.iter().map(|opened| Path::new(&opened.take.name));
+            place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+        }
         let settings = Settings {
             leak_threshold_db: typed.leak_threshold,
             keep_all: false,

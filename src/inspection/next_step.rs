@@ -115,6 +115,8 @@ pub enum NextStep {
         loss_at_30_hz_db: f64,
         /// True where other takes of the side leak even more.
         sound_ones: bool,
+        /// Takes of the side.
+        takes: usize,
     },
     /// Whether a side leaks cannot be told.
     SealUnknown {
@@ -237,7 +239,7 @@ impl NextStep {
     }
 }
 
-/// All steps, most pressing first.
+/// All steps: about takes, then about sides, then about the unit.
 pub(super) fn next_steps(inspection: &Inspection) -> Vec<NextStep> {
     let judged = &inspection.judged;
     let mut steps = Vec::new();
@@ -295,6 +297,18 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
     if judged.kept_for_want_of_better {
         steps.push(NextStep::NoneSound { side });
     }
+    let less = match judged.seal {
+        Seal::LessThanTheOtherSide(leak) => Some((leak, false)),
+        _ => judged.sound_takes_lose.map(|leak| (leak, true)),
+    };
+    if let Some((leak, sound_ones)) = less {
+        steps.push(NextStep::LessBass {
+            side,
+            loss_at_30_hz_db: leak.loss_at_30_hz_db,
+            sound_ones,
+            takes: judged.takes,
+        });
+    }
     match judged.agreement {
         Agreement::CannotBeTold => steps.push(NextStep::Contradict {
             side,
@@ -315,17 +329,6 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
                 steps.push(NextStep::TwoLevels { side });
             }
         }
-    }
-    let less = match judged.seal {
-        Seal::LessThanTheOtherSide(leak) => Some((leak, false)),
-        _ => judged.sound_takes_lose.map(|leak| (leak, true)),
-    };
-    if let Some((leak, sound_ones)) = less {
-        steps.push(NextStep::LessBass {
-            side,
-            loss_at_30_hz_db: leak.loss_at_30_hz_db,
-            sound_ones,
-        });
     }
     if judged.seal == Seal::CannotBeTold {
         let why = why_not(side, inspection);

@@ -58,7 +58,7 @@ pub struct UnitPart {
     pub resonance: Option<UnitResonancePart>,
     /// Bands where an equaliser cannot undo what was measured; empty without phase.
     pub beyond_eq: Vec<SharedBandPart>,
-    /// What to do next, most pressing first.
+    /// What to do next: about takes, then about sides, then about the unit.
     pub next_steps: Vec<NextStepPart>,
     /// What holds always.
     pub cautions: Vec<CautionPart>,
@@ -75,7 +75,7 @@ pub struct TakePart {
     pub side: Side,
     /// Its number within the side, from 1.
     pub number: usize,
-    /// `sound`, `leaks`, `outlier` or `undecided`.
+    /// `sound`, `leaks`, `outlier`, `undecided`, or `alone` for the only take of its side.
     pub verdict: &'static str,
     /// Whether it was left out of means and average.
     pub set_aside: bool,
@@ -375,6 +375,7 @@ fn take(inspection: &Inspection, i: usize) -> TakePart {
         side: judged.side,
         number: inspection.numbers[i],
         verdict: match judged.verdict {
+            _ if inspection.is_alone(judged) => "alone",
             Verdict::Sound => "sound",
             Verdict::Leaks(_) => "leaks",
             Verdict::Outlier(_) => "outlier",

@@ -145,7 +145,9 @@ fn take_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
             .enumerate()
             .filter(|(_, t)| t.set_aside == set_aside)
         {
-            let Some(aligned) = &inspection.aligned[i] else {
+            // The only one kept of a side is the side's mean.
+            let only = !set_aside && inspection.side(take.side).is_some_and(|s| s.kept == 1);
+            let Some(aligned) = inspection.aligned[i].as_ref().filter(|_| !only) else {
                 continue;
             };
             let name = match set_aside {
@@ -162,8 +164,6 @@ fn take_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
             });
         }
     }
-    // One take alone is the average.
-    lines.retain(|_| takes.len() > 1);
     lines
 }
 

@@ -2,7 +2,7 @@
 
 use super::data::WrittenFile;
 use super::next_steps::band;
-use super::text::{Page, column};
+use super::text::{Page, WIDTH, column};
 use super::words::{self, count, decimals, printable, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::inspection::Inspection;
@@ -12,8 +12,8 @@ use crate::measurement::outlier::Kind;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
 
-/// Columns kept for the name of a take; of longer ones the end is shown.
-const NAME_COLUMNS: usize = 24;
+/// Columns that the name of a take has at least; of longer ones the end is shown.
+const NAME_COLUMNS: usize = 12;
 
 /// A loss has a corner worth naming from here on, dB.
 const NOTABLE_LOSS_DB: f64 = 0.5;
@@ -67,61 +67,40 @@ impl Page {
     }
 }
 
+/// Heads of the columns of takes, and whether they hold numbers.
+const HEADS: [(&str, bool); 8] = [
+    ("take", false),
+    ("file", false),
+    ("verdict", false),
+    ("lost dB", true),
+    ("corner Hz", true),
+    ("level dB", true),
+    ("peak Hz", true),
+    ("deeper mm", true),
+];
+
+/// The column of names, which takes what the others leave.
+const FILE: usize = 1;
+
 fn takes(page: &mut Page, inspection: &Inspection) {
     let all = &inspection.judged.takes;
-    let cells = |one: &dyn Fn(usize, &JudgedTake) -> String| -> Vec<String> {
-        all.iter()
-            .enumerate()
-            .map(|(i, take)| one(i, take))
-            .collect()
-    };
-    let or_dash = |figure: Option<String>| figure.unwrap_or_else(|| "-".to_owned());
-    let told = |take: &JudgedTake| !matches!(take.verdict, Verdict::Outlier(_));
-    let columns = [
-        column(
-            "take",
-            false,
-            cells(&|i, take| format!("{} {}", side_name(take.side), inspection.numbers[i])),
-        ),
-        column("file", false, cells(&|_, take| short_name(&take.name))),
-        column("verdict", false, cells(&|_, take| verdict(take))),
-        column(
-            "lost (dB)",
-            true,
-            cells(&|_, take| {
-                or_dash(
-                    take.seal
-                        .filter(|_| told(take))
-                        .map(|leak| decimals(leak.loss_at_30_hz_db, 1)),
-                )
-            }),
-        ),
-        column(
-            "corner (Hz)",
-            true,
-            cells(&|_, take| {
-                let notable = take
-                    .seal
-                    .filter(|leak| told(take) && leak.loss_at_30_hz_db >= NOTABLE_LOSS_DB);
-                or_dash(notable.map(|leak| decimals(leak.corner_hz, 0)))
-            }),
-        ),
-        column(
-            "level (dB)",
-            true,
-            cells(&|_, take| or_dash(take.level_db.map(|db| signed(db, 1)))),
-        ),
-        column(
-            "peak (Hz)",
-            true,
-            cells(&|_, take| or_dash(take.resonance.map(|r| decimals(r.frequency_hz, 0)))),
-        ),
-        column(
-            "deeper (mm)",
-            true,
-            cells(&|_, take| or_dash(take.deeper_mm.map(|mm| signed(mm, 1)))),
-        ),
-    ];
+    let rows: Vec<[String; 8]> = (0..all.len()).map(|i| row(inspection, i)).collect();
+    let mut columns: Vec<Vec<String>> = HEADS
+        .iter()
+        .enumerate()
+        .map(|(k, (head, numbers))| {
+            column(
+                head,
+                *numbers,
+                rows.iter().map(|row| row[k].clone()).collect(),
+            )
+        })
+        .collect();
+    let others = columns.iter().enumerate().filter(|(k, _)| *k != FILE);
+    let taken: usize = others.map(|(_, column)| 2 + column[0].len()).sum();
+    let room = WIDTH.saturating_sub(taken + 2).max(NAME_COLUMNS);
+    let names = rows.iter().map(|row| end_of(&row[FILE], room)).collect();
+    columns[FILE] = column(HEADS[FILE].0, false, names);
     page.line("Takes");
     for row in 0..=all.len() {
         let cells: Vec<&str> = columns.iter().map(|column| column[row].as_str()).collect();
@@ -137,6 +116,28 @@ fn takes(page: &mut Page, inspection: &Inspection) {
     page.gap();
 }
 
+/// What the table says of a take; a dash where there is no figure.
+fn row(inspection: &Inspection, i: usize) -> [String; 8] {
+    let take = &inspection.judged.takes[i];
+    let or_dash = |figure: Option<String>| figure.unwrap_or_else(|| "-".to_owned());
+    // The bass of a take that does not belong is no matter of its seal.
+    let seal = take
+        .seal
+        .filter(|_| !matches!(take.verdict, Verdict::Outlier(_)));
+    let notable = seal.filter(|leak| leak.loss_at_30_hz_db >= NOTABLE_LOSS_DB);
+    let level_db = take.level_db.filter(|_| !inspection.is_alone(take));
+    [
+        format!("{} {}", side_name(take.side), inspection.numbers[i]),
+        short_name(&take.name, &inspection.judged.takes),
+        verdict(inspection, take),
+        or_dash(seal.map(|leak| decimals(leak.loss_at_30_hz_db, 1))),
+        or_dash(notable.map(|leak| decimals(leak.corner_hz, 0))),
+        or_dash(level_db.map(|db| signed(db, 1))),
+        or_dash(take.resonance.map(|r| decimals(r.frequency_hz, 0))),
+        or_dash(take.deeper_mm.map(|mm| signed(mm, 1))),
+    ]
+}
+
 /// One decimal and a sign, for columns; `0.0` has none.
 fn signed(value: f64, most: usize) -> String {
     let text = decimals(value, most);
@@ -147,19 +148,31 @@ fn signed(value: f64, most: usize) -> String {
     }
 }
 
-/// The file's name without its folder; of a long one the end, where the number is.
-fn short_name(name: &str) -> String {
-    let file = printable(name.rsplit(['/', '\\']).next().unwrap_or_default());
-    let length = file.chars().count();
-    if length <= NAME_COLUMNS {
-        return file;
+/// The file's name without its folder, or with one where another take's is the same.
+fn short_name(name: &str, all: &[JudgedTake]) -> String {
+    let last = |name: &str, parts: usize| -> String {
+        let cut = name.rmatch_indices(['/', '\\']).nth(parts - 1);
+        name[cut.map_or(0, |(at, _)| at + 1)..].to_owned()
+    };
+    let same = all
+        .iter()
+        .filter(|take| last(&take.name, 1) == last(name, 1));
+    printable(&last(name, if same.count() > 1 { 2 } else { 1 }))
+}
+
+/// Of a long name the end, where the number is.
+fn end_of(name: &str, room: usize) -> String {
+    let length = name.chars().count();
+    if length <= room {
+        return name.to_owned();
     }
-    let end: String = file.chars().skip(length - (NAME_COLUMNS - 3)).collect();
+    let end: String = name.chars().skip(length - (room - 3)).collect();
     format!("...{end}")
 }
 
-fn verdict(take: &JudgedTake) -> String {
+fn verdict(inspection: &Inspection, take: &JudgedTake) -> String {
     let verdict = match take.verdict {
+        _ if inspection.is_alone(take) => return "alone".to_owned(),
         Verdict::Sound => return "sound".to_owned(),
         Verdict::Undecided { .. } => return "undecided".to_owned(),
         Verdict::Leaks(_) => "leaks",

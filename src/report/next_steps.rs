@@ -60,16 +60,19 @@ impl fmt::Display for NextStep {
                 side,
                 loss_at_30_hz_db,
                 sound_ones,
+                takes,
             } => write!(
                 f,
-                "{} of {} lose {} dB at 30 Hz against the other side: a leak in all of them, or a vent, which looks alike. Try another tip and a firmer seat, and measure again; if nothing changes it is the earphone.",
-                if *sound_ones {
-                    "even the tightest takes"
-                } else {
-                    "all takes"
+                "{} of {} {} {} dB at 30 Hz against the other side: a leak{}, or a vent, which looks alike. Try another tip and a firmer seat, and measure again; if nothing changes it is the earphone.",
+                match takes {
+                    _ if *sound_ones => "even the tightest takes",
+                    1 => "the take",
+                    _ => "all takes",
                 },
                 the_side(*side),
-                decimals(*loss_at_30_hz_db, 1)
+                if *takes == 1 { "loses" } else { "lose" },
+                decimals(*loss_at_30_hz_db, 1),
+                if *takes == 1 { "" } else { " in all of them" },
             ),
             Self::SealUnknown { side, why } => write!(
                 f,

@@ -142,9 +142,9 @@ impl Ink {
             Self::Sections => (2.0, None),
             Self::Take => (0.8, None),
             Self::Aside => (1.2, Some("2 3")),
-            Self::Average => (4.0, None),
-            Self::Left => (1.8, None),
-            Self::Right => (1.8, Some("9 3")),
+            Self::Average => (3.4, None),
+            Self::Left => (1.4, None),
+            Self::Right => (1.4, Some("8 3")),
             _ => (1.0, None),
         };
         Stroke { width, dashes }
