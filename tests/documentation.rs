@@ -177,6 +177,20 @@ fn the_readme_shows_what_the_main_command_prints() {
 }
 
 #[test]
+fn the_readme_shows_what_inspect_prints() {
+    let readme = page("README.md");
+    let shown = blocks(&readme, "text")
+        .into_iter()
+        .find(|block| block.contains("What to do next"))
+        .unwrap();
+    let line = command_lines(&readme)
+        .into_iter()
+        .find(|line| line[0] == "inspect")
+        .unwrap();
+    assert_eq!(run(checkout().path(), &line), shown);
+}
+
+#[test]
 fn the_readme_names_the_command_that_runs_these_tests() {
     let readme = page("README.md");
     assert!(blocks(&readme, "sh").iter().any(|b| b == "cargo test\n"));
@@ -189,8 +203,8 @@ struct Opt {
     default: Option<String>,
 }
 
-fn options_of_help() -> Vec<Opt> {
-    let help = run(root(), &["fit".into(), "--help".into()]);
+fn options_of_help(verb: &str) -> Vec<Opt> {
+    let help = run(root(), &[verb.into(), "--help".into()]);
     let mut options: Vec<Opt> = Vec::new();
     for line in help.lines() {
         let short = line.strip_prefix("  -").filter(|l| !l.starts_with('-'));
@@ -236,10 +250,16 @@ fn code_words(text: &str) -> Vec<&str> {
 
 #[test]
 fn options_and_defaults_are_those_of_the_help() {
-    let help = options_of_help();
-    assert!(help.len() > 15 && help.iter().any(|o| o.default.is_some()));
+    for (verb, fewest) in [("fit", 15), ("inspect", 8)] {
+        options_are_those_of_the_help(verb, fewest);
+    }
+}
+
+fn options_are_those_of_the_help(verb: &str, fewest: usize) {
+    let help = options_of_help(verb);
+    assert!(help.len() > fewest && help.iter().any(|o| o.default.is_some()));
     let readme = page("README.md");
-    let rows: Vec<Vec<String>> = table_rows(&readme)
+    let rows: Vec<Vec<String>> = table_rows(chapter(&readme, &format!("Options of `{verb}`")))
         .into_iter()
         .filter(|row| row[0].starts_with("`-"))
         .collect();
@@ -404,6 +424,37 @@ fn chapter<'a>(page: &'a str, heading: &str) -> &'a str {
     &rest[..end]
 }
 
+/// A WAV file at 48 kHz: an all-pass at 500 Hz, q 5, whose delay no equaliser undoes.
+fn impulse_response() -> Vec<u8> {
+    let w = std::f64::consts::TAU * 500.0 / 48_000.0;
+    let alpha = w.sin() / 10.0;
+    let (edge, middle) = (
+        (1.0 - alpha) / (1.0 + alpha),
+        -2.0 * w.cos() / (1.0 + alpha),
+    );
+    let (mut x, mut y) = ([0.0; 2], [0.0; 2]);
+    let mut samples = Vec::new();
+    for n in 0..24_000 {
+        let input = if n == 0 { 0.5 } else { 0.0 };
+        let output = edge * input + middle * x[0] + x[1] - middle * y[0] - edge * y[1];
+        (x, y) = ([input, x[0]], [output, y[0]]);
+        samples.push(output as f32);
+    }
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::new(&mut bytes, spec).unwrap();
+    for sample in samples {
+        writer.write_sample(sample).unwrap();
+    }
+    writer.finalize().unwrap();
+    bytes.into_inner()
+}
+
 #[test]
 fn every_field_of_the_document_and_of_the_sheet_is_described() {
     fn json_keys(value: &serde_json::Value, keys: &mut BTreeSet<String>) {
@@ -430,10 +481,30 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
             _ => {}
         }
     }
+    let developers = page("DEVELOPERS.md");
     let folder = checkout();
+    // An impulse response has what the demo's curves lack.
+    let inspect = "inspect demo-data/fieldfare-mesh/fieldfare-mesh.unit.toml \
+                   demo-data/dunlin/dunlin.unit.toml --json";
+    let wav = folder.path().join("left.wav");
+    fs::write(&wav, impulse_response()).unwrap();
+    let mut keys = BTreeSet::new();
+    for arguments in [inspect, "inspect left.wav --plot target/x.svg --json"] {
+        let printed = run(folder.path(), &words(arguments));
+        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    }
+    let described = code_words(chapter(&developers, "The document of `inspect --json`"));
+    assert!(keys.len() > 60, "{}", keys.len());
+    for key in keys {
+        assert!(described.contains(&key.as_str()), "field {key} of inspect");
+    }
+
     let mut keys = BTreeSet::new();
     // One job with files and one with several takes, so that no part of the document is missing.
-    for mut arguments in command_lines(&page("README.md")) {
+    let of_fit = command_lines(&page("README.md"))
+        .into_iter()
+        .filter(|line| line[0] == "fit");
+    for mut arguments in of_fit {
         arguments.retain(|word| word != "--json");
         arguments.push("--json".to_owned());
         let printed = run(folder.path(), &arguments);
@@ -444,7 +515,6 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
         .output()
         .unwrap();
     json_keys(&serde_json::from_slice(&failed.stdout).unwrap(), &mut keys);
-    let developers = page("DEVELOPERS.md");
     let described = code_words(chapter(&developers, "The document of `fit --json`"));
     assert!(keys.len() > 40);
     for key in keys {
