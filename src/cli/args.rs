@@ -52,7 +52,7 @@ pub enum Verb {
     /// Judge takes: leaks, outliers, spread, match, the coupler's resonance, and what to do next
     Inspect(Inspect),
     /// Fit sections toward a target, within what an equaliser can do
-    Fit(Fit),
+    Fit(Box<Fit>),
 }
 
 /// How results are shown.
