@@ -13,6 +13,7 @@ use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::{Side, Take, offset_db};
 use crate::measurement::unit_file::{OpenedTake, OpenedUnit};
+use crate::units::{amplitude_from_db, db_from_power};
 
 pub use next_step::NextStep;
 
@@ -40,6 +41,9 @@ pub struct Inspection {
     pub trust: Vec<f64>,
     /// Lowest and highest grid frequency with data and trust of 0.7 or more, hertz; none where nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
+    /// Lowest and highest frequency, hertz, of what is the coupler's, where takes show that its resonance moves and the rig
+    /// is not believed everywhere: a fit puts no boost and nothing narrow there.
+    pub guard_hz: Option<(f64, f64)>,
     /// How far the kept takes repeat over the trusted band (over all, where nothing is trusted); none where
     /// every side has one take.
     pub spread: Option<SpreadFigures>,
@@ -54,6 +58,8 @@ pub struct TakePhase {
     pub delay_s: f64,
     /// Where an equaliser cannot undo what was measured.
     pub beyond_eq: Vec<BeyondEq>,
+    /// True where more bands were found that noise can feign; they are left out.
+    pub hidden_by_noise: bool,
 }
 
 /// A band of [`BeyondEq`] in several takes.
@@ -87,7 +93,7 @@ impl TakeImpulse {
     pub fn noise_below_db(&self) -> Option<f64> {
         let samples = (self.window_s.1 - self.window_s.0) * self.rate_hz;
         self.tail_db
-            .map(|tail_db| -(tail_db + crate::units::db_from_power(samples.max(1.0))))
+            .map(|tail_db| -(tail_db + db_from_power(samples.max(1.0))))
     }
 }
 
@@ -119,6 +125,10 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
     let rig = settings.rig.clone();
     let trusted_band_hz = rig.trusted_band_hz(&judged.average.on_grid.support);
     let spread = spread(&judged, trusted_band_hz);
+    let moves = judged.resonance.as_ref().filter(|found| found.moves);
+    let guard_hz = moves
+        .map(|found| found.guard_hz)
+        .filter(|_| rig != Rig::Flat);
     let phases: Vec<Option<TakePhase>> = unit.takes.iter().map(phase).collect();
     let mut inspection = Inspection {
         unit: unit.name.clone(),
@@ -131,6 +141,7 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
         rig,
         judged,
         trusted_band_hz,
+        guard_hz,
         spread,
         next_steps: Vec::new(),
     };
@@ -195,10 +206,34 @@ fn spread_where(judged: &Judged, counts: impl Fn(f64) -> bool) -> Option<SpreadF
 }
 
 fn phase(opened: &OpenedTake) -> Option<TakePhase> {
-    opened.excess().map(|excess| TakePhase {
+    let excess = opened.excess()?;
+    let mut beyond_eq = excess.beyond_eq();
+    let found = beyond_eq.len();
+    beyond_eq.retain(|band| !noise_feigns(opened, band));
+    Some(TakePhase {
         delay_s: excess.delay_s,
-        beyond_eq: excess.beyond_eq(),
+        hidden_by_noise: beyond_eq.len() < found,
+        beyond_eq,
     })
+}
+
+/// Noise all over a window of T seconds, a share `e` of the level, bends the group delay by about `e T/2`; four times that
+/// is told from it, and nothing is where `e` is a tenth or more (our own choice).
+fn noise_feigns(opened: &OpenedTake, band: &BeyondEq) -> bool {
+    let Some(impulse) = impulse(opened) else {
+        return false;
+    };
+    let Some(below_db) = impulse.noise_below_db() else {
+        return false;
+    };
+    let level = &opened.take.on_grid;
+    let levels_db = &level.level_db[level.support.clone()];
+    let strongest_db = levels_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let at = grid::frequency_hz().partition_point(|f_hz| *f_hz < band.at_hz);
+    let here_db = level.level_db.get(at).copied().unwrap_or(strongest_db);
+    let share = amplitude_from_db(strongest_db - here_db - below_db);
+    let window_s = impulse.window_s.1 - impulse.window_s.0;
+    share >= 0.1 || band.excess_s.abs() < 2.0 * share * window_s
 }
 
 fn impulse(opened: &OpenedTake) -> Option<TakeImpulse> {

@@ -8,6 +8,9 @@ use assert_cmd::Command;
 use bandwright::wanted::library;
 use tempfile::TempDir;
 
+#[path = "support/impulses.rs"]
+mod impulses;
+
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
@@ -424,35 +427,10 @@ fn chapter<'a>(page: &'a str, heading: &str) -> &'a str {
     &rest[..end]
 }
 
-/// A WAV file at 48 kHz: an all-pass at 500 Hz, q 5, whose delay no equaliser undoes.
+/// An all-pass, whose delay no equaliser undoes, as a WAV file.
 fn impulse_response() -> Vec<u8> {
-    let w = std::f64::consts::TAU * 500.0 / 48_000.0;
-    let alpha = w.sin() / 10.0;
-    let (edge, middle) = (
-        (1.0 - alpha) / (1.0 + alpha),
-        -2.0 * w.cos() / (1.0 + alpha),
-    );
-    let (mut x, mut y) = ([0.0; 2], [0.0; 2]);
-    let mut samples = Vec::new();
-    for n in 0..24_000 {
-        let input = if n == 0 { 0.5 } else { 0.0 };
-        let output = edge * input + middle * x[0] + x[1] - middle * y[0] - edge * y[1];
-        (x, y) = ([input, x[0]], [output, y[0]]);
-        samples.push(output as f32);
-    }
-    let mut bytes = std::io::Cursor::new(Vec::new());
-    let spec = hound::WavSpec {
-        channels: 1,
-        sample_rate: 48_000,
-        bits_per_sample: 32,
-        sample_format: hound::SampleFormat::Float,
-    };
-    let mut writer = hound::WavWriter::new(&mut bytes, spec).unwrap();
-    for sample in samples {
-        writer.write_sample(sample).unwrap();
-    }
-    writer.finalize().unwrap();
-    bytes.into_inner()
+    let cascade = [impulses::all_pass(500.0, 5.0, 48e3)];
+    impulses::wav_float(&impulses::played(&cascade, 100, 24_000), 1, 48_000)
 }
 
 #[test]

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use tempfile::TempDir;
 
+#[path = "support/impulses.rs"]
+mod impulses;
 #[path = "support/units.rs"]
 mod units;
 
@@ -249,6 +251,75 @@ fn curves_are_equally_long_and_say_null_where_there_is_no_data() {
     assert_eq!(nulls(&curves["sides"][0]["mean_db"]), missing);
     assert_eq!(nulls(&curves["takes"][0]["aligned_db"]), missing);
     assert_eq!(nulls(&curves["takes"][1]["aligned_db"]), 0);
+}
+
+#[test]
+fn impulse_responses_tell_where_an_equaliser_cannot_work_and_whether_they_are_noisy() {
+    let folder = TempDir::new().unwrap();
+    let put = |name: &str, bytes: Vec<u8>| fs::write(folder.path().join(name), bytes).unwrap();
+    let played = |cascade: &[_]| impulses::played(cascade, 480, 48_000);
+    let all_pass = played(&[impulses::all_pass(500.0, 5.0, 48e3)]);
+    put("left-1.wav", impulses::wav_float(&all_pass, 1, 48_000));
+    put(
+        "left-2.wav",
+        impulses::wav_float(
+            &all_pass.iter().map(|x| 0.9 * x).collect::<Vec<_>>(),
+            1,
+            48_000,
+        ),
+    );
+    // Stored far below full scale and dithered, 16 bits are few.
+    let faint = played(&[]);
+    let dither = |n: usize| (1.3 * (n * n % 9973) as f64).sin() / 32_768.0;
+    let faint: Vec<f64> = faint
+        .iter()
+        .enumerate()
+        .map(|(n, x)| 0.01 * x + dither(n))
+        .collect();
+    put("right-1.wav", impulses::wav_pcm(&faint, 1, 48_000, 16));
+    let line = "inspect left-1.wav left-2.wav right-1.wav";
+    let document = document(folder.path(), &format!("{line} --json"));
+    let unit = &document["units"][0];
+    let bands = unit["beyond_eq"].as_array().unwrap();
+    assert_eq!(bands.len(), 1, "{bands:?}");
+    assert_eq!(
+        (&bands[0]["in_takes"], &bands[0]["of_takes"]),
+        (&2.into(), &3.into())
+    );
+    let (from_hz, to_hz) = (
+        bands[0]["from_hz"].as_f64().unwrap(),
+        bands[0]["to_hz"].as_f64().unwrap(),
+    );
+    assert!(from_hz < 480.0 && to_hz > 520.0, "{from_hz} {to_hz}");
+    // 4 q / w0 at its centre.
+    let excess_s = bands[0]["excess_s"].as_f64().unwrap();
+    assert!(
+        (excess_s / (20.0 / (std::f64::consts::TAU * 500.0)) - 1.0).abs() < 0.05,
+        "{excess_s}"
+    );
+    let impulse = |i: usize| &unit["takes"][i]["impulse"];
+    assert_eq!(impulse(0)["rate_hz"], 48_000.0);
+    assert!(
+        impulse(2)["noise_below_db"].as_f64().unwrap() < 30.0,
+        "{}",
+        impulse(2)
+    );
+    let text = done(folder.path(), line)
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ");
+    assert!(
+        text.contains("Excess delay longer than half a period at "),
+        "{text}"
+    );
+    assert!(
+        text.contains("right take 1 (right-1.wav): its impulse response ends in noise"),
+        "{text}"
+    );
+    assert!(
+        !text.contains("left take 1 (left-1.wav): its impulse"),
+        "{text}"
+    );
 }
 
 #[test]

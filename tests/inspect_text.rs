@@ -144,7 +144,26 @@ fn a_side_whose_takes_all_leak_is_told_from_the_other_and_a_vent_is_named() {
 }
 
 #[test]
-fn what_two_sections_of_the_demo_cannot_mend_is_named() {
+fn only_a_resonance_that_is_seen_to_move_is_guarded() {
+    let one = units::inspected_some("fieldfare-wool", &["left-1.csv"]);
+    assert_eq!(one.guard_hz, None);
+    let text = flowing(&one);
+    assert!(
+        text.contains("a fit guards nothing: judge 6.11 to 9.71 kHz by ear"),
+        "{text}"
+    );
+    assert!(units::inspected("fieldfare-wool").guard_hz.is_some());
+    let settings = Settings {
+        rig: Rig::Flat,
+        ..Settings::default()
+    };
+    let flat = inspect(&units::opened("fieldfare-wool"), &settings).unwrap();
+    assert_eq!(flat.guard_hz, None);
+    assert!(flowing(&flat).contains("so nothing is guarded there"));
+}
+
+#[test]
+fn what_no_section_can_mend_is_named() {
     let text = flowing(&units::inspected("dunlin"));
     assert!(
         text.contains("one EQ for both sides cannot mend that"),
@@ -179,7 +198,7 @@ fn each_spoiled_take_gets_its_own_step() {
         (&rough, "left take 2 (left-2.csv) is rough ("),
         (
             &louder,
-            "left take 2 (left-2.csv) is 5.0 dB louder than the others of its side",
+            "left take 2 (left-2.csv) is 5.2 dB louder than the others of its side",
         ),
         (
             &hum,

@@ -386,8 +386,10 @@ fn of_sides(inspection: &Inspection, steps: &mut Vec<NextStep>) {
 fn of_unit(inspection: &Inspection, steps: &mut Vec<NextStep>) {
     let resonance = inspection.judged.resonance.as_ref();
     if let Some((lowest_hz, highest_hz)) = inspection.trusted_band_hz {
-        let guarded =
-            |f_hz: f64| resonance.is_some_and(|r| (r.guard_hz.0..=r.guard_hz.1).contains(&f_hz));
+        let guarded = |f_hz: f64| {
+            let within = |(low_hz, high_hz): (f64, f64)| (low_hz..=high_hz).contains(&f_hz);
+            inspection.guard_hz.is_some_and(within)
+        };
         let beside = |f_hz: f64| (lowest_hz..=highest_hz).contains(&f_hz) && !guarded(f_hz);
         let wanders = spread_where(&inspection.judged, beside)
             .filter(|spread| spread.largest_db >= WANDERS_DB);

@@ -153,6 +153,8 @@ pub struct PhasePart {
     pub delay_s: f64,
     /// Where an equaliser cannot undo what was measured.
     pub beyond_eq: Vec<BandPart>,
+    /// Whether there may be more, hidden by noise.
+    pub hidden_by_noise: bool,
 }
 
 /// A band in which the excess group delay is longer than half a period.
@@ -249,6 +251,8 @@ pub struct UnitResonancePart {
     pub found_in: usize,
     /// Lowest and highest frequency of what is the coupler's, Hz.
     pub guard_hz: [f64; 2],
+    /// Whether a fit puts no boost and nothing narrow there: only where takes show that the resonance moves.
+    pub guarded: bool,
 }
 
 /// What to do next.
@@ -337,7 +341,10 @@ fn unit(inspection: &Inspection) -> UnitPart {
             worst_db: level(matching.worst_db),
             worst_hz: hertz(matching.worst_hz),
         }),
-        resonance: judged.resonance.as_ref().map(unit_resonance),
+        resonance: judged
+            .resonance
+            .as_ref()
+            .map(|found| unit_resonance(found, inspection.guard_hz.is_some())),
         beyond_eq: inspection
             .beyond_eq
             .iter()
@@ -451,7 +458,7 @@ fn resonance(resonance: &Resonance) -> ResonancePart {
     }
 }
 
-fn unit_resonance(resonance: &UnitResonance) -> UnitResonancePart {
+fn unit_resonance(resonance: &UnitResonance, guarded: bool) -> UnitResonancePart {
     UnitResonancePart {
         frequency_hz: hertz(resonance.frequency_hz),
         range_hz: pair_hz(resonance.range_hz),
@@ -459,6 +466,7 @@ fn unit_resonance(resonance: &UnitResonance) -> UnitResonancePart {
         moves: resonance.moves,
         found_in: resonance.found_in,
         guard_hz: pair_hz(resonance.guard_hz),
+        guarded,
     }
 }
 
@@ -472,6 +480,7 @@ fn phase(phase: &TakePhase) -> PhasePart {
     PhasePart {
         delay_s: seconds(phase.delay_s),
         beyond_eq: phase.beyond_eq.iter().map(band).collect(),
+        hidden_by_noise: phase.hidden_by_noise,
     }
 }
 

@@ -119,9 +119,9 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         notes: notes(inspection, aspect, !doubtful_hz.is_empty(), cuts),
         panels,
         doubtful_hz,
-        guard: judged.resonance.as_ref().map(|resonance| Guard {
+        guard: inspection.guard_hz.map(|ends_hz| Guard {
             name: "coupler resonance".into(),
-            ends_hz: resonance.guard_hz,
+            ends_hz,
         }),
     }
 }
@@ -272,10 +272,10 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
     } else {
         trusted(inspection)
     });
-    if let Some(resonance) = &judged.resonance {
+    if let Some((lowest_hz, highest_hz)) = inspection.guard_hz {
         notes.push(format!(
             "Between the dashed edges, {}, the peak is the coupler's as much as the earphone's.",
-            band(resonance.guard_hz.0, resonance.guard_hz.1)
+            band(lowest_hz, highest_hz)
         ));
     }
     notes.push("Below 100 Hz the curves are the earphone's own only if the seal was good.".into());

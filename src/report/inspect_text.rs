@@ -126,6 +126,12 @@ fn row(inspection: &Inspection, i: usize) -> [String; 8] {
         .filter(|_| !matches!(take.verdict, Verdict::Outlier(_)));
     let notable = seal.filter(|leak| leak.loss_at_30_hz_db >= NOTABLE_LOSS_DB);
     let level_db = take.level_db.filter(|_| !inspection.is_alone(take));
+    let several = inspection
+        .judged
+        .resonance
+        .as_ref()
+        .is_some_and(|r| r.found_in > 1);
+    let deeper_mm = take.deeper_mm.filter(|_| several);
     [
         format!("{} {}", side_name(take.side), inspection.numbers[i]),
         short_name(&take.name, &inspection.judged.takes),
@@ -134,7 +140,7 @@ fn row(inspection: &Inspection, i: usize) -> [String; 8] {
         or_dash(notable.map(|leak| decimals(leak.corner_hz, 0))),
         or_dash(level_db.map(|db| signed(db, 1))),
         or_dash(take.resonance.map(|r| decimals(r.frequency_hz, 0))),
-        or_dash(take.deeper_mm.map(|mm| signed(mm, 1))),
+        or_dash(deeper_mm.map(|mm| signed(mm, 1))),
     ]
 }
 
@@ -289,40 +295,57 @@ fn resonance(inspection: &Inspection) -> String {
         return "none found between 5 and 11 kHz: either the takes have no such peak or they end below it"
             .to_owned();
     };
-    let guard = format!(
-        "{} is the coupler's as much as the earphone's: grey in the plot, and a fit puts no boost and nothing narrow there.",
-        band(resonance.guard_hz.0, resonance.guard_hz.1)
-    );
+    let around = band(resonance.guard_hz.0, resonance.guard_hz.1);
+    let guard = match inspection.guard_hz {
+        Some(_) => format!(
+            "{around} is the coupler's as much as the earphone's: grey in the plot, and a fit puts no boost and nothing narrow there."
+        ),
+        None if inspection.rig == Rig::Flat => {
+            "The rig is believed everywhere, so nothing is guarded there.".to_owned()
+        }
+        None => format!(
+            "Only a peak that moves can be told from the earphone's own, so a fit guards nothing: judge {around} by ear."
+        ),
+    };
     let found = count(resonance.found_in, "take", "takes");
     let at = words::frequency(resonance.frequency_hz);
-    if resonance.found_in < 2 {
+    if !resonance.moves {
+        let still = if resonance.found_in < 2 {
+            ""
+        } else {
+            ", and hardly moves"
+        };
         return format!(
-            "the coupler's half-wave peak, or the earphone's own, at {at} ({found}). {guard}"
+            "the coupler's half-wave peak or one of the earphone itself, at {at} ({found}{still}). {guard}"
         );
     }
-    let range = band(resonance.range_hz.0, resonance.range_hz.1);
-    let moves = if resonance.moves {
-        format!(
-            "it moves with the seating, whose depth varies by {} mm (half-wave relation)",
-            decimals(resonance.depth_range_mm, 1)
-        )
-    } else {
-        "it hardly moves: the seating was the same each time, or the peak is the earphone's own"
-            .to_owned()
-    };
-    format!("the coupler's, at {at} (median of {found}; {range}): {moves}. {guard}")
+    format!(
+        "the coupler's, at {at} (median of {found}; {}): it moves with the seating, whose depth varies by {} mm (half-wave relation). {guard}",
+        band(resonance.range_hz.0, resonance.range_hz.1),
+        decimals(resonance.depth_range_mm, 1)
+    )
 }
 
 /// None where no take has phase.
 fn excess_delay(inspection: &Inspection) -> Option<String> {
-    let with_phase = inspection.phases.iter().flatten().count();
-    let of = count(with_phase, "take", "takes");
-    if with_phase == 0 {
+    let phases: Vec<_> = inspection.phases.iter().flatten().collect();
+    if phases.is_empty() {
         return None;
     }
+    let hidden = phases.iter().filter(|phase| phase.hidden_by_noise).count();
+    let noise = match hidden {
+        0 => String::new(),
+        _ => format!("; noise hides it in {}", count(hidden, "take", "takes")),
+    };
     if inspection.beyond_eq.is_empty() {
+        let verdict = if hidden < phases.len() {
+            "nowhere longer than half a period"
+        } else {
+            "cannot be told"
+        };
         return Some(format!(
-            "nowhere longer than half a period ({of} with phase): an equaliser can undo what was measured"
+            "{verdict} ({} with phase){noise}",
+            count(phases.len(), "take", "takes")
         ));
     }
     let bands: Vec<String> = inspection
@@ -339,7 +362,7 @@ fn excess_delay(inspection: &Inspection) -> Option<String> {
         })
         .collect();
     Some(format!(
-        "longer than half a period at {}: there an equaliser cannot undo what was measured",
+        "longer than half a period at {}: there an equaliser cannot undo what was measured{noise}",
         bands.join(", ")
     ))
 }
