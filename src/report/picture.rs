@@ -581,7 +581,7 @@ fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
             "line",
             &[
                 ("x1", x.into()),
-                ("y1", (top - 5.0).into()),
+                ("y1", top.into()),
                 ("x2", x.into()),
                 ("y2", bottom.into()),
                 ("class", "stroke-faint".into()),
@@ -593,7 +593,7 @@ fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
     }
     let name = Words {
         anchor: "middle",
-        ..Words::small((left + right) / 2.0, top - 8.0)
+        ..Words::small((left + right) / 2.0, top - 6.0)
     };
     name.write(svg, &guard.name);
 }
