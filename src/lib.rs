@@ -115,6 +115,8 @@
 //! - 7 [`sheet`]: the preset as a text file that a stranger can implement.
 //! - 11 [`report`]: text, JSON and picture.
 //!
+//! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
+//!
 //! (The numbers leave room for stages to come.) [`units`], [`error`] and [`caution`] serve all of them: every
 //! failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
 //!
@@ -155,5 +157,7 @@ pub mod sheet;
 pub mod report;
 
 pub mod job;
+
+pub mod inspection;
 
 pub use error::{Error, Result};

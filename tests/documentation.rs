@@ -8,6 +8,9 @@ use assert_cmd::Command;
 use bandwright::wanted::library;
 use tempfile::TempDir;
 
+#[path = "support/impulses.rs"]
+mod impulses;
+
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
@@ -177,6 +180,20 @@ fn the_readme_shows_what_the_main_command_prints() {
 }
 
 #[test]
+fn the_readme_shows_what_inspect_prints() {
+    let readme = page("README.md");
+    let shown = blocks(&readme, "text")
+        .into_iter()
+        .find(|block| block.contains("What to do next"))
+        .unwrap();
+    let line = command_lines(&readme)
+        .into_iter()
+        .find(|line| line[0] == "inspect")
+        .unwrap();
+    assert_eq!(run(checkout().path(), &line), shown);
+}
+
+#[test]
 fn the_readme_names_the_command_that_runs_these_tests() {
     let readme = page("README.md");
     assert!(blocks(&readme, "sh").iter().any(|b| b == "cargo test\n"));
@@ -189,8 +206,8 @@ struct Opt {
     default: Option<String>,
 }
 
-fn options_of_help() -> Vec<Opt> {
-    let help = run(root(), &["fit".into(), "--help".into()]);
+fn options_of_help(verb: &str) -> Vec<Opt> {
+    let help = run(root(), &[verb.into(), "--help".into()]);
     let mut options: Vec<Opt> = Vec::new();
     for line in help.lines() {
         let short = line.strip_prefix("  -").filter(|l| !l.starts_with('-'));
@@ -236,10 +253,16 @@ fn code_words(text: &str) -> Vec<&str> {
 
 #[test]
 fn options_and_defaults_are_those_of_the_help() {
-    let help = options_of_help();
-    assert!(help.len() > 15 && help.iter().any(|o| o.default.is_some()));
+    for (verb, fewest) in [("fit", 15), ("inspect", 8)] {
+        options_are_those_of_the_help(verb, fewest);
+    }
+}
+
+fn options_are_those_of_the_help(verb: &str, fewest: usize) {
+    let help = options_of_help(verb);
+    assert!(help.len() > fewest && help.iter().any(|o| o.default.is_some()));
     let readme = page("README.md");
-    let rows: Vec<Vec<String>> = table_rows(&readme)
+    let rows: Vec<Vec<String>> = table_rows(chapter(&readme, &format!("Options of `{verb}`")))
         .into_iter()
         .filter(|row| row[0].starts_with("`-"))
         .collect();
@@ -404,6 +427,12 @@ fn chapter<'a>(page: &'a str, heading: &str) -> &'a str {
     &rest[..end]
 }
 
+/// An all-pass, whose delay no equaliser undoes, as a WAV file.
+fn impulse_response() -> Vec<u8> {
+    let cascade = [impulses::all_pass(500.0, 5.0, 48e3)];
+    impulses::wav_float(&impulses::played(&cascade, 100, 24_000), 1, 48_000)
+}
+
 #[test]
 fn every_field_of_the_document_and_of_the_sheet_is_described() {
     fn json_keys(value: &serde_json::Value, keys: &mut BTreeSet<String>) {
@@ -430,10 +459,30 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
             _ => {}
         }
     }
+    let developers = page("DEVELOPERS.md");
     let folder = checkout();
+    // An impulse response has what the demo's curves lack.
+    let inspect = "inspect demo-data/fieldfare-mesh/fieldfare-mesh.unit.toml \
+                   demo-data/dunlin/dunlin.unit.toml --json";
+    let wav = folder.path().join("left.wav");
+    fs::write(&wav, impulse_response()).unwrap();
+    let mut keys = BTreeSet::new();
+    for arguments in [inspect, "inspect left.wav --plot target/x.svg --json"] {
+        let printed = run(folder.path(), &words(arguments));
+        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    }
+    let described = code_words(chapter(&developers, "The document of `inspect --json`"));
+    assert!(keys.len() > 60, "{}", keys.len());
+    for key in keys {
+        assert!(described.contains(&key.as_str()), "field {key} of inspect");
+    }
+
     let mut keys = BTreeSet::new();
     // One job with files and one with several takes, so that no part of the document is missing.
-    for mut arguments in command_lines(&page("README.md")) {
+    let of_fit = command_lines(&page("README.md"))
+        .into_iter()
+        .filter(|line| line[0] == "fit");
+    for mut arguments in of_fit {
         arguments.retain(|word| word != "--json");
         arguments.push("--json".to_owned());
         let printed = run(folder.path(), &arguments);
@@ -444,7 +493,6 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
         .output()
         .unwrap();
     json_keys(&serde_json::from_slice(&failed.stdout).unwrap(), &mut keys);
-    let developers = page("DEVELOPERS.md");
     let described = code_words(chapter(&developers, "The document of `fit --json`"));
     assert!(keys.len() > 40);
     for key in keys {

@@ -43,11 +43,16 @@ pub struct Args {
     pub verb: Verb,
 }
 
+/// The names of the verbs.
+pub const VERBS: [&str; 2] = ["inspect", "fit"];
+
 /// The verbs.
 #[derive(Debug, Subcommand)]
 pub enum Verb {
+    /// Judge takes: leaks, outliers, spread, match, the coupler's resonance, and what to do next
+    Inspect(Inspect),
     /// Fit sections toward a target, within what an equaliser can do
-    Fit(Fit),
+    Fit(Box<Fit>),
 }
 
 /// How results are shown.
@@ -76,6 +81,69 @@ fn count(text: &str) -> Result<usize, String> {
     text.trim()
         .parse()
         .map_err(|_| "expected a whole number, such as 8".to_owned())
+}
+
+const INSPECT_EXAMPLES: &str = "Examples:
+  A unit, with a picture:
+    bandwright inspect fieldfare.unit.toml --plot fieldfare.svg
+  Curves without a unit file:
+    bandwright inspect left-1.csv left-2.csv right-1.csv right-2.csv
+  Names that do not say the side, and a stricter eye on leaks:
+    bandwright inspect --left a.wav --left b.wav --right c.wav --right d.wav --leak-threshold 0.8";
+
+const INSPECT_FINDS: &str = "A take is set aside where it loses bass against the tightest takes of its side (a leak), \
+    or does not belong with them: another unit, a knock, a loose cable, a level step, mains hum. A leak that all takes \
+    of a side share looks like a vent: then the other side is asked, and where it cannot help, that is said.";
+
+const INSPECT_OUTCOMES: &str = "Exit status: 0 the takes were judged, whatever was found; 2 bad usage or input. The \
+    plot is only written over a plot of this program.";
+
+/// `bandwright inspect`.
+#[derive(Debug, ClapArgs)]
+#[command(
+    arg_required_else_help = true,
+    override_usage = "bandwright inspect [OPTIONS] CURVE|NAME.unit.toml...",
+    after_help = INSPECT_FINDS,
+    after_long_help = format!("{INSPECT_EXAMPLES}\n\n{INSPECT_FINDS}\n\n{INSPECT_OUTCOMES}")
+)]
+pub struct Inspect {
+    /// Takes of one unit: text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or
+    /// more, or WAV impulse responses; the side is read from the file's name (`left`, `right`, `l`, `r` as a word).
+    /// And any number of NAME.unit.toml, each unit reported in turn
+    #[arg(value_name = "CURVE")]
+    pub curves: Vec<PathBuf>,
+    /// A take of the left side, whatever its name (repeatable)
+    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
+    pub left: Vec<PathBuf>,
+    /// A take of the right side, whatever its name (repeatable)
+    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
+    pub right: Vec<PathBuf>,
+    /// Only this unit, where there are several
+    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
+    pub variant: Option<String>,
+    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
+    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
+    /// [default: iec-60318-4]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "What was measured")]
+    pub rig: Option<PathBuf>,
+
+    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0, at most 60
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
+        allow_negative_numbers = true,
+        help_heading = "The judging"
+    )]
+    pub leak_threshold: f64,
+
+    /// Write a picture of takes, sides, average, spread and match here (NAME.svg), of one unit
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
 }
 
 /// Search effort.

@@ -9,6 +9,7 @@ mod files;
 mod measured;
 
 mod fit;
+mod inspect;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -29,6 +30,7 @@ pub fn run() -> ExitCode {
         Err(error) => return ExitCode::from(usage(&typed, &error)),
     };
     let (result, output, verb) = match &args.verb {
+        args::Verb::Inspect(typed) => (inspect::run(typed), typed.output_style, "inspect"),
         args::Verb::Fit(typed) => (fit::run(typed), typed.output_style, "fit"),
     };
     match result {
@@ -64,7 +66,9 @@ fn usage(typed: &[OsString], error: &clap::Error) -> u8 {
             "verbs, options and values as in the help",
             "read `bandwright --help` or `bandwright VERB --help`",
         );
-        let verb = typed.get(1).filter(|word| *word == "fit").map(|_| "fit");
+        let verb = typed
+            .get(1)
+            .and_then(|word| args::VERBS.into_iter().find(|verb| word == verb));
         console::print_error_document(verb, &error);
     }
     console::show_usage(error);

@@ -206,7 +206,7 @@ fn aligned(levels: &[&[f64]], support: &Range<usize>) -> Vec<Vec<f64>> {
 
 /// The level of a difference of two curves, one value a grid point: its median over 200 Hz to 2 kHz, or over all of
 /// `support` where that does not cover the band.
-pub(super) fn offset_db(difference_db: &[f64], support: &Range<usize>) -> f64 {
+pub(crate) fn offset_db(difference_db: &[f64], support: &Range<usize>) -> f64 {
     let f_hz = grid::frequency_hz();
     let band = f_hz.partition_point(|f| *f < ALIGNMENT_HZ.0)
         ..f_hz.partition_point(|f| *f <= ALIGNMENT_HZ.1);

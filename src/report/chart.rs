@@ -4,6 +4,8 @@
 //! more room (ratios of the kind IEC 60263 asks for; from memory). So the same slope looks the same
 //! in every picture of one scale.
 
+use std::ops::Range;
+
 /// Lowest frequency of the axis, Hz.
 pub const LOWEST_HZ: f64 = 20.0;
 /// Highest frequency of the axis, Hz.
@@ -148,6 +150,17 @@ pub fn level_range(values_db: &[f64], aspect: Aspect) -> LevelRange {
     }
 }
 
+/// Both panels share one aspect, so that a slope in one compares with a slope in the other.
+#[must_use]
+pub fn one_aspect(values_db: [&[f64]; 2]) -> (Aspect, [LevelRange; 2]) {
+    let fine = values_db.map(|values_db| level_range(values_db, Aspect::Fine));
+    if fine.iter().any(|range| range.cuts) {
+        let coarse = values_db.map(|values_db| level_range(values_db, Aspect::Coarse));
+        return (Aspect::Coarse, coarse);
+    }
+    (Aspect::Fine, fine)
+}
+
 /// A linear level axis.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LevelAxis {
@@ -259,4 +272,32 @@ pub fn fitted(text: &str, size: f64, width: f64) -> String {
     short.truncate(short.trim_end().len());
     short.push('…');
     short
+}
+
+/// From this trust on the rig is believed; below, a picture is hatched.
+pub const TRUSTED: f64 = 0.7;
+
+/// Runs of grid points without data or trust, hertz; they meet their neighbours half a step away.
+#[must_use]
+pub fn doubtful_hz(frequency_hz: &[f64], trust: &[f64], support: &Range<usize>) -> Vec<(f64, f64)> {
+    let doubtful: Vec<bool> = (0..frequency_hz.len())
+        .map(|i| {
+            let trusted = trust.get(i).is_some_and(|&trust| trust >= TRUSTED);
+            !(trusted && support.contains(&i))
+        })
+        .collect();
+    let edge = |i: usize| match i {
+        0 => LOWEST_HZ,
+        _ if i == frequency_hz.len() => HIGHEST_HZ,
+        _ => (frequency_hz[i - 1] * frequency_hz[i]).sqrt(),
+    };
+    let mut ranges = Vec::new();
+    let mut start = 0;
+    for run in doubtful.chunk_by(|a, b| a == b) {
+        if run[0] {
+            ranges.push((edge(start), edge(start + run.len())));
+        }
+        start += run.len();
+    }
+    ranges
 }

@@ -270,7 +270,7 @@ pub fn fit_document(
 
 /// The document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
 #[must_use]
-pub fn to_json(document: &FitDocument) -> String {
+pub fn to_json(document: &impl Serialize) -> String {
     let mut bytes = Vec::new();
     let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Indented(0));
     document
@@ -343,27 +343,27 @@ fn residual(residual: &Residual) -> Residual {
 }
 
 /// The tag under which the caution is serialised, so that both documents use one name.
-fn kind(caution: &crate::caution::Caution) -> String {
+pub(super) fn kind(caution: &crate::caution::Caution) -> String {
     serde_json::to_value(caution)
         .ok()
         .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))
         .unwrap_or_default()
 }
 
-fn level(db: f64) -> f64 {
+pub(super) fn level(db: f64) -> f64 {
     rounded(db, 1e4)
 }
 
-fn share(value: f64) -> f64 {
+pub(super) fn share(value: f64) -> f64 {
     rounded(value, 1e6)
 }
 
-fn hertz(hz: f64) -> f64 {
+pub(super) fn hertz(hz: f64) -> f64 {
     rounded(hz, 1e3)
 }
 
 /// `value` to a whole number of `1 / per_unit`; adding 0 turns -0 into 0.
-fn rounded(value: f64, per_unit: f64) -> f64 {
+pub(super) fn rounded(value: f64, per_unit: f64) -> f64 {
     (value * per_unit).round() / per_unit + 0.0
 }
 

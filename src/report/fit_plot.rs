@@ -1,15 +1,12 @@
 //! The picture of a fit: levels above, what the sections do and what is left below.
 
-use super::chart::{self, Aspect, LevelAxis, LevelRange};
+use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::picture::{
     Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use super::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 use crate::job::FitOutcome;
-
-/// From this trust on the rig is believed; below, the picture is hatched.
-const TRUSTED: f64 = 0.7;
 
 const SPREAD_OPACITY: f64 = 0.25;
 const RESIDUAL_OPACITY: f64 = 0.3;
@@ -61,7 +58,7 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
     );
     let mut changes: Vec<f64> = sections.iter().map(|&(_, db)| db).collect();
     changes.extend(residual.iter().flat_map(|&(_, zero, db)| [zero, db]));
-    let (aspect, [level_range, change_range]) = one_aspect([&levels, &changes]);
+    let (aspect, [level_range, change_range]) = chart::one_aspect([&levels, &changes]);
 
     let level_axis = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
     let change_axis = LevelAxis::new(
@@ -110,7 +107,7 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
             marks_zero: true,
         },
     ];
-    let doubtful_hz = doubtful_hz(outcome, frequency_hz);
+    let doubtful_hz = chart::doubtful_hz(frequency_hz, &curves.trust, &curves.support);
     let cuts = level_range.cuts || change_range.cuts;
     Picture {
         title: title_of_two(
@@ -123,17 +120,8 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
         panels,
         notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
         doubtful_hz,
+        guard: None,
     }
-}
-
-/// Both panels share one aspect, so that a slope in one compares with a slope in the other.
-fn one_aspect(values_db: [&[f64]; 2]) -> (Aspect, [LevelRange; 2]) {
-    let fine = values_db.map(|values_db| chart::level_range(values_db, Aspect::Fine));
-    if fine.iter().any(|range| range.cuts) {
-        let coarse = values_db.map(|values_db| chart::level_range(values_db, Aspect::Coarse));
-        return (Aspect::Coarse, coarse);
-    }
-    (Aspect::Fine, fine)
 }
 
 fn subtitle(outcome: &FitOutcome) -> String {
@@ -208,7 +196,8 @@ fn notes(outcome: &FitOutcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec
     ];
     notes.push(if hatches {
         format!(
-            "Hatched: trust below {TRUSTED}, or no data. {}",
+            "Hatched: trust below {}, or no data. {}",
+            chart::TRUSTED,
             trusted(outcome)
         )
     } else {
@@ -223,32 +212,4 @@ fn notes(outcome: &FitOutcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec
         }
     }
     notes
-}
-
-/// Runs of grid points without data or trust; they meet their neighbours half a step away.
-fn doubtful_hz(outcome: &FitOutcome, frequency_hz: &[f64]) -> Vec<(f64, f64)> {
-    let doubtful: Vec<bool> = (0..frequency_hz.len())
-        .map(|i| {
-            let trusted = outcome
-                .curves
-                .trust
-                .get(i)
-                .is_some_and(|&trust| trust >= TRUSTED);
-            !(trusted && outcome.curves.support.contains(&i))
-        })
-        .collect();
-    let edge = |i: usize| match i {
-        0 => chart::LOWEST_HZ,
-        _ if i == frequency_hz.len() => chart::HIGHEST_HZ,
-        _ => (frequency_hz[i - 1] * frequency_hz[i]).sqrt(),
-    };
-    let mut ranges = Vec::new();
-    let mut start = 0;
-    for run in doubtful.chunk_by(|a, b| a == b) {
-        if run[0] {
-            ranges.push((edge(start), edge(start + run.len())));
-        }
-        start += run.len();
-    }
-    ranges
 }

@@ -1,7 +1,8 @@
 //! Stage 11: what a person (or a program) sees of a result. Nothing here computes one: this stage
 //! decides only which figures are shown, in which order and with how many digits.
 //!
-//! [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture. A picture
+//! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
+//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -10,14 +11,22 @@ pub mod words;
 
 pub mod text;
 
+pub mod inspect_data;
+pub mod inspect_text;
+pub mod next_steps;
+
 pub mod chart;
 pub mod fit_plot;
+pub mod inspect_plot;
 pub mod palette;
 pub mod picture;
 pub mod svg;
 
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, to_json};
 pub use fit_plot::fit_plot;
+pub use inspect_data::{InspectDocument, inspect_document};
+pub use inspect_plot::inspect_plot;
+pub use inspect_text::inspect_text;
 pub use text::fit_text;
 
 /// How every picture begins, so that one is known again.

@@ -1,7 +1,8 @@
 //! Our inks, on light and on dark paper, and the line style that goes with each.
 //!
 //! Blue-grey, ochre, teal and plum stay apart under simulated colour deficiencies and contrast with
-//! their paper as text must (the tests compute both). Blue-grey and ochre are equally light, so on a
+//! their paper as text must (the tests compute both). A picture of takes has the same four colours for other things,
+//! none of which meets a target or sections. Blue-grey and ochre are equally light, so on a
 //! grey print only line style and direct labels tell them apart: thin and solid, dashed.
 
 /// What a stroke, an area or a word stands for.
@@ -29,6 +30,16 @@ pub enum Ink {
     Equalised,
     /// The sections alone.
     Sections,
+    /// One take among others.
+    Take,
+    /// A take that was set aside.
+    Aside,
+    /// The average of all takes.
+    Average,
+    /// The left side.
+    Left,
+    /// The right side.
+    Right,
 }
 
 /// How a curve is drawn: width in pixels and dashes in the notation of SVG.
@@ -42,7 +53,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 16] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -54,6 +65,11 @@ impl Ink {
         Self::Target,
         Self::Equalised,
         Self::Sections,
+        Self::Take,
+        Self::Aside,
+        Self::Average,
+        Self::Left,
+        Self::Right,
     ];
 
     /// Name of its classes.
@@ -71,6 +87,11 @@ impl Ink {
             Self::Target => "target",
             Self::Equalised => "equalised",
             Self::Sections => "sections",
+            Self::Take => "take",
+            Self::Aside => "aside",
+            Self::Average => "average",
+            Self::Left => "left",
+            Self::Right => "right",
         }
     }
 
@@ -85,10 +106,10 @@ impl Ink {
             Self::Rule => "#c3beb1",
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
-            Self::Measured => "#5f748b",
-            Self::Target => "#a8620a",
-            Self::Equalised => "#006158",
-            Self::Sections => "#6b2168",
+            Self::Measured | Self::Take | Self::Average => "#5f748b",
+            Self::Target | Self::Aside => "#a8620a",
+            Self::Equalised | Self::Left => "#006158",
+            Self::Sections | Self::Right => "#6b2168",
         }
     }
 
@@ -103,14 +124,15 @@ impl Ink {
             Self::Rule => "#4a545c",
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
-            Self::Measured => "#7d91a8",
-            Self::Target => "#e5a338",
-            Self::Equalised => "#5be0c4",
-            Self::Sections => "#e3a8e0",
+            Self::Measured | Self::Take | Self::Average => "#7d91a8",
+            Self::Target | Self::Aside => "#e5a338",
+            Self::Equalised | Self::Left => "#5be0c4",
+            Self::Sections | Self::Right => "#e3a8e0",
         }
     }
 
-    /// Its line: measured thin, target dashed, equalised thick, the sections between.
+    /// Its line: measured thin, target dashed, equalised thick, the sections between; takes thinner, those set aside
+    /// dotted, their average thickest, left solid, right dashed.
     #[must_use]
     pub fn stroke(self) -> Stroke {
         let (width, dashes) = match self {
@@ -118,6 +140,11 @@ impl Ink {
             Self::Target => (2.0, Some("7 4")),
             Self::Equalised => (3.0, None),
             Self::Sections => (2.0, None),
+            Self::Take => (0.8, None),
+            Self::Aside => (1.2, Some("2 3")),
+            Self::Average => (3.4, None),
+            Self::Left => (1.4, None),
+            Self::Right => (1.4, Some("8 3")),
             _ => (1.0, None),
         };
         Stroke { width, dashes }

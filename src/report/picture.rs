@@ -47,8 +47,32 @@ pub struct Picture {
     pub panels: Vec<Panel>,
     /// Frequency ranges to be hatched in all panels, Hz.
     pub doubtful_hz: Vec<(f64, f64)>,
+    /// A range to be marked in all panels, Hz, and its name.
+    pub guard: Option<Guard>,
     /// Sentences below, each on its own line or lines.
     pub notes: Vec<String>,
+}
+
+/// A frequency range that is marked by its edges and a light ground.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Guard {
+    /// Its name, above the panels.
+    pub name: String,
+    /// Its ends, Hz.
+    pub ends_hz: (f64, f64),
+}
+
+impl Guard {
+    /// Its left and right edge within the panels.
+    #[must_use]
+    pub fn edges(&self) -> (f64, f64) {
+        let x = |hz: f64| {
+            FREQUENCY
+                .x(hz.max(f64::MIN_POSITIVE))
+                .clamp(FREQUENCY.left, FREQUENCY.right)
+        };
+        (x(self.ends_hz.0), x(self.ends_hz.1))
+    }
 }
 
 /// One panel.
@@ -298,6 +322,9 @@ impl Picture {
         };
         heading.write(svg, &panel.heading);
 
+        if let Some(guard) = &self.guard {
+            draw_guard(svg, guard, top, bottom);
+        }
         for &(low_hz, high_hz) in &self.doubtful_hz {
             let (left, right) = (FREQUENCY.x(low_hz), FREQUENCY.x(high_hz));
             svg.empty(
@@ -533,6 +560,42 @@ fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
         ("stroke-width", width.into()),
     ]);
     svg.empty("line", &attributes);
+}
+
+/// Under grid and curves, so that these stay readable; its name stands outside the panel.
+fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
+    let (left, right) = guard.edges();
+    svg.empty(
+        "rect",
+        &[
+            ("x", left.into()),
+            ("y", top.into()),
+            ("width", (right - left).into()),
+            ("height", (bottom - top).into()),
+            ("class", "fill-doubt".into()),
+            ("fill", Ink::Doubt.light().into()),
+        ],
+    );
+    for x in [left, right] {
+        svg.empty(
+            "line",
+            &[
+                ("x1", x.into()),
+                ("y1", top.into()),
+                ("x2", x.into()),
+                ("y2", bottom.into()),
+                ("class", "stroke-faint".into()),
+                ("stroke", Ink::Faint.light().into()),
+                ("stroke-width", 1.0.into()),
+                ("stroke-dasharray", "4 3".into()),
+            ],
+        );
+    }
+    let name = Words {
+        anchor: "middle",
+        ..Words::small((left + right) / 2.0, top - 6.0)
+    };
+    name.write(svg, &guard.name);
 }
 
 fn panel_rect(svg: &mut Svg, panel: &Panel, more: &[(&'static str, Value)]) {

@@ -158,7 +158,7 @@ fn sections(page: &mut Page, outcome: &FitOutcome) {
 }
 
 /// A head and its cells, all padded to one width; numbers with their decimal points in line.
-fn column(head: &str, numbers: bool, cells: Vec<String>) -> Vec<String> {
+pub(super) fn column(head: &str, numbers: bool, cells: Vec<String>) -> Vec<String> {
     let fraction = |cell: &str| cell.find('.').map_or(0, |point| cell.len() - point);
     let longest = cells.iter().map(|cell| fraction(cell)).max().unwrap_or(0);
     let cells: Vec<String> = std::iter::once(head.to_owned())
@@ -359,7 +359,7 @@ fn economy_in_words(ratio: f64) -> &'static str {
     }
 }
 
-fn written(page: &mut Page, files: &[WrittenFile]) {
+pub(super) fn written(page: &mut Page, files: &[WrittenFile]) {
     if files.is_empty() {
         page.line("No file was written; -o FILE.sheet.toml writes the preset.");
         return;
@@ -374,20 +374,20 @@ fn written(page: &mut Page, files: &[WrittenFile]) {
     }
 }
 
-struct Page(String);
+pub(super) struct Page(pub(super) String);
 
 impl Page {
-    fn line(&mut self, text: &str) {
+    pub(super) fn line(&mut self, text: &str) {
         self.0.push_str(text.trim_end());
         self.0.push('\n');
     }
 
-    fn gap(&mut self) {
+    pub(super) fn gap(&mut self) {
         self.0.push('\n');
     }
 
     /// `text` within [`WIDTH`], `lead` before its first line and blanks of that width before the others.
-    fn paragraph(&mut self, lead: &str, text: &str) {
+    pub(super) fn paragraph(&mut self, lead: &str, text: &str) {
         // Counting everything beyond the Latin, Greek and Cyrillic scripts as two columns may break a
         // line early, never late.
         let columns = |c: char| if c < '\u{1100}' { 1.0 } else { 2.0 };

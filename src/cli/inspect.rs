@@ -1,0 +1,147 @@
+//! `bandwright inspect`.
+
+use std::path::{Path, PathBuf};
+
+use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::inspection;
+use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
+use bandwright::measurement::rig::Rig;
+use bandwright::measurement::unit_file::read_trust;
+use bandwright::report::{self, FileKind, WrittenFile};
+
+use super::args::Inspect;
+use super::console;
+use super::files::{self, Place, shown};
+use super::measured::{self, NamedUnit};
+
+/// The largest `--leak-threshold`, dB.
+const MOST_THRESHOLD_DB: f64 = 60.0;
+
+/// Reads the takes, judges them, writes and prints.
+pub fn run(typed: &Inspect) -> Result<()> {
+    refuse_incomplete(typed)?;
+    let place = place(typed)?;
+    let rig = rig(typed)?;
+    let mut inspections = Vec::new();
+    for named in units(typed)? {
+        let unit = named.open()?;
+        if let Some(place) = &place {
+            let names = unit.takes.iter().map(|opened| Path::new(&opened.take.name));
+            place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+        }
+        let settings = Settings {
+            leak_threshold_db: typed.leak_threshold,
+            keep_all: false,
+            rig: rig.clone().or_else(|| unit.rig.clone()).unwrap_or_default(),
+        };
+        inspections.push(inspection::inspect(&unit, &settings)?);
+    }
+
+    let mut written = Vec::new();
+    if let (Some(place), [inspection]) = (place, inspections.as_slice()) {
+        let path = place.shown();
+        written.push(WrittenFile {
+            kind: FileKind::Plot,
+            path,
+        });
+        files::write_all(&[(place, report::inspect_plot(inspection))])?;
+    }
+    if typed.output_style.json {
+        let document = report::inspect_document(&inspections, &written);
+        console::print(&report::to_json(&document))
+    } else if typed.output_style.quiet {
+        Ok(())
+    } else {
+        console::print(&report::inspect_text(&inspections, &written))
+    }
+}
+
+/// What no file needs to be opened for.
+fn refuse_incomplete(typed: &Inspect) -> Result<()> {
+    let refuse = |source: &str, found: String, expected: &str, next_step: String| {
+        Err(Error::new(
+            ErrorKind::Setting,
+            source,
+            found,
+            expected,
+            next_step,
+        ))
+    };
+    if curves(typed).next().is_none() {
+        return refuse(
+            "inspect",
+            "no take".to_owned(),
+            "curves, WAV impulse responses or unit files",
+            "name the takes: bandwright inspect CURVE... or NAME.unit.toml".to_owned(),
+        );
+    }
+    let threshold_db = typed.leak_threshold;
+    if !(threshold_db > 0.0 && threshold_db <= MOST_THRESHOLD_DB) {
+        return refuse(
+            "--leak-threshold",
+            format!("{threshold_db} dB"),
+            "more than 0 dB, and 60 dB at most",
+            format!("leave it out for the usual {LEAK_THRESHOLD_DB} dB"),
+        );
+    }
+    Ok(())
+}
+
+/// All measurements that were named.
+fn curves(typed: &Inspect) -> impl Iterator<Item = &PathBuf> {
+    typed.curves.iter().chain(&typed.left).chain(&typed.right)
+}
+
+/// Where the plot goes, apart from everything that is read.
+fn place(typed: &Inspect) -> Result<Option<Place>> {
+    let Some(path) = &typed.plot else {
+        return Ok(None);
+    };
+    let inputs: Vec<&Path> = curves(typed)
+        .chain(&typed.rig)
+        .map(PathBuf::as_path)
+        .collect();
+    let place = Place::new(path)?;
+    place.refuse_clash(&inputs, &[])?;
+    place.for_files_that_begin(report::PLOT_BEGINNING).map(Some)
+}
+
+/// The rig that was typed: a name, or a file with a trust table (no rig's name has a point or a slash in it).
+fn rig(typed: &Inspect) -> Result<Option<Rig>> {
+    let Some(path) = &typed.rig else {
+        return Ok(None);
+    };
+    let name = shown(path);
+    let rig = match Rig::from_name(&name) {
+        Ok(rig) => rig,
+        Err(_) if name.contains(['.', '/', '\\']) => read_trust(&files::read(path)?, &name)?,
+        Err(mut error) => {
+            "--rig".clone_into(&mut error.place.source);
+            error.expected.push_str(", or a file with a trust table");
+            return Err(error);
+        }
+    };
+    Ok(Some(rig))
+}
+
+/// The units that are meant: all, or the one of `--variant`; a plot shows one.
+fn units(typed: &Inspect) -> Result<Vec<NamedUnit>> {
+    let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
+    if typed.variant.is_some() {
+        return Ok(vec![measured::the_one(units, typed.variant.as_deref())?]);
+    }
+    if typed.plot.is_some() && units.len() > 1 {
+        let names: Vec<String> = units
+            .iter()
+            .map(|unit| format!("`{}`", unit.name))
+            .collect();
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "--plot",
+            format!("{} units: {}", units.len(), names.join(", ")),
+            "one unit for one picture",
+            "choose one with --variant NAME, or name its files alone",
+        ));
+    }
+    Ok(units)
+}

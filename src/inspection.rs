@@ -1,0 +1,298 @@
+//! The judging of a unit as one readable function: its takes judged ([`judge`]), what its phases say of an equaliser
+//! ([`phase`](crate::measurement::phase)), and what to do next ([`next_step`]).
+
+pub mod next_step;
+
+use std::ops::Range;
+
+use crate::error::Result;
+use crate::job::SpreadFigures;
+use crate::measurement::grid::{self, OnGrid, POINTS};
+use crate::measurement::judge::{self, Judged, JudgedSide, JudgedTake, Settings, Verdict};
+use crate::measurement::phase::BeyondEq;
+use crate::measurement::rig::Rig;
+use crate::measurement::takes::{Side, Take, offset_db};
+use crate::measurement::unit_file::{OpenedTake, OpenedUnit};
+use crate::units::{amplitude_from_db, db_from_power};
+
+pub use next_step::NextStep;
+
+/// Everything that was found out about the takes of a unit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Inspection {
+    /// Name of the unit.
+    pub unit: String,
+    /// The rig that was assumed.
+    pub rig: Rig,
+    /// The takes, judged; its `takes` are in the order given, as all lists of takes here.
+    pub judged: Judged,
+    /// Number of each take within its side, from 1.
+    pub numbers: Vec<usize>,
+    /// Each take at the level of its side: shifted so that the median of its difference to its side's mean, over 200 Hz
+    /// to 2 kHz, is 0 dB. None for a take that shares no frequency with it.
+    pub aligned: Vec<Option<OnGrid>>,
+    /// What the phase of each take says; none without phase.
+    pub phases: Vec<Option<TakePhase>>,
+    /// What each impulse response says of itself; none for curves.
+    pub impulses: Vec<Option<TakeImpulse>>,
+    /// Bands where an equaliser cannot undo what was measured, from the takes that were kept, by frequency.
+    pub beyond_eq: Vec<SharedBand>,
+    /// Trust at each point of the common grid, 0 to 1.
+    pub trust: Vec<f64>,
+    /// Lowest and highest grid frequency with data and trust of 0.7 or more, hertz; none where nothing is trusted.
+    pub trusted_band_hz: Option<(f64, f64)>,
+    /// Lowest and highest frequency, hertz, of what is the coupler's, where takes show that its resonance moves and the rig
+    /// is not believed everywhere: a fit puts no boost and nothing narrow there.
+    pub guard_hz: Option<(f64, f64)>,
+    /// How far the kept takes repeat over the trusted band (over all, where nothing is trusted); none where
+    /// every side has one take.
+    pub spread: Option<SpreadFigures>,
+    /// What to do next: takes, then sides, then the unit; empty where the takes agree and everything could be told.
+    pub next_steps: Vec<NextStep>,
+}
+
+/// What the phase of a take says.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TakePhase {
+    /// The constant delay that was removed, seconds.
+    pub delay_s: f64,
+    /// Where an equaliser cannot undo what was measured.
+    pub beyond_eq: Vec<BeyondEq>,
+    /// True where more bands were found that noise can feign; they are left out.
+    pub hidden_by_noise: bool,
+}
+
+/// A band of [`BeyondEq`] in several takes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SharedBand {
+    /// Lowest and highest frequency in any take, hertz, and the longest excess of all, in periods.
+    pub band: BeyondEq,
+    /// Kept takes that have it.
+    pub takes: usize,
+    /// Kept takes that have phase.
+    pub of_takes: usize,
+}
+
+/// What an impulse response says of itself.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TakeImpulse {
+    /// Sample rate, hertz.
+    pub rate_hz: f64,
+    /// From the first sample of the file to the arrival, seconds.
+    pub flight_time_s: f64,
+    /// The time in the file that was read, seconds from its first sample.
+    pub window_s: (f64, f64),
+    /// Level (rms) at the end of the window, dB re the largest sample; none for silence.
+    pub tail_db: Option<f64>,
+}
+
+impl TakeImpulse {
+    /// About how far the noise of the tail lies below the level of the response, dB (positive is below): noise of that
+    /// power over the whole window against a response as strong as its largest sample. None for silence.
+    #[must_use]
+    pub fn noise_below_db(&self) -> Option<f64> {
+        let samples = (self.window_s.1 - self.window_s.0) * self.rate_hz;
+        self.tail_db
+            .map(|tail_db| -(tail_db + db_from_power(samples.max(1.0))))
+    }
+}
+
+impl Inspection {
+    /// The judged side, where it has takes.
+    #[must_use]
+    pub fn side(&self, side: Side) -> Option<&JudgedSide> {
+        self.judged.sides.iter().find(|judged| judged.side == side)
+    }
+
+    /// True for the only take of its side: nothing speaks for it, and nothing against.
+    #[must_use]
+    pub fn is_alone(&self, take: &JudgedTake) -> bool {
+        take.verdict == Verdict::Sound && self.side(take.side).is_some_and(|side| side.takes == 1)
+    }
+}
+
+/// Judges the takes of a unit and says what to do next. `settings.rig` is the rig, whatever the unit's file says.
+///
+/// # Errors
+/// Those of [`judge::judge`].
+pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
+    let takes: Vec<Take> = unit
+        .takes
+        .iter()
+        .map(|opened| opened.take.clone())
+        .collect();
+    let judged = judge::judge(&takes, settings)?;
+    let rig = settings.rig.clone();
+    let trusted_band_hz = rig.trusted_band_hz(&judged.average.on_grid.support);
+    let spread = spread(&judged, trusted_band_hz);
+    let moves = judged.resonance.as_ref().filter(|found| found.moves);
+    let guard_hz = moves
+        .map(|found| found.guard_hz)
+        .filter(|_| rig != Rig::Flat);
+    let phases: Vec<Option<TakePhase>> = unit.takes.iter().map(phase).collect();
+    let mut inspection = Inspection {
+        unit: unit.name.clone(),
+        numbers: numbers(&takes),
+        aligned: takes.iter().map(|take| aligned(take, &judged)).collect(),
+        beyond_eq: shared_bands(&judged, &phases),
+        phases,
+        impulses: unit.takes.iter().map(impulse).collect(),
+        trust: rig.trust_on_grid(),
+        rig,
+        judged,
+        trusted_band_hz,
+        guard_hz,
+        spread,
+        next_steps: Vec::new(),
+    };
+    inspection.next_steps = next_step::next_steps(&inspection);
+    Ok(inspection)
+}
+
+fn numbers(takes: &[Take]) -> Vec<usize> {
+    let of_side = |upto: usize| {
+        takes[..=upto]
+            .iter()
+            .filter(move |t| t.side == takes[upto].side)
+    };
+    (0..takes.len()).map(|i| of_side(i).count()).collect()
+}
+
+fn aligned(take: &Take, judged: &Judged) -> Option<OnGrid> {
+    let side = judged.sides.iter().find(|side| side.side == take.side)?;
+    let both = grid::intersection(&take.on_grid.support, &side.mean.support);
+    if both.is_empty() {
+        return None;
+    }
+    let mut difference_db = vec![0.0; POINTS];
+    for i in both.clone() {
+        difference_db[i] = take.on_grid.level_db[i] - side.mean.level_db[i];
+    }
+    let level_db = offset_db(&difference_db, &both);
+    let mut aligned = take.on_grid.clone();
+    for i in aligned.support.clone() {
+        aligned.level_db[i] -= level_db;
+    }
+    Some(aligned)
+}
+
+fn spread(judged: &Judged, trusted_band_hz: Option<(f64, f64)>) -> Option<SpreadFigures> {
+    let (lowest_hz, highest_hz) = trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
+    let counts = |f_hz: f64| (lowest_hz..=highest_hz).contains(&f_hz);
+    spread_where(judged, counts)
+}
+
+/// The figures of the spread over the grid frequencies that count.
+fn spread_where(judged: &Judged, counts: impl Fn(f64) -> bool) -> Option<SpreadFigures> {
+    let spread_db = judged.average.spread_db.as_deref()?;
+    let f_hz = grid::frequency_hz();
+    let counted: Vec<usize> = judged
+        .average
+        .on_grid
+        .support
+        .clone()
+        .filter(|i| counts(f_hz[*i]))
+        .collect();
+    let largest = counted
+        .iter()
+        .copied()
+        .max_by(|a, b| spread_db[*a].total_cmp(&spread_db[*b]).then(b.cmp(a)))?;
+    let squares: f64 = counted.iter().map(|i| spread_db[*i].powi(2)).sum();
+    Some(SpreadFigures {
+        rms_db: (squares / counted.len() as f64).sqrt(),
+        largest_db: spread_db[largest],
+        largest_hz: f_hz[largest],
+    })
+}
+
+fn phase(opened: &OpenedTake) -> Option<TakePhase> {
+    let excess = opened.excess()?;
+    let mut beyond_eq = excess.beyond_eq();
+    let found = beyond_eq.len();
+    beyond_eq.retain(|band| !noise_feigns(opened, band));
+    Some(TakePhase {
+        delay_s: excess.delay_s,
+        hidden_by_noise: beyond_eq.len() < found,
+        beyond_eq,
+    })
+}
+
+/// Noise all over a window of T seconds, a share `e` of the level, bends the group delay by about `e T/2`; four times that
+/// is told from it, and nothing is where `e` is a tenth or more (our own choice).
+fn noise_feigns(opened: &OpenedTake, band: &BeyondEq) -> bool {
+    let Some(impulse) = impulse(opened) else {
+        return false;
+    };
+    let Some(below_db) = impulse.noise_below_db() else {
+        return false;
+    };
+    let level = &opened.take.on_grid;
+    let levels_db = &level.level_db[level.support.clone()];
+    let strongest_db = levels_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let at = grid::frequency_hz().partition_point(|f_hz| *f_hz < band.at_hz);
+    let here_db = level.level_db.get(at).copied().unwrap_or(strongest_db);
+    let share = amplitude_from_db(strongest_db - here_db - below_db);
+    let window_s = impulse.window_s.1 - impulse.window_s.0;
+    share >= 0.1 || band.excess_s.abs() < 2.0 * share * window_s
+}
+
+fn impulse(opened: &OpenedTake) -> Option<TakeImpulse> {
+    opened.impulse.as_ref().map(|impulse| TakeImpulse {
+        rate_hz: impulse.rate_hz,
+        flight_time_s: impulse.flight_time_s,
+        window_s: impulse.window_s,
+        tail_db: Some(impulse.tail_db).filter(|db| db.is_finite()),
+    })
+}
+
+/// Bands of the kept takes, those that overlap joined.
+fn shared_bands(judged: &Judged, phases: &[Option<TakePhase>]) -> Vec<SharedBand> {
+    let kept: Vec<&TakePhase> = judged
+        .takes
+        .iter()
+        .zip(phases)
+        .filter(|(take, _)| !take.set_aside)
+        .filter_map(|(_, phase)| phase.as_ref())
+        .collect();
+    let mut all: Vec<BeyondEq> = kept.iter().flat_map(|p| p.beyond_eq.clone()).collect();
+    all.sort_by(|a, b| a.from_hz.total_cmp(&b.from_hz));
+    let mut joined: Vec<BeyondEq> = Vec::new();
+    for band in all {
+        let periods = |band: &BeyondEq| band.excess_s.abs() * band.at_hz;
+        match joined.last_mut() {
+            Some(last) if band.from_hz <= last.to_hz => {
+                last.to_hz = last.to_hz.max(band.to_hz);
+                if periods(&band) > periods(last) {
+                    (last.excess_s, last.at_hz) = (band.excess_s, band.at_hz);
+                }
+            }
+            _ => joined.push(band),
+        }
+    }
+    let has = |phase: &TakePhase, band: &BeyondEq| {
+        let overlaps = |b: &BeyondEq| b.from_hz <= band.to_hz && band.from_hz <= b.to_hz;
+        phase.beyond_eq.iter().any(overlaps)
+    };
+    joined
+        .into_iter()
+        .map(|band| SharedBand {
+            takes: kept.iter().filter(|phase| has(phase, &band)).count(),
+            of_takes: kept.len(),
+            band,
+        })
+        .collect()
+}
+
+/// The grid points that all curves of an inspection cover together: from the lowest of any to the highest of any.
+#[must_use]
+pub fn covered(inspection: &Inspection) -> Range<usize> {
+    let average = &inspection.judged.average.on_grid.support;
+    let takes = inspection
+        .aligned
+        .iter()
+        .flatten()
+        .map(|take| &take.support);
+    takes.fold(average.clone(), |all, one| {
+        all.start.min(one.start)..all.end.max(one.end)
+    })
+}

@@ -1,0 +1,432 @@
+//! What to do next, after the takes of a unit were judged: findings as values, each with a step. Their `Display`, in
+//! [`crate::report::next_steps`], words both.
+//!
+//! From which figures on something is worth a step is our own choice (common practice, no source).
+
+use std::fmt;
+
+use super::{Inspection, spread_where};
+use crate::measurement::grid;
+use crate::measurement::judge::{Agreement, JudgedSide, JudgedTake, Seal, Verdict};
+use crate::measurement::leak::LOSS_AT_HZ;
+use crate::measurement::outlier::Kind;
+use crate::measurement::takes::Side;
+
+/// Left and right differ in level from here on, dB.
+pub const LEVEL_DIFFERS_DB: f64 = 1.0;
+/// ... and in form, smoothed by 1/3 octave, dB.
+pub const FORM_DIFFERS_DB: f64 = 1.5;
+/// Takes that differ so much, dB (one standard deviation), are not of one curve there.
+pub const WANDERS_DB: f64 = 1.2;
+/// Depths of seating that differ by so much, millimetres, can be held closer.
+pub const DEPTH_MM: f64 = 1.5;
+/// Noise that is less than this below a response bends its level by 0.1 dB and more.
+pub const NOISE_DB: f64 = 40.0;
+
+/// A take as people call it: `right take 3`, and its name.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct TakeName {
+    /// Its side.
+    pub side: Side,
+    /// Its number within the side, from 1.
+    pub number: usize,
+    /// Its name, usually the file's.
+    pub name: String,
+}
+
+impl fmt::Display for TakeName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let file = self.name.rsplit(['/', '\\']).next().unwrap_or_default();
+        match self.side {
+            Side::Unknown => write!(f, "take {} ({file})", self.number),
+            side => write!(f, "{} take {} ({file})", side_name(side), self.number),
+        }
+    }
+}
+
+/// `left`, `right`, `no side`.
+#[must_use]
+pub fn side_name(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+        Side::Unknown => "no side",
+    }
+}
+
+/// One finding and its step.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum NextStep {
+    /// One take in all: nothing to compare.
+    OnlyTake,
+    /// A take leaks.
+    Leaks {
+        /// Which.
+        take: TakeName,
+        /// What it loses at 30 Hz, dB.
+        loss_at_30_hz_db: f64,
+    },
+    /// A take does not belong.
+    DoesNotBelong {
+        /// Which.
+        take: TakeName,
+        /// What is likely wrong.
+        kind: Kind,
+        /// Distance from its side's reference, dB rms.
+        distance_db: Option<f64>,
+        /// Largest deviation, dB.
+        largest_db: Option<f64>,
+        /// Where, hertz.
+        largest_hz: Option<f64>,
+    },
+    /// A take shares too little with the others of its side.
+    SharesTooLittle {
+        /// Which.
+        take: TakeName,
+    },
+    /// Two takes of a side differ in level, and nothing tells which is right.
+    TwoLevels {
+        /// The side.
+        side: Side,
+    },
+    /// The takes of a side contradict each other, and nothing tells which to believe.
+    Contradict {
+        /// The side.
+        side: Side,
+        /// Its takes.
+        takes: usize,
+    },
+    /// The takes of a side contradict each other, and the other side decided.
+    OtherSideDecided {
+        /// The side.
+        side: Side,
+    },
+    /// Every take of a side was found wanting, and all were kept.
+    NoneSound {
+        /// The side.
+        side: Side,
+    },
+    /// All (sound) takes of a side have less bass than the other side's: a leak in all of them, or a vent.
+    LessBass {
+        /// The side.
+        side: Side,
+        /// What they lose at 30 Hz, dB.
+        loss_at_30_hz_db: f64,
+        /// True where other takes of the side leak even more.
+        sound_ones: bool,
+        /// Takes of the side.
+        takes: usize,
+    },
+    /// Whether a side leaks cannot be told.
+    SealUnknown {
+        /// The side.
+        side: Side,
+        /// Why not, in words.
+        why: &'static str,
+    },
+    /// A side has one take.
+    OneTake {
+        /// The side.
+        side: Side,
+    },
+    /// Takes that say no side.
+    NoSide {
+        /// How many.
+        takes: usize,
+    },
+    /// Only one side was measured.
+    OneSide {
+        /// Which.
+        side: Side,
+    },
+    /// Left and right differ in level.
+    SidesDifferInLevel {
+        /// Left minus right, dB.
+        level_db: f64,
+    },
+    /// Left and right differ in form.
+    SidesDifferInForm {
+        /// The largest difference, left minus right, dB.
+        worst_db: f64,
+        /// Where, hertz.
+        worst_hz: f64,
+    },
+    /// The takes wander somewhere, beside the coupler's resonance.
+    Wanders {
+        /// One standard deviation, dB.
+        spread_db: f64,
+        /// Where it is largest, hertz.
+        at_hz: f64,
+    },
+    /// The depth of the seating varies.
+    DepthVaries {
+        /// Range, millimetres.
+        range_mm: f64,
+    },
+    /// The excess delay of a band is longer than an equaliser can undo.
+    BeyondEq {
+        /// Lowest frequency, hertz.
+        from_hz: f64,
+        /// Highest frequency, hertz.
+        to_hz: f64,
+    },
+    /// An impulse response is noisy, or ends before it has died away.
+    NoisyTail {
+        /// Which take.
+        take: TakeName,
+        /// About how far noise lies below the response, dB.
+        noise_below_db: f64,
+    },
+    /// Nothing is trusted.
+    NothingTrusted,
+}
+
+impl NextStep {
+    /// Its kind, for programs.
+    #[must_use]
+    pub fn kind(&self) -> &'static str {
+        match self {
+            Self::OnlyTake => "only-take",
+            Self::Leaks { .. } => "leaks",
+            Self::DoesNotBelong { .. } => "does-not-belong",
+            Self::SharesTooLittle { .. } => "shares-too-little",
+            Self::TwoLevels { .. } => "two-levels",
+            Self::Contradict { .. } => "contradict",
+            Self::OtherSideDecided { .. } => "other-side-decided",
+            Self::NoneSound { .. } => "none-sound",
+            Self::LessBass { .. } => "less-bass",
+            Self::SealUnknown { .. } => "seal-unknown",
+            Self::OneTake { .. } => "one-take",
+            Self::NoSide { .. } => "no-side",
+            Self::OneSide { .. } => "one-side",
+            Self::SidesDifferInLevel { .. } => "sides-differ-in-level",
+            Self::SidesDifferInForm { .. } => "sides-differ-in-form",
+            Self::Wanders { .. } => "wanders",
+            Self::DepthVaries { .. } => "depth-varies",
+            Self::BeyondEq { .. } => "beyond-eq",
+            Self::NoisyTail { .. } => "noisy-tail",
+            Self::NothingTrusted => "nothing-trusted",
+        }
+    }
+
+    /// The take it is about, where it is about one.
+    #[must_use]
+    pub fn take(&self) -> Option<&TakeName> {
+        match self {
+            Self::Leaks { take, .. }
+            | Self::DoesNotBelong { take, .. }
+            | Self::SharesTooLittle { take }
+            | Self::NoisyTail { take, .. } => Some(take),
+            _ => None,
+        }
+    }
+
+    /// The side it is about, where it is about one.
+    #[must_use]
+    pub fn side(&self) -> Option<Side> {
+        match self {
+            Self::TwoLevels { side }
+            | Self::Contradict { side, .. }
+            | Self::OtherSideDecided { side }
+            | Self::NoneSound { side }
+            | Self::LessBass { side, .. }
+            | Self::SealUnknown { side, .. }
+            | Self::OneTake { side }
+            | Self::OneSide { side } => Some(*side),
+            step => step.take().map(|take| take.side),
+        }
+    }
+}
+
+/// All steps: about takes, then about sides, then about the unit.
+pub(super) fn next_steps(inspection: &Inspection) -> Vec<NextStep> {
+    let judged = &inspection.judged;
+    let mut steps = Vec::new();
+    for (i, take) in judged.takes.iter().enumerate() {
+        let name = TakeName {
+            side: take.side,
+            number: inspection.numbers[i],
+            name: take.name.clone(),
+        };
+        steps.extend(of_take(take, name, inspection));
+    }
+    if judged.takes.len() == 1 {
+        steps.push(NextStep::OnlyTake);
+    } else {
+        for side in &judged.sides {
+            of_side(side, inspection, &mut steps);
+        }
+        of_sides(inspection, &mut steps);
+    }
+    of_unit(inspection, &mut steps);
+    steps
+}
+
+fn of_take(take: &JudgedTake, name: TakeName, inspection: &Inspection) -> Option<NextStep> {
+    let side = inspection.side(take.side)?;
+    match take.verdict {
+        Verdict::Leaks(leak) => Some(NextStep::Leaks {
+            take: name,
+            loss_at_30_hz_db: leak.loss_at_30_hz_db,
+        }),
+        Verdict::Outlier(outlier) => Some(NextStep::DoesNotBelong {
+            take: name,
+            kind: outlier.kind,
+            distance_db: outlier.distance_db,
+            largest_db: outlier.largest_db,
+            largest_hz: outlier.largest_hz,
+        }),
+        // A side that cannot be told is told as a whole.
+        Verdict::Undecided { distance_db: None } if side.agreement != Agreement::CannotBeTold => {
+            Some(NextStep::SharesTooLittle { take: name })
+        }
+        Verdict::Undecided { .. } | Verdict::Sound => None,
+    }
+}
+
+fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextStep>) {
+    let side = judged.side;
+    let takes = || {
+        inspection
+            .judged
+            .takes
+            .iter()
+            .filter(|take| take.side == side)
+    };
+    if judged.kept_for_want_of_better {
+        steps.push(NextStep::NoneSound { side });
+    }
+    let less = match judged.seal {
+        Seal::LessThanTheOtherSide(leak) => Some((leak, false)),
+        _ => judged.sound_takes_lose.map(|leak| (leak, true)),
+    };
+    if let Some((leak, sound_ones)) = less {
+        steps.push(NextStep::LessBass {
+            side,
+            loss_at_30_hz_db: leak.loss_at_30_hz_db,
+            sound_ones,
+            takes: judged.takes,
+        });
+    }
+    match judged.agreement {
+        Agreement::CannotBeTold => steps.push(NextStep::Contradict {
+            side,
+            takes: judged.takes,
+        }),
+        Agreement::ByTheOtherSide => steps.push(NextStep::OtherSideDecided { side }),
+        Agreement::OneTake if judged.takes == 1 => steps.push(NextStep::OneTake { side }),
+        Agreement::OneTake | Agreement::Agree => {
+            let two_levels = |take: &JudgedTake| {
+                matches!(
+                    take.verdict,
+                    Verdict::Undecided {
+                        distance_db: Some(_)
+                    }
+                )
+            };
+            if takes().any(two_levels) {
+                steps.push(NextStep::TwoLevels { side });
+            }
+        }
+    }
+    if judged.seal == Seal::CannotBeTold {
+        let why = why_not(side, inspection);
+        steps.push(NextStep::SealUnknown { side, why });
+    }
+}
+
+/// Why the seal of a side cannot be told.
+fn why_not(side: Side, inspection: &Inspection) -> &'static str {
+    let (lowest_hz, _) = inspection.judged.average.on_grid.band_hz();
+    let other = match side {
+        Side::Left => inspection.side(Side::Right),
+        Side::Right => inspection.side(Side::Left),
+        Side::Unknown => None,
+    };
+    // The grid's nearest points may lie just above the frequency itself.
+    if lowest_hz > LOSS_AT_HZ * (1.0_f64 / f64::from(grid::POINTS_PER_OCTAVE as u32)).exp2() {
+        "the data do not reach down to 30 Hz"
+    } else if other.is_none() {
+        "its takes are alike and there is no other side to compare them with"
+    } else {
+        "its takes are alike and the other side's bass differs in another way than by a leak"
+    }
+}
+
+fn of_sides(inspection: &Inspection, steps: &mut Vec<NextStep>) {
+    match (
+        inspection.side(Side::Left),
+        inspection.side(Side::Right),
+        inspection.side(Side::Unknown),
+    ) {
+        (.., Some(unknown)) => steps.push(NextStep::NoSide {
+            takes: unknown.takes,
+        }),
+        (Some(_), None, None) => steps.push(NextStep::OneSide { side: Side::Left }),
+        (None, Some(_), None) => steps.push(NextStep::OneSide { side: Side::Right }),
+        _ => {}
+    }
+    let Some(matching) = &inspection.judged.matching else {
+        return;
+    };
+    if matching.level_db.abs() >= LEVEL_DIFFERS_DB {
+        steps.push(NextStep::SidesDifferInLevel {
+            level_db: matching.level_db,
+        });
+    }
+    if matching.worst_db.abs() >= FORM_DIFFERS_DB {
+        steps.push(NextStep::SidesDifferInForm {
+            worst_db: matching.worst_db,
+            worst_hz: matching.worst_hz,
+        });
+    }
+}
+
+fn of_unit(inspection: &Inspection, steps: &mut Vec<NextStep>) {
+    let resonance = inspection.judged.resonance.as_ref();
+    if let Some((lowest_hz, highest_hz)) = inspection.trusted_band_hz {
+        let guarded = |f_hz: f64| {
+            let within = |(low_hz, high_hz): (f64, f64)| (low_hz..=high_hz).contains(&f_hz);
+            inspection.guard_hz.is_some_and(within)
+        };
+        let beside = |f_hz: f64| (lowest_hz..=highest_hz).contains(&f_hz) && !guarded(f_hz);
+        let wanders = spread_where(&inspection.judged, beside)
+            .filter(|spread| spread.largest_db >= WANDERS_DB);
+        steps.extend(wanders.map(|spread| NextStep::Wanders {
+            spread_db: spread.largest_db,
+            at_hz: spread.largest_hz,
+        }));
+    } else {
+        steps.push(NextStep::NothingTrusted);
+    }
+    let varies = resonance.filter(|r| r.moves && r.depth_range_mm >= DEPTH_MM);
+    steps.extend(varies.map(|r| NextStep::DepthVaries {
+        range_mm: r.depth_range_mm,
+    }));
+    steps.extend(
+        inspection
+            .beyond_eq
+            .iter()
+            .map(|shared| NextStep::BeyondEq {
+                from_hz: shared.band.from_hz,
+                to_hz: shared.band.to_hz,
+            }),
+    );
+    for (i, impulse) in inspection.impulses.iter().enumerate() {
+        let noise_below_db = impulse.and_then(|impulse| impulse.noise_below_db());
+        let take = &inspection.judged.takes[i];
+        steps.extend(
+            noise_below_db
+                .filter(|db| *db < NOISE_DB)
+                .map(|db| NextStep::NoisyTail {
+                    take: TakeName {
+                        side: take.side,
+                        number: inspection.numbers[i],
+                        name: take.name.clone(),
+                    },
+                    noise_below_db: db,
+                }),
+        );
+    }
+}
