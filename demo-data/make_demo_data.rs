@@ -665,7 +665,7 @@ sections = 8
 rates_hz = [44100, 48000, 96000]
 preamp_db = { min = -20, max = 0, step = 0.5 }
 f0_hz = { min = 20, max = 20000, step = 1 }
-gain_db = { min = -12, max = 12, step = 0.5 }
+gain_db = { min = -12, max = 6, step = 0.5 }
 q = { min = 0.3, max = 8, step = 0.1 }          # peaking
 shelf_q = { min = 0.4, max = 1.2, step = 0.1 }  # shelves
 [shapes]                                        # the most of each

@@ -542,7 +542,7 @@ fn the_pocket_amplifier_has_eight_sections_and_half_decibel_steps() {
         rates_hz = [44100, 48000, 96000]
         preamp_db = { min = -20, max = 0, step = 0.5 }
         f0_hz = { min = 20, max = 20000, step = 1 }
-        gain_db = { min = -12, max = 12, step = 0.5 }
+        gain_db = { min = -12, max = 6, step = 0.5 }
         q = { min = 0.3, max = 8, step = 0.1 }
         shelf_q = { min = 0.4, max = 1.2, step = 0.1 }
         shapes = { low-shelf = 1, peaking = 6, high-shelf = 1 }
