@@ -3,7 +3,7 @@
 //! [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
 //! minimum and knows numbers only; [`search`] changes the structure, with a [`table`] to price sections;
 //! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
-//! only in level; [`steps`] puts the numbers on the equaliser's steps.
+//! only in level; [`steps`] puts the numbers on the equaliser's steps; [`sides`] does all of it for two sides at one level.
 
 pub mod lanes;
 
@@ -26,6 +26,8 @@ pub mod reach;
 pub mod mirror;
 
 pub mod steps;
+
+pub mod sides;
 
 pub mod residual;
 
