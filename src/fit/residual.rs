@@ -96,15 +96,28 @@ pub fn economy_ratio(
     frequency_hz: &[f64],
     weight: &[f64],
 ) -> f64 {
+    economy_ratio_of_sides(&[sections], rate_hz, frequency_hz, weight)
+}
+
+/// The same with both sums taken over several sides, each with sections of its own.
+#[must_use]
+pub fn economy_ratio_of_sides(
+    sides: &[&[Section]],
+    rate_hz: f64,
+    frequency_hz: &[f64],
+    weight: &[f64],
+) -> f64 {
     let (mut apart, mut together) = (0.0, 0.0);
-    for (f_hz, w) in frequency_hz.iter().zip(weight) {
-        let mut sum = 0.0;
-        for section in sections {
-            let level_db = response::level_db(section, rate_hz, *f_hz);
-            apart += w * w * level_db.abs();
-            sum += level_db;
+    for sections in sides {
+        for (f_hz, w) in frequency_hz.iter().zip(weight) {
+            let mut sum = 0.0;
+            for section in *sections {
+                let level_db = response::level_db(section, rate_hz, *f_hz);
+                apart += w * w * level_db.abs();
+                sum += level_db;
+            }
+            together += w * w * f64::abs(sum);
         }
-        together += w * w * f64::abs(sum);
     }
     if together > 0.0 {
         apart / together

@@ -60,7 +60,8 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::Boost { .. }
         | Caution::PreampBound { .. }
         | Caution::RateDiffers { .. }
-        | Caution::LargeResidual { .. } => true,
+        | Caution::LargeResidual { .. }
+        | Caution::SideLargeResidual { .. } => true,
         Caution::CouplerResonance { .. } | Caution::SpreadUnknown | Caution::TargetTable { .. } => {
             false
         }
