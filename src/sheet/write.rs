@@ -337,9 +337,14 @@ stop = {}
 }
 
 fn limits(sheet: &Sheet) -> String {
+    let each = if sheet.is_per_side() {
+        " on each side"
+    } else {
+        ""
+    };
     format!(
         "
-# What the equaliser can do. A setting takes any value from min to max; with a step, min + k * step; with
+# What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step; with
 # step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
 [limits]
 {}",
