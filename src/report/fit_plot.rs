@@ -55,7 +55,13 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
             lines.level_panel(level_axis, None),
             lines.change_panel(change_axis, None),
         ],
-        notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
+        notes: notes(
+            outcome,
+            &takes(outcome),
+            aspect,
+            !doubtful_hz.is_empty(),
+            cuts,
+        ),
         doubtful_hz,
     }
 }
@@ -89,14 +95,16 @@ pub fn per_side_picture(outcome: &PerSideOutcome, frequency_hz: &[f64]) -> Pictu
     let counts = fits.map(|fit| fit.sections.len());
     let cuts = level_range.cuts || change_range.cuts;
     let one = fit_picture(&of_both, frequency_hz);
-    let mut notes = notes(&of_both, aspect, !one.doubtful_hz.is_empty(), cuts);
+    let takes = format!("{} left, {} right", takes(fits[0]), takes(fits[1]));
+    let hatches = !one.doubtful_hz.is_empty();
+    let mut notes = notes(&of_both, &takes, aspect, hatches, cuts);
     notes[0] = nowhere_broken(
         "Levels are relative and the same for left and right: over both sides, the weighted mean of measured minus target, and of equalised minus target, is 0 dB.",
     );
     Picture {
         subtitle: subtitle(
             &of_both,
-            &format!("sections: {} left, {} right", counts[0], counts[1]),
+            &format!("an EQ a side: {} + {} sections", counts[0], counts[1]),
         ),
         description: per_side_description(outcome, &of_both),
         panels,
@@ -313,11 +321,21 @@ fn trusted(outcome: &FitOutcome) -> String {
     }
 }
 
-fn notes(outcome: &FitOutcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
-    let takes = match outcome.takes.len() {
+fn takes(outcome: &FitOutcome) -> String {
+    match outcome.takes.len() {
         1 => "one take".into(),
         many => format!("average of {many} takes"),
-    };
+    }
+}
+
+/// `takes`: what was averaged, in words.
+fn notes(
+    outcome: &FitOutcome,
+    takes: &str,
+    aspect: Aspect,
+    hatches: bool,
+    cuts: bool,
+) -> Vec<String> {
     let band = match outcome.curves.spread_db {
         Some(_) => "the band is ±1 SD of the takes",
         None => "the spread is unknown, so no band is drawn",

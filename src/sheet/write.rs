@@ -178,7 +178,7 @@ fn sections(sheet: &Sheet) -> String {
                 out,
                 "\n# No section for the {side} side: only the preamp.\n"
             ),
-            (Some(side), count) => write!(out, "\n# The {side} side: {count} of the sections.\n"),
+            (Some(side), _) => write!(out, "\n# The {side} side.\n"),
             (None, _) => Ok(()),
         };
         for section in &channel.sections {
