@@ -154,6 +154,17 @@ fn two_sides_that_are_cascades_away_from_the_target_are_recovered() {
 }
 
 #[test]
+fn what_was_planted_comes_back_with_as_many_sections() {
+    for seed in 1..=8 {
+        let [left, right] = rich(seed);
+        let outcome = per_side::run(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+        assert_eq!(sections(&outcome).map(<[Section]>::len), [5, 5], "{seed}");
+        assert!(outcome.residual.after.weighted_db < 0.01, "{seed}");
+        assert!(outcome.level_difference.after_db.abs() < 0.005, "{seed}");
+    }
+}
+
+#[test]
 fn sides_of_one_shape_at_two_levels_get_the_shelf_that_ends_at_one_level() {
     // A low shelf of 6 dB and a high shelf of -6 dB have one shape; what they do to the level differs by 6 dB. Each side
     // alone, its level free, could take either.

@@ -17,11 +17,11 @@ use super::search::{Candidate, Search};
 use super::solver::{Landscape, Stopping, minimise};
 use super::space::Space;
 use super::table::Table;
-use super::{IDLE_DB, Task, fit, steps};
+use super::{IDLE_DB, Task, enough, fit, steps};
 use crate::filter::Section;
 use crate::limits::Limits;
 
-/// Pairs of answers from which both sides settle together.
+/// Pairs of answers from which both sides settle together, of all sections and of those that are needed.
 const MOST_PAIRS: usize = 4;
 /// Levels nearer to each other than this, dB, are one.
 const SAME_LEVEL_DB: f64 = 0.2;
@@ -117,7 +117,10 @@ pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
         task.objective(Level::Free, task.wanted_db[side])
     });
     let one_for_both = one_for_both(task, &mut joint);
-    let mut pairs = pairs_of_readings(&alone, task.space, &mut joint);
+    let full = pairs_of_readings(&alone, &mut joint, |reach| reach.levels.len() - 1);
+    // Sections that are hardly needed may have led the level astray.
+    let needed = pairs_of_readings(&alone, &mut joint, |reach| enough(reach, task.economy));
+    let mut pairs = [full, needed].concat();
     if let Some(level) = one_for_both.reach.levels.last() {
         pairs.push(joint.settled([level.answer.clone(), level.answer.clone()]));
     }
@@ -143,9 +146,15 @@ pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
     let mixed = joint.mixed(&best, &reach);
     best = best.better(mixed);
     joint.report_truly(&best, &mut reach);
-    let levels = joint.reach_together(&best, &reach);
+    let rising = joint.rising(&best, &[&reach, &alone]);
+    let together = joint.reach_together(&best, &rising);
+    let levels = together
+        .iter()
+        .map(|pair| joint.parts(&pair.sections()))
+        .collect();
     let chosen = if task.economy > 0.0 {
-        joint.without_idle(&best, &reach)
+        let fewer = joint.without_idle(&best, &rising);
+        fewest(&mut joint, best, [vec![fewer], together, pairs].concat())
     } else {
         best
     };
@@ -193,15 +202,18 @@ fn one_for_both(task: &SidesTask<'_>, joint: &mut Joint<'_>) -> super::Answer {
     answer
 }
 
-/// What each side found alone, with its shelves read so that both come out at one level; the most promising pairs,
-/// settled, at least one.
-fn pairs_of_readings(alone: &[Reach; 2], space: &Space, joint: &mut Joint<'_>) -> Vec<Pair> {
-    let readings = alone.each_ref().map(|reach| {
-        let full = reach.levels[reach.levels.len() - 1].answer.sections();
-        let others = other_readings(&full, space);
-        std::iter::once(full).chain(others).collect::<Vec<_>>()
-    });
-    let [left, right] = &readings;
+/// What each side found alone with a count of sections, its shelves read so that both come out at one level; the most
+/// promising pairs, settled, at least one.
+fn pairs_of_readings(
+    alone: &[Reach; 2],
+    joint: &mut Joint<'_>,
+    count: impl Fn(&Reach) -> usize,
+) -> Vec<Pair> {
+    let space = joint.task.space;
+    let found = alone
+        .each_ref()
+        .map(|reach| readings(&reach.levels[count(reach)].answer, space));
+    let [left, right] = &found;
     let mut priced = Vec::new();
     for l in left {
         for r in right {
@@ -213,6 +225,13 @@ fn pairs_of_readings(alone: &[Reach; 2], space: &Space, joint: &mut Joint<'_>) -
         joint.settled([Candidate::of(l), Candidate::of(r)])
     };
     priced.into_iter().take(MOST_PAIRS).map(settle).collect()
+}
+
+/// The sections with their shelves read in all ways.
+fn readings(answer: &Candidate, space: &Space) -> Vec<Vec<Section>> {
+    let sections = answer.sections();
+    let others = other_readings(&sections, space);
+    std::iter::once(sections).chain(others).collect()
 }
 
 /// The levels to which the pairs came, apart from each other.
@@ -238,6 +257,15 @@ struct Pair {
 }
 
 impl Pair {
+    fn sections(&self) -> [Vec<Section>; 2] {
+        self.sides.each_ref().map(Candidate::sections)
+    }
+
+    /// Sections of both sides.
+    fn count(&self) -> usize {
+        self.sides.iter().map(Candidate::len).sum()
+    }
+
     /// The one of less J; among equals that of less boost.
     fn better(self, other: Self) -> Self {
         let equal = (self.value - other.value).abs() <= EQUAL * self.value
@@ -249,6 +277,27 @@ impl Pair {
         };
         if takes_other { other } else { self }
     }
+}
+
+/// The pair with the fewest sections whose residual is the best pair's on each side, within what does not matter; among
+/// those with as many the one of least J.
+fn fewest(joint: &mut Joint<'_>, best: Pair, others: Vec<Pair>) -> Pair {
+    let mut residual_db = |pair: &Pair| {
+        let parts = joint.parts(&pair.sections());
+        parts.map(|parts| parts.residual.sqrt())
+    };
+    let full_db = residual_db(&best);
+    let mut fewest = best;
+    for other in others {
+        let price = |pair: &Pair| (pair.count(), pair.value);
+        if price(&other) < price(&fewest) {
+            let within = residual_db(&other);
+            if (0..2).all(|side| within[side] <= full_db[side] + IDLE_DB) {
+                fewest = other;
+            }
+        }
+    }
+    fewest
 }
 
 /// Both sides at work.
@@ -414,37 +463,63 @@ impl<'a> Joint<'a> {
         }
     }
 
+    /// For each side the best known for 0, 1, ... N - 1 sections at the pair's level, whatever the searches were for.
+    fn rising(&mut self, best: &Pair, searches: &[&[Reach; 2]]) -> [Vec<Candidate>; 2] {
+        let space = self.task.space;
+        [0, 1].map(|side| {
+            self.judge(side, best.level_db, |judge| {
+                let mut rising: Vec<Candidate> = Vec::new();
+                for count in 0..searches[0][side].levels.len() - 1 {
+                    let mut settled: Vec<Candidate> = searches
+                        .iter()
+                        .flat_map(|reach| readings(&reach[side].levels[count].answer, space))
+                        .map(|sections| {
+                            let mut candidate = Candidate::of(&sections);
+                            let stopping = close_within(judge.objective(), candidate.len());
+                            judge.polish(&mut candidate, &stopping);
+                            candidate
+                        })
+                        .collect();
+                    settled.extend(rising.last().cloned());
+                    rising.extend(
+                        settled
+                            .into_iter()
+                            .min_by(|a, b| a.value.total_cmp(&b.value)),
+                    );
+                }
+                rising
+            })
+        })
+    }
+
     /// The best for 0, 1, ... N sections a side, settled with a level of their own.
-    fn reach_together(&mut self, best: &Pair, reach: &[Reach; 2]) -> Vec<[Parts; 2]> {
-        let last = reach[0].levels.len() - 1;
+    fn reach_together(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Vec<Pair> {
+        let last = fewer[0].len();
         let mut rising: Vec<Pair> = vec![self.pair([Candidate::empty(), Candidate::empty()])];
         for count in 1..=last {
             let pair = if count == last {
                 best.clone()
             } else {
-                self.settled([0, 1].map(|side| reach[side].levels[count].answer.clone()))
+                self.settled([0, 1].map(|side| fewer[side][count].clone()))
             };
             let before = &rising[count - 1];
             let falls = pair.value < before.value;
             rising.push(if falls { pair } else { before.clone() });
         }
         rising
-            .iter()
-            .map(|pair| self.parts(&pair.sides.each_ref().map(Candidate::sections)))
-            .collect()
     }
 
     /// The fewest sections of each side whose residual is that of all, within what does not matter.
-    fn without_idle(&mut self, best: &Pair, reach: &[Reach; 2]) -> Pair {
+    fn without_idle(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Pair {
         let sides = [0, 1].map(|side| {
             let full = best.sides[side].clone();
-            let fewer = reach[side].levels.iter().map(|level| level.answer.clone());
+            let fewer = fewer[side].iter().cloned();
             self.judge(side, best.level_db, |judge| {
                 let allowed_db = judge.parts(&full).residual.sqrt() + IDLE_DB;
                 let enough = |fewer: &Candidate| {
                     fewer.len() < full.len() && judge.parts(fewer).residual.sqrt() <= allowed_db
                 };
-                fewer.into_iter().find(enough)
+                fewer.clone().find(enough)
             })
             .unwrap_or(full)
         });
