@@ -314,7 +314,7 @@ fn steps_and_limits_hold_on_each_side() {
 #[test]
 fn it_is_never_worse_than_one_eq_for_both_nor_than_none() {
     let three = Limits::standard().with_sections(3).unwrap();
-    let f_hz = &grid::frequency_hz()[..];
+    let f_hz = grid::frequency_hz();
     let rate_hz = three.rates_hz[0];
     for seed in 1..=6 {
         let [left, right] = rich(seed);
@@ -348,6 +348,25 @@ fn it_is_never_worse_than_one_eq_for_both_nor_than_none() {
         let reach = [0, 1].map(|side| &each.sides[side].fit.reach);
         let joint = |n: usize| 0.5 * (reach[0][n].objective_db2 + reach[1][n].objective_db2);
         assert!((1..reach[0].len()).all(|n| joint(n) <= joint(n - 1) + 1e-12));
+    }
+}
+
+#[test]
+fn more_effort_is_never_worse() {
+    let four = Limits::standard().with_sections(4).unwrap();
+    for seed in 1..=3 {
+        let [left, right] = rich(seed);
+        let objective_db2 = Effort::ALL.map(|effort| {
+            let request = FitRequest {
+                effort,
+                ..request(&left, &right, 0.4, &four)
+            };
+            per_side::run(&request).unwrap().objective_db2
+        });
+        assert!(
+            objective_db2.is_sorted_by(|a, b| a >= b),
+            "{seed}: {objective_db2:?}"
+        );
     }
 }
 

@@ -104,9 +104,31 @@ impl SidesTask<'_> {
     }
 }
 
-/// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both.
+/// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both, nor than
+/// with less effort.
 #[must_use]
 pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
+    let lower = Effort::ALL
+        .into_iter()
+        .filter(|effort| *effort < task.effort);
+    let mut best = fit_with_effort(task);
+    for effort in lower {
+        // The levels to which a longer search leads need not be better ones.
+        let other = fit_with_effort(&SidesTask {
+            effort,
+            ..task.clone()
+        });
+        let evaluations = best.evaluations + other.evaluations;
+        let polishes = best.polishes + other.polishes;
+        if other.objective_db2 < best.objective_db2 {
+            best = other;
+        }
+        (best.evaluations, best.polishes) = (evaluations, polishes);
+    }
+    best
+}
+
+fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     let [left, right] = task.centred_db();
     let task = &SidesTask {
         wanted_db: [&left, &right],
