@@ -356,13 +356,16 @@ fn more_effort_is_never_worse() {
     let four = Limits::standard().with_sections(4).unwrap();
     for seed in 1..=3 {
         let [left, right] = rich(seed);
-        let objective_db2 = Effort::ALL.map(|effort| {
+        // The longest takes some seconds.
+        let efforts = if seed == 1 { 3 } else { 2 };
+        let objective_db2 = Effort::ALL[..efforts].iter().map(|&effort| {
             let request = FitRequest {
                 effort,
                 ..request(&left, &right, 0.4, &four)
             };
             per_side::run(&request).unwrap().objective_db2
         });
+        let objective_db2: Vec<f64> = objective_db2.collect();
         assert!(
             objective_db2.is_sorted_by(|a, b| a >= b),
             "{seed}: {objective_db2:?}"
@@ -708,8 +711,8 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
         "Left side: sections",
         "Right side: sections",
         "Residual",
-        "of it the left side",
-        "of it the right side",
+        "  left side ",
+        "  right side ",
         "Reach",
         "How sure",
         "Left, 1 take: left",

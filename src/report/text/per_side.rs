@@ -27,7 +27,7 @@ pub fn per_side_text(outcome: &PerSideOutcome, files: &[WrittenFile]) -> String 
     page.gap();
     cautions(&mut page, &outcome.cautions);
     let any_section = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
-    let apply = "Apply it before the sections, the same on both sides, or the image moves. The sections of the worse side";
+    let apply = "Apply it before the sections, the same on both sides, or the image moves. On the worse side they";
     preamp(&mut page, &outcome.headroom, apply, any_section);
     for side in [left, right] {
         let head = format!("{} side: sections", capital(side.side));
@@ -51,10 +51,7 @@ fn residual(page: &mut Page, outcome: &PerSideOutcome) {
     page.line("Residual (equalised minus target, one free level for both sides, rms)");
     let mut rows = vec![weighted_row("weighted as in the fit", &outcome.residual)];
     for SideOutcome { side, fit } in &outcome.sides {
-        rows.push(weighted_row(
-            &format!("  of it the {}", side.words()),
-            &fit.residual,
-        ));
+        rows.push(weighted_row(&format!("  {}", side.words()), &fit.residual));
     }
     rows.push(trusted_row(shared.trusted_band_hz, &outcome.residual));
     rows.extend(rate_rows(
