@@ -80,6 +80,15 @@ pub enum Caution {
         /// The deviation there: positive is too loud.
         residual_db: f64,
     },
+    /// The same for one side of two that have an EQ each.
+    SideLargeResidual {
+        /// Which side, in words.
+        side: &'static str,
+        /// Frequency of the largest remaining deviation in the trusted band.
+        frequency_hz: f64,
+        /// The deviation there: positive is too loud.
+        residual_db: f64,
+    },
 }
 
 impl fmt::Display for Caution {
@@ -152,6 +161,14 @@ impl fmt::Display for Caution {
             } => write!(
                 f,
                 "the largest deviation left in the trusted band is {residual_db:+.1} dB at {frequency_hz:.0} Hz. More sections, a wider q range or another target may help; a deep narrow notch is better left alone."
+            ),
+            Self::SideLargeResidual {
+                side,
+                frequency_hz,
+                residual_db,
+            } => write!(
+                f,
+                "the largest deviation left on the {side} in the trusted band is {residual_db:+.1} dB at {frequency_hz:.0} Hz. More sections, a wider q range or another target may help; a deep narrow notch is better left alone."
             ),
         }
     }

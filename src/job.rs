@@ -5,17 +5,19 @@ use std::ops::Range;
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape, cascade};
-use crate::fit::reach::Effort;
+use crate::fit::reach::{Effort, Reach};
 use crate::fit::space::{Ranges, Space};
 use crate::fit::{Answer, Task, fit, residual};
 use crate::headroom::{Headroom, headroom};
 use crate::limits::{Limits, Setting};
-use crate::measurement::grid;
+use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{Agreement, Judged, JudgedTake, Seal, Settings, judge};
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
 use crate::measurement::takes::Take;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
+
+pub mod per_side;
 
 /// The weight of the economy term unless another is asked for.
 pub const ECONOMY: f64 = 0.001;
@@ -49,9 +51,50 @@ pub struct FitRequest {
 /// `Coverage` when takes, or target and measurement, share less than an octave or no point has weight; `Setting` when
 /// the leak threshold is not positive or the equaliser has no frequency there; `Refused` when no section brings an improvement, or none within its preamp.
 pub fn run(request: &FitRequest) -> Result<FitOutcome> {
-    let rate_hz = request.limits.rates_hz[0];
+    let limits = &request.limits;
+    let rate_hz = limits.rates_hz[0];
     let judged = judge(&request.takes, &request.judging)?;
-    let measured = &judged.average.on_grid;
+    let wish = wish(request, &judged.average.on_grid)?;
+    let ground = ground(request, &judged, &wish.wanted.support)?;
+    let played = points_below_half(rate_hz);
+    let (f_hz, weight) = (&grid::frequency_hz()[..played], &ground.weight[..played]);
+    let wanted_db = &wish.wanted.change_db[..played];
+    let attempt = |space: &Space, effort: Effort| {
+        let answer = fit(&Task {
+            frequency_hz: f_hz,
+            weight,
+            wanted_db,
+            limits,
+            space,
+            economy: request.economy,
+            effort,
+            seed: 0,
+        });
+        if answer.sections.is_empty() {
+            let now_db = residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db);
+            return Err(nothing_helps(request, now_db));
+        }
+        Ok(Attempt {
+            headroom: headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db),
+            objective_db2: answer.objective_db2,
+            answer,
+        })
+    };
+    let played = within_preamp(limits, &ground.space, request.effort, attempt)?;
+    let mut outcome = outcome(request, &judged, &wish, &ground, &played);
+    outcome.cautions = cautions(&outcome, request, &judged, &wish.target, played.held_back);
+    Ok(outcome)
+}
+
+/// What is wanted of a curve.
+struct Wish {
+    target: Target,
+    target_db: Vec<f64>,
+    wanted: WantedChange,
+}
+
+fn wish(request: &FitRequest, measured: &OnGrid) -> Result<Wish> {
+    let rate_hz = request.limits.rates_hz[0];
     let target = match &request.target {
         Some(target) => target.clone().with_contours(request.contours.clone()),
         None => Target::relative_to(measured, request.contours.clone()),
@@ -62,25 +105,44 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
         error
     })?;
     wanted.support = playable(wanted.support, rate_hz)?;
-    let guard_hz = guard_hz(request, &judged);
+    Ok(Wish {
+        target,
+        target_db: target_on_grid.level_db,
+        wanted,
+    })
+}
+
+/// Where a fit may look, and how much it believes what it sees there.
+struct Ground {
+    guard_hz: Option<(f64, f64)>,
+    trust: Vec<f64>,
+    weight: Vec<f64>,
+    space: Space,
+}
+
+fn ground(request: &FitRequest, judged: &Judged, support: &Range<usize>) -> Result<Ground> {
+    let guard_hz = guard_hz(request, judged);
     let trust = trust(&request.judging.rig, guard_hz);
     let spread_db = judged.average.spread_db.as_deref();
-    let weight = weights(request.weight.as_ref(), &trust, spread_db, &wanted.support)?;
-    let space = space(&request.limits, &wanted.support, guard_hz)?;
-    let (answer, headroom, held_back) = fit_within_preamp(request, &wanted, &weight, &space)?;
-    outcome(Findings {
-        request,
-        judged: &judged,
+    let weight = weights(request.weight.as_ref(), &trust, spread_db, support)?;
+    Ok(Ground {
+        space: space(&request.limits, support, guard_hz)?,
         guard_hz,
-        target: &target,
-        target_db: &target_on_grid.level_db,
-        wanted,
         trust,
         weight,
-        answer,
-        headroom,
-        held_back,
     })
+}
+
+fn nothing_helps(request: &FitRequest, now_db: f64) -> Box<Error> {
+    Error::new(
+        ErrorKind::Refused,
+        request.unit.as_str(),
+        format!(
+            "no section that brings the curve closer to the target than {now_db:.2} dB rms, where it is now"
+        ),
+        "an improvement over no EQ at all",
+        "leave it as it is, or choose another target, other limits or other weights",
+    )
 }
 
 /// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
@@ -402,75 +464,66 @@ fn outside_or_gentle(whole: &Ranges, guard_hz: (f64, f64)) -> Vec<Ranges> {
     parts.into_iter().filter(is_some).collect()
 }
 
-/// The fit; where the preamp it needs is out of the equaliser's reach, the best that was found with less boost.
-/// Says whether boosts were held back.
-fn fit_within_preamp(
-    request: &FitRequest,
-    wanted: &WantedChange,
-    weight: &[f64],
+/// A fit, J with it, and what it needs before it.
+struct Attempt<A> {
+    answer: A,
+    objective_db2: f64,
+    headroom: Result<Headroom>,
+}
+
+/// A fit that the equaliser's preamp allows.
+struct Played<A> {
+    answer: A,
+    objective_db2: f64,
+    headroom: Headroom,
+    /// Whether boosts were held back for it.
+    held_back: bool,
+}
+
+/// The fit that `attempt` makes of a space; where the preamp it needs is out of the equaliser's reach, the best that was
+/// found with less boost.
+fn within_preamp<A>(
+    limits: &Limits,
     space: &Space,
-) -> Result<(Answer, Headroom, bool)> {
-    let limits = &request.limits;
-    let rate_hz = limits.rates_hz[0];
-    let played = points_below_half(rate_hz);
-    let (f_hz, weight) = (&grid::frequency_hz()[..played], &weight[..played]);
-    let wanted_db = &wanted.change_db[..played];
-    let answer_with = |most_gain_db: f64, effort: Effort| {
+    effort: Effort,
+    attempt: impl Fn(&Space, Effort) -> Result<Attempt<A>>,
+) -> Result<Played<A>> {
+    let played = |most_gain_db: f64, effort, held_back| -> Result<Result<Played<A>>> {
         let mut space = space.clone();
         for ranges in space.boxes.iter_mut().flatten() {
             let most_db = most_gain_db.min(*ranges.gain_db.end());
             ranges.gain_db = *ranges.gain_db.start()..=most_db;
         }
-        fit(&Task {
-            frequency_hz: f_hz,
-            weight,
-            wanted_db,
-            limits,
-            space: &space,
-            economy: request.economy,
-            effort,
-            seed: 0,
-        })
+        let Attempt {
+            answer,
+            objective_db2,
+            headroom,
+        } = attempt(&space, effort)?;
+        Ok(headroom.map(|headroom| Played {
+            answer,
+            objective_db2,
+            headroom,
+            held_back,
+        }))
     };
-    let headroom_of =
-        |answer: &Answer| headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db);
-    let answer = answer_with(limits.gain_db.max(), request.effort);
-    if answer.sections.is_empty() {
-        return Err(Error::new(
-            ErrorKind::Refused,
-            request.unit.as_str(),
-            format!(
-                "no section that brings the curve closer to the target than {:.2} dB rms, where it is now",
-                residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db)
-            ),
-            "an improvement over no EQ at all",
-            "leave it as it is, or choose another target, other limits or other weights",
-        ));
-    }
-    match headroom_of(&answer) {
-        Ok(headroom) => Ok((answer, headroom, false)),
+    // The outer error is one of the fit, the inner one of the preamp.
+    match played(limits.gain_db.max(), effort, false)? {
         Err(error) if error.kind == ErrorKind::Refused => {
-            let played = |most_gain_db, effort| {
-                let answer = answer_with(most_gain_db, effort);
-                let headroom = headroom_of(&answer).ok()?;
-                (!answer.sections.is_empty()).then_some((answer, headroom))
-            };
-            let best = best_with_less_boost(&limits.gain_db, request.effort, played);
-            best.map(|(answer, headroom)| (answer, headroom, true))
-                .ok_or(error)
+            let less = |most_gain_db, effort| played(most_gain_db, effort, true).ok()?.ok();
+            best_with_less_boost(&limits.gain_db, effort, less).ok_or(error)
         }
-        Err(error) => Err(error),
+        found => found,
     }
 }
 
-/// The best of the answers that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
+/// The best of the fits that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
 /// find how far it must come down, halving it to 0 dB, where no preamp is needed, and back up; the asked effort
 /// then goes into the best place.
-fn best_with_less_boost(
+fn best_with_less_boost<A>(
     gain_db: &Setting,
     effort: Effort,
-    played: impl Fn(f64, Effort) -> Option<(Answer, Headroom)>,
-) -> Option<(Answer, Headroom)> {
+    played: impl Fn(f64, Effort) -> Option<Played<A>>,
+) -> Option<Played<A>> {
     /// Halvings of the interval between a most gain that can be played and one that cannot.
     const BISECTIONS: usize = 6;
     /// Below this, in dB, the next half is none.
@@ -488,7 +541,7 @@ fn best_with_less_boost(
             return None;
         }
         match played(less_db, Effort::Quick) {
-            Some(answer) => found.push((less_db, answer)),
+            Some(fit) => found.push((less_db, fit)),
             None => too_much_db = less_db,
         }
     }
@@ -499,107 +552,68 @@ fn best_with_less_boost(
             break;
         }
         match played(between_db, Effort::Quick) {
-            Some(answer) => {
+            Some(fit) => {
                 enough_db = between_db;
-                found.push((between_db, answer));
+                found.push((between_db, fit));
             }
             None => too_much_db = between_db,
         }
     }
-    found.sort_by(|(_, (a, _)), (_, (b, _))| a.objective_db2.total_cmp(&b.objective_db2));
+    found.sort_by(|(_, a), (_, b)| a.objective_db2.total_cmp(&b.objective_db2));
     // What a longer search finds may need more preamp again: then the next best place.
     let places: Vec<f64> = found.iter().map(|(db, _)| *db).take(2).collect();
     let longer = places.into_iter().find_map(|db| played(db, effort));
-    let quick = found.into_iter().map(|(_, answer)| answer);
+    let quick = found.into_iter().map(|(_, fit)| fit);
     quick
         .chain(longer)
-        .min_by(|(a, _), (b, _)| a.objective_db2.total_cmp(&b.objective_db2))
+        .min_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2))
 }
 
-/// All that goes into the record of a fit.
-struct Findings<'a> {
-    request: &'a FitRequest,
-    judged: &'a Judged,
-    guard_hz: Option<(f64, f64)>,
-    target: &'a Target,
-    target_db: &'a [f64],
-    wanted: WantedChange,
-    trust: Vec<f64>,
-    weight: Vec<f64>,
-    answer: Answer,
-    headroom: Headroom,
-    held_back: bool,
-}
-
-fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
-    let Findings {
-        request,
-        judged,
-        guard_hz,
-        target,
-        target_db,
-        wanted: WantedChange { change_db, support },
-        trust,
-        weight,
-        answer,
-        headroom,
-        held_back,
-    } = findings;
+/// The record of a fit for the average of the takes, without cautions.
+fn outcome(
+    request: &FitRequest,
+    judged: &Judged,
+    wish: &Wish,
+    ground: &Ground,
+    played: &Played<Answer>,
+) -> FitOutcome {
     let limits = &request.limits;
     let rate_hz = limits.rates_hz[0];
-    let f_hz = grid::frequency_hz();
-    let sections = answer.sections;
-    let trusted: Vec<f64> = (0..f_hz.len())
-        .map(|i| f64::from(u8::from(support.contains(&i) && trust[i] >= TRUSTED)))
-        .collect();
-    let trusted_band_hz = request.judging.rig.trusted_band_hz(&support);
+    let WantedChange { change_db, support } = &wish.wanted;
+    let answer = &played.answer;
+    let sections = &answer.sections;
+    let trusted = ground.trusted(support);
+    let trusted_band_hz = request.judging.rig.trusted_band_hz(support);
     let residual = |sections: &[Section], rate_hz: f64| {
         let played = points_below_half(rate_hz);
         let rms_db = |weight: &[f64]| {
-            let (f_hz, weight) = (&f_hz[..played], &weight[..played]);
+            let (f_hz, weight) = (&grid::frequency_hz()[..played], &weight[..played]);
             residual::weighted_rms_db(sections, rate_hz, f_hz, weight, &change_db[..played])
         };
         Residual {
-            weighted_db: rms_db(&weight),
+            weighted_db: rms_db(&ground.weight),
             trusted_band_db: trusted_band_hz.map(|_| rms_db(&trusted)),
         }
     };
     let residual_by_rate_db: Vec<f64> = limits
         .rates_hz
         .iter()
-        .map(|&rate_hz| residual(&sections, rate_hz).weighted_db)
+        .map(|&rate_hz| residual(sections, rate_hz).weighted_db)
         .collect();
     let before_after = BeforeAfter {
         before: residual(&[], rate_hz),
-        after: residual(&sections, rate_hz),
+        after: residual(sections, rate_hz),
     };
-    // What is not played holds its value, as contours do.
-    let played_hz: Vec<f64> = f_hz.iter().map(|f_hz| f_hz.min(rate_hz / 2.0)).collect();
-    let sections_db = cascade::levels_db(&sections, rate_hz, &played_hz);
-    // Levels are free: measured and equalised are each shifted to the target's weighted mean.
-    let shift = |level_db: &dyn Fn(usize) -> f64| {
-        let total: f64 = weight.iter().map(|w| w * w).sum();
-        let mean = |i: usize| weight[i] * weight[i] * (level_db(i) - target_db[i]) / total;
-        support.clone().map(mean).sum::<f64>()
-    };
-    let measured = &judged.average.on_grid.level_db;
-    let equalised = |i: usize| measured[i] + sections_db[i];
-    let (measured_shift, equalised_shift) = (shift(&|i| measured[i]), shift(&equalised));
-    let equalised_db: Vec<f64> = (0..f_hz.len())
-        .map(|i| equalised(i) - equalised_shift)
-        .collect();
-    let curves = OutcomeCurves {
-        measured_db: measured
-            .iter()
-            .map(|level| level - measured_shift)
-            .collect(),
-        spread_db: judged.average.spread_db.clone(),
-        target_db: target_db.to_vec(),
-        equalised_db,
+    let measured_db = &judged.average.on_grid.level_db;
+    let sections_db = sections_db(sections, rate_hz);
+    let equalised_db = sum(measured_db, &sections_db);
+    let shifts_db = [measured_db, &equalised_db]
+        .map(|level_db| weighted_shift_db(&ground.weight, support, level_db, &wish.target_db));
+    let curves = Curves {
+        measured_db,
         sections_db,
-        trust,
-        weight,
-        support,
+        equalised_db,
+        shifts_db,
     };
     let reach = answer
         .reach
@@ -612,8 +626,11 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
             objective_db2: level.parts.total(),
         })
         .collect();
-    let mut outcome = FitOutcome {
-        unit: request.unit.clone(),
+    record(Findings {
+        request,
+        judged,
+        wish,
+        ground,
         takes: judged.average.takes.clone(),
         set_aside: judged
             .takes
@@ -621,36 +638,135 @@ fn outcome(findings: Findings<'_>) -> Result<FitOutcome> {
             .filter(|take| take.set_aside)
             .cloned()
             .collect(),
-        guard_hz,
-        target: target.name.clone(),
-        target_source: target.source.clone(),
-        limits: limits.name.clone(),
-        rates_hz: limits.rates_hz.clone(),
-        headroom,
+        sections,
+        headroom: played.headroom,
         residual: before_after,
         residual_by_rate_db,
         objective_db2: answer.objective_db2,
-        economy_ratio: residual::economy_ratio(&sections, rate_hz, f_hz, &curves.weight),
-        search: SearchReport {
-            evaluations: answer.reach.evaluations,
-            polishes: answer.reach.polishes,
-            searches: answer.reach.searches,
-            agreeing: answer.reach.agreeing,
-            exact: answer.reach.exact,
-            stop: if answer.reach.exact {
-                "an exact answer was found".to_owned()
-            } else {
-                format!("the work of effort `{}` is done", request.effort.name())
-            },
-        },
-        trusted_band_hz,
+        search: search_report(&answer.reach, request.effort),
         curves,
         reach,
+    })
+}
+
+impl Ground {
+    /// 1 where there is data and trust enough, otherwise 0.
+    fn trusted(&self, support: &Range<usize>) -> Vec<f64> {
+        let trusted = |(i, trust): (usize, &f64)| {
+            f64::from(u8::from(support.contains(&i) && *trust >= TRUSTED))
+        };
+        self.trust.iter().enumerate().map(trusted).collect()
+    }
+}
+
+/// Levels of the sections over the whole grid. What is not played holds its value, as contours do.
+fn sections_db(sections: &[Section], rate_hz: f64) -> Vec<f64> {
+    let f_hz = grid::frequency_hz();
+    let played_hz: Vec<f64> = f_hz.iter().map(|f_hz| f_hz.min(rate_hz / 2.0)).collect();
+    cascade::levels_db(sections, rate_hz, &played_hz)
+}
+
+fn sum(one_db: &[f64], other_db: &[f64]) -> Vec<f64> {
+    one_db.iter().zip(other_db).map(|(a, b)| a + b).collect()
+}
+
+/// Weighted mean of a curve less the target.
+fn weighted_shift_db(
+    weight: &[f64],
+    support: &Range<usize>,
+    level_db: &[f64],
+    target_db: &[f64],
+) -> f64 {
+    let total: f64 = weight.iter().map(|w| w * w).sum();
+    let mean = |i: usize| weight[i] * weight[i] * (level_db[i] - target_db[i]) / total;
+    support.clone().map(mean).sum::<f64>()
+}
+
+fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
+    SearchReport {
+        evaluations: reach.evaluations,
+        polishes: reach.polishes,
+        searches: reach.searches,
+        agreeing: reach.agreeing,
+        exact: reach.exact,
+        stop: if reach.exact {
+            "an exact answer was found".to_owned()
+        } else {
+            format!("the work of effort `{}` is done", effort.name())
+        },
+    }
+}
+
+/// Curves over the whole grid, and what is taken off measured and equalised so that they lie at the target's level.
+struct Curves<'a> {
+    measured_db: &'a [f64],
+    sections_db: Vec<f64>,
+    equalised_db: Vec<f64>,
+    shifts_db: [f64; 2],
+}
+
+/// All that goes into the record of a fit.
+struct Findings<'a> {
+    request: &'a FitRequest,
+    judged: &'a Judged,
+    wish: &'a Wish,
+    ground: &'a Ground,
+    takes: Vec<String>,
+    set_aside: Vec<JudgedTake>,
+    sections: &'a [Section],
+    headroom: Headroom,
+    residual: BeforeAfter,
+    residual_by_rate_db: Vec<f64>,
+    objective_db2: f64,
+    search: SearchReport,
+    curves: Curves<'a>,
+    reach: Vec<ReachPoint>,
+}
+
+fn record(findings: Findings<'_>) -> FitOutcome {
+    let Findings {
+        request,
+        wish,
+        ground,
         sections,
+        curves,
+        ..
+    } = findings;
+    let limits = &request.limits;
+    let support = wish.wanted.support.clone();
+    let [measured_shift, equalised_shift] = curves.shifts_db;
+    let shifted = |level_db: &[f64], shift_db: f64| level_db.iter().map(|l| l - shift_db).collect();
+    let (f_hz, rate_hz) = (grid::frequency_hz(), limits.rates_hz[0]);
+    FitOutcome {
+        unit: request.unit.clone(),
+        takes: findings.takes,
+        set_aside: findings.set_aside,
+        guard_hz: ground.guard_hz,
+        target: wish.target.name.clone(),
+        target_source: wish.target.source.clone(),
+        limits: limits.name.clone(),
+        rates_hz: limits.rates_hz.clone(),
+        headroom: findings.headroom,
+        residual: findings.residual,
+        residual_by_rate_db: findings.residual_by_rate_db,
+        objective_db2: findings.objective_db2,
+        economy_ratio: residual::economy_ratio(sections, rate_hz, f_hz, &ground.weight),
+        search: findings.search,
+        trusted_band_hz: request.judging.rig.trusted_band_hz(&support),
+        curves: OutcomeCurves {
+            measured_db: shifted(curves.measured_db, measured_shift),
+            spread_db: findings.judged.average.spread_db.clone(),
+            target_db: wish.target_db.clone(),
+            equalised_db: shifted(&curves.equalised_db, equalised_shift),
+            sections_db: curves.sections_db,
+            trust: ground.trust.clone(),
+            weight: ground.weight.clone(),
+            support,
+        },
+        reach: findings.reach,
+        sections: sections.to_vec(),
         cautions: Vec::new(),
-    };
-    outcome.cautions = cautions(&outcome, request, judged, target, held_back);
-    Ok(outcome)
+    }
 }
 
 /// What the takes themselves ask for.

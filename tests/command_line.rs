@@ -210,8 +210,8 @@ fn limits(exchanged: &[(&str, &str)]) -> String {
 /// The promises of every sheet: it can be played at every rate without clipping, typed in as it stands, and
 /// agrees with itself.
 fn keeps_its_promises(sheet: &Sheet) {
-    sheet.limits.allows(&sheet.sections).unwrap();
-    for s in &sheet.sections {
+    sheet.limits.allows(&sheet.channels[0].sections).unwrap();
+    for s in &sheet.channels[0].sections {
         assert!(sheet.limits.f0_hz.contains(s.f0_hz), "{s:?}");
         assert!(sheet.limits.gain_db.contains(s.gain_db), "{s:?}");
         assert!(sheet.limits.q_of(s.shape).contains(s.q), "{s:?}");
@@ -220,7 +220,7 @@ fn keeps_its_promises(sheet: &Sheet) {
     assert!(sheet.limits.preamp_db.contains(preamp_db), "{preamp_db}");
     assert!(preamp_db <= 0.0);
     for &rate_hz in &sheet.rates_hz {
-        let highest_db = preamp_db + peak(&sheet.sections, rate_hz).gain_db;
+        let highest_db = preamp_db + peak(&sheet.channels[0].sections, rate_hz).gain_db;
         assert!(highest_db <= 1e-9, "{highest_db} dB at {rate_hz} Hz");
     }
     let deviations = sheet::recompute(sheet);
@@ -274,9 +274,9 @@ fn the_table_shows_every_number_as_the_sheet_has_it() {
         .map(|line| line.split_whitespace().map(str::to_owned).collect())
         .collect();
     let sheet = bench.sheet("unit.sheet.toml");
-    assert!(sheet.sections.len() > 2);
-    assert_eq!(rows.len(), sheet.sections.len());
-    for (row, s) in rows.iter().zip(&sheet.sections) {
+    assert!(sheet.channels[0].sections.len() > 2);
+    assert_eq!(rows.len(), sheet.channels[0].sections.len());
+    for (row, s) in rows.iter().zip(&sheet.channels[0].sections) {
         let numbers: Vec<f64> = row[2..].iter().map(|cell| cell.parse().unwrap()).collect();
         assert_eq!(row[1], s.shape.name());
         assert_eq!(numbers, [s.f0_hz, s.gain_db, s.q]);
@@ -382,7 +382,7 @@ fn sheets_keep_their_promises_within_limits_of_every_kind() {
         bench.put("bench.limits.toml", limits(exchanged));
         bench.done("fit unit.csv --target diffuse-field --limits bench.limits.toml -o out.sheet.toml --effort quick --quiet");
         let sheet = bench.sheet("out.sheet.toml");
-        assert!(!sheet.sections.is_empty(), "{kind}");
+        assert!(!sheet.channels[0].sections.is_empty(), "{kind}");
         assert_eq!(
             sheet.limits,
             Limits::parse(&bench.read("bench.limits.toml"), kind).unwrap()
@@ -447,8 +447,8 @@ fn taste_alone_is_one_shelf_or_its_mirror() {
         bench.done(&format!("fit unit.csv {option} -o taste.sheet.toml"));
         let sheet = bench.sheet("taste.sheet.toml");
         keeps_its_promises(&sheet);
-        let [only] = sheet.sections.as_slice() else {
-            panic!("{option}: {:?}", sheet.sections);
+        let [only] = sheet.channels[0].sections.as_slice() else {
+            panic!("{option}: {:?}", sheet.channels[0].sections);
         };
         let mirrored = (only.shape == Shape::LowShelf) != low;
         assert_ne!(only.shape, Shape::Peaking);
@@ -635,7 +635,7 @@ proptest! {
             let reach = document["reach"].as_array().unwrap();
             prop_assert_eq!(&reach[0]["residual_db"], &document["residual"]["before"]["weighted_db"]);
             let sheet = bench.sheet("out.toml");
-            prop_assert!(sheet.sections.len() <= sections);
+            prop_assert!(sheet.channels[0].sections.len() <= sections);
             keeps_its_promises(&sheet);
         }
     }
@@ -662,7 +662,7 @@ fn json_is_one_document_with_or_without_failure() {
     let sheet = bench.sheet("out.sheet.toml");
     assert_eq!(
         document["sections"],
-        serde_json::to_value(&sheet.sections).unwrap()
+        serde_json::to_value(&sheet.channels[0].sections).unwrap()
     );
     assert_eq!(document["headroom"]["preamp_db"], sheet.level.preamp_db);
 

@@ -5,7 +5,7 @@ use bandwright::fit::kernel::{
     Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded, push_runs,
 };
 use bandwright::fit::lanes;
-use bandwright::fit::objective::{self, Objective, Placed, Workspace};
+use bandwright::fit::objective::{self, Level, Objective, Placed, Workspace};
 use bandwright::fit::solver::Landscape;
 use nalgebra::{DMatrix, DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
@@ -280,6 +280,70 @@ proptest! {
             let slope = (above - below) / (2.0 * h);
             prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
         }
+    }
+
+    #[test]
+    fn with_a_fixed_level_nothing_is_taken_off(
+        (sections, weight, wanted, economy) in problem(),
+        above_db in -20f64..20.0,
+        factor in 1usize..20,
+    ) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let of = |level, wanted: &[f64]| {
+            Objective::with_level(level, &grid(), &weight, wanted, RATE_HZ, economy)
+        };
+        let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
+        let x = variables(&sections);
+        let wanted: Vec<f64> = wanted.iter().map(|d| d + above_db).collect();
+        // The plain formula is level-free; a fixed level costs the mean's square more.
+        let total: f64 = weight.iter().map(|w| w * w).sum();
+        let errors = grid().into_iter().zip(&wanted).map(|(f, d)| cascade::level_db(&sections, RATE_HZ, f) - d);
+        let mean: f64 = errors.zip(&weight).map(|(e, w)| w * w * e).sum::<f64>() / total;
+        let theirs = plain(&sections, &weight, &wanted, economy) + mean * mean;
+        let objective = of(Level::Fixed, &wanted);
+        let ours = value(&objective, &sections);
+        prop_assert!((ours - theirs).abs() <= 1e-9 * theirs, "{ours} {theirs}");
+
+        let linear = |objective: &Objective| {
+            let mut room = Workspace::default();
+            let mut placed = Placed::new(objective, &shapes, &[], &[], &mut room);
+            let mut gradient = DVector::zeros(x.len());
+            let mut curvature = DMatrix::zeros(x.len(), x.len());
+            placed.linearise(&x, &mut gradient, &mut curvature);
+            (gradient, curvature)
+        };
+        let (gradient, curvature) = linear(&objective);
+        let (free_gradient, free_curvature) = linear(&of(Level::Free, &wanted));
+        // The slopes of the mean, by central differences.
+        let mean_at = |x: &[f64]| {
+            let sections: Vec<Section> = objective::sections(&shapes, x).collect();
+            let levels = cascade::levels_db(&sections, RATE_HZ, &grid());
+            levels.iter().zip(&weight).map(|(g, w)| w * w * g).sum::<f64>() / total
+        };
+        let slope = |i: usize| {
+            let h = 1e-5;
+            let moved = |by: f64| {
+                let mut moved = x.clone();
+                moved[i] += by;
+                mean_at(&moved)
+            };
+            (moved(h) - moved(-h)) / (2.0 * h)
+        };
+        let slopes: Vec<f64> = (0..x.len()).map(slope).collect();
+        for i in 0..x.len() {
+            let theirs = free_gradient[i] + 2.0 * mean * slopes[i];
+            prop_assert!((gradient[i] - theirs).abs() <= 1e-5 * theirs.abs().max(1.0), "{i}: {} {theirs}", gradient[i]);
+            for j in 0..=i {
+                let theirs = free_curvature[(i, j)] + 2.0 * slopes[i] * slopes[j];
+                prop_assert!((curvature[(i, j)] - theirs).abs() <= 1e-5 * theirs.abs().max(1.0));
+            }
+        }
+
+        // Thinned near sections that are wanted exactly, at a level, J is that level's square.
+        let met: Vec<f64> = cascade::levels_db(&sections, RATE_HZ, &grid()).iter().map(|g| g - above_db).collect();
+        let thinned = Objective::with_level(Level::Fixed, &grid(), &weight, &met, RATE_HZ, 0.0).thinned(factor, &sections);
+        let j = value(&thinned, &sections);
+        prop_assert!((j - above_db * above_db).abs() <= 1e-9 * j.max(1e-3), "{j} {above_db}");
     }
 
     #[test]

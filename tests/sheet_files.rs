@@ -138,7 +138,7 @@ fn a_sheet_is_plain_toml_with_the_keys_that_are_promised() {
 fn checkpoints_are_octaves_and_every_f0_in_order_without_the_preamp() {
     let limits = Limits::standard();
     let sheet = sheet_of(&usual(), &limits);
-    for (checkpoint, rate_hz) in sheet.checkpoints.iter().zip(&limits.rates_hz) {
+    for (checkpoint, rate_hz) in sheet.channels[0].checkpoints.iter().zip(&limits.rates_hz) {
         assert_eq!(checkpoint.rate_hz, *rate_hz);
         assert_eq!(
             checkpoint.frequency_hz,
@@ -148,7 +148,7 @@ fn checkpoints_are_octaves_and_every_f0_in_order_without_the_preamp() {
             ]
         );
         for (f_hz, gain_db) in checkpoint.frequency_hz.iter().zip(&checkpoint.gain_db) {
-            let exact_db = cascade::level_db(&sheet.sections, *rate_hz, *f_hz);
+            let exact_db = cascade::level_db(&sheet.channels[0].sections, *rate_hz, *f_hz);
             assert_abs_diff_eq!(*gain_db, exact_db, epsilon = 0.5001e-4);
             assert!(gain_db.to_string().len() <= 8, "{gain_db}");
         }
@@ -164,7 +164,7 @@ fn checkpoints_are_octaves_and_every_f0_in_order_without_the_preamp() {
     };
     let sheet = sheet_of(&[section(Shape::Peaking, 1000.0, 1.0, 1.0)], &slow);
     assert_eq!(
-        sheet.checkpoints[0].frequency_hz,
+        sheet.channels[0].checkpoints[0].frequency_hz,
         [31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0]
     );
 }
@@ -191,7 +191,7 @@ fn the_largest_gains_are_rounded_upwards_and_the_preamp_is_not_rounded() {
         );
     }
     assert_eq!(sheet.level.preamp_db, outcome.headroom.preamp_db);
-    assert_eq!(sheet.sections, sections);
+    assert_eq!(sheet.channels[0].sections, sections);
     // A peak of exactly 3 dB stays 3 dB.
     let sheet = sheet_of(&[section(Shape::Peaking, 1000.0, 3.0, 2.0)], &limits);
     assert_eq!(sheet.level.peak_gain_db, 3.0);
@@ -212,13 +212,13 @@ fn recomputing_a_sheet_finds_it_true_and_a_changed_one_false() {
             .map(bandwright::sheet::Deviation::worst_db)
             .fold(0.0, f64::max)
     };
-    sheet.coefficients[1].section[1].a1 += 1e-3;
+    sheet.channels[0].coefficients[1].section[1].a1 += 1e-3;
     assert!(worst(&sheet) > 0.001);
     let mut sheet = sheet_of(&usual(), &limits);
-    sheet.sections[1].q = 1.4;
+    sheet.channels[0].sections[1].q = 1.4;
     assert!(worst(&sheet) > 0.001);
     let mut sheet = sheet_of(&usual(), &limits);
-    sheet.checkpoints[2].gain_db[4] += 0.01;
+    sheet.channels[0].checkpoints[2].gain_db[4] += 0.01;
     assert_abs_diff_eq!(worst(&sheet), 0.01, epsilon = 1e-4);
 }
 
@@ -291,7 +291,7 @@ fn a_number_that_is_not_finite_is_refused() {
         assert_eq!(error.kind, ErrorKind::Setting, "{error}");
     }
     let mut sheet = Sheet::from_outcome(&good, &limits).unwrap();
-    sheet.coefficients[0].section[0].b1 = f64::NAN;
+    sheet.channels[0].coefficients[0].section[0].b1 = f64::NAN;
     assert!(write(&sheet).is_err());
 }
 

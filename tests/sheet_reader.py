@@ -3,7 +3,9 @@
 
 The filters are built twice: from the sections' numbers, by the Audio EQ Cookbook (R. Bristow-Johnson; W3C Group
 Note, 2021) as written down here, and from the sheet's coefficients. Both must agree with every checkpoint within
-0.001 dB, and the stated largest gain and the preamp must be true on a dense grid and at its refined maxima.
+0.001 dB, and the stated largest gain and the preamp must be true on a dense grid and at its refined maxima. Where
+sections name a side, left and right are two chains with one preamp: all this must hold of each, and the largest gain is
+that of the worse one.
 Prints one line a sheet; exits with 1 if one disagrees. Needs Python 3.11, numpy and scipy.
 """
 
@@ -80,20 +82,23 @@ def largest_gain_db(rows, sections, rate_hz):
     return best
 
 
-def check(path):
-    """The findings about one sheet, and a line that says what was compared."""
-    with open(path, "rb") as file:
-        sheet = tomllib.load(file)
+def chains(sheet):
+    """Sections, checkpoints and coefficients of both sides together (None), or of each; findings about the sides."""
+    parts = [sheet.get("section", []), sheet["checkpoint"], sheet["coefficients"]]
+    named = {part.get("side") for entries in parts for part in entries}
+    sides = [None] if named == {None} else ["left", "right"]
+    findings = [] if named <= set(sides) else [f"sides {sorted(map(str, named))}"]
+    of_side = lambda entries, side: [entry for entry in entries if entry.get("side") == side]
+    return {side: [of_side(entries, side) for entries in parts] for side in sides}, findings
+
+
+def check_chain(sections, checkpoint, coefficients, rates_hz):
+    """The findings about one chain, how many gains were compared, their largest deviation, the peak."""
     findings = []
-    sections = sheet.get("section", [])
-    rates_hz = sheet["equaliser"]["rates_hz"]
-    checkpoints = {c["rate_hz"]: c for c in sheet["checkpoint"]}
-    coefficients = {c["rate_hz"]: c["section"] for c in sheet["coefficients"]}
-    if sheet["format"] != 1:
-        findings.append(f"format {sheet['format']}")
+    checkpoints = {c["rate_hz"]: c for c in checkpoint}
+    coefficients = {c["rate_hz"]: c["section"] for c in coefficients}
     if not rates_hz or set(checkpoints) != set(rates_hz) or set(coefficients) != set(rates_hz):
-        findings.append("checkpoints or coefficients are not those of rates_hz")
-        return findings, ""
+        return ["checkpoints or coefficients are not those of rates_hz"], 0, 0.0, -math.inf
 
     compared, worst, peak_db = 0, 0.0, -math.inf
     for rate_hz in rates_hz:
@@ -116,6 +121,24 @@ def check(path):
                 at = frequency_hz[int(deviation.argmax())]
                 findings.append(f"{name} at {rate_hz} Hz: {deviation.max():.4f} dB off at {at} Hz")
         peak_db = max(peak_db, largest_gain_db(typed, sections, rate_hz))
+    return findings, compared, worst, peak_db
+
+
+def check(path):
+    """The findings about one sheet, and a line that says what was compared."""
+    with open(path, "rb") as file:
+        sheet = tomllib.load(file)
+    rates_hz = sheet["equaliser"]["rates_hz"]
+    by_side, findings = chains(sheet)
+    if sheet["format"] != 1:
+        findings.append(f"format {sheet['format']}")
+    compared, worst, peak_db = 0, 0.0, -math.inf
+    for side, parts in by_side.items():
+        found, count, deviation, peak = check_chain(*parts, rates_hz)
+        findings += [f"{side} {finding}" if side else finding for finding in found]
+        compared, worst, peak_db = compared + count, max(worst, deviation), max(peak_db, peak)
+    if compared == 0:
+        return findings, ""
 
     level = sheet["level"]
     if not abs(level["peak_gain_db"] - peak_db) <= TOLERANCE_DB:
@@ -125,7 +148,7 @@ def check(path):
     if not (level["preamp_db"] <= 0 and level["preamp_db"] + peak_db <= CLIP_TOLERANCE_DB):
         findings.append(f"preamp_db {level['preamp_db']} lets a peak of {peak_db:.6f} dB clip")
     return findings, (
-        f"{len(sections)} sections, {len(rates_hz)} rates, {compared} gains within {worst:.5f} dB, "
+        f"{' + '.join(str(len(parts[0])) for parts in by_side.values())} sections, {len(rates_hz)} rates, {compared} gains within {worst:.5f} dB, "
         f"peak {peak_db:.4f} dB, preamp {level['preamp_db']} dB"
     )
 

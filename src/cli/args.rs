@@ -277,6 +277,11 @@ pub struct Fit {
     #[arg(long, value_enum, default_value_t = Effort::Normal, help_heading = "The fit")]
     pub effort: Effort,
 
+    /// One EQ for each side instead of one for both. Level and preamp stay common, so that the sound image does not move;
+    /// `--sections` counts a side. Takes about ten times as long
+    #[arg(long, help_heading = "The fit")]
+    pub per_side: bool,
+
     /// Write the preset here, as a sheet (NAME.sheet.toml)
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
     pub output: Option<PathBuf>,

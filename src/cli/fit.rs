@@ -4,7 +4,8 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
-use bandwright::job::{self, FitRequest};
+use bandwright::job::per_side::{self, PerSideOutcome};
+use bandwright::job::{self, FitOutcome, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
@@ -31,11 +32,17 @@ pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
     let (sheet_place, plot_place) = places(typed)?;
     let request = request(typed)?;
-    let outcome = job::run(&request).map_err(|error| match &typed.limits {
+    let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
         Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
         _ => error,
-    })?;
+    };
+    let result = if typed.per_side {
+        let outcome = per_side::run(&request).map_err(said)?;
+        Outcome::PerSide(Box::new(outcome))
+    } else {
+        Outcome::OneForBoth(Box::new(job::run(&request).map_err(said)?))
+    };
 
     let mut to_write = Vec::new();
     let mut written = Vec::new();
@@ -45,22 +52,61 @@ pub fn run(typed: &Fit) -> Result<()> {
         to_write.push((place, text));
     };
     if let Some(place) = sheet_place {
-        let sheet = Sheet::from_outcome(&outcome, &request.limits)?;
+        let sheet = result.sheet(&request.limits)?;
         add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
     if let Some(place) = plot_place {
-        let plot = report::fit_plot(&outcome, grid::frequency_hz());
-        add(place, FileKind::Plot, plot);
+        add(place, FileKind::Plot, result.plot());
     }
     files::write_all(&to_write)?;
 
     if typed.output_style.json {
-        let document = report::fit_document(&outcome, grid::frequency_hz(), &written);
-        console::print(&report::to_json(&document))
+        console::print(&result.json(&written))
     } else if typed.output_style.quiet {
         Ok(())
     } else {
-        console::print(&report::fit_text(&outcome, &written))
+        console::print(&result.text(&written))
+    }
+}
+
+/// What came out, of either kind.
+enum Outcome {
+    OneForBoth(Box<FitOutcome>),
+    PerSide(Box<PerSideOutcome>),
+}
+
+impl Outcome {
+    fn sheet(&self, limits: &Limits) -> Result<Sheet> {
+        match self {
+            Self::OneForBoth(outcome) => Sheet::from_outcome(outcome, limits),
+            Self::PerSide(outcome) => Sheet::from_per_side(outcome, limits),
+        }
+    }
+
+    fn plot(&self) -> String {
+        match self {
+            Self::OneForBoth(outcome) => report::fit_plot(outcome, grid::frequency_hz()),
+            Self::PerSide(outcome) => report::per_side_plot(outcome, grid::frequency_hz()),
+        }
+    }
+
+    fn json(&self, written: &[WrittenFile]) -> String {
+        let f_hz = grid::frequency_hz();
+        match self {
+            Self::OneForBoth(outcome) => {
+                report::to_json(&report::fit_document(outcome, f_hz, written))
+            }
+            Self::PerSide(outcome) => {
+                report::to_json(&report::per_side_document(outcome, f_hz, written))
+            }
+        }
+    }
+
+    fn text(&self, written: &[WrittenFile]) -> String {
+        match self {
+            Self::OneForBoth(outcome) => report::fit_text(outcome, written),
+            Self::PerSide(outcome) => report::per_side_text(outcome, written),
+        }
     }
 }
 

@@ -1,8 +1,10 @@
-//! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free.
+//! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free or not.
 
+use super::objective::Level;
 use super::reach::EXACT;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
+use super::space::Space;
 use crate::filter::{Section, Shape};
 
 /// More shelves than this are left as they are: each doubles the choices.
@@ -26,38 +28,24 @@ pub fn mirrored(section: &Section) -> Option<Section> {
 }
 
 /// Among all readings of the candidate's shelves that the space of `judge` allows, the one of least J; among
-/// equals the one of least boost. The sections settle again where the economy term counts.
+/// equals the one of least boost. The sections settle again where the economy term counts. Where the level is fixed, there
+/// is no other reading.
 pub(super) fn best_reading(
     candidate: Candidate,
     judge: &mut Search<'_>,
     stopping: &Stopping,
 ) -> Candidate {
-    let space = judge.space();
-    let sections = candidate.sections();
-    let shelves: Vec<usize> = (0..sections.len())
-        .filter(|&k| sections[k].shape.is_shelf())
-        .collect();
-    if shelves.len() > MOST_SHELVES {
+    if judge.objective().level() == Level::Fixed {
         return candidate;
     }
+    let sections = candidate.sections();
+    if shelves(&sections).len() > MOST_SHELVES {
+        return candidate;
+    }
+    let others = other_readings(&sections, judge.space());
     let mut best_boost_db = judge.largest_boost_db(&candidate);
     let mut best = candidate;
-    for choice in 1..1_usize << shelves.len() {
-        let mut read = sections.clone();
-        for (bit, &k) in shelves.iter().enumerate() {
-            if choice >> bit & 1 == 1
-                && let Some(other) = mirrored(&sections[k])
-            {
-                read[k] = other;
-            }
-        }
-        let shapes: Vec<Shape> = read.iter().map(|section| section.shape).collect();
-        let fits = Shape::ALL.iter().all(|&shape| {
-            shapes.iter().filter(|s| **s == shape).count() <= space.most[shape as usize]
-        }) && read.iter().all(|section| space.holds(section));
-        if !fits {
-            continue;
-        }
+    for read in others {
         let mut other = Candidate::of(&read);
         judge.polish(&mut other, stopping);
         let boost_db = judge.largest_boost_db(&other);
@@ -69,4 +57,34 @@ pub(super) fn best_reading(
         }
     }
     best
+}
+
+/// The sections with some of their shelves mirrored, in every way that `space` allows; none with very many shelves.
+pub(super) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
+    let shelves = shelves(sections);
+    if shelves.len() > MOST_SHELVES {
+        return Vec::new();
+    }
+    let read = |choice: usize| {
+        let mut read = sections.to_vec();
+        for (bit, &k) in shelves.iter().enumerate() {
+            if choice >> bit & 1 == 1
+                && let Some(other) = mirrored(&sections[k])
+            {
+                read[k] = other;
+            }
+        }
+        read
+    };
+    let fits = |read: &Vec<Section>| {
+        let count = |shape| read.iter().filter(|s| s.shape == shape).count();
+        let enough = |&shape: &Shape| count(shape) <= space.most[shape as usize];
+        Shape::ALL.iter().all(enough) && read.iter().all(|section| space.holds(section))
+    };
+    (1..1 << shelves.len()).map(read).filter(fits).collect()
+}
+
+fn shelves(sections: &[Section]) -> Vec<usize> {
+    let is_shelf = |&k: &usize| sections[k].shape.is_shelf();
+    (0..sections.len()).filter(is_shelf).collect()
 }

@@ -3,7 +3,7 @@
 //! [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
 //! minimum and knows numbers only; [`search`] changes the structure, with a [`table`] to price sections;
 //! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
-//! only in level; [`steps`] puts the numbers on the equaliser's steps.
+//! only in level; [`steps`] puts the numbers on the equaliser's steps; [`sides`] does all of it for two sides at one level.
 
 pub mod lanes;
 
@@ -26,6 +26,8 @@ pub mod reach;
 pub mod mirror;
 
 pub mod steps;
+
+pub mod sides;
 
 pub mod residual;
 
@@ -87,18 +89,7 @@ pub fn fit(task: &Task<'_>) -> Answer {
     let mut reach = reach::reach(&objective, task.space, task.effort, task.seed);
     let table = Table::default();
     let mut judge = Search::new(objective.clone(), &table, task.space, 0);
-    let full = &reach.levels[reach.levels.len() - 1];
-    let allowed_db = full.parts.residual.sqrt() + IDLE_DB;
-    let fewest = if task.economy > 0.0 {
-        reach
-            .levels
-            .iter()
-            .position(|level| level.parts.residual.sqrt() <= allowed_db)
-    } else {
-        None
-    };
-    let chosen = fewest.unwrap_or(reach.levels.len() - 1);
-    let answer = reach.levels[chosen].answer.clone();
+    let answer = reach.levels[enough(&reach, task.economy)].answer.clone();
     let stopping = close_within(&objective, answer.len());
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
     let (mut sections, value) = steps::on_steps(&answer, task.limits, task.space, &mut judge);
@@ -114,4 +105,13 @@ pub fn fit(task: &Task<'_>) -> Answer {
         objective_db2,
         reach,
     }
+}
+
+/// The fewest sections whose residual is that of all, within what does not matter; all without economy.
+fn enough(reach: &Reach, economy: f64) -> usize {
+    let all = reach.levels.len() - 1;
+    let allowed_db = reach.levels[all].parts.residual.sqrt() + IDLE_DB;
+    let enough = |level: &reach::Level| level.parts.residual.sqrt() <= allowed_db;
+    let fewest = reach.levels.iter().position(enough);
+    fewest.filter(|_| economy > 0.0).unwrap_or(all)
 }

@@ -1,4 +1,4 @@
-//! The objective J of sections at all points: residual and economy, level-free.
+//! The objective J of sections at all points: residual and economy, level-free or at a given level.
 //!
 //! `J = sum(w^2 e^2) / sum(w^2) + economy * mean(P M)`, where `e = G - wanted + c`, `G` the sum of the
 //! section levels, `c` the level that makes the weighted mean of `e` zero, `P` the sum of the levels
@@ -9,7 +9,7 @@
 //! projection: with `s = w / sqrt(sum w^2)` and weighted columns `a = s dG/dx`, the Gauss-Newton
 //! matrix is `2 (A^T A - u u^T)`, `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the
 //! economy, `economy M / s` (boosts) or `-economy P / s` (cuts) a point. The economy term adds `-economy a_k a_l` for pairs of
-//! opposite sign, its exact curvature where the weights are even.
+//! opposite sign, its exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -27,9 +27,20 @@ const LEAST_WEIGHT: f64 = 1e-30;
 /// A shelf of larger q overshoots: its level changes sign with frequency.
 const MONOTONE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
 
+/// What becomes of the level `c`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Level {
+    /// The one that makes the residual least: what is wanted may have any level.
+    #[default]
+    Free,
+    /// 0 dB: what is wanted is wanted with its level.
+    Fixed,
+}
+
 /// What is wanted at the points, and how much each point counts.
 #[derive(Debug, Clone)]
 pub struct Objective {
+    level: Level,
     rate_hz: f64,
     frequency_hz: Vec<f64>,
     weight: Vec<f64>,
@@ -60,12 +71,33 @@ impl Objective {
         rate_hz: f64,
         economy: f64,
     ) -> Self {
+        Self::with_level(
+            Level::Free,
+            frequency_hz,
+            weight,
+            wanted_db,
+            rate_hz,
+            economy,
+        )
+    }
+
+    /// The same with the level free or fixed.
+    #[must_use]
+    pub fn with_level(
+        level: Level,
+        frequency_hz: &[f64],
+        weight: &[f64],
+        wanted_db: &[f64],
+        rate_hz: f64,
+        economy: f64,
+    ) -> Self {
         let share = vec![1.0 / frequency_hz.len() as f64; frequency_hz.len()];
         // Scaled by the largest first: tiny weights have squares that vanish.
         let largest = weight.iter().fold(0.0_f64, |largest, w| largest.max(*w));
         let power: f64 = weight.iter().map(|w| (w / largest).powi(2)).sum();
         let scale = (largest * power.sqrt()).recip();
         Self::with_shares(
+            level,
             frequency_hz.to_vec(),
             weight.iter().map(|w| w * scale).collect(),
             wanted_db.to_vec(),
@@ -76,6 +108,7 @@ impl Objective {
     }
 
     fn with_shares(
+        level: Level,
         frequency_hz: Vec<f64>,
         weight: Vec<f64>,
         wanted_db: Vec<f64>,
@@ -89,14 +122,18 @@ impl Objective {
         let keep = |values: &[f64]| kept.iter().map(|&i| values[i]).collect::<Vec<_>>();
         let (frequency_hz, weight) = (keep(&frequency_hz), keep(&weight));
         let (wanted_db, share) = (keep(&wanted_db), keep(&share));
-        // The level is free: a mean near zero keeps the sums short.
-        let mean: f64 = weight.iter().zip(&wanted_db).map(|(w, d)| w * w * d).sum();
+        // Where the level is free, a mean near zero keeps the sums short.
+        let mean: f64 = match level {
+            Level::Free => weight.iter().zip(&wanted_db).map(|(w, d)| w * w * d).sum(),
+            Level::Fixed => 0.0,
+        };
         let wanted_db: Vec<f64> = wanted_db.iter().map(|d| d - mean).collect();
         let pull = share
             .iter()
             .zip(&weight)
             .map(|(share, w)| economy * share / w.max(LEAST_WEIGHT));
         Self {
+            level,
             blocks: Blocks {
                 pull: padded(pull, 0.0),
                 points: Points::new(&frequency_hz, rate_hz),
@@ -153,6 +190,7 @@ impl Objective {
             share.push(self.share[cell].iter().sum());
         }
         Self::with_shares(
+            self.level,
             frequency_hz,
             weight,
             wanted_db,
@@ -177,6 +215,12 @@ impl Objective {
         }
     }
 
+    /// What becomes of the level.
+    #[must_use]
+    pub fn level(&self) -> Level {
+        self.level
+    }
+
     /// The sample rate, hertz.
     #[must_use]
     pub fn rate_hz(&self) -> f64 {
@@ -194,7 +238,7 @@ impl Objective {
         self.blocks.points.padded_len()
     }
 
-    /// The projected, weighted response of one section: `s (G - mean)`; with its squared length.
+    /// The weighted response of one section, projected where the level is free: `s (G - mean)`; with its squared length.
     pub(super) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
         let mut level_db = vec![0.0; self.padded_len()];
         pulp::Arch::new().dispatch(OneLevel {
@@ -202,18 +246,22 @@ impl Objective {
             ratio: &Ratio::new(section, self.rate_hz),
             level_db: &mut level_db,
         });
-        let length = project(&self.blocks.weight, &mut level_db);
+        let length = project(self.level, &self.blocks.weight, &mut level_db);
         (level_db, length)
     }
 }
 
-/// Takes the weighted mean off `level_db` and multiplies by the weights; returns the squared length.
-fn project(weight: &[f64], level_db: &mut [f64]) -> f64 {
-    let mean: f64 = weight
-        .iter()
-        .zip(level_db.iter())
-        .map(|(w, level)| w * w * level)
-        .sum();
+/// Takes the weighted mean off `level_db` where the level is free, and multiplies by the weights; returns the squared
+/// length.
+fn project(level: Level, weight: &[f64], level_db: &mut [f64]) -> f64 {
+    let mean: f64 = match level {
+        Level::Free => weight
+            .iter()
+            .zip(level_db.iter())
+            .map(|(w, level)| w * w * level)
+            .sum(),
+        Level::Fixed => 0.0,
+    };
     for (w, level) in weight.iter().zip(level_db.iter_mut()) {
         *level = w * (*level - mean);
     }
@@ -242,6 +290,7 @@ pub struct Workspace {
     products: Vec<f64>,
     level: Vec<f64>,
     side: Vec<f64>,
+    mean_db: f64,
 }
 
 impl Workspace {
@@ -253,6 +302,16 @@ impl Workspace {
             .fold(f64::NEG_INFINITY, |most, (boost, cut)| {
                 most.max(boost - cut)
             })
+    }
+
+    /// The weighted mean of `G - wanted` in the last evaluation, dB.
+    pub(super) fn mean_db(&self) -> f64 {
+        self.mean_db
+    }
+
+    /// The derivatives of [`Self::mean_db`] by the variables, after the last derivatives of J.
+    pub(super) fn mean_slopes(&self) -> &[f64] {
+        &self.level
     }
 
     /// The residual of the last evaluation, weighted and normalised: its squared length is the first part of J.
@@ -334,6 +393,7 @@ impl<'a> Placed<'a> {
     /// Evaluates the two parts of J; the workspace then holds the residual.
     pub fn parts(&mut self, x: &[f64]) -> Parts {
         let Objective {
+            level,
             rate_hz,
             economy,
             blocks,
@@ -394,13 +454,21 @@ impl<'a> Placed<'a> {
             cut_db: &mut room.cut_db,
             scratch: [num, den],
         });
-        arch.dispatch(Weigh {
+        let (parts, mean_db) = arch.dispatch(Weigh {
             blocks,
             boost_db: &room.boost_db,
             cut_db: &room.cut_db,
             error_db: &mut room.error_db,
             economy: *economy,
-        })
+            level: *level,
+        });
+        room.mean_db = mean_db;
+        parts
+    }
+
+    /// The workspace, which holds the last evaluation.
+    pub(super) fn room(&self) -> &Workspace {
+        self.room
     }
 }
 
@@ -417,20 +485,21 @@ pub fn sections<'a>(shapes: &'a [Shape], x: &'a [f64]) -> impl Iterator<Item = S
         })
 }
 
-/// The residual, its weighted square and the economy term.
+/// The residual, its weighted square, the economy term and the mean.
 struct Weigh<'a> {
     blocks: &'a Blocks,
     boost_db: &'a [f64],
     cut_db: &'a [f64],
     error_db: &'a mut [f64],
     economy: f64,
+    level: Level,
 }
 
 impl pulp::WithSimd for Weigh<'_> {
-    type Output = Parts;
+    type Output = (Parts, f64);
 
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> Parts {
+    fn with_simd<S: pulp::Simd>(self, _: S) -> (Parts, f64) {
         let (weight, _) = self.blocks.weight.as_chunks::<LANES>();
         let (share, _) = self.blocks.share.as_chunks::<LANES>();
         let (wanted_db, _) = self.blocks.wanted_db.as_chunks::<LANES>();
@@ -455,18 +524,23 @@ impl pulp::WithSimd for Weigh<'_> {
             }
         }
         let mean = sum(&mean);
+        let c = match self.level {
+            Level::Free => -mean,
+            Level::Fixed => 0.0,
+        };
         let mut square = splat(0.0);
         for (error, w) in error_db.iter_mut().zip(weight) {
             for l in 0..LANES {
-                error[l] -= mean;
+                error[l] += c;
                 let weighted = error[l] * w[l];
                 square[l] = f64::mul_add(weighted, weighted, square[l]);
             }
         }
-        Parts {
+        let parts = Parts {
             residual: sum(&square),
             economy: self.economy * sum(&opposed),
-        }
+        };
+        (parts, mean)
     }
 }
 
@@ -488,8 +562,15 @@ impl Landscape for Placed<'_> {
             self.parts(x);
         }
         let Objective {
-            economy, blocks, ..
+            level: kind,
+            economy,
+            blocks,
+            ..
         } = self.objective;
+        let projected = match kind {
+            Level::Free => 2.0,
+            Level::Fixed => 0.0,
+        };
         let room = &mut *self.room;
         let n = blocks.points.padded_len();
         let arch = pulp::Arch::new();
@@ -566,7 +647,7 @@ impl Landscape for Placed<'_> {
         {
             let (column, products) = (&mut column[j..], &of_variable(j)[j..dimension]);
             let (levels, sides) = (&room.level[j..], &room.side[j..]);
-            let (twice_level, half_economy) = (2.0 * levels[0], 0.5 * economy * sides[0]);
+            let (twice_level, half_economy) = (projected * levels[0], 0.5 * economy * sides[0]);
             // 2 - economy where the sides differ, 2 elsewhere.
             let even = 2.0 - 0.5 * economy;
             for (i, out) in column.iter_mut().enumerate() {

@@ -1,7 +1,7 @@
 //! A table of unit sections, correlated with a residual to price the next section.
 
 use super::kernel::Product;
-use super::objective::Objective;
+use super::objective::{Level, Objective};
 use super::random::Random;
 use super::space::Space;
 use crate::filter::{Section, Shape};
@@ -16,6 +16,7 @@ const SHELF_Q: [f64; 2] = [0.5, 0.9];
 /// The table for one objective and one space; by default empty.
 #[derive(Debug, Default)]
 pub struct Table {
+    level: Level,
     sections: Vec<Section>,
     /// Weighted, projected responses, one after another.
     columns: Vec<f64>,
@@ -28,6 +29,7 @@ impl Table {
     #[must_use]
     pub fn new(objective: &Objective, space: &Space) -> Self {
         let mut table = Self {
+            level: objective.level(),
             sections: Vec::new(),
             columns: Vec::new(),
             squared_lengths: Vec::new(),
@@ -35,10 +37,15 @@ impl Table {
         };
         for (shape, per_octave, qs) in [
             (Shape::LowShelf, SHELVES_PER_OCTAVE, &SHELF_Q[..]),
+            (Shape::HighShelf, SHELVES_PER_OCTAVE, &SHELF_Q[..]),
             (Shape::Peaking, PEAKING_PER_OCTAVE, &PEAKING_Q[..]),
         ] {
+            if shape == Shape::HighShelf && table.level == Level::Free {
+                // The low shelves stand for them.
+                continue;
+            }
             let Some((available, _)) =
-                readings(shape).find(|(shape, _)| space.most[*shape as usize] > 0)
+                readings(shape, table.level).find(|(shape, _)| space.most[*shape as usize] > 0)
             else {
                 continue;
             };
@@ -100,7 +107,8 @@ impl Table {
         let arch = pulp::Arch::new();
         let allowed = Shape::ALL.map(allowed);
         let is_allowed = |shape: Shape| allowed[shape as usize];
-        let possible = Shape::ALL.map(|entry| readings(entry).any(|(shape, _)| is_allowed(shape)));
+        let possible =
+            Shape::ALL.map(|entry| readings(entry, self.level).any(|(shape, _)| is_allowed(shape)));
         let mut best: Option<(f64, Section)> = None;
         for (index, section) in self.sections.iter().enumerate() {
             if !possible[section.shape as usize] || (share < 1.0 && random.unit() >= share) {
@@ -115,7 +123,7 @@ impl Table {
                 continue;
             }
             let scale = -product / length;
-            for (shape, sign) in readings(section.shape) {
+            for (shape, sign) in readings(section.shape, self.level) {
                 if !is_allowed(shape) {
                     continue;
                 }
@@ -150,12 +158,12 @@ impl Table {
     }
 }
 
-/// What an entry of the table can stand for, and the sign of its gain then: the level is free, so a
+/// What an entry of the table can stand for, and the sign of its gain then: where the level is free, a
 /// low shelf of `g` is as good as a high shelf of `-g`.
-fn readings(shape: Shape) -> impl Iterator<Item = (Shape, f64)> {
-    let (first, second) = match shape {
-        Shape::Peaking => ((Shape::Peaking, 1.0), None),
-        Shape::LowShelf | Shape::HighShelf => {
+fn readings(shape: Shape, level: Level) -> impl Iterator<Item = (Shape, f64)> {
+    let (first, second) = match (shape, level) {
+        (Shape::Peaking, _) | (_, Level::Fixed) => ((shape, 1.0), None),
+        (Shape::LowShelf | Shape::HighShelf, Level::Free) => {
             ((Shape::LowShelf, 1.0), Some((Shape::HighShelf, -1.0)))
         }
     };

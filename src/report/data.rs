@@ -1,4 +1,4 @@
-//! The document of `fit --json`: one JSON object, schema below, field by field.
+//! The documents of `fit --json` and `fit --per-side --json`: one JSON object, schema below, field by field.
 //!
 //! Levels and gains are dB rounded to 0.0001, trust and weight to 0.000001, frequencies of curves
 //! to 0.001 Hz; the numbers of the sections stand exactly as in the sheet. Arrays of one object are
@@ -10,8 +10,10 @@ use serde::Serialize;
 
 use crate::filter::Section;
 use crate::headroom::Headroom;
+use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{BeforeAfter, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures};
 use crate::measurement::judge::{JudgedTake, Verdict};
+use crate::measurement::takes::Side;
 
 /// What kind of file was written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -101,6 +103,83 @@ pub struct FitDocument {
     pub cautions: Vec<CautionPart>,
     /// The files that were written.
     pub files: Vec<WrittenFile>,
+}
+
+/// The whole document of a fit with one EQ for each side.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PerSideDocument {
+    /// Version of this schema: 1.
+    pub format: u32,
+    /// The command that made it: `fit`.
+    pub verb: &'static str,
+    /// Name of the unit.
+    pub unit: String,
+    /// Names of the takes that were averaged, each side's to its own mean.
+    pub takes: Vec<String>,
+    /// The takes that were set aside, and why.
+    pub set_aside: Vec<SetAsidePart>,
+    /// As in the document of one EQ.
+    pub guard_band_hz: Option<[f64; 2]>,
+    /// The wanted response.
+    pub target: TargetPart,
+    /// Name of the limits.
+    pub limits: String,
+    /// All sample rates of the limits, Hz; the fit was made at the first.
+    pub rates_hz: Vec<f64>,
+    /// The worst of both sides; `preamp_db` is the same for both.
+    pub headroom: Headroom,
+    /// Residual of both sides together, at the level they share.
+    pub residual: BeforeAfter,
+    /// The weighted residual of both together at every rate.
+    pub residual_by_rate: Vec<RateResidual>,
+    /// How much louder left is than right beside what is wanted, dB, weighted mean: `before_db` without sections,
+    /// `after_db` with them. Half of it is in the residual of either side.
+    pub level_difference: LevelDifference,
+    /// The minimised objective, the mean of both sides', dB^2.
+    pub objective_db2: f64,
+    /// Gains of the single sections over the gain of their sum, over both sides; `null` without sections.
+    pub economy_ratio: Option<f64>,
+    /// As in the document of one EQ, counted over both sides and what they share.
+    pub search: SearchReport,
+    /// As in the document of one EQ, sides pooled.
+    pub spread: Option<SpreadFigures>,
+    /// As in the document of one EQ.
+    pub trusted_band_hz: Option<[f64; 2]>,
+    /// Left, then right.
+    pub sides: Vec<SidePart>,
+    /// What the reader should know first.
+    pub cautions: Vec<CautionPart>,
+    /// The files that were written.
+    pub files: Vec<WrittenFile>,
+}
+
+/// One side of it. Fields are those of the document of one EQ, for this side; residuals are taken at the level that both
+/// share.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SidePart {
+    /// `left` or `right`.
+    pub side: Side,
+    /// Names of this side's takes that were averaged.
+    pub takes: Vec<String>,
+    /// This side's sections.
+    pub sections: Vec<Section>,
+    /// This side's residual.
+    pub residual: BeforeAfter,
+    /// This side's weighted residual at every rate.
+    pub residual_by_rate: Vec<RateResidual>,
+    /// This side's residual and objective with 0, 1, ... sections a side.
+    pub reach: Vec<ReachPoint>,
+    /// This side's part of the objective.
+    pub objective_db2: f64,
+    /// This side's.
+    pub economy_ratio: Option<f64>,
+    /// How this side was searched for at the shared level.
+    pub search: SearchReport,
+    /// This side's. Levels are relative: the weighted mean of measured minus target over both sides is 0 dB, and
+    /// likewise of equalised minus target.
+    pub curves: CurvesPart,
+    /// This side's.
+    pub sections_curve: SectionsPart,
 }
 
 /// A take that does not count.
@@ -268,9 +347,84 @@ pub fn fit_document(
     }
 }
 
-/// The document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
+/// The document of a fit with one EQ for each side.
 #[must_use]
-pub fn to_json(document: &impl Serialize) -> String {
+pub fn per_side_document(
+    outcome: &PerSideOutcome,
+    frequency_hz: &[f64],
+    files: &[WrittenFile],
+) -> PerSideDocument {
+    // Figures and words are rounded and chosen as for one EQ; what both share stands in the record of either.
+    let of_side = |side: &SideOutcome| fit_document(&side.fit, frequency_hz, files);
+    let shared = fit_document(
+        &FitOutcome {
+            takes: outcome.takes.clone(),
+            set_aside: outcome.set_aside.clone(),
+            residual: outcome.residual,
+            residual_by_rate_db: outcome.residual_by_rate_db.clone(),
+            objective_db2: outcome.objective_db2,
+            economy_ratio: outcome.economy_ratio,
+            search: outcome.search.clone(),
+            cautions: outcome.cautions.clone(),
+            ..outcome.sides[0].fit.clone()
+        },
+        frequency_hz,
+        files,
+    );
+    let any = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
+    PerSideDocument {
+        format: shared.format,
+        verb: shared.verb,
+        unit: shared.unit,
+        takes: shared.takes,
+        set_aside: shared.set_aside,
+        guard_band_hz: shared.guard_band_hz,
+        target: shared.target,
+        limits: shared.limits,
+        rates_hz: shared.rates_hz,
+        headroom: shared.headroom,
+        residual: shared.residual,
+        residual_by_rate: shared.residual_by_rate,
+        level_difference: LevelDifference {
+            before_db: level(outcome.level_difference.before_db),
+            after_db: level(outcome.level_difference.after_db),
+        },
+        objective_db2: shared.objective_db2,
+        economy_ratio: any.then(|| level(outcome.economy_ratio)),
+        search: shared.search,
+        spread: shared.spread,
+        trusted_band_hz: shared.trusted_band_hz,
+        sides: outcome
+            .sides
+            .iter()
+            .map(|side| {
+                let own = of_side(side);
+                SidePart {
+                    side: side.side,
+                    takes: own.takes,
+                    sections: own.sections,
+                    residual: own.residual,
+                    residual_by_rate: own.residual_by_rate,
+                    reach: own.reach,
+                    objective_db2: own.objective_db2,
+                    economy_ratio: own.economy_ratio,
+                    search: own.search,
+                    curves: own.curves,
+                    sections_curve: own.sections_curve,
+                }
+            })
+            .collect(),
+        cautions: shared.cautions,
+        files: shared.files,
+    }
+}
+
+/// A document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
+///
+/// # Panics
+/// Never for the documents of this module.
+#[must_use]
+pub fn to_json<T: Serialize>(document: &T) -> String {
     let mut bytes = Vec::new();
     let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Indented(0));
     document

@@ -22,12 +22,12 @@ pub mod palette;
 pub mod picture;
 pub mod svg;
 
-pub use data::{FileKind, FitDocument, WrittenFile, fit_document, to_json};
-pub use fit_plot::fit_plot;
+pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
+pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
 pub use inspect_text::inspect_text;
-pub use text::fit_text;
+pub use text::{fit_text, per_side::per_side_text};
 
 /// How every picture begins, so that one is known again.
 pub const PLOT_BEGINNING: &str = "<svg class=\"bandwright-plot\"";

@@ -3,11 +3,14 @@
 //! Plain text, at most 100 columns (only a path may be longer: it must stay whole to be copied).
 //! Numbers to be typed elsewhere have an ASCII hyphen for a minus and no idle zeros.
 
+pub mod per_side;
+
 use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
-use crate::filter::Shape;
-use crate::job::FitOutcome;
+use crate::filter::{Section, Shape};
+use crate::headroom::Headroom;
+use crate::job::{BeforeAfter, FitOutcome, SearchReport};
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
@@ -24,21 +27,23 @@ pub fn fit_text(outcome: &FitOutcome, files: &[WrittenFile]) -> String {
     let mut page = Page(String::new());
     page.paragraph("", &format!("{} toward {}", outcome.unit, outcome.target));
     page.gap();
-    cautions(&mut page, outcome);
-    preamp(&mut page, outcome);
-    sections(&mut page, outcome);
+    cautions(&mut page, &outcome.cautions);
+    let apply = "Apply it before the sections. Together they";
+    preamp(
+        &mut page,
+        &outcome.headroom,
+        apply,
+        !outcome.sections.is_empty(),
+    );
+    sections(&mut page, "Sections", outcome);
     residual(&mut page, outcome);
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0
 }
 
-fn cautions(page: &mut Page, outcome: &FitOutcome) {
-    let mut urgent = outcome
-        .cautions
-        .iter()
-        .filter(|c| changes_what_to_do(c))
-        .peekable();
+fn cautions(page: &mut Page, cautions: &[Caution]) {
+    let mut urgent = cautions.iter().filter(|c| changes_what_to_do(c)).peekable();
     if urgent.peek().is_none() {
         return;
     }
@@ -60,29 +65,30 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::Boost { .. }
         | Caution::PreampBound { .. }
         | Caution::RateDiffers { .. }
-        | Caution::LargeResidual { .. } => true,
+        | Caution::LargeResidual { .. }
+        | Caution::SideLargeResidual { .. } => true,
         Caution::CouplerResonance { .. } | Caution::SpreadUnknown | Caution::TargetTable { .. } => {
             false
         }
     }
 }
 
-fn preamp(page: &mut Page, outcome: &FitOutcome) {
-    let headroom = &outcome.headroom;
+/// `apply`: what to do with it, up to the words about the largest gain.
+fn preamp(page: &mut Page, headroom: &Headroom, apply: &str, any_section: bool) {
     page.line(&format!("Preamp: {} dB", words::typed(headroom.preamp_db)));
-    if outcome.sections.is_empty() {
+    if !any_section {
         page.gap();
         return;
     }
     let peak = signed_decimals_up_to(headroom.peak_gain_db, 2);
     let peak = if peak.starts_with('+') {
         format!(
-            "Together they reach {peak} dB at {} ({})",
+            "reach {peak} dB at {} ({})",
             words::frequency(headroom.peak_hz),
             words::rate(headroom.peak_rate_hz)
         )
     } else {
-        "Together they boost nowhere".to_owned()
+        "boost nowhere".to_owned()
     };
     // A bound must not be shown below itself.
     let bound_db = (headroom.any_signal_gain_db * 100.0).ceil() / 100.0;
@@ -97,24 +103,28 @@ fn preamp(page: &mut Page, outcome: &FitOutcome) {
             decimals_up_to(-bound_db, 2)
         )
     };
-    page.paragraph(
-        "  ",
-        &format!("Apply it before the sections. {peak}; {bound}."),
-    );
+    page.paragraph("  ", &format!("{apply} {peak}; {bound}."));
     page.gap();
 }
 
-fn sections(page: &mut Page, outcome: &FitOutcome) {
+fn sections(page: &mut Page, head: &str, outcome: &FitOutcome) {
     let rate = outcome.rates_hz.first().map_or(String::new(), |&hz| {
         format!(", fitted at {}", words::rate(hz))
     });
-    page.paragraph("", &format!("Sections within \"{}\"{rate}", outcome.limits));
+    page.paragraph("", &format!("{head} within \"{}\"{rate}", outcome.limits));
     if outcome.sections.is_empty() {
         page.line("  none: no section was found that brings the curve closer to the target");
         page.gap();
         return;
     }
     let all = &outcome.sections;
+    table(page, all);
+    only_shelf(page, all);
+    page.gap();
+}
+
+/// One row a section.
+fn table(page: &mut Page, all: &[Section]) {
     let shape = column(
         "shape",
         false,
@@ -137,7 +147,11 @@ fn sections(page: &mut Page, outcome: &FitOutcome) {
         let cells = [&number, &shape, &f0, &gain, &q].map(|column| column[row].as_str());
         page.line(&format!("  {}", cells.join("   ")));
     }
-    if let [section] = all.as_slice()
+}
+
+/// What a single falling shelf might as well be.
+fn only_shelf(page: &mut Page, all: &[Section]) {
+    if let [section] = all
         && section.shape.is_shelf()
         && section.gain_db < 0.0
     {
@@ -154,7 +168,6 @@ fn sections(page: &mut Page, outcome: &FitOutcome) {
             ),
         );
     }
-    page.gap();
 }
 
 /// A head and its cells, all padded to one width; numbers with their decimal points in line.
@@ -185,22 +198,39 @@ pub(super) fn column(head: &str, numbers: bool, cells: Vec<String>) -> Vec<Strin
 }
 
 fn residual(page: &mut Page, outcome: &FitOutcome) {
-    let (before, after) = (&outcome.residual.before, &outcome.residual.after);
     page.line("Residual (equalised minus target, level-free, rms)");
-    let mut rows = vec![(
-        "weighted as in the fit".to_owned(),
-        format!(
-            "{} dB before, {} dB after",
-            decimals(before.weighted_db, 2),
-            decimals(after.weighted_db, 2)
-        ),
-    )];
+    let mut rows = vec![weighted_row("weighted as in the fit", &outcome.residual)];
+    rows.push(trusted_row(outcome.trusted_band_hz, &outcome.residual));
+    rows.extend(rate_rows(
+        &outcome.rates_hz,
+        &outcome.residual_by_rate_db,
+        outcome.residual.after.weighted_db,
+    ));
+    aligned(page, &rows);
+    let residuals = outcome.reach.iter().map(|point| point.residual_db);
+    reach(page, "", &[("residual (dB)", residuals.collect())]);
+    page.gap();
+}
+
+/// Words and figures.
+type Row = (String, String);
+
+fn weighted_row(name: &str, residual: &BeforeAfter) -> Row {
+    let figures = format!(
+        "{} dB before, {} dB after",
+        decimals(residual.before.weighted_db, 2),
+        decimals(residual.after.weighted_db, 2)
+    );
+    (name.to_owned(), figures)
+}
+
+fn trusted_row(trusted_band_hz: Option<(f64, f64)>, residual: &BeforeAfter) -> Row {
     match (
-        outcome.trusted_band_hz,
-        before.trusted_band_db,
-        after.trusted_band_db,
+        trusted_band_hz,
+        residual.before.trusted_band_db,
+        residual.after.trusted_band_db,
     ) {
-        (Some((lowest_hz, highest_hz)), Some(before_db), Some(after_db)) => rows.push((
+        (Some((lowest_hz, highest_hz)), Some(before_db), Some(after_db)) => (
             format!(
                 "trusted band, {} to {}",
                 words::frequency(lowest_hz),
@@ -217,66 +247,77 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
                     ""
                 }
             ),
-        )),
-        _ => rows.push((
+        ),
+        _ => (
             "trusted band".into(),
             "none: no frequency is trusted".into(),
-        )),
+        ),
     }
-    for (&rate_hz, &db) in outcome
-        .rates_hz
-        .iter()
-        .zip(&outcome.residual_by_rate_db)
-        .skip(1)
-    {
-        if (db - after.weighted_db).abs() >= NOTABLE_RATE_DIFFERENCE_DB {
-            rows.push((
+}
+
+/// Rates at which the residual is notably another.
+fn rate_rows(rates_hz: &[f64], residual_by_rate_db: &[f64], after_db: f64) -> Vec<Row> {
+    let others = rates_hz.iter().zip(residual_by_rate_db).skip(1);
+    others
+        .filter(|(_, db)| (*db - after_db).abs() >= NOTABLE_RATE_DIFFERENCE_DB)
+        .map(|(&rate_hz, &db)| {
+            (
                 format!("weighted, at {}", words::rate(rate_hz)),
                 format!("{} dB after", decimals(db, 2)),
-            ));
-        }
-    }
+            )
+        })
+        .collect()
+}
+
+fn aligned(page: &mut Page, rows: &[Row]) {
     let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
     for (name, figures) in rows {
         page.line(&format!("  {name:<width$}   {figures}"));
     }
-    reach(page, outcome);
-    page.gap();
 }
 
-/// The residual with fewer sections, up to the count after which nothing is gained.
-fn reach(page: &mut Page, outcome: &FitOutcome) {
+/// The residual with fewer sections, up to the count after which nothing is gained; one row for each name.
+fn reach(page: &mut Page, more: &str, rows_db: &[(&str, Vec<f64>)]) {
     /// What two decimals cannot show is no gain.
     const SHOWN_DB: f64 = 0.005;
     /// Columns before the figures.
     const NAMES: usize = 15;
-    let Some(least_db) = outcome.reach.last().map(|point| point.residual_db) else {
-        return;
-    };
-    let enough = outcome
-        .reach
+    let all = rows_db.first().map_or(0, |(_, row)| row.len());
+    let enough = rows_db
         .iter()
-        .position(|point| point.residual_db < least_db + SHOWN_DB)
-        .map_or(outcome.reach.len(), |place| place + 1);
+        .map(|(_, row)| {
+            let least_db = row.last().copied().unwrap_or(0.0);
+            let place = row.iter().position(|db| *db < least_db + SHOWN_DB);
+            place.map_or(row.len(), |place| place + 1)
+        })
+        .max()
+        .unwrap_or(0);
     if enough < 2 {
         return;
     }
-    let steps = if outcome.reach.len() > enough {
+    let steps = if all > enough {
         ", and no less with more"
     } else {
         ""
     };
     page.line(&format!(
-        "Reach (weighted residual with at most so many sections, before steps{steps})"
+        "Reach (weighted residual with at most so many sections{more}, before steps{steps})"
     ));
-    let shown: Vec<[String; 2]> = outcome.reach[..enough]
-        .iter()
-        .map(|point| [point.sections.to_string(), decimals(point.residual_db, 2)])
+    let figures = |count: usize| rows_db.iter().map(move |(_, row)| decimals(row[count], 2));
+    let shown: Vec<Vec<String>> = (0..enough)
+        .map(|count| {
+            std::iter::once(count.to_string())
+                .chain(figures(count))
+                .collect()
+        })
+        .collect();
+    let names: Vec<&str> = std::iter::once("sections")
+        .chain(rows_db.iter().map(|(name, _)| *name))
         .collect();
     let longest = shown.iter().flatten().map(String::len).max().unwrap_or(0);
     let width = longest + 2;
     for row in shown.chunks(((WIDTH - NAMES) / width).max(1)) {
-        for (line, name) in ["sections", "residual (dB)"].iter().enumerate() {
+        for (line, name) in names.iter().enumerate() {
             let cells: String = row
                 .iter()
                 .map(|cell| format!("{:>width$}", cell[line]))
@@ -287,8 +328,22 @@ fn reach(page: &mut Page, outcome: &FitOutcome) {
 }
 
 fn certainty(page: &mut Page, outcome: &FitOutcome) {
-    page.line("How sure");
+    certainty_head(page);
     let takes = &outcome.takes;
+    let number = count(takes.len(), "take", "takes");
+    let takes = format!("{number}: {}", takes.join(", "));
+    takes_and_notes(page, &takes, outcome, &outcome.cautions);
+    search(page, &outcome.search, "this answer");
+    economy(page, outcome.economy_ratio, !outcome.sections.is_empty());
+    page.gap();
+}
+
+fn certainty_head(page: &mut Page) {
+    page.line("How sure");
+}
+
+/// Takes, spread, notes, source of the target.
+fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions: &[Caution]) {
     let spread = if let Some(spread) = outcome.spread() {
         &format!(
             "Spread: {} dB rms over the trusted band, {} dB at most (at {}).",
@@ -296,30 +351,26 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
             decimals(spread.largest_db, 2),
             words::frequency(spread.largest_hz),
         )
-    } else if outcome.cautions.contains(&Caution::SpreadUnknown) {
+    } else if cautions.contains(&Caution::SpreadUnknown) {
         ""
     } else {
         "The spread is not known."
     };
-    page.paragraph(
-        "  ",
-        &format!(
-            "{}: {}. {spread}",
-            count(takes.len(), "take", "takes"),
-            takes.join(", ")
-        ),
-    );
-    for caution in outcome.cautions.iter().filter(|c| !changes_what_to_do(c)) {
+    page.paragraph("  ", &format!("{takes}. {spread}"));
+    for caution in cautions.iter().filter(|c| !changes_what_to_do(c)) {
         page.paragraph("  Note: ", &caution.to_string());
     }
     page.paragraph("  ", &format!("Target: {}", outcome.target_source));
-    let search = &outcome.search;
+}
+
+/// `answer`: what the searches ended at.
+fn search(page: &mut Page, search: &SearchReport, answer: &str) {
     let number =
         |number: u64, one, many| count(usize::try_from(number).unwrap_or(usize::MAX), one, many);
     let agreement = match (search.searches, search.agreeing) {
         (0, _) => "no independent search had the time to end".to_owned(),
         (searches, agreeing) => format!(
-            "{agreeing} of {} ended at this answer",
+            "{agreeing} of {} ended at {answer}",
             number(searches, "independent search", "independent searches")
         ),
     };
@@ -337,17 +388,19 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
             search.stop.trim_end_matches('.'),
         ),
     );
-    if !outcome.sections.is_empty() && outcome.economy_ratio.is_finite() {
+}
+
+fn economy(page: &mut Page, ratio: f64, any_section: bool) {
+    if any_section && ratio.is_finite() {
         page.paragraph(
             "  ",
             &format!(
                 "Economy ratio {0}: one by one the sections move {0} times what they move together. {1}.",
-                decimals(outcome.economy_ratio, 2),
-                economy_in_words(outcome.economy_ratio)
+                decimals(ratio, 2),
+                economy_in_words(ratio)
             ),
         );
     }
-    page.gap();
 }
 
 /// Measured answers lie between 1.2 and 1.7, the worst at 2.1.

@@ -12,8 +12,10 @@ pub use write::write;
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, biquad::Biquad, cascade};
-use crate::job::FitOutcome;
+use crate::job::per_side::PerSideOutcome;
+use crate::job::{BeforeAfter, FitOutcome, SearchReport};
 use crate::limits::{Limits, bounds, check_rates};
+use crate::measurement::takes::Side;
 
 /// What the preamp protects against.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -113,6 +115,54 @@ pub struct Knowledge {
     pub search: Search,
     /// What the reader should know, in words.
     pub cautions: Vec<String>,
+    /// Where each side has an EQ of its own: what is left on each, left and right. Then all other figures are those of
+    /// both together. Otherwise empty.
+    pub sides: Vec<SideResidual>,
+}
+
+/// Residual of one side at the level that both share, with the weights of the fit, dB rms.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct SideResidual {
+    /// Left or right.
+    pub side: Side,
+    /// Without sections.
+    pub weighted_before: f64,
+    /// With the sections of this side.
+    pub weighted_after: f64,
+}
+
+/// An EQ: of both sides, or of one.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Channel {
+    /// The side that it is for; None: both.
+    pub side: Option<Side>,
+    /// The sections in the order in which they are applied.
+    pub sections: Vec<Section>,
+    /// Predicted gains, one entry for each of the sheet's rates.
+    pub checkpoints: Vec<Checkpoint>,
+    /// Coefficients, one entry for each of the sheet's rates.
+    pub coefficients: Vec<RateCoefficients>,
+}
+
+impl Channel {
+    fn new(side: Option<Side>, sections: &[Section], rates_hz: &[f64]) -> Result<Self> {
+        let at_rate = |&rate_hz: &f64| {
+            let section = sections.iter().map(|section| Biquad::new(section, rate_hz));
+            Ok(RateCoefficients {
+                rate_hz,
+                section: section.collect::<Result<_>>()?,
+            })
+        };
+        Ok(Self {
+            side,
+            sections: sections.to_vec(),
+            coefficients: rates_hz.iter().map(at_rate).collect::<Result<_>>()?,
+            checkpoints: rates_hz
+                .iter()
+                .map(|&rate_hz| checkpoint(sections, rate_hz))
+                .collect(),
+        })
+    }
 }
 
 /// A preset: the file `NAME.sheet.toml`.
@@ -126,12 +176,8 @@ pub struct Sheet {
     pub level: Level,
     /// Sample rates the sheet is good for, hertz.
     pub rates_hz: Vec<f64>,
-    /// The sections in the order in which they are applied.
-    pub sections: Vec<Section>,
-    /// Predicted gains, one entry for each of `rates_hz`.
-    pub checkpoints: Vec<Checkpoint>,
-    /// Coefficients, one entry for each of `rates_hz`.
-    pub coefficients: Vec<RateCoefficients>,
+    /// One EQ for both sides, or one for the left and then one for the right.
+    pub channels: Vec<Channel>,
     /// What the fit knew.
     pub knowledge: Knowledge,
     /// The limits that the sections were fitted within.
@@ -141,6 +187,8 @@ pub struct Sheet {
 /// A checkpoint beside what an implementation of the sheet gives there, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Deviation {
+    /// The side of the EQ; None: both.
+    pub side: Option<Side>,
     /// Sample rate, hertz.
     pub rate_hz: f64,
     /// Frequency, hertz.
@@ -162,6 +210,18 @@ impl Deviation {
             .max((self.from_coefficients_db - self.stated_db).abs())
     }
 }
+
+/// Figures of a fit as they go into the sheet.
+struct Figures<'a> {
+    residual: BeforeAfter,
+    residual_by_rate_db: &'a [f64],
+    economy_ratio: f64,
+    search: &'a SearchReport,
+    sides: Vec<SideResidual>,
+}
+
+/// The channels of a sheet with one EQ for each side.
+const PER_SIDE: [Option<Side>; 2] = [Some(Side::Left), Some(Side::Right)];
 
 /// Digits after the point of predicted gains and residuals.
 const SCALE: f64 = 1e4;
@@ -185,21 +245,58 @@ impl Sheet {
     /// # Errors
     /// When a number is not finite, or a section cannot be played at one of the rates.
     pub fn from_outcome(outcome: &FitOutcome, limits: &Limits) -> Result<Self> {
-        let (before, after) = (outcome.residual.before, outcome.residual.after);
-        let coefficients = outcome
-            .rates_hz
-            .iter()
-            .map(|&rate_hz| {
-                let section = outcome
-                    .sections
-                    .iter()
-                    .map(|section| Biquad::new(section, rate_hz));
-                Ok(RateCoefficients {
-                    rate_hz,
-                    section: section.collect::<Result<_>>()?,
-                })
-            })
-            .collect::<Result<_>>()?;
+        let channel = Channel::new(None, &outcome.sections, &outcome.rates_hz)?;
+        Self::of_parts(
+            outcome,
+            limits,
+            vec![channel],
+            Figures {
+                residual: outcome.residual,
+                residual_by_rate_db: &outcome.residual_by_rate_db,
+                economy_ratio: outcome.economy_ratio,
+                search: &outcome.search,
+                sides: Vec::new(),
+            },
+        )
+    }
+
+    /// The sheet of a fit with one EQ for each side.
+    ///
+    /// # Errors
+    /// As [`Sheet::from_outcome`].
+    pub fn from_per_side(outcome: &PerSideOutcome, limits: &Limits) -> Result<Self> {
+        let channel = |side: &crate::job::per_side::SideOutcome| {
+            Channel::new(Some(side.side), &side.fit.sections, &side.fit.rates_hz)
+        };
+        let channels = outcome.sides.iter().map(channel).collect::<Result<_>>()?;
+        let sides = outcome.sides.iter().map(|side| SideResidual {
+            side: side.side,
+            weighted_before: rounded(side.fit.residual.before.weighted_db),
+            weighted_after: rounded(side.fit.residual.after.weighted_db),
+        });
+        let figures = Figures {
+            residual: outcome.residual,
+            residual_by_rate_db: &outcome.residual_by_rate_db,
+            economy_ratio: outcome.economy_ratio,
+            search: &outcome.search,
+            sides: sides.collect(),
+        };
+        // What both share stands in the record of either.
+        let shared = FitOutcome {
+            takes: outcome.takes.clone(),
+            cautions: outcome.cautions.clone(),
+            ..outcome.sides[0].fit.clone()
+        };
+        Self::of_parts(&shared, limits, channels, figures)
+    }
+
+    fn of_parts(
+        outcome: &FitOutcome,
+        limits: &Limits,
+        channels: Vec<Channel>,
+        figures: Figures<'_>,
+    ) -> Result<Self> {
+        let (before, after) = (figures.residual.before, figures.residual.after);
         let sheet = Self {
             unit: outcome.unit.clone(),
             target: outcome.target.clone(),
@@ -210,13 +307,7 @@ impl Sheet {
                 any_signal_gain_db: rounded_up(outcome.headroom.any_signal_gain_db),
             },
             rates_hz: outcome.rates_hz.clone(),
-            sections: outcome.sections.clone(),
-            checkpoints: outcome
-                .rates_hz
-                .iter()
-                .map(|&rate_hz| checkpoint(&outcome.sections, rate_hz))
-                .collect(),
-            coefficients,
+            channels,
             knowledge: Knowledge {
                 takes: outcome.takes.clone(),
                 target_source: outcome.target_source.clone(),
@@ -229,23 +320,30 @@ impl Sheet {
                         .zip(after.trusted_band_db)
                         .map(|(before, after)| (rounded(before), rounded(after))),
                 },
-                residual_by_rate_db: outcome
+                residual_by_rate_db: figures
                     .residual_by_rate_db
                     .iter()
                     .copied()
                     .map(rounded)
                     .collect(),
-                economy_ratio: Some(rounded(outcome.economy_ratio)).filter(|e| e.is_finite()),
+                economy_ratio: Some(rounded(figures.economy_ratio)).filter(|e| e.is_finite()),
                 search: Search {
-                    searches: outcome.search.searches,
-                    agreeing: outcome.search.agreeing,
-                    stop: outcome.search.stop.clone(),
+                    searches: figures.search.searches,
+                    agreeing: figures.search.agreeing,
+                    stop: figures.search.stop.clone(),
                 },
                 cautions: outcome.cautions.iter().map(ToString::to_string).collect(),
+                sides: figures.sides,
             },
             limits: limits.clone(),
         };
         sheet.check().map(|()| sheet)
+    }
+
+    /// True when each side has an EQ of its own.
+    #[must_use]
+    pub fn is_per_side(&self) -> bool {
+        self.channels.iter().any(|channel| channel.side.is_some())
     }
 
     /// Whether the sheet is whole: finite numbers, playable sections, and the same rates and counts
@@ -282,51 +380,82 @@ impl Sheet {
     }
 
     fn check_sections(&self) -> Result<()> {
-        let most = bounds::SECTIONS.max as usize;
-        if self.sections.len() > most {
+        let sides: Vec<Option<Side>> = self.channels.iter().map(|c| c.side).collect();
+        if sides != [None] && sides != PER_SIDE {
             return Err(wrong(
                 "section",
-                format!("{} sections", self.sections.len()),
-                format!("at most {most}"),
+                format!("EQs for {sides:?}"),
+                "one for both sides, or one for the left and one for the right".to_owned(),
             ));
         }
-        for (index, section) in self.sections.iter().enumerate() {
-            for &rate_hz in &self.rates_hz {
-                if !section.is_playable_at(rate_hz) {
-                    return Err(wrong(
-                        &format!("section[{}]", index + 1),
-                        format!(
-                            "f0_hz {}, gain_db {}, q {}",
-                            section.f0_hz, section.gain_db, section.q
-                        ),
-                        format!(
-                            "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {rate_hz} Hz",
-                            rate_hz / 2.0
-                        ),
-                    ));
-                }
+        let most = bounds::SECTIONS.max as usize;
+        // Counted over the file, side after side.
+        let mut before = 0;
+        for channel in &self.channels {
+            let sections = &channel.sections;
+            if sections.len() > most {
+                return Err(wrong(
+                    "section",
+                    format!("{} sections", sections.len()),
+                    format!("at most {most}"),
+                ));
+            }
+            for (index, section) in sections.iter().enumerate() {
+                self.check_section(before + index + 1, section)?;
+            }
+            before += sections.len();
+        }
+        Ok(())
+    }
+
+    fn check_section(&self, number: usize, section: &Section) -> Result<()> {
+        for &rate_hz in &self.rates_hz {
+            if !section.is_playable_at(rate_hz) {
+                return Err(wrong(
+                    &format!("section[{number}]"),
+                    format!(
+                        "f0_hz {}, gain_db {}, q {}",
+                        section.f0_hz, section.gain_db, section.q
+                    ),
+                    format!(
+                        "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {rate_hz} Hz",
+                        rate_hz / 2.0
+                    ),
+                ));
             }
         }
         Ok(())
     }
 
     fn check_each_rate(&self) -> Result<()> {
+        for (number, channel) in self.channels.iter().enumerate() {
+            self.check_channel(channel, number * self.rates_hz.len())?;
+        }
+        Ok(())
+    }
+
+    /// `before`: entries of the channels before this one.
+    fn check_channel(&self, channel: &Channel, before: usize) -> Result<()> {
         let same_rates = |key: &str, rates_hz: Vec<f64>| {
             if rates_hz == self.rates_hz {
                 return Ok(());
             }
+            let of_side = channel.side.map_or("", |side| match side {
+                Side::Right => " of the right side",
+                _ => " of the left side",
+            });
             Err(wrong(
                 key,
-                format!("{} entries, or other rates", rates_hz.len()),
+                format!("{} entries{of_side}, or other rates", rates_hz.len()),
                 format!("one for each of equaliser.rates_hz, {:?}", self.rates_hz),
             ))
         };
         same_rates(
             "checkpoint",
-            self.checkpoints.iter().map(|c| c.rate_hz).collect(),
+            channel.checkpoints.iter().map(|c| c.rate_hz).collect(),
         )?;
-        for (index, checkpoint) in self.checkpoints.iter().enumerate() {
-            let key = |part: &str| format!("checkpoint[{}].{part}", index + 1);
+        for (index, checkpoint) in channel.checkpoints.iter().enumerate() {
+            let key = |part: &str| format!("checkpoint[{}].{part}", before + index + 1);
             let frequency_hz = &checkpoint.frequency_hz;
             let in_band = frequency_hz
                 .iter()
@@ -349,15 +478,15 @@ impl Sheet {
         }
         same_rates(
             "coefficients",
-            self.coefficients.iter().map(|c| c.rate_hz).collect(),
+            channel.coefficients.iter().map(|c| c.rate_hz).collect(),
         )?;
-        for (index, at_rate) in self.coefficients.iter().enumerate() {
-            let key = format!("coefficients[{}].section", index + 1);
-            if at_rate.section.len() != self.sections.len() {
+        for (index, at_rate) in channel.coefficients.iter().enumerate() {
+            let key = format!("coefficients[{}].section", before + index + 1);
+            if at_rate.section.len() != channel.sections.len() {
                 return Err(wrong(
                     &key,
                     format!("{} sections", at_rate.section.len()),
-                    format!("{}, as many as there are", self.sections.len()),
+                    format!("{}, as many as there are", channel.sections.len()),
                 ));
             }
             for c in &at_rate.section {
@@ -394,7 +523,24 @@ impl Sheet {
         finite(
             "knowledge.economy_ratio",
             &[knowledge.economy_ratio.unwrap_or(1.0)],
-        )
+        )?;
+        for side in &knowledge.sides {
+            let figures = [side.weighted_before, side.weighted_after];
+            finite("knowledge.side", &figures)?;
+        }
+        let sides: Vec<Option<Side>> = knowledge.sides.iter().map(|s| Some(s.side)).collect();
+        let expected: &[Option<Side>] = if self.is_per_side() { &PER_SIDE } else { &[] };
+        if sides == expected {
+            return Ok(());
+        }
+        Err(wrong(
+            "knowledge.side",
+            format!("{} sides", sides.len()),
+            match expected.len() {
+                0 => "none, since one EQ serves both sides".to_owned(),
+                _ => "left and right, since each has an EQ of its own".to_owned(),
+            },
+        ))
     }
 }
 
@@ -402,27 +548,37 @@ impl Sheet {
 /// listener types in, once from the coefficients.
 #[must_use]
 pub fn recompute(sheet: &Sheet) -> Vec<Deviation> {
-    let at_rate = |checkpoint: &Checkpoint| {
-        let rate_hz = checkpoint.rate_hz;
-        let coefficients = sheet.coefficients.iter().find(|c| c.rate_hz == rate_hz);
-        let biquads = coefficients.map_or(&[][..], |c| &c.section);
-        checkpoint
-            .frequency_hz
+    let of_channel = |channel: &Channel| {
+        let at_rate = |checkpoint: &Checkpoint| deviations(channel, checkpoint);
+        channel
+            .checkpoints
             .iter()
-            .zip(&checkpoint.gain_db)
-            .map(|(&frequency_hz, &stated_db)| Deviation {
-                rate_hz,
-                frequency_hz,
-                stated_db,
-                from_sections_db: cascade::level_db(&sheet.sections, rate_hz, frequency_hz),
-                from_coefficients_db: biquads
-                    .iter()
-                    .map(|biquad| level_of_coefficients_db(biquad, frequency_hz / rate_hz))
-                    .sum(),
-            })
+            .flat_map(at_rate)
             .collect::<Vec<_>>()
     };
-    sheet.checkpoints.iter().flat_map(at_rate).collect()
+    sheet.channels.iter().flat_map(of_channel).collect()
+}
+
+fn deviations(channel: &Channel, checkpoint: &Checkpoint) -> Vec<Deviation> {
+    let rate_hz = checkpoint.rate_hz;
+    let coefficients = channel.coefficients.iter().find(|c| c.rate_hz == rate_hz);
+    let biquads = coefficients.map_or(&[][..], |c| &c.section);
+    checkpoint
+        .frequency_hz
+        .iter()
+        .zip(&checkpoint.gain_db)
+        .map(|(&frequency_hz, &stated_db)| Deviation {
+            side: channel.side,
+            rate_hz,
+            frequency_hz,
+            stated_db,
+            from_sections_db: cascade::level_db(&channel.sections, rate_hz, frequency_hz),
+            from_coefficients_db: biquads
+                .iter()
+                .map(|biquad| level_of_coefficients_db(biquad, frequency_hz / rate_hz))
+                .sum(),
+        })
+        .collect()
 }
 
 /// Level of a difference equation at a frequency in cycles a sample, dB.

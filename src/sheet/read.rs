@@ -1,13 +1,16 @@
 //! A sheet from its text, strictly: a key that means nothing here could mean something to its writer.
 
 use super::{
-    Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
-    write::FORMULAS,
+    Channel, Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
+    SideResidual,
+    write::{FORMULAS, side_name},
 };
 use crate::error::{ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
+use crate::job::per_side::SIDES;
 use crate::keys::{Table, Value, read_file, shorten};
 use crate::limits::{self, Limits};
+use crate::measurement::takes::Side;
 
 const SHEET: [&str; 10] = [
     "format",
@@ -22,9 +25,9 @@ const SHEET: [&str; 10] = [
     "limits",
 ];
 const LEVEL: [&str; 4] = ["preamp_db", "guard", "peak_gain_db", "any_signal_gain_db"];
-const SECTION: [&str; 4] = ["shape", "f0_hz", "gain_db", "q"];
+const SECTION: [&str; 5] = ["side", "shape", "f0_hz", "gain_db", "q"];
 const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
-const KNOWLEDGE: [&str; 8] = [
+const KNOWLEDGE: [&str; 9] = [
     "takes",
     "target_source",
     "trusted_band_hz",
@@ -33,6 +36,7 @@ const KNOWLEDGE: [&str; 8] = [
     "residual_by_rate_db",
     "residual_db",
     "search",
+    "side",
 ];
 const RESIDUALS: [&str; 4] = [
     "weighted_before",
@@ -54,29 +58,7 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
             target: table.required("target")?.string()?,
             level,
             rates_hz,
-            sections: match table.optional("section") {
-                Some(sections) => sections.tables(&SECTION, read_section)?,
-                None => Vec::new(),
-            },
-            checkpoints: table.required("checkpoint")?.tables(
-                &["rate_hz", "frequency_hz", "gain_db"],
-                |table| {
-                    Ok(Checkpoint {
-                        rate_hz: number(table, "rate_hz")?,
-                        frequency_hz: table.required("frequency_hz")?.numbers()?,
-                        gain_db: table.required("gain_db")?.numbers()?,
-                    })
-                },
-            )?,
-            coefficients: table.required("coefficients")?.tables(
-                &["rate_hz", "section"],
-                |table| {
-                    Ok(RateCoefficients {
-                        rate_hz: number(table, "rate_hz")?,
-                        section: table.required("section")?.tables(&BIQUAD, read_biquad)?,
-                    })
-                },
-            )?,
+            channels: read_channels(table)?,
             knowledge: table
                 .required("knowledge")?
                 .table(&KNOWLEDGE, read_knowledge)?,
@@ -134,6 +116,74 @@ fn read_rates(table: &Table) -> Result<Vec<f64>> {
     })
 }
 
+/// What is told of sections: of both sides where none is named, otherwise of each.
+fn read_channels(table: &Table) -> Result<Vec<Channel>> {
+    let sections = match table.optional("section") {
+        Some(sections) => sections.tables(&SECTION, |table| {
+            Ok((read_side(table)?, read_section(table)?))
+        })?,
+        None => Vec::new(),
+    };
+    let keys = ["side", "rate_hz", "frequency_hz", "gain_db"];
+    let checkpoints = table.required("checkpoint")?.tables(&keys, |table| {
+        let checkpoint = Checkpoint {
+            rate_hz: number(table, "rate_hz")?,
+            frequency_hz: table.required("frequency_hz")?.numbers()?,
+            gain_db: table.required("gain_db")?.numbers()?,
+        };
+        Ok((read_side(table)?, checkpoint))
+    })?;
+    let keys = ["side", "rate_hz", "section"];
+    let coefficients = table.required("coefficients")?.tables(&keys, |table| {
+        let coefficients = RateCoefficients {
+            rate_hz: number(table, "rate_hz")?,
+            section: table.required("section")?.tables(&BIQUAD, read_biquad)?,
+        };
+        Ok((read_side(table)?, coefficients))
+    })?;
+    let named = [sides(&sections), sides(&checkpoints), sides(&coefficients)].concat();
+    let per_side = named.iter().any(Option::is_some);
+    for (key, sides) in [
+        ("section", sides(&sections)),
+        ("checkpoint", sides(&checkpoints)),
+        ("coefficients", sides(&coefficients)),
+    ] {
+        if let Some(index) = sides.iter().position(|side| side.is_some() != per_side) {
+            let error = super::wrong(
+                &format!("{key}[{}]", index + 1),
+                "no side, where others name one".to_owned(),
+                "side = \"left\" or side = \"right\" in every section, checkpoint and set of coefficients, or in none"
+                    .to_owned(),
+            );
+            return Err(table.placed(error));
+        }
+    }
+    let channels: &[Option<Side>] = if per_side { &super::PER_SIDE } else { &[None] };
+    Ok(channels
+        .iter()
+        .map(|&side| Channel {
+            side,
+            sections: of_side(&sections, side),
+            checkpoints: of_side(&checkpoints, side),
+            coefficients: of_side(&coefficients, side),
+        })
+        .collect())
+}
+
+fn sides<T>(parts: &[(Option<Side>, T)]) -> Vec<Option<Side>> {
+    parts.iter().map(|(side, _)| *side).collect()
+}
+
+fn of_side<T: Clone>(parts: &[(Option<Side>, T)], wanted: Option<Side>) -> Vec<T> {
+    let of_side = parts.iter().filter(|(side, _)| *side == wanted);
+    of_side.map(|(_, part)| part.clone()).collect()
+}
+
+fn read_side(table: &Table) -> Result<Option<Side>> {
+    let side = table.optional("side");
+    side.map(|side| name(&side, &SIDES, side_name)).transpose()
+}
+
 fn read_section(table: &Table) -> Result<Section> {
     Ok(Section {
         shape: name(&table.required("shape")?, &Shape::ALL, Shape::name)?,
@@ -189,6 +239,19 @@ fn read_knowledge(table: &Table) -> Result<Knowledge> {
                 })
             })?,
         cautions: table.required("cautions")?.strings()?,
+        sides: match table.optional("side") {
+            None => Vec::new(),
+            Some(sides) => {
+                let keys = ["side", "weighted_before", "weighted_after"];
+                sides.tables(&keys, |table| {
+                    Ok(SideResidual {
+                        side: name(&table.required("side")?, &SIDES, side_name)?,
+                        weighted_before: number(table, "weighted_before")?,
+                        weighted_after: number(table, "weighted_after")?,
+                    })
+                })?
+            }
+        },
     })
 }
 

@@ -3,10 +3,11 @@
 
 use std::fmt::Write as _;
 
-use super::{Guard, Sheet};
+use super::{Channel, Guard, Sheet};
 use crate::error::Result;
 use crate::filter::biquad::Biquad;
 use crate::limits::text::{array, float, number, numbers, string};
+use crate::measurement::takes::Side;
 
 /// The value of `formulas`: what the sections' numbers mean.
 pub(super) const FORMULAS: &str = "Audio EQ Cookbook (W3C Group Note)";
@@ -46,6 +47,54 @@ const HEAD: &str = "\
 format = 1
 ";
 
+/// Passages of the head that are said otherwise where each side has an EQ of its own.
+const SAID_PER_SIDE: [(&str, &str); 3] = [
+    (
+        "\
+# TO TYPE IT IN  Set the preamp (a plain gain) to preamp_db, then enter every [[section]]: its shape, frequency
+#       f0_hz, gain gain_db and q. A shelf",
+        "\
+# LEFT AND RIGHT  Each side has an EQ of its own: the sections with side = \"left\" are for the left side only, those
+#       with side = \"right\" for the right side only. The preamp is one for both sides: set it the same on both, or
+#       the sound image moves to one side. If the equaliser cannot treat the sides apart, this sheet is not for it.
+#
+# TO TYPE IT IN  Set the preamp (a plain gain) to preamp_db, then enter every [[section]] on its side: its shape, frequency
+#       f0_hz, gain gain_db and q. A shelf",
+    ),
+    (
+        "\
+# TO BUILD IT  Multiply every sample by 10^(preamp_db/20), then run it through all sections one after another, the
+#       same for left and right. Each section",
+        "\
+# TO BUILD IT  Multiply every sample of both sides by 10^(preamp_db/20), then run each side through all sections that
+#       name it, one after another. Each section",
+    ),
+    (
+        "\
+# TO TEST IT  Without the preamp, the gain from input to output at every frequency of a [[checkpoint]] must be the
+#       gain given there,",
+        "\
+# TO TEST IT  Without the preamp, the gain from input to output of a side at every frequency of a [[checkpoint]] that
+#       names it must be the gain given there,",
+    ),
+];
+
+/// The value of `side`.
+pub(super) fn side_name(side: Side) -> &'static str {
+    match side {
+        Side::Left => "left",
+        Side::Right => "right",
+        Side::Unknown => "unknown",
+    }
+}
+
+/// The line that names a channel's side; nothing where it is for both.
+fn side_line(channel: &Channel) -> String {
+    channel.side.map_or_else(String::new, |side| {
+        format!("side = {}\n", string(side_name(side)))
+    })
+}
+
 /// The sheet as a TOML file.
 ///
 /// # Errors
@@ -53,6 +102,11 @@ format = 1
 pub fn write(sheet: &Sheet) -> Result<String> {
     sheet.check()?;
     let mut out = String::from(HEAD);
+    if sheet.is_per_side() {
+        for (usual, per_side) in SAID_PER_SIDE {
+            out = out.replace(usual, per_side);
+        }
+    }
     for part in [
         front(sheet),
         sections(sheet),
@@ -76,14 +130,25 @@ fn front(sheet: &Sheet) -> String {
             "no signal of any kind that stays within 0 dBFS can exceed 0 dBFS after the sections"
         }
     };
+    let [first, worst] = if sheet.is_per_side() {
+        [
+            "apply this gain first, the same to both sides, then each side's sections in order",
+            "worst of both sides and of the rates below",
+        ]
+    } else {
+        [
+            "apply this gain first, then the sections in order",
+            "worst of the rates below",
+        ]
+    };
     format!(
         "unit = {}
 target = {}
 
-[level]  # apply this gain first, then the sections in order
+[level]  # {first}
 preamp_db = {}
 guard = {}  # {guard}
-peak_gain_db = {}  # the largest gain of all sections together for a steady tone, worst of the rates below
+peak_gain_db = {}  # the largest gain of all sections together for a steady tone, {worst}
 any_signal_gain_db = {}  # no signal of any kind can rise by more than this through the sections
 
 [equaliser]
@@ -102,60 +167,86 @@ rates_hz = {}  # the sections were fitted at the first of these
 }
 
 fn sections(sheet: &Sheet) -> String {
-    if sheet.sections.is_empty() {
-        return "\n# No section: nothing needs to be changed but the preamp.\n".to_owned();
-    }
     let mut out = String::new();
-    for section in &sheet.sections {
-        let _ = write!(
-            out,
-            "\n[[section]]\nshape = {}\nf0_hz = {}\ngain_db = {}\nq = {}\n",
-            string(section.shape.name()),
-            float(section.f0_hz),
-            float(section.gain_db),
-            float(section.q),
-        );
+    for channel in &sheet.channels {
+        let _ = match (channel.side.map(side_name), channel.sections.len()) {
+            (None, 0) => write!(
+                out,
+                "\n# No section: nothing needs to be changed but the preamp.\n"
+            ),
+            (Some(side), 0) => write!(
+                out,
+                "\n# No section for the {side} side: only the preamp.\n"
+            ),
+            (Some(side), _) => write!(out, "\n# The {side} side.\n"),
+            (None, _) => Ok(()),
+        };
+        for section in &channel.sections {
+            let _ = write!(
+                out,
+                "\n[[section]]\n{}shape = {}\nf0_hz = {}\ngain_db = {}\nq = {}\n",
+                side_line(channel),
+                string(section.shape.name()),
+                float(section.f0_hz),
+                float(section.gain_db),
+                float(section.q),
+            );
+        }
     }
     out
 }
 
 fn checkpoints(sheet: &Sheet) -> String {
-    let mut out = String::from(
-        "\n# One checkpoint a rate: octaves from 31.5 Hz to 16 kHz and every f0; sum of all sections, preamp not included.\n",
-    );
-    for checkpoint in &sheet.checkpoints {
-        let _ = write!(
-            out,
-            "[[checkpoint]]\nrate_hz = {}\nfrequency_hz = {}\ngain_db = {}\n\n",
-            number(checkpoint.rate_hz),
-            array(checkpoint.frequency_hz.iter().copied(), float),
-            array(checkpoint.gain_db.iter().copied(), float),
-        );
+    let every = if sheet.is_per_side() {
+        "One checkpoint a side and rate: octaves from 31.5 Hz to 16 kHz and every f0 of the side; sum of its sections"
+    } else {
+        "One checkpoint a rate: octaves from 31.5 Hz to 16 kHz and every f0; sum of all sections"
+    };
+    let mut out = format!("\n# {every}, preamp not included.\n");
+    for channel in &sheet.channels {
+        for checkpoint in &channel.checkpoints {
+            let _ = write!(
+                out,
+                "[[checkpoint]]\n{}rate_hz = {}\nfrequency_hz = {}\ngain_db = {}\n\n",
+                side_line(channel),
+                number(checkpoint.rate_hz),
+                array(checkpoint.frequency_hz.iter().copied(), float),
+                array(checkpoint.gain_db.iter().copied(), float),
+            );
+        }
     }
     out
 }
 
 fn coefficients(sheet: &Sheet) -> String {
-    let mut out = String::from(
-        "# One set of coefficients a rate and section, sections in the order above, already divided by a0:
+    let every = if sheet.is_per_side() {
+        "One set of coefficients a side, rate and section, sections of the side"
+    } else {
+        "One set of coefficients a rate and section, sections"
+    };
+    let mut out = format!(
+        "# {every} in the order above, already divided by a0:
 #   y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]
 # Mind the signs: where a1 and a2 are added instead of subtracted, both must be negated.
-",
+"
     );
-    for at_rate in &sheet.coefficients {
-        let rows: String = at_rate
-            .section
-            .iter()
-            .map(|&Biquad { b0, b1, b2, a1, a2 }| {
-                let [b0, b1, b2, a1, a2] = [b0, b1, b2, a1, a2].map(float);
-                format!("  {{ b0 = {b0}, b1 = {b1}, b2 = {b2}, a1 = {a1}, a2 = {a2} }},\n")
-            })
-            .collect();
-        let _ = write!(
-            out,
-            "[[coefficients]]\nrate_hz = {}\nsection = [\n{rows}]\n\n",
-            number(at_rate.rate_hz),
-        );
+    for channel in &sheet.channels {
+        for at_rate in &channel.coefficients {
+            let rows: String = at_rate
+                .section
+                .iter()
+                .map(|&Biquad { b0, b1, b2, a1, a2 }| {
+                    let [b0, b1, b2, a1, a2] = [b0, b1, b2, a1, a2].map(float);
+                    format!("  {{ b0 = {b0}, b1 = {b1}, b2 = {b2}, a1 = {a1}, a2 = {a2} }},\n")
+                })
+                .collect();
+            let _ = write!(
+                out,
+                "[[coefficients]]\n{}rate_hz = {}\nsection = [\n{rows}]\n\n",
+                side_line(channel),
+                number(at_rate.rate_hz),
+            );
+        }
     }
     out
 }
@@ -186,6 +277,11 @@ target_source = {}
             float(ratio),
         );
     }
+    let of_both = if sheet.is_per_side() {
+        ", of both sides together"
+    } else {
+        ""
+    };
     let cautions: String = knowledge
         .cautions
         .iter()
@@ -196,7 +292,7 @@ target_source = {}
         "residual_by_rate_db = {}  # weighted residual with the sections at each of rates_hz
 cautions = [\n{cautions}]
 
-[knowledge.residual_db]  # equalised minus target, rms, level left free, at the first rate: without and with the sections
+[knowledge.residual_db]  # equalised minus target, rms, level left free, at the first rate: without and with the sections{of_both}
 weighted_before = {}  # with the weights of the fit
 weighted_after = {}
 ",
@@ -224,13 +320,31 @@ stop = {}
         search.agreeing,
         string(&search.stop),
     );
+    for (index, side) in knowledge.sides.iter().enumerate() {
+        let _ = write!(
+            out,
+            "\n[[knowledge.side]]{}\nside = {}\nweighted_before = {}\nweighted_after = {}\n",
+            match index {
+                0 => "  # residual of each side, at the level that both share",
+                _ => "",
+            },
+            string(side_name(side.side)),
+            float(side.weighted_before),
+            float(side.weighted_after),
+        );
+    }
     out
 }
 
 fn limits(sheet: &Sheet) -> String {
+    let each = if sheet.is_per_side() {
+        " on each side"
+    } else {
+        ""
+    };
     format!(
         "
-# What the equaliser can do. A setting takes any value from min to max; with a step, min + k * step; with
+# What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step; with
 # step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
 [limits]
 {}",

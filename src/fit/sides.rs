@@ -1,0 +1,647 @@
+//! Two sides, each with sections of its own, and one level for both, so that the image does not move.
+//!
+//! `J = (J_left + J_right) / 2` with one `c`: both sides have the same weights. The level is eliminated here as
+//! [`super::objective`] does for one side: with the sides' means `m` of `G - wanted` and their slopes `u`,
+//! `J = (V_left + V_right) / 2 - m^2`, `V` at the level 0 and `m` the mean of both; its gradient is half of theirs
+//! less `m u`, and the Gauss-Newton matrix half of theirs, block by block, less `u u^T / 2` over all.
+//!
+//! Where each side would settle alone, and where one EQ for both would, tells which levels are worth a try:
+//! at a level that is held, a side is searched as usual; then both settle together, and the level with them.
+
+use nalgebra::{DMatrix, DVector};
+
+use super::mirror::other_readings;
+use super::objective::{Level, Objective, Parts, Placed, Workspace};
+use super::reach::{EXACT, Effort, Reach, close_within, reach};
+use super::search::{Candidate, Search};
+use super::solver::{Landscape, Stopping, minimise};
+use super::space::Space;
+use super::table::Table;
+use super::{IDLE_DB, Task, enough, fit, steps};
+use crate::filter::Section;
+use crate::limits::Limits;
+
+/// Pairs of answers from which both sides settle together, of all sections and of those that are needed.
+const MOST_PAIRS: usize = 4;
+/// Levels nearer to each other than this, dB, are one.
+const SAME_LEVEL_DB: f64 = 0.2;
+/// Searches at the level to which the last one led.
+const MOST_ROUNDS: usize = 3;
+/// ... which must lower J by this share.
+const WORTHWHILE: f64 = 1e-3;
+/// Numbers go on their steps, and the level follows, so often.
+const MOST_STEPPINGS: usize = 4;
+/// The level stands still when it moves less than this, dB.
+const STILL_DB: f64 = 1e-6;
+/// J of the same sections, read differently, agree to rounding.
+const EQUAL: f64 = 1e-6;
+/// Another answer than the search's own, as for one side.
+const SAME: f64 = 1e-3;
+
+/// One fit for each of two sides: what is wanted, and with what.
+#[derive(Debug, Clone)]
+pub struct SidesTask<'a> {
+    /// Points, hertz, rising, below half of the first rate.
+    pub frequency_hz: &'a [f64],
+    /// Weight of each point, on both sides, 0 or more, not all 0.
+    pub weight: &'a [f64],
+    /// Wanted change of each side at each point, dB, any level, but the same for both.
+    pub wanted_db: [&'a [f64]; 2],
+    /// What the equaliser accepts, a side; the fit is made at the first of its rates.
+    pub limits: &'a Limits,
+    /// What of that may be used: a part of `limits`.
+    pub space: &'a Space,
+    /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
+    pub economy: f64,
+    /// How long to search, several times over.
+    pub effort: Effort,
+    /// Another seed searches elsewhere; usually 0.
+    pub seed: u64,
+}
+
+/// What a fit of two sides found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SidesAnswer {
+    /// The sections of each side, in frequency order, with numbers the equaliser accepts.
+    pub sections: [Vec<Section>; 2],
+    /// J with them, the level shared, dB^2.
+    pub objective_db2: f64,
+    /// J of each side at the shared level, dB^2; `objective_db2` is their mean.
+    pub side_objective_db2: [f64; 2],
+    /// For each side the two parts of J with 0, 1, ... N sections on both, at a level they share, before steps.
+    pub levels: Vec<[Parts; 2]>,
+    /// How each side was searched for at the shared level; the sections of its levels are not those of `levels`.
+    pub reach: [Reach; 2],
+    /// Evaluations of the objective, all of them.
+    pub evaluations: u64,
+    /// Local solutions computed, all of them.
+    pub polishes: u64,
+}
+
+impl SidesTask<'_> {
+    /// What is wanted, less the level that both have in common: short sums lose no digits.
+    fn centred_db(&self) -> [Vec<f64>; 2] {
+        let (mut sum, mut total) = (0.0, 0.0);
+        for (i, w) in self.weight.iter().enumerate() {
+            sum += w * w * 0.5 * (self.wanted_db[0][i] + self.wanted_db[1][i]);
+            total += w * w;
+        }
+        let mean_db = sum / total;
+        let less = |wanted_db: &[f64]| wanted_db.iter().map(|d| d - mean_db).collect();
+        self.wanted_db.map(less)
+    }
+
+    /// The objective of a side at a level.
+    fn at(&self, side: usize, level_db: f64) -> Objective {
+        let at_level: Vec<f64> = self.wanted_db[side].iter().map(|d| d - level_db).collect();
+        self.objective(Level::Fixed, &at_level)
+    }
+
+    fn objective(&self, level: Level, wanted_db: &[f64]) -> Objective {
+        let rate_hz = self.limits.rates_hz[0];
+        let (f_hz, weight) = (self.frequency_hz, self.weight);
+        Objective::with_level(level, f_hz, weight, wanted_db, rate_hz, self.economy)
+    }
+}
+
+/// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both, nor than
+/// with less effort.
+#[must_use]
+pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
+    let lower = Effort::ALL
+        .into_iter()
+        .filter(|effort| *effort < task.effort);
+    let mut best = fit_with_effort(task);
+    for effort in lower {
+        // The levels to which a longer search leads need not be better ones.
+        let other = fit_with_effort(&SidesTask {
+            effort,
+            ..task.clone()
+        });
+        let evaluations = best.evaluations + other.evaluations;
+        let polishes = best.polishes + other.polishes;
+        if other.objective_db2 < best.objective_db2 {
+            best = other;
+        }
+        (best.evaluations, best.polishes) = (evaluations, polishes);
+    }
+    best
+}
+
+fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
+    let [left, right] = task.centred_db();
+    let task = &SidesTask {
+        wanted_db: [&left, &right],
+        ..task.clone()
+    };
+    let mut joint = Joint::new(task);
+    let alone = joint.search(task.effort, |side| {
+        task.objective(Level::Free, task.wanted_db[side])
+    });
+    let one_for_both = one_for_both(task, &mut joint);
+    let full = pairs_of_readings(&alone, &mut joint, |reach| reach.levels.len() - 1);
+    // Sections that are hardly needed may have led the level astray.
+    let needed = pairs_of_readings(&alone, &mut joint, |reach| enough(reach, task.economy));
+    let mut pairs = [full, needed].concat();
+    if let Some(level) = one_for_both.reach.levels.last() {
+        pairs.push(joint.settled([level.answer.clone(), level.answer.clone()]));
+    }
+    let mut best = pairs[0].clone();
+    for pair in &pairs {
+        best = best.better(pair.clone());
+    }
+    let levels_db = levels_worth_a_try(&pairs);
+    if levels_db.len() > 1 {
+        for level_db in levels_db {
+            best = best.better(joint.searched(Effort::Quick, level_db).0);
+        }
+    }
+    let (mut pair, mut reach) = joint.searched(task.effort, best.level_db);
+    for _ in 1..MOST_ROUNDS {
+        let before = best.value;
+        best = best.better(pair);
+        if best.value > before * (1.0 - WORTHWHILE) || best.value <= EXACT {
+            break;
+        }
+        (pair, reach) = joint.searched(task.effort, best.level_db);
+    }
+    let mixed = joint.mixed(&best, &reach);
+    best = best.better(mixed);
+    joint.report_truly(&best, &mut reach);
+    let rising = joint.rising(&best, &[&reach, &alone]);
+    let together = joint.reach_together(&best, &rising);
+    let levels = together
+        .iter()
+        .map(|pair| joint.parts(&pair.sections()))
+        .collect();
+    let chosen = if task.economy > 0.0 {
+        let fewer = joint.without_idle(&best, &rising);
+        fewest(&mut joint, best, [vec![fewer], together, pairs].concat())
+    } else {
+        best
+    };
+    let mut sections = joint.on_steps(chosen);
+    let mut value = joint.value(&sections);
+    for other in [
+        [one_for_both.sections.clone(), one_for_both.sections.clone()],
+        [Vec::new(), Vec::new()],
+    ] {
+        let other_value = joint.value(&other);
+        if other_value <= value {
+            (sections, value) = (other, other_value);
+        }
+    }
+    for of_side in &mut sections {
+        of_side.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
+    }
+    let side_objective_db2 = joint.parts(&sections).map(Parts::total);
+    SidesAnswer {
+        objective_db2: value,
+        side_objective_db2,
+        sections,
+        levels,
+        reach,
+        evaluations: joint.evaluations(),
+        polishes: joint.polishes,
+    }
+}
+
+/// The usual fit of what both sides want on average.
+fn one_for_both(task: &SidesTask<'_>, joint: &mut Joint<'_>) -> super::Answer {
+    let [left, right] = task.wanted_db;
+    let mean_db: Vec<f64> = left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)).collect();
+    let answer = fit(&Task {
+        frequency_hz: task.frequency_hz,
+        weight: task.weight,
+        wanted_db: &mean_db,
+        limits: task.limits,
+        space: task.space,
+        economy: task.economy,
+        effort: task.effort,
+        seed: task.seed,
+    });
+    joint.add(&answer.reach);
+    answer
+}
+
+/// What each side found alone with a count of sections, its shelves read so that both come out at one level; the most
+/// promising pairs, settled, at least one.
+fn pairs_of_readings(
+    alone: &[Reach; 2],
+    joint: &mut Joint<'_>,
+    count: impl Fn(&Reach) -> usize,
+) -> Vec<Pair> {
+    let space = joint.task.space;
+    let found = alone
+        .each_ref()
+        .map(|reach| readings(&reach.levels[count(reach)].answer, space));
+    let [left, right] = &found;
+    let mut priced = Vec::new();
+    for l in left {
+        for r in right {
+            priced.push((joint.value(&[l.clone(), r.clone()]), l, r));
+        }
+    }
+    priced.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let settle = |(_, l, r): (f64, &Vec<Section>, &Vec<Section>)| {
+        joint.settled([Candidate::of(l), Candidate::of(r)])
+    };
+    priced.into_iter().take(MOST_PAIRS).map(settle).collect()
+}
+
+/// The sections with their shelves read in all ways.
+fn readings(answer: &Candidate, space: &Space) -> Vec<Vec<Section>> {
+    let sections = answer.sections();
+    let others = other_readings(&sections, space);
+    std::iter::once(sections).chain(others).collect()
+}
+
+/// The levels to which the pairs came, apart from each other.
+fn levels_worth_a_try(pairs: &[Pair]) -> Vec<f64> {
+    let mut levels_db: Vec<f64> = Vec::new();
+    for pair in pairs {
+        let known = |level_db: &f64| (level_db - pair.level_db).abs() < SAME_LEVEL_DB;
+        if !levels_db.iter().any(known) {
+            levels_db.push(pair.level_db);
+        }
+    }
+    levels_db
+}
+
+/// Sections of both sides, the level that suits them, and J there.
+#[derive(Debug, Clone)]
+struct Pair {
+    sides: [Candidate; 2],
+    level_db: f64,
+    value: f64,
+    /// The largest sum of the sections of a side.
+    boost_db: f64,
+}
+
+impl Pair {
+    fn sections(&self) -> [Vec<Section>; 2] {
+        self.sides.each_ref().map(Candidate::sections)
+    }
+
+    /// Sections of both sides.
+    fn count(&self) -> usize {
+        self.sides.iter().map(Candidate::len).sum()
+    }
+
+    /// The one of less J; among equals that of less boost.
+    fn better(self, other: Self) -> Self {
+        let equal = (self.value - other.value).abs() <= EQUAL * self.value
+            || self.value.max(other.value) <= EXACT;
+        let takes_other = if equal {
+            other.boost_db < self.boost_db
+        } else {
+            other.value < self.value
+        };
+        if takes_other { other } else { self }
+    }
+}
+
+/// The pair with the fewest sections whose residual is the best pair's on each side, within what does not matter; among
+/// those with as many the one of least J.
+fn fewest(joint: &mut Joint<'_>, best: Pair, others: Vec<Pair>) -> Pair {
+    let mut residual_db = |pair: &Pair| {
+        let parts = joint.parts(&pair.sections());
+        parts.map(|parts| parts.residual.sqrt())
+    };
+    let full_db = residual_db(&best);
+    let mut fewest = best;
+    for other in others {
+        let price = |pair: &Pair| (pair.count(), pair.value);
+        if price(&other) < price(&fewest) {
+            let within = residual_db(&other);
+            if (0..2).all(|side| within[side] <= full_db[side] + IDLE_DB) {
+                fewest = other;
+            }
+        }
+    }
+    fewest
+}
+
+/// Both sides at work.
+struct Joint<'a> {
+    task: &'a SidesTask<'a>,
+    /// Of each side at the level 0.
+    objectives: [Objective; 2],
+    rooms: [Workspace; 2],
+    polishes: u64,
+    /// Evaluations in searches.
+    searching: u64,
+}
+
+impl<'a> Joint<'a> {
+    fn new(task: &'a SidesTask<'a>) -> Self {
+        Self {
+            task,
+            objectives: [task.at(0, 0.0), task.at(1, 0.0)],
+            rooms: Default::default(),
+            polishes: 0,
+            searching: 0,
+        }
+    }
+
+    fn evaluations(&self) -> u64 {
+        self.searching + self.rooms.iter().map(|room| room.evaluations).sum::<u64>()
+    }
+
+    fn add(&mut self, reach: &Reach) {
+        self.searching += reach.evaluations;
+        self.polishes += reach.polishes;
+    }
+
+    /// Searches both sides.
+    fn search(
+        &mut self,
+        effort: Effort,
+        objective: impl Fn(usize) -> Objective + Sync,
+    ) -> [Reach; 2] {
+        let (space, seed) = (self.task.space, self.task.seed);
+        let one = |side| reach(&objective(side), space, effort, seed);
+        let (left, right) = rayon::join(|| one(0), || one(1));
+        for reach in [&left, &right] {
+            self.add(reach);
+        }
+        [left, right]
+    }
+
+    /// Both sides searched at a level, then settled.
+    fn searched(&mut self, effort: Effort, level_db: f64) -> (Pair, [Reach; 2]) {
+        let task = self.task;
+        let reach = self.search(effort, |side| task.at(side, level_db));
+        let full = |reach: &Reach| reach.levels[reach.levels.len() - 1].answer.clone();
+        (self.settled(reach.each_ref().map(full)), reach)
+    }
+
+    fn together<'b>(&'b mut self, sides: &'b [Candidate; 2]) -> Together<'b> {
+        let walls = sides
+            .each_ref()
+            .map(|side| self.task.space.walls(side.sections().into_iter()));
+        let [left, right] = walls;
+        let [left_room, right_room] = &mut self.rooms;
+        let placed = |side: usize, room| {
+            Placed::new(&self.objectives[side], &sides[side].shapes, &[], &[], room)
+        };
+        Together {
+            split: sides[0].x.len(),
+            lower: [left.0, right.0].concat(),
+            upper: [left.1, right.1].concat(),
+            sides: [placed(0, left_room), placed(1, right_room)],
+        }
+    }
+
+    /// Descends with both sides and the level.
+    fn settled(&mut self, sides: [Candidate; 2]) -> Pair {
+        let most = sides.iter().map(Candidate::len).max().unwrap_or(0);
+        let stopping = close_within(&self.objectives[0], most);
+        let shapes = sides.clone();
+        let mut together = self.together(&shapes);
+        let x = [sides[0].x.as_slice(), &sides[1].x].concat();
+        let solution = minimise(&mut together, x, &stopping);
+        let (left, right) = solution.x.split_at(together.split);
+        let [mut l, mut r] = sides;
+        (l.x, r.x) = (left.to_vec(), right.to_vec());
+        self.polishes += 1;
+        self.pair([l, r])
+    }
+
+    fn pair(&mut self, sides: [Candidate; 2]) -> Pair {
+        let x = [sides[0].x.as_slice(), &sides[1].x].concat();
+        let shapes = sides.clone();
+        let mut together = self.together(&shapes);
+        let value = together.value(&x);
+        let level_db = together.level_db();
+        let boost_db = self.rooms.iter().fold(f64::NEG_INFINITY, |most, room| {
+            most.max(room.largest_boost_db())
+        });
+        Pair {
+            sides,
+            level_db,
+            value,
+            boost_db,
+        }
+    }
+
+    fn value(&mut self, sections: &[Vec<Section>; 2]) -> f64 {
+        self.pair(sections.each_ref().map(|s| Candidate::of(s)))
+            .value
+    }
+
+    /// The parts of each side's J at the level that suits both.
+    fn parts(&mut self, sections: &[Vec<Section>; 2]) -> [Parts; 2] {
+        let sides = sections.each_ref().map(|s| Candidate::of(s));
+        let level_db = self.pair(sides.clone()).level_db;
+        [0, 1].map(|side| self.judge(side, level_db, |judge| judge.parts(&sides[side])))
+    }
+
+    /// Work with the usual tools on one side, the level held.
+    fn judge<T>(
+        &mut self,
+        side: usize,
+        level_db: f64,
+        work: impl FnOnce(&mut Search<'_>) -> T,
+    ) -> T {
+        let table = Table::default();
+        let mut judge = Search::new(self.task.at(side, level_db), &table, self.task.space, 0);
+        let done = work(&mut judge);
+        self.searching += judge.room.evaluations;
+        self.polishes += judge.polishes;
+        done
+    }
+
+    /// For each side the better one of a pair's and a search's, at the pair's level.
+    fn mixed(&mut self, pair: &Pair, reach: &[Reach; 2]) -> Pair {
+        let sides = [0, 1].map(|side| {
+            let levels = &reach[side].levels;
+            let mut searched = levels[levels.len() - 1].answer.clone();
+            let own = pair.sides[side].clone();
+            self.judge(side, pair.level_db, |judge| {
+                let stopping = close_within(judge.objective(), searched.len());
+                judge.polish(&mut searched, &stopping);
+                if searched.value < judge.parts(&own).total() {
+                    searched
+                } else {
+                    own
+                }
+            })
+        });
+        self.settled(sides)
+    }
+
+    /// The searches that ended at the answer, where it is not theirs.
+    fn report_truly(&mut self, best: &Pair, reach: &mut [Reach; 2]) {
+        for (side, reach) in reach.iter_mut().enumerate() {
+            let own = self.judge(side, best.level_db, |judge| {
+                judge.parts(&best.sides[side]).total()
+            });
+            let found = reach.levels[reach.levels.len() - 1].parts.total();
+            if found > (own * (1.0 + SAME)).max(EXACT) {
+                reach.agreeing = 0;
+            }
+            reach.exact = own <= EXACT;
+        }
+    }
+
+    /// For each side the best known for 0, 1, ... N - 1 sections at the pair's level, whatever the searches were for.
+    fn rising(&mut self, best: &Pair, searches: &[&[Reach; 2]]) -> [Vec<Candidate>; 2] {
+        let space = self.task.space;
+        [0, 1].map(|side| {
+            self.judge(side, best.level_db, |judge| {
+                let mut rising: Vec<Candidate> = Vec::new();
+                for count in 0..searches[0][side].levels.len() - 1 {
+                    let mut settled: Vec<Candidate> = searches
+                        .iter()
+                        .flat_map(|reach| readings(&reach[side].levels[count].answer, space))
+                        .map(|sections| {
+                            let mut candidate = Candidate::of(&sections);
+                            let stopping = close_within(judge.objective(), candidate.len());
+                            judge.polish(&mut candidate, &stopping);
+                            candidate
+                        })
+                        .collect();
+                    settled.extend(rising.last().cloned());
+                    rising.extend(
+                        settled
+                            .into_iter()
+                            .min_by(|a, b| a.value.total_cmp(&b.value)),
+                    );
+                }
+                rising
+            })
+        })
+    }
+
+    /// The best for 0, 1, ... N sections a side, settled with a level of their own.
+    fn reach_together(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Vec<Pair> {
+        let last = fewer[0].len();
+        let mut rising: Vec<Pair> = vec![self.pair([Candidate::empty(), Candidate::empty()])];
+        for count in 1..=last {
+            let pair = if count == last {
+                best.clone()
+            } else {
+                self.settled([0, 1].map(|side| fewer[side][count].clone()))
+            };
+            let before = &rising[count - 1];
+            let falls = pair.value < before.value;
+            rising.push(if falls { pair } else { before.clone() });
+        }
+        rising
+    }
+
+    /// The fewest sections of each side whose residual is that of all, within what does not matter.
+    fn without_idle(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Pair {
+        let sides = [0, 1].map(|side| {
+            let full = best.sides[side].clone();
+            let fewer = fewer[side].iter().cloned();
+            self.judge(side, best.level_db, |judge| {
+                let allowed_db = judge.parts(&full).residual.sqrt() + IDLE_DB;
+                let enough = |fewer: &Candidate| {
+                    fewer.len() < full.len() && judge.parts(fewer).residual.sqrt() <= allowed_db
+                };
+                fewer.clone().find(enough)
+            })
+            .unwrap_or(full)
+        });
+        self.settled(sides)
+    }
+
+    /// Numbers that the equaliser accepts. They move the level a little, so that the other numbers must follow.
+    fn on_steps(&mut self, chosen: Pair) -> [Vec<Section>; 2] {
+        let (limits, space) = (self.task.limits, self.task.space);
+        let mut level_db = chosen.level_db;
+        let mut sides = chosen.sides;
+        let mut best: Option<(f64, [Vec<Section>; 2])> = None;
+        for _ in 0..MOST_STEPPINGS {
+            let stepped = [0, 1].map(|side| {
+                let candidate = &mut sides[side];
+                self.judge(side, level_db, |judge| {
+                    let stopping: Stopping = close_within(judge.objective(), candidate.len());
+                    judge.polish(candidate, &stopping);
+                    steps::on_steps(candidate, limits, space, judge).0
+                })
+            });
+            let pair = self.pair(stepped.each_ref().map(|s| Candidate::of(s)));
+            if best.as_ref().is_some_and(|(value, _)| pair.value >= *value) {
+                break;
+            }
+            best = Some((pair.value, stepped));
+            if (pair.level_db - level_db).abs() < STILL_DB {
+                break;
+            }
+            level_db = pair.level_db;
+        }
+        best.map(|(_, sections)| sections).unwrap_or_default()
+    }
+}
+
+/// J of both sides as a function of all their numbers, those of the left side first.
+struct Together<'a> {
+    sides: [Placed<'a>; 2],
+    split: usize,
+    lower: Vec<f64>,
+    upper: Vec<f64>,
+}
+
+impl Together<'_> {
+    /// The mean of `G - wanted` over both sides in the last evaluation, dB.
+    fn mean_db(&self) -> f64 {
+        let [left, right] = &self.sides;
+        0.5 * (left.room().mean_db() + right.room().mean_db())
+    }
+
+    /// The level `c` that suits both.
+    fn level_db(&self) -> f64 {
+        -self.mean_db()
+    }
+}
+
+impl Landscape for Together<'_> {
+    fn lower(&self) -> &[f64] {
+        &self.lower
+    }
+
+    fn upper(&self) -> &[f64] {
+        &self.upper
+    }
+
+    fn value(&mut self, x: &[f64]) -> f64 {
+        let (left, right) = x.split_at(self.split);
+        let parts = [self.sides[0].parts(left), self.sides[1].parts(right)];
+        let apart = 0.5 * (parts[0].total() + parts[1].total());
+        // Rounding must not make a square negative.
+        (apart - self.mean_db().powi(2)).max(0.0)
+    }
+
+    fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>) {
+        let ends = [0..self.split, self.split..x.len()];
+        let mut slopes = Vec::with_capacity(x.len());
+        curvature.fill(0.0);
+        for (side, range) in self.sides.iter_mut().zip(ends) {
+            let count = range.len();
+            let mut own_gradient = DVector::zeros(count);
+            let mut own_curvature = DMatrix::zeros(count, count);
+            if count > 0 {
+                side.linearise(&x[range.clone()], &mut own_gradient, &mut own_curvature);
+                slopes.extend_from_slice(side.room().mean_slopes());
+            } else {
+                side.parts(&[]);
+            }
+            for j in 0..count {
+                gradient[range.start + j] = 0.5 * own_gradient[j];
+                for i in j..count {
+                    curvature[(range.start + i, range.start + j)] = 0.5 * own_curvature[(i, j)];
+                }
+            }
+        }
+        let mean_db = self.mean_db();
+        for j in 0..x.len() {
+            gradient[j] -= mean_db * slopes[j];
+            for i in j..x.len() {
+                curvature[(i, j)] -= 0.5 * slopes[i] * slopes[j];
+            }
+        }
+    }
+}
