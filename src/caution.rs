@@ -40,6 +40,15 @@ pub enum Caution {
         /// Highest frequency of what counts less.
         highest_hz: f64,
     },
+    /// The phase shows a delay that belongs to no minimum-phase filter, so that an equaliser cannot undo what made it.
+    BeyondEq {
+        /// Lowest frequency.
+        from_hz: f64,
+        /// Highest frequency.
+        to_hz: f64,
+        /// The longest excess delay there.
+        excess_ms: f64,
+    },
     /// Bass below 100 Hz is trusted only if the seal is.
     Seal,
     /// One take a side: the spread is unknown.
@@ -123,6 +132,14 @@ impl fmt::Display for Caution {
             } => write!(
                 f,
                 "the coupler resonates near {resonance_hz:.0} Hz, moving with the seating: {lowest_hz:.0}-{highest_hz:.0} Hz counts less, and no peaking section there boosts or is narrow. Judge that region by ear."
+            ),
+            Self::BeyondEq {
+                from_hz,
+                to_hz,
+                excess_ms,
+            } => write!(
+                f,
+                "from {from_hz:.0} to {to_hz:.0} Hz the phase shows an excess delay of up to {excess_ms:+.2} ms: an equaliser changes the level there, but cannot undo what made it. Judge the result by ear."
             ),
             Self::Seal => write!(
                 f,

@@ -134,7 +134,7 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
         unit: unit.name.clone(),
         numbers: numbers(&takes),
         aligned: takes.iter().map(|take| aligned(take, &judged)).collect(),
-        beyond_eq: shared_bands(&judged, &phases),
+        beyond_eq: shared_bands(&of_kept(&judged, &phases)),
         phases,
         impulses: unit.takes.iter().map(impulse).collect(),
         trust: rig.trust_on_grid(),
@@ -245,15 +245,25 @@ fn impulse(opened: &OpenedTake) -> Option<TakeImpulse> {
     })
 }
 
-/// Bands of the kept takes, those that overlap joined.
-fn shared_bands(judged: &Judged, phases: &[Option<TakePhase>]) -> Vec<SharedBand> {
-    let kept: Vec<&TakePhase> = judged
-        .takes
-        .iter()
-        .zip(phases)
-        .filter(|(take, _)| !take.set_aside)
+/// Where the phase of most takes that have one shows what no equaliser can undo.
+#[must_use]
+pub fn beyond_eq(takes: &[OpenedTake]) -> Vec<BeyondEq> {
+    let phases: Vec<TakePhase> = takes.iter().filter_map(phase).collect();
+    let phases: Vec<&TakePhase> = phases.iter().collect();
+    let shared = shared_bands(&phases).into_iter();
+    let of_most = shared.filter(|shared| 2 * shared.takes > shared.of_takes);
+    of_most.map(|shared| shared.band).collect()
+}
+
+fn of_kept<'a>(judged: &Judged, phases: &'a [Option<TakePhase>]) -> Vec<&'a TakePhase> {
+    let kept = judged.takes.iter().zip(phases);
+    kept.filter(|(take, _)| !take.set_aside)
         .filter_map(|(_, phase)| phase.as_ref())
-        .collect();
+        .collect()
+}
+
+/// Bands of takes, those that overlap joined.
+fn shared_bands(kept: &[&TakePhase]) -> Vec<SharedBand> {
     let mut all: Vec<BeyondEq> = kept.iter().flat_map(|p| p.beyond_eq.clone()).collect();
     all.sort_by(|a, b| a.from_hz.total_cmp(&b.from_hz));
     let mut joined: Vec<BeyondEq> = Vec::new();

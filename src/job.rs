@@ -13,7 +13,9 @@ use crate::limits::{Limits, Setting};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{Agreement, Judged, JudgedTake, Seal, Settings, judge};
 use crate::measurement::parse::Weight;
+use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::{Rig, TRUSTED};
+use crate::measurement::smooth::{Width, smooth};
 use crate::measurement::takes::Take;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
 
@@ -31,6 +33,10 @@ pub struct FitRequest {
     pub takes: Vec<Take>,
     /// How they are judged, and the rig they were measured with.
     pub judging: Settings,
+    /// Smoothing of what is fitted, after the takes are judged and averaged; usually none.
+    pub smoothing: Option<Width>,
+    /// Where their phase shows what no equaliser can undo, if they have phase.
+    pub beyond_eq: Vec<BeyondEq>,
     /// Replaces the weights from trust and spread, when given, and the guard of the coupler's resonance with them.
     pub weight: Option<Weight>,
     /// The target; None: what the unit has now, changed by `contours`.
@@ -53,7 +59,7 @@ pub struct FitRequest {
 pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let limits = &request.limits;
     let rate_hz = limits.rates_hz[0];
-    let judged = judge(&request.takes, &request.judging)?;
+    let judged = judged(request)?;
     let wish = wish(request, &judged.average.on_grid)?;
     let ground = ground(request, &judged, &wish.wanted.support)?;
     let played = points_below_half(rate_hz);
@@ -84,6 +90,18 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let mut outcome = outcome(request, &judged, &wish, &ground, &played);
     outcome.cautions = cautions(&outcome, request, &judged, &wish.target, played.held_back);
     Ok(outcome)
+}
+
+/// The takes judged; what is fitted of them is smoothed where that was asked for.
+fn judged(request: &FitRequest) -> Result<Judged> {
+    let mut judged = judge(&request.takes, &request.judging)?;
+    if let Some(width) = request.smoothing {
+        judged.average.on_grid = smooth(&judged.average.on_grid, width);
+        for side in &mut judged.sides {
+            side.mean = smooth(&side.mean, width);
+        }
+    }
+    Ok(judged)
 }
 
 /// What is wanted of a curve.
@@ -157,6 +175,8 @@ pub struct FitOutcome {
     /// Where the coupler's resonance makes the curve its own, lowest and highest frequency: what is wanted there counts
     /// less, nothing is boosted and nothing narrow fitted. None where there is no such resonance to be seen.
     pub guard_hz: Option<(f64, f64)>,
+    /// Smoothing of what was fitted.
+    pub smoothing: Option<Width>,
     /// Name of the target, with its contours.
     pub target: String,
     /// Where the target comes from, in words.
@@ -263,6 +283,8 @@ pub struct SearchReport {
     pub evaluations: u64,
     /// Local solutions computed.
     pub polishes: u64,
+    /// Walks through structures after the first of each search.
+    pub restarts: u64,
     /// Independent searches.
     pub searches: u64,
     /// How many of them ended at this answer.
@@ -686,6 +708,7 @@ fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
     SearchReport {
         evaluations: reach.evaluations,
         polishes: reach.polishes,
+        restarts: reach.walks.saturating_sub(reach.searches),
         searches: reach.searches,
         agreeing: reach.agreeing,
         exact: reach.exact,
@@ -742,6 +765,7 @@ fn record(findings: Findings<'_>) -> FitOutcome {
         takes: findings.takes,
         set_aside: findings.set_aside,
         guard_hz: ground.guard_hz,
+        smoothing: request.smoothing,
         target: wish.target.name.clone(),
         target_source: wish.target.source.clone(),
         limits: limits.name.clone(),
@@ -838,6 +862,13 @@ fn cautions(
             resonance_hz: resonance.frequency_hz,
             lowest_hz,
             highest_hz,
+        });
+    }
+    for band in &request.beyond_eq {
+        cautions.push(Caution::BeyondEq {
+            from_hz: band.from_hz,
+            to_hz: band.to_hz,
+            excess_ms: 1000.0 * band.excess_s,
         });
     }
     if support.len() < grid::POINTS {

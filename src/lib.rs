@@ -73,6 +73,8 @@
 //!     unit: "an invented earphone".to_owned(),
 //!     takes: vec![take],
 //!     judging: Settings::default(),
+//!     smoothing: None,
+//!     beyond_eq: Vec::new(),
 //!     weight: None,
 //!     target: Some(target),
 //!     contours: vec![Contour::bass(2.0)?],

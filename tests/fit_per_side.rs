@@ -79,6 +79,8 @@ fn request(left: &[Section], right: &[Section], difference_db: f64, limits: &Lim
             rig: Rig::Flat,
             ..Settings::default()
         },
+        smoothing: None,
+        beyond_eq: Vec::new(),
         weight: None,
         target: Some(flat()),
         contours: Vec::new(),
@@ -654,6 +656,8 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         unit: "fieldfare-wool".to_owned(),
         takes: opened.to_vec(),
         judging: Settings::default(),
+        smoothing: None,
+        beyond_eq: Vec::new(),
         weight: None,
         target: None,
         contours: vec![Contour::bass(3.0).unwrap()],

@@ -176,3 +176,66 @@ fn a_rig_believed_everywhere_and_given_weights_have_no_guard() {
             .all(|w| *w == 1.0)
     );
 }
+
+#[test]
+fn smoothing_is_said_and_leaves_a_smoother_curve() {
+    let plain = fitted("dunlin", &[]);
+    assert!(plain["smoothing"].is_null());
+    let roughness = |document: &Value| -> f64 {
+        let level_db = numbers(&document["curves"]["measured_db"]);
+        level_db
+            .windows(3)
+            .map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2))
+            .sum()
+    };
+    for (asked, said) in [
+        ("1/6", "1/6 octave"),
+        ("erb", "the ear's width (ERB)"),
+        ("0.5", "1/2 octave"),
+    ] {
+        let smooth = fitted("dunlin", &["--smooth", asked]);
+        assert_eq!(smooth["smoothing"], said);
+        assert!(roughness(&smooth) < 0.5 * roughness(&plain), "{asked}");
+        assert_eq!(smooth["set_aside"], plain["set_aside"]);
+    }
+    for bad in ["", "0", "-1/3", "1/0", "3", "nan", "third"] {
+        let output = Command::cargo_bin("bandwright")
+            .unwrap()
+            .args(["fit", "--bass", "3", &format!("--smooth={bad}")])
+            .arg(demo("dunlin/dunlin.unit.toml"))
+            .output()
+            .unwrap();
+        assert_eq!(output.status.code(), Some(2), "{bad}");
+    }
+}
+
+#[test]
+fn a_delay_that_no_equaliser_undoes_is_said() {
+    // All-pass of second order at 1 kHz, q 2: flat in level, its phase turns by 360 degrees.
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("left.csv");
+    let mut text = String::new();
+    for i in 0..600 {
+        let f_hz = 20.0 * 2f64.powf(f64::from(i) / 60.0);
+        let x = f_hz / 1000.0;
+        let turned = 2.0 * (x / 2.0).atan2(1.0 - x * x).to_degrees();
+        let level_db = 3.0 / (1.0 + (f_hz / 200.0).powi(2));
+        text += &format!("{f_hz:.4},{level_db:.4},{:.3}\n", -turned);
+    }
+    std::fs::write(&path, text).unwrap();
+    let output = Command::cargo_bin("bandwright")
+        .unwrap()
+        .args(["fit", "--bass", "3", "--effort", "quick", "--json"])
+        .arg(&path)
+        .output()
+        .unwrap();
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let cautions = document["cautions"].as_array().unwrap();
+    let said = cautions
+        .iter()
+        .find(|caution| caution["kind"] == "beyond-eq");
+    let text = said.unwrap_or_else(|| panic!("{cautions:?}"))["text"]
+        .as_str()
+        .unwrap();
+    assert!(text.contains("excess delay of up to +1."), "{text}");
+}

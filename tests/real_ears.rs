@@ -73,6 +73,8 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
                 rig: Rig::Flat,
                 ..Settings::default()
             },
+            smoothing: None,
+            beyond_eq: Vec::new(),
             weight: None,
             target: Some(target.clone()),
             contours: Vec::new(),

@@ -61,6 +61,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "sections",
             "sections_curve",
             "set_aside",
+            "smoothing",
             "spread",
             "takes",
             "target",
@@ -107,6 +108,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "evaluations",
             "exact",
             "polishes",
+            "restarts",
             "searches",
             "stop"
         ]

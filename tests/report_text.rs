@@ -289,8 +289,8 @@ How sure
   dB at most (at 40 Hz).
   Note: published tables of this response differ by several dB between 2.5 and 10 kHz
   Target: invented for these tests
-  Search: 5 of 8 independent searches ended at this answer (48213 evaluations, 310 local solutions).
-  Stopped: every search ended without further gain.
+  Search: 5 of 8 independent searches ended at this answer (48213 evaluations, 310 local solutions,
+  41 restarts). Stopped: every search ended without further gain.
   Economy ratio 1.32: one by one the sections move 1.32 times what they move together. They work
   against each other a little, as is usual.
 
@@ -316,8 +316,8 @@ How sure
   Note: one take a side, so the spread is unknown and counts as 0. Reseat and measure again to know
         how far the curve repeats.
   Target: invented for these tests
-  Search: 5 of 8 independent searches ended at this answer (48213 evaluations, 310 local solutions).
-  Stopped: every search ended without further gain.
+  Search: 5 of 8 independent searches ended at this answer (48213 evaluations, 310 local solutions,
+  41 restarts). Stopped: every search ended without further gain.
 
 No file was written; -o FILE.sheet.toml writes the preset.
 ";

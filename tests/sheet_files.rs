@@ -27,6 +27,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
     FitOutcome {
         set_aside: Vec::new(),
         guard_hz: None,
+        smoothing: None,
         reach: vec![],
         unit: "Fieldfare, wool insert (invented)".to_owned(),
         takes: vec!["left 1".to_owned(), "left 2".to_owned()],
@@ -52,6 +53,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         search: SearchReport {
             evaluations: 12_345,
             polishes: 67,
+            restarts: 41,
             searches: 8,
             agreeing: 7,
             exact: false,

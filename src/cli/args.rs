@@ -197,6 +197,10 @@ pub struct Fit {
     /// (believed everywhere). Where neither says it [default: iec-60318-4]
     #[arg(long, value_name = "RIG", help_heading = "What was measured")]
     pub rig: Option<String>,
+    /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
+    /// nothing is smoothed
+    #[arg(long, value_name = "WIDTH", help_heading = "What was measured")]
+    pub smooth: Option<String>,
     /// Which takes count: the sound ones, or all with those that leak or do not belong
     #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
+use bandwright::inspection;
 use bandwright::job::per_side::{self, PerSideOutcome};
 use bandwright::job::{self, FitOutcome, FitRequest};
 use bandwright::limits::Limits;
@@ -11,7 +12,7 @@ use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::rig::Rig;
-use bandwright::measurement::takes::Take;
+use bandwright::measurement::smooth::Width;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
@@ -199,14 +200,17 @@ fn request(typed: &Fit) -> Result<FitRequest> {
     let limits = limits(typed)?;
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
     let unit = measured::the_one(units, typed.variant.as_deref())?.open()?;
-    let takes: Vec<Take> = unit.takes.into_iter().map(|opened| opened.take).collect();
+    let smoothing = typed.smooth.as_deref().map(Width::parse).transpose();
+    let smoothing = smoothing.map_err(|error| said_by(error, "--smooth"))?;
     let weight = match &typed.weight {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
     };
     Ok(FitRequest {
         unit: typed.unit.clone().unwrap_or(unit.name),
-        takes,
+        smoothing,
+        beyond_eq: inspection::beyond_eq(&unit.takes),
+        takes: unit.takes.into_iter().map(|opened| opened.take).collect(),
         judging: Settings {
             leak_threshold_db: typed.leak_threshold,
             keep_all: typed.takes == args::Takes::All,

@@ -2,8 +2,8 @@
 
 use super::{
     Attempt, BeforeAfter, Curves, Findings, FitOutcome, FitRequest, Ground, Played, ReachPoint,
-    Residual, SearchReport, Wish, cautions, ground, nothing_helps, points_below_half, record,
-    search_report, sections_db, sum, weighted_shift_db, wish, within_preamp,
+    Residual, SearchReport, Wish, cautions, ground, judged, nothing_helps, points_below_half,
+    record, search_report, sections_db, sum, weighted_shift_db, wish, within_preamp,
 };
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
@@ -15,7 +15,7 @@ use crate::fit::space::Space;
 use crate::headroom::{Headroom, headroom};
 use crate::limits::Limits;
 use crate::measurement::grid::{self, OnGrid};
-use crate::measurement::judge::{Judged, JudgedTake, judge};
+use crate::measurement::judge::{Judged, JudgedTake};
 use crate::measurement::takes::Side;
 
 /// The sides of a per-side fit, in the order in which they are told.
@@ -79,7 +79,7 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
     refuse_unknown_sides(request)?;
     let limits = &request.limits;
     let rate_hz = limits.rates_hz[0];
-    let judged = judge(&request.takes, &request.judging)?;
+    let judged = judged(request)?;
     let measured = SIDES.map(|side| mean_of(&judged, side));
     let [left, right] = measured;
     let wishes = [wish(request, left)?, wish(request, right)?];
@@ -256,6 +256,7 @@ fn outcome(
     let search = SearchReport {
         evaluations: answer.evaluations,
         polishes: answer.polishes,
+        restarts: reports.iter().map(|report| report.restarts).sum(),
         searches: reports.iter().map(|report| report.searches).sum(),
         agreeing: reports.iter().map(|report| report.agreeing).sum(),
         exact,

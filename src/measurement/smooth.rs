@@ -10,7 +10,10 @@
 //! Toward the ends of the support the window shrinks on both sides alike, so that slopes stay straight there
 //! too; the last point at each end is left as it is.
 
+use std::fmt;
+
 use super::grid::{OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
+use crate::error::{Error, ErrorKind, Result};
 use crate::units::{db_from_power, octaves, power_from_db};
 
 /// How wide the window is.
@@ -31,6 +34,31 @@ pub fn erb_hz(frequency_hz: f64) -> f64 {
 }
 
 impl Width {
+    /// Reads `1/3` (a share of an octave, up to 2 octaves) or `erb`.
+    ///
+    /// # Errors
+    /// `Setting` for anything else; its source is `smooth`.
+    pub fn parse(text: &str) -> Result<Self> {
+        let share = |text: &str| {
+            let (over, under) = text.split_once('/').unwrap_or((text, "1"));
+            let number = |text: &str| text.trim().parse::<f64>().ok();
+            let octaves = number(over)? / number(under)?;
+            (octaves > 0.0 && octaves <= 2.0).then_some(Self::Octaves(octaves))
+        };
+        if text.trim().eq_ignore_ascii_case("erb") {
+            return Ok(Self::Erb);
+        }
+        share(text).ok_or_else(|| {
+            Error::new(
+                ErrorKind::Setting,
+                "smooth",
+                format!("`{text}`"),
+                "a share of an octave such as 1/3, 1/6 or 1/12, at most 2, or `erb`",
+                "leave it out to fit the curve as it is",
+            )
+        })
+    }
+
     /// Lower and upper end of the window around a frequency, in hertz. The frequency is their geometric mean,
     /// for the ear's width too, where the ends are one [`erb_hz`] apart.
     #[must_use]
@@ -44,6 +72,24 @@ impl Width {
         };
         let ratio = half_octaves.exp2();
         (frequency_hz / ratio, frequency_hz * ratio)
+    }
+}
+
+/// How a sentence names it: `1/3 octave`, `the ear's width (ERB)`.
+impl fmt::Display for Width {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match *self {
+            Self::Erb => f.write_str("the ear's width (ERB)"),
+            Self::Octaves(share)
+                if share > 0.0 && (share.recip() - share.recip().round()).abs() < 1e-9 =>
+            {
+                match share.recip().round() {
+                    1.0 => f.write_str("1 octave"),
+                    parts => write!(f, "1/{parts} octave"),
+                }
+            }
+            Self::Octaves(share) => write!(f, "{share:.3} octaves"),
+        }
     }
 }
 

@@ -61,6 +61,8 @@ pub struct FitDocument {
     /// Lowest and highest frequency, Hz, of what the coupler's resonance makes its own, so that it counts less and
     /// nothing is boosted or narrow there; `null` where no such resonance was seen.
     pub guard_band_hz: Option<[f64; 2]>,
+    /// What the fitted curve was smoothed by, in words; `null` where it was not.
+    pub smoothing: Option<String>,
     /// The wanted response.
     pub target: TargetPart,
     /// Name of the limits.
@@ -86,7 +88,7 @@ pub struct FitDocument {
     pub objective_db2: f64,
     /// Gains of the single sections over the gain of their sum, 1 or more; `null` without sections.
     pub economy_ratio: Option<f64>,
-    /// `evaluations` of the objective, local solutions (`polishes`), independent `searches`, how
+    /// `evaluations` of the objective, local solutions (`polishes`), `restarts`, independent `searches`, how
     /// many of them were `agreeing` with this answer, whether it is `exact` (nothing left to gain), and why
     /// it came to a `stop`.
     pub search: SearchReport,
@@ -120,6 +122,8 @@ pub struct PerSideDocument {
     pub set_aside: Vec<SetAsidePart>,
     /// As in the document of one EQ.
     pub guard_band_hz: Option<[f64; 2]>,
+    /// What the fitted curve was smoothed by, in words; `null` where it was not.
+    pub smoothing: Option<String>,
     /// The wanted response.
     pub target: TargetPart,
     /// Name of the limits.
@@ -284,6 +288,7 @@ pub fn fit_document(
         guard_band_hz: outcome
             .guard_hz
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
+        smoothing: outcome.smoothing.map(|width| width.to_string()),
         target: TargetPart {
             name: outcome.target.clone(),
             source: outcome.target_source.clone(),
@@ -379,6 +384,7 @@ pub fn per_side_document(
         takes: shared.takes,
         set_aside: shared.set_aside,
         guard_band_hz: shared.guard_band_hz,
+        smoothing: shared.smoothing,
         target: shared.target,
         limits: shared.limits,
         rates_hz: shared.rates_hz,

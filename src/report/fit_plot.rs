@@ -4,7 +4,7 @@
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::picture::{
-    Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use super::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 use crate::job::FitOutcome;
@@ -61,7 +61,10 @@ pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
             cuts,
         ),
         doubtful_hz,
-        guard: None,
+        guard: outcome.guard_hz.map(|ends_hz| Guard {
+            name: "coupler resonance".into(),
+            ends_hz,
+        }),
     }
 }
 
@@ -332,7 +335,8 @@ fn notes(
     let mut notes = vec![
         "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
         format!(
-            "Measured: {takes}; {band}. No smoothing (48 points an octave). A decade is as long as {} dB.",
+            "Measured: {takes}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
+            outcome.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),
             aspect.db_per_decade()
         ),
     ];

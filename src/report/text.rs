@@ -67,9 +67,10 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
-        Caution::CouplerResonance { .. } | Caution::SpreadUnknown | Caution::TargetTable { .. } => {
-            false
-        }
+        Caution::BeyondEq { .. }
+        | Caution::CouplerResonance { .. }
+        | Caution::SpreadUnknown
+        | Caution::TargetTable { .. } => false,
     }
 }
 
@@ -382,9 +383,10 @@ fn search(page: &mut Page, search: &SearchReport, answer: &str) {
     page.paragraph(
         "  ",
         &format!(
-            "Search: {agreement} ({}, {}). Stopped: {}.{doubt}",
+            "Search: {agreement} ({}, {}, {}). Stopped: {}.{doubt}",
             number(search.evaluations, "evaluation", "evaluations"),
             number(search.polishes, "local solution", "local solutions"),
+            number(search.restarts, "restart", "restarts"),
             search.stop.trim_end_matches('.'),
         ),
     );

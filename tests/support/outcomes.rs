@@ -213,6 +213,7 @@ fn outcome(
     FitOutcome {
         set_aside: Vec::new(),
         guard_hz: None,
+        smoothing: None,
         unit: "Fieldfare, wool insert".into(),
         takes: vec!["left 1".into()],
         target: "diffuse-field + low-shelf 90 Hz +3 dB".into(),
@@ -236,6 +237,7 @@ fn outcome(
         search: SearchReport {
             evaluations: 48_213,
             polishes: 310,
+            restarts: 41,
             searches: 8,
             agreeing: 5,
             exact: false,
