@@ -1204,7 +1204,7 @@ fn wrong_values_of_options_are_refused_by_name() {
         ),
         (
             "--bass 3 --rig iec-60318-5",
-            "--rig: found `iec-60318-5`; expected one of iec-60318-4, flat; did you mean `iec-60318-4`?",
+            "--rig: found `iec-60318-5`; expected one of iec-60318-4, flat, or a file with a trust table; did you mean `iec-60318-4`?",
         ),
         ("--bass 3 --unit=", "--unit: found an empty name"),
         ("--target flatt", "did you mean `flat`?"),

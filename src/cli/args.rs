@@ -193,10 +193,11 @@ pub struct Fit {
     /// several]
     #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
-    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above) or `flat`
-    /// (believed everywhere). Where neither says it [default: iec-60318-4]
-    #[arg(long, value_name = "RIG", help_heading = "What was measured")]
-    pub rig: Option<String>,
+    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
+    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
+    /// [default: iec-60318-4]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "What was measured")]
+    pub rig: Option<PathBuf>,
     /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
     /// nothing is smoothed
     #[arg(long, value_name = "WIDTH", help_heading = "What was measured")]

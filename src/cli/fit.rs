@@ -11,7 +11,6 @@ use bandwright::limits::Limits;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
-use bandwright::measurement::rig::Rig;
 use bandwright::measurement::smooth::Width;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
@@ -176,6 +175,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
         .chain(&typed.target)
         .chain(&typed.limits)
         .chain(&typed.weight)
+        .chain(&typed.rig)
         .map(PathBuf::as_path)
         .collect();
     let place = |path: &Option<PathBuf>, beginning, others: &[&Place]| match path {
@@ -195,8 +195,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
 
 fn request(typed: &Fit) -> Result<FitRequest> {
     let contours = contours(typed)?;
-    let typed_rig = typed.rig.as_deref().map(Rig::from_name).transpose();
-    let typed_rig = typed_rig.map_err(|error| said_by(error, "--rig"))?;
+    let typed_rig = measured::rig(typed.rig.as_ref())?;
     let limits = limits(typed)?;
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
     let unit = measured::the_one(units, typed.variant.as_deref())?.open()?;

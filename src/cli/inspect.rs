@@ -5,13 +5,11 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
-use bandwright::measurement::rig::Rig;
-use bandwright::measurement::unit_file::read_trust;
 use bandwright::report::{self, FileKind, WrittenFile};
 
 use super::args::Inspect;
 use super::console;
-use super::files::{self, Place, shown};
+use super::files::{self, Place};
 use super::measured::{self, NamedUnit};
 
 /// The largest `--leak-threshold`, dB.
@@ -21,7 +19,7 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let rig = rig(typed)?;
+    let rig = measured::rig(typed.rig.as_ref())?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
         let unit = named.open()?;
@@ -104,24 +102,6 @@ fn place(typed: &Inspect) -> Result<Option<Place>> {
     let place = Place::new(path)?;
     place.refuse_clash(&inputs, &[])?;
     place.for_files_that_begin(report::PLOT_BEGINNING).map(Some)
-}
-
-/// The rig that was typed: a name, or a file with a trust table (no rig's name has a point or a slash in it).
-fn rig(typed: &Inspect) -> Result<Option<Rig>> {
-    let Some(path) = &typed.rig else {
-        return Ok(None);
-    };
-    let name = shown(path);
-    let rig = match Rig::from_name(&name) {
-        Ok(rig) => rig,
-        Err(_) if name.contains(['.', '/', '\\']) => read_trust(&files::read(path)?, &name)?,
-        Err(mut error) => {
-            "--rig".clone_into(&mut error.place.source);
-            error.expected.push_str(", or a file with a trust table");
-            return Err(error);
-        }
-    };
-    Ok(Some(rig))
 }
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.

@@ -164,6 +164,24 @@ impl NamedUnit {
     }
 }
 
+/// The rig that was typed: a name, or a file with a trust table (no rig's name has a point or a slash in it).
+pub(super) fn rig(typed: Option<&PathBuf>) -> Result<Option<Rig>> {
+    let Some(path) = typed else {
+        return Ok(None);
+    };
+    let name = shown(path);
+    let rig = match Rig::from_name(&name) {
+        Ok(rig) => rig,
+        Err(_) if name.contains(['.', '/', '\\']) => trust(path)?,
+        Err(mut error) => {
+            "--rig".clone_into(&mut error.place.source);
+            error.expected.push_str(", or a file with a trust table");
+            return Err(error);
+        }
+    };
+    Ok(Some(rig))
+}
+
 fn trust(path: &Path) -> Result<Rig> {
     read_trust(&files::read(path)?, &shown(path))
 }

@@ -111,7 +111,7 @@ impl fmt::Display for NextStep {
             ),
             Self::SidesDifferInForm { worst_db, worst_hz } => write!(
                 f,
-                "left minus right reaches {} dB at {}, level taken out: one EQ for both sides cannot mend that; fit each side by itself, or leave it.",
+                "left minus right reaches {} dB at {}, level taken out: one EQ for both sides cannot mend that; fit one for each (`fit --per-side`), or leave it.",
                 signed_decimals_up_to(*worst_db, 1),
                 hz(*worst_hz)
             ),
