@@ -13,12 +13,13 @@ use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::Take;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
-use bandwright::wanted::{Contour, Target, library};
+use bandwright::wanted::{Target, library};
 
 use super::args::{self, Fit};
 use super::console;
 use super::files::{self, Place, shown};
 use super::measured;
+use super::target::{Opening, Taste, said_by};
 
 /// How a sheet begins.
 const SHEET_BEGINNING: &str = "# Equaliser sheet";
@@ -31,11 +32,15 @@ pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
     let (sheet_place, plot_place) = places(typed)?;
     let request = request(typed)?;
-    let outcome = job::run(&request).map_err(|error| match &typed.limits {
+    let mut outcome = job::run(&request).map_err(|error| match &typed.limits {
         // The job knows limits by their name, the user by their file.
         Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
         _ => error,
     })?;
+    if let Some(align_hz) = typed.align_hz {
+        let aligned = outcome.align_at(align_hz);
+        aligned.map_err(|error| said_by(error, "--align-hz"))?;
+    }
 
     let mut to_write = Vec::new();
     let mut written = Vec::new();
@@ -127,6 +132,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
 fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
     let inputs: Vec<&Path> = curves(typed)
         .chain(&typed.target)
+        .chain(&typed.between)
         .chain(&typed.limits)
         .chain(&typed.weight)
         .map(PathBuf::as_path)
@@ -147,7 +153,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
 }
 
 fn request(typed: &Fit) -> Result<FitRequest> {
-    let contours = contours(typed)?;
+    let target = target(typed)?;
     let typed_rig = typed.rig.as_deref().map(Rig::from_name).transpose();
     let typed_rig = typed_rig.map_err(|error| said_by(error, "--rig"))?;
     let limits = limits(typed)?;
@@ -167,8 +173,8 @@ fn request(typed: &Fit) -> Result<FitRequest> {
             rig: typed_rig.or(unit.rig).unwrap_or_default(),
         },
         weight,
-        target: target(typed)?,
-        contours,
+        target: Some(target),
+        contours: Vec::new(),
         limits,
         economy: typed.economy,
         effort: match typed.effort {
@@ -179,37 +185,33 @@ fn request(typed: &Fit) -> Result<FitRequest> {
     })
 }
 
-fn target(typed: &Fit) -> Result<Option<Target>> {
-    let Some(path) = &typed.target else {
-        return Ok(None);
+/// All that is wanted: a target or what the unit has now, what it is blended with, the taste, and how far to go.
+fn target(typed: &Fit) -> Result<Target> {
+    let mut opening = Opening::default();
+    let taste = Taste {
+        bass: typed.bass,
+        treble: typed.treble,
+        slope: typed.slope,
+        contour: &typed.contour,
     };
-    let name = shown(path);
-    // A path that is no Unicode has a name that leads nowhere; the path does.
-    let mut read = |asked: &str| {
-        files::read(if asked == name {
-            path
-        } else {
-            Path::new(asked)
-        })
+    let contours = opening.contours(taste.entries()?)?;
+    let mut target = match &typed.target {
+        Some(path) => opening.target(path)?,
+        None => Target::measured(),
     };
-    library::resolve(&name, &mut read).map(Some)
-}
-
-fn contours(typed: &Fit) -> Result<Vec<Contour>> {
-    let taste = |gain: Option<f64>, option, make: fn(f64) -> Result<Contour>| {
-        gain.map(|gain| make(gain).map_err(|error| said_by(error, option)))
-    };
-    let named = [
-        taste(typed.bass, "--bass", Contour::bass),
-        taste(typed.treble, "--treble", Contour::treble),
-        taste(typed.slope, "--slope", Contour::slope),
-    ];
-    let parse = |text: &String| Contour::parse(text).map_err(|error| said_by(error, "--contour"));
-    named
-        .into_iter()
-        .flatten()
-        .chain(typed.contour.iter().map(parse))
-        .collect()
+    if let Some(path) = &typed.between {
+        let blended = target.blended(opening.target(path)?, typed.between_share);
+        target = blended.map_err(|error| match error.kind {
+            ErrorKind::Setting => said_by(error, "--between-share"),
+            _ => said_by(error, "--between"),
+        })?;
+    }
+    target = target.with_contours(contours);
+    if typed.toward == 1.0 {
+        return Ok(target);
+    }
+    let part = target.toward(typed.toward);
+    part.map_err(|error| said_by(error, "--toward"))
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
@@ -228,10 +230,4 @@ fn limits(typed: &Fit) -> Result<Limits> {
         error.place.key = None;
         said_by(error, "--sections")
     })
-}
-
-/// The same error, named after the option or file that carried the value.
-fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
-    source.clone_into(&mut error.place.source);
-    error
 }

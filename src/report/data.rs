@@ -21,15 +21,21 @@ pub enum FileKind {
     Sheet,
     /// The picture.
     Plot,
+    /// A target as a curve.
+    Curve,
+    /// A target as a recipe.
+    Recipe,
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`.
+    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
             Self::Sheet => "sheet",
             Self::Plot => "plot",
+            Self::Curve => "curve",
+            Self::Recipe => "recipe",
         }
     }
 }
@@ -37,7 +43,7 @@ impl FileKind {
 /// One file that was written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct WrittenFile {
-    /// `sheet` or `plot`.
+    /// `sheet`, `plot`, `curve` or `recipe`.
     pub kind: FileKind,
     /// Where, as the user gave it.
     pub path: String,
@@ -135,9 +141,11 @@ pub struct RateResidual {
 }
 
 /// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured
-/// minus target is 0 dB, and likewise of equalised minus target.
+/// minus target is 0 dB, and likewise of equalised minus target, or both are 0 dB at `aligned_at_hz`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CurvesPart {
+    /// Where measured and equalised were made to meet the target, Hz; `null` for the weighted means.
+    pub aligned_at_hz: Option<f64>,
     /// Grid frequencies that both measurement and target cover, rising, Hz.
     pub frequency_hz: Vec<f64>,
     /// The average of the takes, dB.
@@ -283,6 +291,7 @@ pub fn to_json(document: &impl Serialize) -> String {
 fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
     let all = &outcome.curves;
     let mut part = CurvesPart {
+        aligned_at_hz: all.aligned_at_hz,
         frequency_hz: Vec::new(),
         measured_db: Vec::new(),
         spread_db: all.spread_db.is_some().then(Vec::new),

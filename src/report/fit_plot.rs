@@ -188,7 +188,13 @@ fn notes(outcome: &FitOutcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec
         None => "the spread is unknown, so no band is drawn",
     };
     let mut notes = vec![
-        "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+        match outcome.curves.aligned_at_hz {
+            None => "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+            Some(hz) => format!(
+                "Levels are relative: measured and equalised each meet the target at {}; the figures of the residual take their level out.",
+                words::frequency(hz)
+            ),
+        },
         format!(
             "Measured: {takes}; {band}. No smoothing (48 points an octave). A decade is as long as {} dB.",
             aspect.db_per_decade()
