@@ -778,9 +778,8 @@ fn cautions(
             highest_hz,
         });
     }
-    if let Some(text) = &target.warning {
-        cautions.push(Caution::TargetTable { text: text.clone() });
-    }
+    let texts = target.warnings.iter().cloned();
+    cautions.extend(texts.map(|text| Caution::TargetTable { text }));
     if outcome.curves.spread_db.is_none() {
         cautions.push(Caution::SpreadUnknown);
     }

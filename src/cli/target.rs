@@ -41,8 +41,9 @@ fn list(typed: &TargetList) -> Result<()> {
             licence: note("licence"),
             level: note("level"),
             name: target.name.clone(),
-            source: target.source.clone(),
-            warning: target.warning.clone(),
+            // Of a recipe its own: its base is listed too.
+            source: note("source"),
+            warnings: target.warnings.clone(),
             support_hz: target.level_on_grid(48_000.0).band_hz(),
         })
     });

@@ -24,8 +24,8 @@ pub struct ListedTarget {
     pub level: String,
     /// Its licence, in words.
     pub licence: String,
-    /// What one should know before using it; `null` where there is nothing.
-    pub warning: Option<String>,
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
 }
 
 /// The document of `target list`.
@@ -82,8 +82,8 @@ pub struct ShownPart {
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it; `null` where there is nothing.
-    pub warning: Option<String>,
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
     /// Its outermost contours, in words.
     pub contours: Vec<String>,
     /// Whether it is relative to what the unit has that it is used for.
@@ -186,7 +186,7 @@ fn shown(target: &Shown) -> ShownPart {
     ShownPart {
         name: target.name.clone(),
         source: target.source.clone(),
-        warning: target.warning.clone(),
+        warnings: target.warnings.clone(),
         contours: target.contours.clone(),
         relative: target.relative,
         rate_hz: target.rate_hz,

@@ -8,7 +8,7 @@ use super::picture::{
 };
 use super::target_text::level_in_words;
 use super::words::{self, count, decimals, printable, signed_decimals_up_to, true_minus};
-use crate::measurement::grid::{self, OnGrid, POINTS};
+use crate::measurement::grid::{self, OnGrid};
 use crate::wanted::shown::{Compared, Shown};
 
 const DIFFERENCE_OPACITY: f64 = 0.3;
@@ -39,7 +39,7 @@ pub fn target_picture(target: &Shown) -> Picture {
     } else {
         "Level, dB"
     };
-    let doubtful_hz = without_data(&target.curve);
+    let doubtful_hz = doubtful_hz(&target.curve, &target.trust);
     let mut parts = vec![range_in_words(&target.curve)];
     if !target.contours.is_empty() {
         parts.push(count(target.contours.len(), "contour", "contours"));
@@ -72,7 +72,7 @@ pub fn target_picture(target: &Shown) -> Picture {
                     printable(&target.source).trim_end_matches('.')
                 ),
             ],
-            target.warning.iter().cloned().collect(),
+            target.warnings.clone(),
             aspect,
             !doubtful_hz.is_empty(),
             range.cuts,
@@ -100,7 +100,9 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
         true => name.to_owned(),
         false => otherwise.to_owned(),
     };
-    let doubtful_hz = without_data(&difference.by_frequency);
+    let both = one.trust.iter().zip(&other.trust);
+    let trust: Vec<f64> = both.map(|(one, other)| one.min(*other)).collect();
+    let doubtful_hz = doubtful_hz(&difference.by_frequency, &trust);
     let subtitle = format!(
         "{} dB rms, {} dB at most (at {}) · {} · {}",
         decimals(difference.rms_db, 2),
@@ -109,12 +111,12 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
         range_in_words(&difference.by_frequency),
         rate(one)
     );
-    let mut warnings: Vec<String> = [&one.warning, &other.warning]
-        .into_iter()
-        .flatten()
-        .cloned()
-        .collect();
-    warnings.dedup();
+    let mut warnings = one.warnings.clone();
+    let more = other
+        .warnings
+        .iter()
+        .filter(|warning| !one.warnings.contains(warning));
+    warnings.extend(more.cloned());
     Picture {
         title: title_of_two(&one_name, "minus", &other_name),
         description: format!(
@@ -186,8 +188,8 @@ fn points(curve: &OnGrid) -> Vec<(f64, f64)> {
     curve.support.clone().map(at).collect()
 }
 
-fn without_data(curve: &OnGrid) -> Vec<(f64, f64)> {
-    chart::doubtful_hz(grid::frequency_hz(), &[1.0; POINTS], &curve.support)
+fn doubtful_hz(curve: &OnGrid, trust: &[f64]) -> Vec<(f64, f64)> {
+    chart::doubtful_hz(grid::frequency_hz(), trust, &curve.support)
 }
 
 fn range_in_words(curve: &OnGrid) -> String {
@@ -196,7 +198,7 @@ fn range_in_words(curve: &OnGrid) -> String {
 }
 
 fn rate(target: &Shown) -> String {
-    format!("contours as at {}", words::rate(target.rate_hz))
+    format!("evaluated at {}", words::rate(target.rate_hz))
 }
 
 fn notes(
@@ -216,7 +218,10 @@ fn notes(
         aspect.db_per_decade()
     ));
     if hatches {
-        notes.push("Hatched: no data.".into());
+        notes.push(format!(
+            "Hatched: trust of the rig below {}, or no data.",
+            chart::TRUSTED
+        ));
     }
     if cuts {
         notes.push("Curves that leave a panel go on outside the picture.".into());

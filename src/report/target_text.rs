@@ -31,11 +31,7 @@ pub fn target_list_text(targets: &[ListedTarget]) -> String {
         row(&mut page, "Range", &target.support);
         row(&mut page, "Level", &target.level);
         row(&mut page, "Licence", &target.licence);
-        row(
-            &mut page,
-            "Caution",
-            target.warning.as_deref().unwrap_or_default(),
-        );
+        row(&mut page, "Caution", &target.warnings.join(" "));
     }
     page.0
 }
@@ -46,10 +42,7 @@ pub fn target_text(target: &Shown, files: &[WrittenFile]) -> String {
     let mut page = Page(String::new());
     page.paragraph("", &target.name);
     page.gap();
-    if let Some(warning) = &target.warning {
-        page.paragraph("Caution: ", warning);
-        page.gap();
-    }
+    cautions(&mut page, &target.warnings);
     page.row("Source", &target.source);
     page.row("Range", &range(&target.curve));
     if !target.contours.is_empty() {
@@ -59,7 +52,7 @@ pub fn target_text(target: &Shown, files: &[WrittenFile]) -> String {
     page.row("Sample rate", &rate_in_words(target.rate_hz));
     page.gap();
     page.line("Level, dB");
-    figures(&mut page, &target.points);
+    figures(&mut page, &target.points, |db| decimals(db, 2));
     if !files.is_empty() {
         page.gap();
         written(&mut page, files);
@@ -74,17 +67,13 @@ pub fn target_diff_text(compared: &Compared, files: &[WrittenFile]) -> String {
     let mut page = Page(String::new());
     page.paragraph("", &format!("{} minus {}", one.name, other.name));
     page.gap();
-    let mut warnings: Vec<&String> = [&one.warning, &other.warning]
-        .into_iter()
-        .flatten()
-        .collect();
-    warnings.dedup();
-    for warning in &warnings {
-        page.paragraph("Caution: ", warning);
-    }
-    if !warnings.is_empty() {
-        page.gap();
-    }
+    let mut warnings = one.warnings.clone();
+    let more = other
+        .warnings
+        .iter()
+        .filter(|warning| !one.warnings.contains(warning));
+    warnings.extend(more.cloned());
+    cautions(&mut page, &warnings);
     page.row("The one", &one.source);
     page.row("The other", &other.source);
     page.row("Range", &range(&difference.by_frequency));
@@ -112,12 +101,21 @@ pub fn target_diff_text(compared: &Compared, files: &[WrittenFile]) -> String {
     page.row("Sample rate", &rate_in_words(one.rate_hz));
     page.gap();
     page.line("The one minus the other, dB");
-    figures(&mut page, &compared.points);
+    figures(&mut page, &compared.points, signed);
     if !files.is_empty() {
         page.gap();
         written(&mut page, files);
     }
     page.0
+}
+
+fn cautions(page: &mut Page, warnings: &[String]) {
+    for warning in warnings {
+        page.paragraph("Caution: ", warning);
+    }
+    if !warnings.is_empty() {
+        page.gap();
+    }
 }
 
 fn range(curve: &OnGrid) -> String {
@@ -147,13 +145,13 @@ fn rate_in_words(rate_hz: f64) -> String {
 }
 
 /// Frequencies and levels below each other, in rows.
-fn figures(page: &mut Page, points: &[(f64, f64)]) {
+fn figures(page: &mut Page, points: &[(f64, f64)], figure: impl Fn(f64) -> String) {
     let cell = |text: String| format!("{text:>8}");
     for row in points.chunks(FIGURES) {
         let hz = row
             .iter()
             .map(|point| cell(words::decimals_up_to(point.0, 1)));
-        let db = row.iter().map(|point| cell(signed(point.1)));
+        let db = row.iter().map(|point| cell(figure(point.1)));
         page.line(&format!("  Hz  {}", hz.collect::<String>()));
         page.line(&format!("  dB  {}", db.collect::<String>()));
     }

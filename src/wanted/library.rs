@@ -164,8 +164,9 @@ impl<'a> Resolving<'a> {
             Target {
                 name: String::new(),
                 source: String::new(),
-                warning: None,
+                warnings: Vec::new(),
                 ground: Ground::Flat,
+                trust: None,
                 contours: Vec::new(),
             }
         } else {
@@ -350,8 +351,9 @@ fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
     Ok(Target {
         name: note("name").unwrap_or_else(|| stem(source_name).to_owned()),
         source: note("source").unwrap_or_else(|| format!("the file {source_name}")),
-        warning: note("warning"),
+        warnings: note("warning").into_iter().collect(),
         ground: Ground::Curve(curve),
+        trust: None,
         contours: Vec::new(),
     })
 }
@@ -373,8 +375,11 @@ pub fn write_curve(target: &Target, rate_hz: f64) -> String {
         line(&target.name),
         line(&target.source)
     );
-    if let Some(warning) = &target.warning {
-        text.push_str(&format!("# warning: {}\n", line(warning)));
+    if !target.warnings.is_empty() {
+        text.push_str(&format!(
+            "# warning: {}\n",
+            line(&target.warnings.join(". "))
+        ));
     }
     text.push_str("frequency_hz,level_db\n");
     for i in on_grid.support.clone() {

@@ -3,7 +3,7 @@
 use super::difference::{Difference, difference, level_at_hz};
 use super::target::Target;
 use crate::error::{Error, ErrorKind, Result};
-use crate::measurement::grid::OnGrid;
+use crate::measurement::grid::{OnGrid, POINTS};
 
 /// Nominal octaves, hertz (IEC 61260-1, from memory).
 pub const OCTAVES_HZ: [f64; 10] = [
@@ -27,8 +27,8 @@ pub struct Shown {
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it.
-    pub warning: Option<String>,
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
     /// Its outermost contours, in words.
     pub contours: Vec<String>,
     /// True where it is relative to what the unit has that it is used for.
@@ -39,6 +39,8 @@ pub struct Shown {
     pub aligned_at_hz: Option<f64>,
     /// Its level on the common grid, dB.
     pub curve: OnGrid,
+    /// How far it can be believed at each grid point, 0 to 1.
+    pub trust: Vec<f64>,
     /// Frequency in hertz and level in dB, at the asked frequencies that it covers.
     pub points: Vec<(f64, f64)>,
 }
@@ -97,12 +99,13 @@ pub fn shown(
     Ok(Shown {
         name: target.name.clone(),
         source: target.source.clone(),
-        warning: target.warning.clone(),
+        warnings: target.warnings.clone(),
         contours: target.contours.iter().map(ToString::to_string).collect(),
         relative: target.is_relative(),
         rate_hz,
         aligned_at_hz: align_hz,
         points: at_points(&curve, points_hz),
+        trust: target.trust.clone().unwrap_or_else(|| vec![1.0; POINTS]),
         curve,
     })
 }

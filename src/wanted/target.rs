@@ -39,10 +39,12 @@ pub struct Target {
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it.
-    pub warning: Option<String>,
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
     /// What it stands on.
     pub ground: Ground,
+    /// How far it can be believed at each grid point, 0 to 1, where it was measured; None where nobody says.
+    pub trust: Option<Vec<f64>>,
     /// What is added to the ground.
     pub contours: Vec<Contour>,
 }
@@ -54,8 +56,9 @@ impl Target {
         Self {
             name: "as measured".to_owned(),
             source: "the measurement itself, changed by taste".to_owned(),
-            warning: None,
+            warnings: Vec::new(),
             ground: Ground::Measured,
+            trust: None,
             contours: Vec::new(),
         }
     }
@@ -104,9 +107,12 @@ impl Target {
                 "choose a target that covers the same range",
             ));
         }
-        let warnings = [&self.warning, &other.warning];
-        let mut warnings: Vec<&str> = warnings.into_iter().flatten().map(String::as_str).collect();
-        warnings.dedup();
+        let mut warnings = self.warnings.clone();
+        let more = other
+            .warnings
+            .iter()
+            .filter(|warning| !self.warnings.contains(warning));
+        warnings.extend(more.cloned());
         Ok(Self {
             name: format!("{}, {} toward {}", self.name, percent(share), other.name),
             source: format!(
@@ -117,7 +123,8 @@ impl Target {
                 other.name,
                 other.source
             ),
-            warning: (!warnings.is_empty()).then(|| warnings.join(" ")),
+            warnings,
+            trust: least(self.trust.as_deref(), other.trust.as_deref()),
             ground: Ground::Blend(Box::new(Blend {
                 one: self,
                 other,
@@ -230,6 +237,15 @@ impl Blend {
             level_db[i] = one.level_db[i] + self.share * (difference_db[i] - apart_db);
         }
         OnGrid { level_db, support }
+    }
+}
+
+/// What both let believe.
+fn least(one: Option<&[f64]>, other: Option<&[f64]>) -> Option<Vec<f64>> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(one.iter().zip(other).map(|(a, b)| a.min(*b)).collect()),
+        (Some(known), None) | (None, Some(known)) => Some(known.to_vec()),
+        (None, None) => None,
     }
 }
 

@@ -57,23 +57,25 @@ pub(super) fn unit_target(
     let mut takes: Vec<Take> = Vec::new();
     for entry in &unit.takes {
         let (bytes, name) = named(&entry.file)?;
-        takes.push(read_take(&bytes, &name, entry.side, entry.channel)?.take);
+        let take = read_take(&bytes, &name, entry.side, entry.channel)?.take;
+        takes.push(Take {
+            name: entry.file.file.clone(),
+            ..take
+        });
     }
     let settings = Settings {
         rig,
         ..Settings::default()
     };
     let judged = judge(&takes, &settings)?;
+    let trust = settings.rig.trust_on_grid();
     let side = reference.side;
     let of_side = side.and_then(|side| judged.sides.iter().find(|judged| judged.side == side));
-    let (curve, what) = match of_side {
-        Some(side) => (&side.mean, format!("the {}", side.side.words())),
-        None => (&judged.average.on_grid, "both sides".to_owned()),
-    };
-    let what = if judged.sides.len() == 1 && side.is_none() {
-        format!("the {}", judged.sides[0].side.words())
-    } else {
-        what
+    let (curve, what) = match (of_side, judged.sides.as_slice()) {
+        (Some(side), _) => (&side.mean, format!("the {} of ", side.side.words())),
+        (None, [only]) if only.side == Side::Unknown => (&only.mean, String::new()),
+        (None, [only]) => (&only.mean, format!("the {} of ", only.side.words())),
+        (None, _) => (&judged.average.on_grid, "both sides of ".to_owned()),
     };
     let counts = |take: Side| side.is_none_or(|side| side == take);
     let all = judged.takes.iter().filter(|take| counts(take.side));
@@ -89,18 +91,21 @@ pub(super) fn unit_target(
     };
     Ok(Target {
         source: format!(
-            "measured: the mean of {kept} of {} takes, {what}, of {} ({path})",
+            "measured: the mean of {kept} of {} takes of {what}{} ({path})",
             all.count(),
             unit.name
         ),
-        warning: (!aside.is_empty()).then(|| {
-            format!(
+        warnings: if aside.is_empty() {
+            Vec::new()
+        } else {
+            vec![format!(
                 "takes of the target were set aside: {}. Inspect that unit before you copy it.",
                 aside.join("; ")
-            )
-        }),
+            )]
+        },
         name,
         ground: Ground::Curve(curve.clone()),
+        trust: Some(trust),
         contours: Vec::new(),
     })
 }
