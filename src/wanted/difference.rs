@@ -70,15 +70,12 @@ pub fn level_at_hz(curve: &OnGrid, frequency_hz: f64) -> Option<f64> {
     let (first, last) = (curve.support.start as f64, curve.support.end as f64 - 1.0);
     // What printing rounds away is no step outside.
     const ROUNDING: f64 = 0.01;
-    if curve.support.is_empty() || place < first - ROUNDING {
-        return None;
-    }
     let held = if curve.support.end == POINTS {
         1.0
     } else {
         ROUNDING
     };
-    if place > last + held {
+    if curve.support.is_empty() || !(first - ROUNDING..=last + held).contains(&place) {
         return None;
     }
     let place = place.clamp(first, last);

@@ -224,7 +224,8 @@ impl<'a> Resolving<'a> {
         } else {
             beside(name, &reference.name)
         };
-        if self.above.contains(&path) || self.above.len() >= DEEPEST {
+        let again = self.above.iter().any(|above| plain(above) == plain(&path));
+        if again || self.above.len() >= DEEPEST {
             let error = Error::new(
                 ErrorKind::Setting,
                 name,
@@ -301,6 +302,20 @@ pub(super) fn beside(recipe: &str, base: &str) -> String {
         .join(parts.collect::<PathBuf>())
         .to_string_lossy()
         .into_owned()
+}
+
+/// A path with `..` taken with the folder before it, to tell whether two lead to one file.
+fn plain(path: &str) -> PathBuf {
+    let mut plain = PathBuf::new();
+    for part in Path::new(path).components() {
+        let inside = matches!(plain.components().next_back(), Some(Component::Normal(_)));
+        if part == Component::ParentDir && inside {
+            plain.pop();
+        } else {
+            plain.push(part);
+        }
+    }
+    plain
 }
 
 /// A bare word that cannot be read was meant as a name.
