@@ -714,42 +714,46 @@ fn request(
             high_shelf: count(Shape::HighShelf),
         }),
         economy: 0.0,
-        effort: Effort::Deep,
+        effort: Effort::Normal,
     }
 }
 
-/// A measured curve plus a known sheet, as a recipe: the curve as base, the sections as contours.
+/// A measured curve plus a known sheet, as a recipe: the curve as base, the sections as contours. The longest search
+/// finds every one of these; the usual one now and then misses one of eight sections.
 #[test]
 fn a_measured_curve_plus_a_known_sheet_gives_that_sheet_back() {
     let path = units::demo().join("fieldfare-wool/average.csv");
     let measured = fs::read(&path).unwrap();
     let measured = resample(&parse_curve(&measured, "average.csv").unwrap()).unwrap();
-    let mut worst_db: f64 = 0.0;
-    for case in planted::cases(24, &[2, 3, 5, 8]) {
-        let mut text = format!("source = \"x\"\nbase = '{}'\n", path.display());
-        for section in &case.sections {
-            text.push_str(&format!(
-                "[[contour]]\nshape = \"{}\"\nf0_hz = {}\ngain_db = {}\nq = {}\n",
-                section.shape, section.f0_hz, section.gain_db, section.q
-            ));
-        }
-        let target = target("a.toml", &[("a.toml", &text)]);
-        let outcome = job::run(&request(target, &measured, &case.sections)).unwrap();
-        let rms_db = outcome.residual.after.weighted_db;
-        if case.index == 11 {
+    let cases = planted::cases(40, &[2, 3, 5, 8]);
+    let left_db = |effort: Effort| -> Vec<f64> {
+        let of_case = |case: &planted::Planted| {
+            let mut text = format!("source = \"x\"\nbase = '{}'\n", path.display());
+            for section in &case.sections {
+                text.push_str(&format!(
+                    "[[contour]]\nshape = \"{}\"\nf0_hz = {}\ngain_db = {}\nq = {}\n",
+                    section.shape, section.f0_hz, section.gain_db, section.q
+                ));
+            }
+            let target = target("a.toml", &[("a.toml", &text)]);
+            let asked = FitRequest {
+                effort,
+                ..request(target, &measured, &case.sections)
+            };
+            let left = job::run(&asked).unwrap().residual.after;
             println!(
-                "{:#?} {:#?} {:?}",
-                case.sections, outcome.sections, outcome.search
+                "{} of {} sections: {:.4} dB",
+                case.index,
+                case.sections.len(),
+                left.weighted_db
             );
-        }
-        println!(
-            "{} of {} sections: {rms_db:.4} dB",
-            case.index,
-            case.sections.len()
-        );
-        worst_db = worst_db.max(rms_db);
-    }
-    assert!(worst_db < 0.02, "{worst_db}");
+            left.weighted_db
+        };
+        cases.iter().map(of_case).collect()
+    };
+    let given_back = |left_db: &[f64]| left_db.iter().filter(|db| **db < 0.02).count();
+    assert_eq!(given_back(&left_db(Effort::Deep)), cases.len());
+    assert!(given_back(&left_db(Effort::Normal)) >= cases.len() * 19 / 20);
 }
 
 #[test]
