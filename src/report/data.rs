@@ -99,6 +99,8 @@ pub struct FitDocument {
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<[f64; 2]>,
+    /// Where measured and equalised were made to meet the target in `curves`, Hz; `null` where their weighted means do.
+    pub aligned_at_hz: Option<f64>,
     /// The curves where both measurement and target exist.
     pub curves: CurvesPart,
     /// The sum of the sections over the whole grid.
@@ -141,11 +143,9 @@ pub struct RateResidual {
 }
 
 /// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured
-/// minus target is 0 dB, and likewise of equalised minus target, or both are 0 dB at `aligned_at_hz`.
+/// minus target is 0 dB, and likewise of equalised minus target, or both are 0 dB at the document's `aligned_at_hz`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CurvesPart {
-    /// Where measured and equalised were made to meet the target, Hz; `null` for the weighted means.
-    pub aligned_at_hz: Option<f64>,
     /// Grid frequencies that both measurement and target cover, rising, Hz.
     pub frequency_hz: Vec<f64>,
     /// The average of the takes, dB.
@@ -259,6 +259,7 @@ pub fn fit_document(
             largest_db: level(spread.largest_db),
             largest_hz: hertz(spread.largest_hz),
         }),
+        aligned_at_hz: outcome.curves.aligned_at_hz,
         trusted_band_hz: outcome
             .trusted_band_hz
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
@@ -291,7 +292,6 @@ pub fn to_json(document: &impl Serialize) -> String {
 fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
     let all = &outcome.curves;
     let mut part = CurvesPart {
-        aligned_at_hz: all.aligned_at_hz,
         frequency_hz: Vec::new(),
         measured_db: Vec::new(),
         spread_db: all.spread_db.is_some().then(Vec::new),

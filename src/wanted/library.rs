@@ -363,13 +363,11 @@ fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
             .find(|(k, _)| k == key)
             .map(|(_, words)| words.clone())
     };
+    let name = note("name").unwrap_or_else(|| stem(source_name).to_owned());
+    let source = note("source").unwrap_or_else(|| format!("the file {source_name}"));
     Ok(Target {
-        name: note("name").unwrap_or_else(|| stem(source_name).to_owned()),
-        source: note("source").unwrap_or_else(|| format!("the file {source_name}")),
         warnings: note("warning").into_iter().collect(),
-        ground: Ground::Curve(curve),
-        trust: None,
-        contours: Vec::new(),
+        ..Target::of_curve(&name, &source, curve)
     })
 }
 

@@ -63,6 +63,19 @@ impl Target {
         }
     }
 
+    /// A curve.
+    #[must_use]
+    pub fn of_curve(name: &str, source: &str, curve: OnGrid) -> Self {
+        Self {
+            name: name.to_owned(),
+            source: source.to_owned(),
+            warnings: Vec::new(),
+            ground: Ground::Curve(curve),
+            trust: None,
+            contours: Vec::new(),
+        }
+    }
+
     /// Taste alone: what the unit has now, plus contours.
     #[must_use]
     pub fn relative_to(measured: &OnGrid, contours: Vec<Contour>) -> Self {
