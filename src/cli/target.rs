@@ -111,6 +111,20 @@ fn build(typed: &TargetBuild) -> Result<()> {
             "choose one of these endings",
         ));
     }
+    let paths = [Some(&typed.base), typed.between.as_ref()];
+    let unspeakable = paths
+        .into_iter()
+        .flatten()
+        .find(|path| path.to_str().is_none());
+    if let Some(path) = unspeakable.filter(|_| as_recipe) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            shown(path),
+            "a path that is no Unicode",
+            "one that a recipe can name",
+            "rename the file, or write a NAME.csv",
+        ));
+    }
     let taste = Taste {
         bass: typed.bass,
         treble: typed.treble,
@@ -119,11 +133,10 @@ fn build(typed: &TargetBuild) -> Result<()> {
     };
     let typed_recipe = typed_recipe(typed, taste.entries()?)?;
     let mut opening = Opening::default();
-    let typed_paths = [Some(&typed.base), typed.between.as_ref()];
     let mut target = opening
         .resolved(|read| {
             let mut read = |asked: &str| {
-                let typed = typed_paths
+                let typed = paths
                     .into_iter()
                     .flatten()
                     .find(|path| shown(path) == asked);

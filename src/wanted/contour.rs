@@ -279,19 +279,33 @@ impl Contour {
                 db_per_octave,
                 pivot_hz,
             } => db_per_octave * octaves(*pivot_hz, frequency_hz),
-            Self::Table { points, .. } => {
-                let (log_f, db): (Vec<f64>, Vec<f64>) =
-                    points.iter().map(|(f_hz, db)| (f_hz.ln(), *db)).unzip();
-                // Frequencies that differ in their last digits have one logarithm; such a table is read as steps.
-                let step = || {
-                    points[points
-                        .partition_point(|p| p.0 < frequency_hz)
-                        .min(points.len() - 1)]
-                    .1
-                };
-                Pchip::new(&log_f, &db).map_or_else(step, |curve| curve.at(frequency_hz.ln()))
-            }
+            Self::Table { .. } => self.levels_db(rate_hz, &[frequency_hz])[0],
         }
+    }
+
+    /// As [`Contour::level_db`], at each of `frequency_hz`.
+    #[must_use]
+    pub fn levels_db(&self, rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
+        let Self::Table { points, .. } = self else {
+            let at = |f_hz: &f64| self.level_db(rate_hz, *f_hz);
+            return frequency_hz.iter().map(at).collect();
+        };
+        let (log_f, db): (Vec<f64>, Vec<f64>) =
+            points.iter().map(|(f_hz, db)| (f_hz.ln(), *db)).unzip();
+        let curve = Pchip::new(&log_f, &db);
+        // Frequencies that differ in their last digits have one logarithm; such a table is read as steps.
+        let step = |f_hz: f64| {
+            let above = points.partition_point(|point| point.0 < f_hz);
+            points
+                .get(above)
+                .or(points.last())
+                .map_or(0.0, |point| point.1)
+        };
+        let at = |f_hz: &f64| match &curve {
+            Some(curve) => curve.at(f_hz.ln()),
+            None => step(*f_hz),
+        };
+        frequency_hz.iter().map(at).collect()
     }
 
     fn checked(self, source: &str) -> Result<Self> {

@@ -224,9 +224,12 @@ impl Target {
             Ground::Curve(curve) => curve.clone(),
             Ground::Blend(blend) => blend.level_on_grid(rate_hz),
         };
+        let support = on_grid.support.clone();
+        let f_hz = &grid::frequency_hz()[support.clone()];
         for contour in &self.contours {
-            for i in on_grid.support.clone() {
-                on_grid.level_db[i] += contour.level_db(rate_hz, grid::frequency_hz()[i]);
+            let added = contour.levels_db(rate_hz, f_hz);
+            for (level_db, added_db) in on_grid.level_db[support.clone()].iter_mut().zip(added) {
+                *level_db += added_db;
             }
         }
         on_grid
