@@ -245,6 +245,14 @@ fn two_targets_are_apart_by_what_lies_between_them_whatever_their_levels() {
         ),
         (&Value::from(0.0), &Value::from(100.0))
     );
+    // Of what was measured the band that the rig knows is told apart.
+    assert_eq!(same["difference"]["trusted"], Value::Null);
+    let unit = document(folder.path(), &format!("target diff {WOOL} flat --json"));
+    let (all, trusted) = (&unit["difference"], &unit["difference"]["trusted"]);
+    let end_hz = numbers(&trusted["support_hz"])[1];
+    assert!((10_500.0..11_000.0).contains(&end_hz), "{end_hz}");
+    assert!(trusted["worst_hz"].as_f64().unwrap() <= end_hz);
+    assert!(trusted["rms_db"].as_f64().unwrap() < all["rms_db"].as_f64().unwrap());
     let text = done(
         folder.path(),
         "target diff gentle-slope diffuse-field --points octave",

@@ -109,6 +109,21 @@ pub struct LevelsPart {
     pub level_db: Vec<f64>,
 }
 
+/// The difference over the band in which both can be believed, its own level taken out.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TrustedPart {
+    /// The level that was taken out, dB.
+    pub level_db: f64,
+    /// What is left, dB rms.
+    pub rms_db: f64,
+    /// Its largest value, dB, with its sign.
+    pub worst_db: f64,
+    /// Where, Hz.
+    pub worst_hz: f64,
+    /// Lowest and highest frequency of the band, Hz.
+    pub support_hz: [f64; 2],
+}
+
 /// The one minus the other, its level taken out.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct DifferencePart {
@@ -122,6 +137,8 @@ pub struct DifferencePart {
     pub worst_hz: f64,
     /// Lowest and highest frequency that both cover, Hz.
     pub support_hz: [f64; 2],
+    /// The same figures over the band in which both can be believed; `null` where that is all, or less than an octave.
+    pub trusted: Option<TrustedPart>,
     /// The difference at the asked frequencies.
     pub points: LevelsPart,
     /// The difference on the grid.
@@ -175,6 +192,13 @@ pub fn target_diff_document(compared: &Compared, files: &[WrittenFile]) -> Targe
             worst_db: level(difference.worst_db),
             worst_hz: hertz(difference.worst_hz),
             support_hz: support_hz(&difference.by_frequency),
+            trusted: compared.trusted.as_ref().map(|trusted| TrustedPart {
+                level_db: level(trusted.level_db),
+                rms_db: level(trusted.rms_db),
+                worst_db: level(trusted.worst_db),
+                worst_hz: hertz(trusted.worst_hz),
+                support_hz: support_hz(&trusted.by_frequency),
+            }),
             points: levels(&compared.points),
             curve: curve(&difference.by_frequency),
         },

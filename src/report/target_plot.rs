@@ -103,12 +103,17 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
     let both = one.trust.iter().zip(&other.trust);
     let trust: Vec<f64> = both.map(|(one, other)| one.min(*other)).collect();
     let doubtful_hz = doubtful_hz(&difference.by_frequency, &trust);
+    // What can be believed is what counts.
+    let (told, band) = match &compared.trusted {
+        Some(trusted) => (trusted, "trusted band, "),
+        None => (difference, ""),
+    };
     let subtitle = format!(
-        "{} dB rms, {} dB at most (at {}) · {} · {}",
-        decimals(difference.rms_db, 2),
-        true_minus(&signed_decimals_up_to(difference.worst_db, 2)),
-        words::frequency(difference.worst_hz),
-        range_in_words(&difference.by_frequency),
+        "{} dB rms, {} dB at most (at {}) · {band}{} · {}",
+        decimals(told.rms_db, 2),
+        true_minus(&signed_decimals_up_to(told.worst_db, 2)),
+        words::frequency(told.worst_hz),
+        range_in_words(&told.by_frequency),
         rate(one)
     );
     let mut warnings = one.warnings.clone();

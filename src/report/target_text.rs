@@ -6,6 +6,7 @@ use super::target_data::ListedTarget;
 use super::text::{Page, written};
 use super::words::{self, decimals, signed_decimals_up_to};
 use crate::measurement::grid::OnGrid;
+use crate::wanted::difference::Difference;
 use crate::wanted::shown::{Compared, Shown};
 
 /// Figures in a row of a table.
@@ -77,15 +78,15 @@ pub fn target_diff_text(compared: &Compared, files: &[WrittenFile]) -> String {
     page.row("The one", &one.source);
     page.row("The other", &other.source);
     page.row("Range", &range(&difference.by_frequency));
-    page.row(
-        "Difference",
-        &format!(
-            "{} dB rms; {} dB at most, at {}",
-            decimals(difference.rms_db, 2),
-            signed_decimals_up_to(difference.worst_db, 2),
-            words::frequency(difference.worst_hz)
-        ),
-    );
+    page.row("Difference", &difference_in_words(difference));
+    if let Some(trusted) = &compared.trusted {
+        let band = range(&trusted.by_frequency);
+        let words = difference_in_words(trusted);
+        page.row(
+            "Trusted band",
+            &format!("{words}; {band}, its own level taken out"),
+        );
+    }
     page.row(
         "Level",
         &format!(
@@ -121,6 +122,15 @@ fn cautions(page: &mut Page, warnings: &[String]) {
 fn range(curve: &OnGrid) -> String {
     let (low_hz, high_hz) = curve.band_hz();
     band(low_hz, high_hz)
+}
+
+fn difference_in_words(difference: &Difference) -> String {
+    format!(
+        "{} dB rms; {} dB at most, at {}",
+        decimals(difference.rms_db, 2),
+        signed_decimals_up_to(difference.worst_db, 2),
+        words::frequency(difference.worst_hz)
+    )
 }
 
 /// What the levels of a target are relative to.

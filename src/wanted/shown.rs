@@ -3,7 +3,8 @@
 use super::difference::{Difference, difference, level_at_hz};
 use super::target::Target;
 use crate::error::{Error, ErrorKind, Result};
-use crate::measurement::grid::{OnGrid, POINTS};
+use crate::measurement::grid::{self, OnGrid, POINTS};
+use crate::measurement::rig::TRUSTED;
 
 /// Nominal octaves, hertz (IEC 61260-1, from memory).
 pub const OCTAVES_HZ: [f64; 10] = [
@@ -54,6 +55,9 @@ pub struct Compared {
     pub other: Shown,
     /// The one minus the other.
     pub difference: Difference,
+    /// The same over the band in which both can be believed, its own level taken out; None where that is all, or less
+    /// than an octave.
+    pub trusted: Option<Difference>,
     /// Frequency in hertz and difference in dB, at the asked frequencies that both cover.
     pub points: Vec<(f64, f64)>,
 }
@@ -118,6 +122,21 @@ pub fn compared(one: &Target, other: &Target, rate_hz: f64, points_hz: &[f64]) -
     let one = shown(one, rate_hz, points_hz, None)?;
     let mut other = shown(other, rate_hz, points_hz, None)?;
     let difference = difference(&one.curve, &other.curve)?;
+    let both = one.trust.iter().zip(&other.trust);
+    let trusted: Vec<bool> = both.map(|(a, b)| a.min(*b) >= TRUSTED).collect();
+    let band = trusted.iter().position(|trusted| *trusted).unwrap_or(0)
+        ..trusted
+            .iter()
+            .rposition(|trusted| *trusted)
+            .map_or(0, |last| last + 1);
+    let band = grid::intersection(&band, &difference.by_frequency.support);
+    let within = |curve: &OnGrid| OnGrid {
+        level_db: curve.level_db.clone(),
+        support: grid::intersection(&band, &curve.support),
+    };
+    let trusted = (band != difference.by_frequency.support)
+        .then(|| super::difference::difference(&within(&one.curve), &within(&other.curve)).ok())
+        .flatten();
     for i in other.curve.support.clone() {
         other.curve.level_db[i] += difference.level_db;
     }
@@ -127,6 +146,7 @@ pub fn compared(one: &Target, other: &Target, rate_hz: f64, points_hz: &[f64]) -
         one,
         other,
         difference,
+        trusted,
     })
 }
 
