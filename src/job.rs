@@ -17,6 +17,7 @@ use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::{Rig, TRUSTED};
 use crate::measurement::smooth::{Width, smooth};
 use crate::measurement::takes::Take;
+use crate::wanted::difference::level_at_hz;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
 
 pub mod per_side;
@@ -114,7 +115,10 @@ struct Wish {
 fn wish(request: &FitRequest, measured: &OnGrid) -> Result<Wish> {
     let rate_hz = request.limits.rates_hz[0];
     let target = match &request.target {
-        Some(target) => target.clone().with_contours(request.contours.clone()),
+        Some(target) => target
+            .clone()
+            .with_contours(request.contours.clone())
+            .over(measured),
         None => Target::relative_to(measured, request.contours.clone()),
     };
     let target_on_grid = target.level_on_grid(rate_hz);
@@ -221,6 +225,45 @@ pub struct SpreadFigures {
 }
 
 impl FitOutcome {
+    /// Shifts the measured and the equalised curve so that each meets the target at `frequency_hz`, for those who want to
+    /// see them so. Levels are free, so no figure changes.
+    ///
+    /// # Errors
+    /// `Coverage` where the curves have no data there.
+    pub fn align_at(&mut self, frequency_hz: f64) -> Result<()> {
+        let support = self.curves.support.clone();
+        let at = |level_db: &[f64]| {
+            let curve = OnGrid {
+                level_db: level_db.to_vec(),
+                support: support.clone(),
+            };
+            level_at_hz(&curve, frequency_hz)
+        };
+        let curves = &self.curves;
+        let levels = (
+            at(&curves.measured_db),
+            at(&curves.equalised_db),
+            at(&curves.target_db),
+        );
+        let (Some(measured_db), Some(equalised_db), Some(target_db)) = levels else {
+            let (low_hz, high_hz) = grid::band_hz(&support);
+            return Err(Error::new(
+                ErrorKind::Coverage,
+                "align",
+                format!("{frequency_hz} Hz"),
+                format!(
+                    "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
+                ),
+                "choose one within that range",
+            ));
+        };
+        let shift = |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);
+        shift(&mut self.curves.measured_db, target_db - measured_db);
+        shift(&mut self.curves.equalised_db, target_db - equalised_db);
+        self.curves.aligned_at_hz = Some(frequency_hz);
+        Ok(())
+    }
+
     /// How far the takes repeat; None where the spread is unknown.
     #[must_use]
     pub fn spread(&self) -> Option<SpreadFigures> {
@@ -299,8 +342,12 @@ pub struct SearchReport {
 ///
 /// Levels are aligned so that the weighted mean of measured minus target is 0 dB, and likewise of
 /// equalised minus target.
+///
+/// [`FitOutcome::align_at`] pins them elsewhere.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OutcomeCurves {
+    /// Where measured and equalised were made to meet the target, hertz; None for the weighted means.
+    pub aligned_at_hz: Option<f64>,
     /// Grid points that both the curve and the target cover; values outside mean nothing but for `sections_db`.
     pub support: Range<usize>,
     /// The average of the takes.
@@ -778,6 +825,7 @@ fn record(findings: Findings<'_>) -> FitOutcome {
         search: findings.search,
         trusted_band_hz: request.judging.rig.trusted_band_hz(&support),
         curves: OutcomeCurves {
+            aligned_at_hz: None,
             measured_db: shifted(curves.measured_db, measured_shift),
             spread_db: findings.judged.average.spread_db.clone(),
             target_db: wish.target_db.clone(),
@@ -877,9 +925,8 @@ fn cautions(
             highest_hz,
         });
     }
-    if let Some(text) = &target.warning {
-        cautions.push(Caution::TargetTable { text: text.clone() });
-    }
+    let texts = target.warnings.iter().cloned();
+    cautions.extend(texts.map(|text| Caution::TargetTable { text }));
     if outcome.curves.spread_db.is_none() {
         cautions.push(Caution::SpreadUnknown);
     }

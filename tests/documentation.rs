@@ -194,6 +194,24 @@ fn the_readme_shows_what_inspect_prints() {
 }
 
 #[test]
+fn the_readme_shows_what_the_difference_of_targets_prints() {
+    let readme = page("README.md");
+    let line = command_lines(&readme)
+        .into_iter()
+        .find(|line| line[0] == "target" && line[1] == "diff")
+        .unwrap();
+    let shown = blocks(&readme, "text")
+        .into_iter()
+        .find(|block| block.contains("The one minus the other"))
+        .unwrap();
+    let printed = run(checkout().path(), &line);
+    assert!(
+        printed.ends_with(&shown),
+        "README shows\n{shown}\nbut this is printed:\n{printed}"
+    );
+}
+
+#[test]
 fn the_readme_names_the_command_that_runs_these_tests() {
     let readme = page("README.md");
     assert!(blocks(&readme, "sh").iter().any(|b| b == "cargo test\n"));
@@ -207,7 +225,7 @@ struct Opt {
 }
 
 fn options_of_help(verb: &str) -> Vec<Opt> {
-    let help = run(root(), &[verb.into(), "--help".into()]);
+    let help = run(root(), &words(&format!("{verb} --help")));
     let mut options: Vec<Opt> = Vec::new();
     for line in help.lines() {
         let short = line.strip_prefix("  -").filter(|l| !l.starts_with('-'));
@@ -278,6 +296,37 @@ fn options_are_those_of_the_help(verb: &str, fewest: usize) {
         assert_eq!(row.len(), 4, "{row:?}");
         if let Some(default) = &option.default {
             assert_eq!(row[2], format!("`{default}`"), "{:?}", option.names);
+        }
+    }
+}
+
+#[test]
+fn options_of_the_tasks_of_target_are_those_of_the_help() {
+    let readme = page("README.md");
+    let rows: Vec<Vec<String>> = table_rows(chapter(&readme, "Options of `target`"))
+        .into_iter()
+        .filter(|row| row[0].starts_with("`-"))
+        .collect();
+    assert!(rows.iter().all(|row| row.len() == 5), "{rows:?}");
+    for task in ["list", "show", "build", "diff"] {
+        let help = options_of_help(&format!("target {task}"));
+        assert!(help.len() >= 3);
+        let of_task: Vec<&Vec<String>> = rows
+            .iter()
+            .filter(|row| code_words(&row[1]).contains(&task))
+            .collect();
+        let listed: BTreeSet<&str> = of_task.iter().flat_map(|row| code_words(&row[0])).collect();
+        let known: BTreeSet<&str> = help
+            .iter()
+            .flat_map(|option| option.names.iter().map(String::as_str))
+            .collect();
+        assert_eq!(listed, known, "{task}");
+        for option in help.iter().filter(|option| option.default.is_some()) {
+            let named =
+                |row: &&&Vec<String>| code_words(&row[0]).contains(&option.names[0].as_str());
+            let row = of_task.iter().find(named).unwrap();
+            let default = option.default.as_ref().unwrap();
+            assert_eq!(row[3], format!("`{default}`"), "{task} {:?}", option.names);
         }
     }
 }
@@ -478,6 +527,22 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
     }
 
     let mut keys = BTreeSet::new();
+    for task in [
+        "list",
+        "show demo-data/long-shifts.target.toml --plot target/t.svg",
+        "build --bass 1 -o target/t.csv",
+        "diff flat diffuse-field",
+    ] {
+        let printed = run(folder.path(), &words(&format!("target {task} --json")));
+        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    }
+    let described = code_words(chapter(&developers, "The documents of `target --json`"));
+    assert!(keys.len() > 25, "{}", keys.len());
+    for key in keys {
+        assert!(described.contains(&key.as_str()), "field {key} of target");
+    }
+
+    let mut keys = BTreeSet::new();
     // One job with files and one with several takes, so that no part of the document is missing.
     let of_fit = command_lines(&page("README.md"))
         .into_iter()
@@ -528,7 +593,7 @@ fn files_shown_in_the_readme_are_read_by_the_program() {
         .into_iter()
         .filter_map(|word| word.strip_prefix("--contour "))
         .collect();
-    assert_eq!(contours.len(), 2);
+    assert_eq!(contours.len(), 3);
     for contour in contours {
         run(folder.path(), &words(&format!("{arguments} {contour}")));
     }

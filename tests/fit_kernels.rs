@@ -314,20 +314,20 @@ proptest! {
         };
         let (gradient, curvature) = linear(&objective);
         let (free_gradient, free_curvature) = linear(&of(Level::Free, &wanted));
-        // The slopes of the mean, by central differences.
+        // The slopes of the mean, by central differences of fourth order.
         let mean_at = |x: &[f64]| {
             let sections: Vec<Section> = objective::sections(&shapes, x).collect();
             let levels = cascade::levels_db(&sections, RATE_HZ, &grid());
             levels.iter().zip(&weight).map(|(g, w)| w * w * g).sum::<f64>() / total
         };
         let slope = |i: usize| {
-            let h = 1e-5;
+            let h = 1e-4;
             let moved = |by: f64| {
                 let mut moved = x.clone();
                 moved[i] += by;
                 mean_at(&moved)
             };
-            (moved(h) - moved(-h)) / (2.0 * h)
+            (8.0 * (moved(h) - moved(-h)) - (moved(2.0 * h) - moved(-2.0 * h))) / (12.0 * h)
         };
         let slopes: Vec<f64> = (0..x.len()).map(slope).collect();
         for i in 0..x.len() {

@@ -50,13 +50,11 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
     let (_, mut field) = table("kemar_diffuse_field.csv");
     // Support 2: measured and usable.
     field.retain(|row| row[3] == 2.0);
-    let target = Target {
-        name: "diffuse-field average of the same manikin".to_owned(),
-        source: "Gardner and Martin 1994".to_owned(),
-        warning: None,
-        base: Some(on_grid("diffuse field", &field, 1)),
-        contours: Vec::new(),
-    };
+    let target = Target::of_curve(
+        "diffuse-field average of the same manikin",
+        "Gardner and Martin 1994",
+        on_grid("diffuse field", &field, 1),
+    );
     let (directions, rows) = table("kemar_12_ear.csv");
     let mut shares = Vec::new();
     println!("direction            before dB   after dB");

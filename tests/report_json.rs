@@ -44,6 +44,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
     assert_eq!(
         keys(&document),
         [
+            "aligned_at_hz",
             "cautions",
             "curves",
             "economy_ratio",

@@ -61,6 +61,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         },
         trusted_band_hz: Some((20.0, 10_767.3)),
         curves: OutcomeCurves {
+            aligned_at_hz: None,
             support: 0..0,
             measured_db: vec![],
             spread_db: None,

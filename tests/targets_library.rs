@@ -113,14 +113,14 @@ fn what_rests_on_the_diffuse_field_carries_its_warning_and_citation() {
         "spoken-word",
     ] {
         let target = target(name, &[]);
-        assert!(target.warning.unwrap().contains("several dB at 2.5-10 kHz"));
+        assert!(target.warnings[0].contains("several dB at 2.5-10 kHz"));
         assert!(
             target.source.contains("Gardner and K. D. Martin"),
             "{}",
             target.source
         );
     }
-    assert_eq!(target("flat", &[]).warning, None);
+    assert!(target("flat", &[]).warnings.is_empty());
     assert!(
         text("diffuse-field")
             .unwrap()
@@ -254,12 +254,12 @@ fn recipes_stand_on_files_beside_them_and_on_other_recipes() {
         target.source,
         "mine; its base under: below; its base other: a bench"
     );
-    assert_eq!(target.warning.as_deref(), Some("old"));
+    assert_eq!(target.warnings, ["old"]);
     assert_eq!(
         target.contours,
         [Contour::bass(3.0).unwrap(), Contour::slope(-1.0).unwrap()]
     );
-    let (low_hz, high_hz) = target.base.as_ref().unwrap().band_hz();
+    let (low_hz, high_hz) = target.level_on_grid(48_000.0).band_hz();
     assert!(low_hz >= 99.9 && high_hz <= 9001.0);
     let expected = 1.0 + target.contours[0].level_db(48_000.0, 100.0) - (0.1f64).log2();
     assert!((at(&target, 101.0) - expected).abs() < 0.1);
@@ -268,7 +268,7 @@ fn recipes_stand_on_files_beside_them_and_on_other_recipes() {
 #[test]
 fn a_curve_without_notes_is_named_after_its_file() {
     let target = target("bare", FOLDER);
-    assert_eq!((target.name.as_str(), target.warning), ("bare", None));
+    assert_eq!((target.name.as_str(), target.warnings.len()), ("bare", 0));
     assert!(target.source.contains("bare"));
     let more = resolve("bare", &mut files(FOLDER))
         .unwrap()
@@ -307,9 +307,11 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
     assert!(error.next_step.contains("`diffuse-field`"), "{error}");
     let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
     assert_eq!(
-        (error.kind, error.place.source.as_str()),
-        (ErrorKind::File, "gone.csv")
+        (error.kind, error.place.source.as_str(), error.place.line),
+        (ErrorKind::File, "gone.toml", Some(2))
     );
+    assert_eq!(error.place.key.as_deref(), Some("base"));
+    assert!(error.found.contains("`gone.csv`"), "{error}");
 }
 
 #[test]

@@ -44,13 +44,15 @@ pub struct Args {
 }
 
 /// The names of the verbs.
-pub const VERBS: [&str; 2] = ["inspect", "fit"];
+pub const VERBS: [&str; 3] = ["inspect", "target", "fit"];
 
 /// The verbs.
 #[derive(Debug, Subcommand)]
 pub enum Verb {
     /// Judge takes: leaks, outliers, spread, match, the coupler's resonance, and what to do next
     Inspect(Inspect),
+    /// List, show, build and compare targets: what an earphone could sound like
+    Target(Target),
     /// Fit sections toward a target, within what an equaliser can do
     Fit(Box<Fit>),
 }
@@ -146,6 +148,241 @@ pub struct Inspect {
     pub output_style: OutputStyle,
 }
 
+const TARGET_EXAMPLES: &str = "Examples:
+  What comes with the program:
+    bandwright target list
+  A picture and figures of a recipe:
+    bandwright target show music-shows.target.toml --plot music-shows.svg
+  A recipe halfway between another unit and a library target, with more bass:
+    bandwright target build --base mesh.unit.toml --between diffuse-field --bass 2 -o mine.target.toml
+  How far two targets are apart:
+    bandwright target diff mine.target.toml gentle-slope";
+
+const TARGET_OUTCOMES: &str = "Exit status: 0 done; 2 bad usage or input. Files are written all or none, and only over files of this program.";
+
+/// `bandwright target`.
+#[derive(Debug, ClapArgs)]
+#[command(
+    arg_required_else_help = true,
+    subcommand_value_name = "TASK",
+    subcommand_help_heading = "Tasks",
+    disable_help_subcommand = true,
+    after_help = TARGET_OUTCOMES,
+    after_long_help = format!("{TARGET_EXAMPLES}\n\n{TARGET_OUTCOMES}")
+)]
+pub struct Target {
+    /// What to do with targets.
+    #[command(subcommand)]
+    pub task: TargetTask,
+}
+
+/// The tasks of `bandwright target`.
+#[derive(Debug, Subcommand)]
+pub enum TargetTask {
+    /// Tell the targets that come with the program: source, range, licence
+    List(TargetList),
+    /// Show a target by figures and as a picture
+    Show(TargetShow),
+    /// Build a target from a base, a blend and adjustments, and write it as a recipe or as a curve
+    Build(TargetBuild),
+    /// Tell how far two targets are apart, whatever their levels
+    Diff(TargetDiff),
+}
+
+impl TargetTask {
+    /// How results are shown.
+    pub fn output_style(&self) -> OutputStyle {
+        match self {
+            Self::List(typed) => typed.output_style,
+            Self::Show(typed) => typed.output_style,
+            Self::Build(typed) => typed.output_style,
+            Self::Diff(typed) => typed.output_style,
+        }
+    }
+}
+
+/// A side of a unit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OneSide {
+    /// The left one
+    Left,
+    /// The right one
+    Right,
+}
+
+/// Where figures are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Points {
+    /// Octaves from 31.5 Hz
+    Octave,
+    /// Third octaves from 20 Hz
+    ThirdOctave,
+}
+
+/// The sample rate of contours, and where figures are told.
+#[derive(Debug, Clone, Copy, ClapArgs)]
+pub struct Figures {
+    /// Where figures are told
+    #[arg(long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
+    pub points: Points,
+    /// The sample rate at which contours are evaluated, 8000 to 768000: near half of it their form depends on it
+    #[arg(
+        long,
+        value_name = "HZ",
+        value_parser = number,
+        default_value_t = 48_000.0,
+        allow_negative_numbers = true,
+        help_heading = "The figures"
+    )]
+    pub rate_hz: f64,
+}
+
+/// `bandwright target list`.
+#[derive(Debug, ClapArgs)]
+pub struct TargetList {
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+/// `bandwright target show`.
+#[derive(Debug, ClapArgs)]
+#[command(arg_required_else_help = true)]
+pub struct TargetShow {
+    /// A name of the library, a curve, a NAME.target.toml or a NAME.unit.toml
+    #[arg(value_name = "NAME|FILE")]
+    pub target: PathBuf,
+    /// One side of a unit [default: both]
+    #[arg(long, value_enum, help_heading = "The target")]
+    pub side: Option<OneSide>,
+    /// Which unit, where a unit file has several
+    #[arg(long, value_name = "NAME", help_heading = "The target")]
+    pub variant: Option<String>,
+    /// The rest of the figures.
+    #[command(flatten)]
+    pub figures: Figures,
+    /// Show levels so that they are 0 dB at this frequency [default: as the target has them]
+    #[arg(
+        long,
+        value_name = "HZ",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The figures"
+    )]
+    pub align_hz: Option<f64>,
+    /// Write a picture of the target here (NAME.svg)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+/// `bandwright target build`.
+#[derive(Debug, ClapArgs)]
+#[command(arg_required_else_help = true)]
+pub struct TargetBuild {
+    /// What to start from: `flat`, `measured` (what the unit that is fitted has), a name of the library, a curve, a
+    /// NAME.target.toml or a NAME.unit.toml
+    #[arg(
+        long,
+        value_name = "NAME|FILE",
+        default_value = "flat",
+        help_heading = "The target"
+    )]
+    pub base: PathBuf,
+    /// One side of the base, where that is a unit [default: both]
+    #[arg(long, value_enum, help_heading = "The target")]
+    pub side: Option<OneSide>,
+    /// Which unit, where the base is a unit file with several
+    #[arg(long, value_name = "NAME", help_heading = "The target")]
+    pub variant: Option<String>,
+    /// A second target: the result lies between base and this, in dB, and adjustments come on top
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The target")]
+    pub between: Option<PathBuf>,
+    /// How far from --base to --between, 0 to 1
+    #[arg(
+        long,
+        value_name = "X",
+        value_parser = number,
+        default_value_t = 0.5,
+        allow_negative_numbers = true,
+        help_heading = "The target"
+    )]
+    pub between_share: f64,
+    /// More bass by so many dB, -60 to 60: a low shelf at 90 Hz, q 0.6
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The target"
+    )]
+    pub bass: Option<f64>,
+    /// More treble by so many dB, -60 to 60: a high shelf at 6 kHz, q 0.5
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The target"
+    )]
+    pub treble: Option<f64>,
+    /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The target"
+    )]
+    pub slope: Option<f64>,
+    /// One more adjustment, as `bandwright fit --help` tells (repeatable)
+    #[arg(long, value_name = "CONTOUR", help_heading = "The target")]
+    pub contour: Vec<String>,
+    /// Its name [default: the file's]
+    #[arg(long, value_name = "WORDS", help_heading = "The target")]
+    pub name: Option<String>,
+    /// Where it comes from, in words [default: what it was built from]
+    #[arg(long, value_name = "WORDS", help_heading = "The target")]
+    pub source: Option<String>,
+    /// The rest of the figures.
+    #[command(flatten)]
+    pub figures: Figures,
+
+    /// Write the target here: NAME.target.toml for a recipe, which follows its base, or NAME.csv for a curve, which
+    /// stands alone
+    #[arg(short, long, value_name = "FILE", help_heading = "Output")]
+    pub output: PathBuf,
+    /// Write a picture of the target here (NAME.svg)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+/// `bandwright target diff`.
+#[derive(Debug, ClapArgs)]
+#[command(arg_required_else_help = true)]
+pub struct TargetDiff {
+    /// A name of the library, a curve, a NAME.target.toml or a NAME.unit.toml
+    #[arg(value_name = "NAME|FILE")]
+    pub one: PathBuf,
+    /// The other, which is subtracted
+    #[arg(value_name = "OTHER")]
+    pub other: PathBuf,
+    /// The rest of the figures.
+    #[command(flatten)]
+    pub figures: Figures,
+    /// Write a picture of both and of their difference here (NAME.svg)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
 /// Search effort.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Effort {
@@ -216,9 +453,38 @@ pub struct Fit {
     pub leak_threshold: f64,
 
     /// The wanted response: a name of the library (flat, diffuse-field, gentle-slope, long-listening, spoken-word), a
-    /// curve, or a NAME.target.toml. Its level is free
+    /// curve, a NAME.target.toml, or a NAME.unit.toml, whose sound takes are averaged. Its level is free
     #[arg(long, value_name = "NAME|FILE", help_heading = "What is wanted")]
     pub target: Option<PathBuf>,
+    /// A second target: what is wanted lies between the two, in dB
+    #[arg(
+        long,
+        value_name = "NAME|FILE",
+        requires = "target",
+        help_heading = "What is wanted"
+    )]
+    pub between: Option<PathBuf>,
+    /// How far from --target to --between, 0 to 1
+    #[arg(
+        long,
+        value_name = "X",
+        value_parser = number,
+        default_value_t = 0.5,
+        allow_negative_numbers = true,
+        help_heading = "What is wanted"
+    )]
+    pub between_share: f64,
+    /// Go only this fraction of the way, more than 0, at most 1: 0.6 keeps 40 % of the unit's own character. All that is
+    /// wanted counts, also what is added below
+    #[arg(
+        long,
+        value_name = "X",
+        value_parser = number,
+        default_value_t = 1.0,
+        allow_negative_numbers = true,
+        help_heading = "What is wanted"
+    )]
+    pub toward: f64,
     /// More bass by so many dB, -60 to 60: a low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what
     /// the unit has now, as are all below
     #[arg(
@@ -247,8 +513,9 @@ pub struct Fit {
         help_heading = "What is wanted"
     )]
     pub slope: Option<f64>,
-    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf), or
-    /// shape=slope,db_per_octave=-0.4,pivot_hz=1000 (repeatable)
+    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf),
+    /// shape=slope,db_per_octave=-0.4,pivot_hz=1000, shape=table,points=100:1.5/1000:0 (Hz:dB) or shape=table,file=FILE
+    /// (repeatable)
     #[arg(long, value_name = "CONTOUR", help_heading = "What is wanted")]
     pub contour: Vec<String>,
 
@@ -293,6 +560,16 @@ pub struct Fit {
     /// Write a picture of the curves here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Show curves so that measured and equalised meet the target at this frequency, in plot and document. Levels are
+    /// free: the fit and its figures stay as they are [default: their weighted means meet]
+    #[arg(
+        long,
+        value_name = "HZ",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "Output"
+    )]
+    pub align_hz: Option<f64>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

@@ -7,7 +7,7 @@ use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
 use bandwright::measurement::parse::MAX_FILE_BYTES;
 
 /// Links that may lead on to one another, as many as Linux follows.
@@ -45,6 +45,54 @@ pub fn read(path: &Path) -> Result<Vec<u8>> {
         .read_to_end(&mut bytes)
         .map_err(failed)?;
     Ok(bytes)
+}
+
+/// The name in the folder of `path` that is spelt most like its last part, where one is close.
+pub fn near(path: &Path) -> Option<String> {
+    /// More names than this are not looked through.
+    const MOST_NAMES: usize = 10_000;
+    let folder = match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    };
+    let names = fs::read_dir(folder).ok()?.take(MOST_NAMES);
+    let mut names: Vec<String> = names
+        .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
+        .collect();
+    names.sort();
+    let name = path.file_name()?.to_str()?;
+    nearest_spelling(name, names.iter().map(String::as_str)).map(str::to_owned)
+}
+
+/// The way from the folder of `from` to `to`, both existing or not, over their common folders; absolute where they
+/// have none.
+pub fn relative(from: &Path, to: &Path) -> PathBuf {
+    let real = |path: &Path| {
+        let folder = match path.parent() {
+            Some(folder) if folder != Path::new("") => folder,
+            _ => Path::new("."),
+        };
+        let folder = fs::canonicalize(folder).ok()?;
+        Some((folder, path.file_name()?.to_owned()))
+    };
+    let (Some((from, _)), Some((to_folder, name))) = (real(from), real(to)) else {
+        return to.to_owned();
+    };
+    let (from, to_parts): (Vec<_>, Vec<_>) = (
+        from.components().collect(),
+        to_folder.components().collect(),
+    );
+    let shared = from
+        .iter()
+        .zip(&to_parts)
+        .take_while(|(a, b)| a == b)
+        .count();
+    if shared == 0 {
+        return to_folder.join(name);
+    }
+    let up = std::iter::repeat_n(std::path::Component::ParentDir, from.len() - shared);
+    let down = to_parts[shared..].iter().copied();
+    up.chain(down).collect::<PathBuf>().join(name)
 }
 
 /// True when both paths lead to one existing file; hard links count as two.

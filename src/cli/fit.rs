@@ -14,12 +14,13 @@ use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::smooth::Width;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
-use bandwright::wanted::{Contour, Target, library};
+use bandwright::wanted::{Target, library};
 
 use super::args::{self, Fit};
 use super::console;
 use super::files::{self, Place, shown};
 use super::measured;
+use super::target::{Opening, Taste, said_by};
 
 /// How a sheet begins.
 const SHEET_BEGINNING: &str = "# Equaliser sheet";
@@ -38,10 +39,21 @@ pub fn run(typed: &Fit) -> Result<()> {
         _ => error,
     };
     let result = if typed.per_side {
-        let outcome = per_side::run(&request).map_err(said)?;
+        let mut outcome = per_side::run(&request).map_err(said)?;
+        if let Some(align_hz) = typed.align_hz {
+            for side in &mut outcome.sides {
+                let aligned = side.fit.align_at(align_hz);
+                aligned.map_err(|error| said_by(error, "--align-hz"))?;
+            }
+        }
         Outcome::PerSide(Box::new(outcome))
     } else {
-        Outcome::OneForBoth(Box::new(job::run(&request).map_err(said)?))
+        let mut outcome = job::run(&request).map_err(said)?;
+        if let Some(align_hz) = typed.align_hz {
+            let aligned = outcome.align_at(align_hz);
+            aligned.map_err(|error| said_by(error, "--align-hz"))?;
+        }
+        Outcome::OneForBoth(Box::new(outcome))
     };
 
     let mut to_write = Vec::new();
@@ -173,6 +185,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
 fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
     let inputs: Vec<&Path> = curves(typed)
         .chain(&typed.target)
+        .chain(&typed.between)
         .chain(&typed.limits)
         .chain(&typed.weight)
         .chain(&typed.rig)
@@ -194,7 +207,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
 }
 
 fn request(typed: &Fit) -> Result<FitRequest> {
-    let contours = contours(typed)?;
+    let target = target(typed)?;
     let typed_rig = measured::rig(typed.rig.as_ref())?;
     let limits = limits(typed)?;
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
@@ -216,8 +229,8 @@ fn request(typed: &Fit) -> Result<FitRequest> {
             rig: typed_rig.or(unit.rig).unwrap_or_default(),
         },
         weight,
-        target: target(typed)?,
-        contours,
+        target: Some(target),
+        contours: Vec::new(),
         limits,
         economy: typed.economy,
         effort: match typed.effort {
@@ -228,37 +241,33 @@ fn request(typed: &Fit) -> Result<FitRequest> {
     })
 }
 
-fn target(typed: &Fit) -> Result<Option<Target>> {
-    let Some(path) = &typed.target else {
-        return Ok(None);
+/// All that is wanted: a target or what the unit has now, what it is blended with, the taste, and how far to go.
+fn target(typed: &Fit) -> Result<Target> {
+    let mut opening = Opening::default();
+    let taste = Taste {
+        bass: typed.bass,
+        treble: typed.treble,
+        slope: typed.slope,
+        contour: &typed.contour,
     };
-    let name = shown(path);
-    // A path that is no Unicode has a name that leads nowhere; the path does.
-    let mut read = |asked: &str| {
-        files::read(if asked == name {
-            path
-        } else {
-            Path::new(asked)
-        })
+    let contours = opening.contours(taste.entries()?)?;
+    let mut target = match &typed.target {
+        Some(path) => opening.target(path)?,
+        None => Target::measured(),
     };
-    library::resolve(&name, &mut read).map(Some)
-}
-
-fn contours(typed: &Fit) -> Result<Vec<Contour>> {
-    let taste = |gain: Option<f64>, option, make: fn(f64) -> Result<Contour>| {
-        gain.map(|gain| make(gain).map_err(|error| said_by(error, option)))
-    };
-    let named = [
-        taste(typed.bass, "--bass", Contour::bass),
-        taste(typed.treble, "--treble", Contour::treble),
-        taste(typed.slope, "--slope", Contour::slope),
-    ];
-    let parse = |text: &String| Contour::parse(text).map_err(|error| said_by(error, "--contour"));
-    named
-        .into_iter()
-        .flatten()
-        .chain(typed.contour.iter().map(parse))
-        .collect()
+    if let Some(path) = &typed.between {
+        let blended = target.blended(opening.target(path)?, typed.between_share);
+        target = blended.map_err(|error| match error.kind {
+            ErrorKind::Setting => said_by(error, "--between-share"),
+            _ => said_by(error, "--between"),
+        })?;
+    }
+    target = target.with_contours(contours);
+    if typed.toward == 1.0 {
+        return Ok(target);
+    }
+    let part = target.toward(typed.toward);
+    part.map_err(|error| said_by(error, "--toward"))
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
@@ -277,10 +286,4 @@ fn limits(typed: &Fit) -> Result<Limits> {
         error.place.key = None;
         said_by(error, "--sections")
     })
-}
-
-/// The same error, named after the option or file that carried the value.
-fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
-    source.clone_into(&mut error.place.source);
-    error
 }

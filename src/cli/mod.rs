@@ -10,6 +10,7 @@ mod measured;
 
 mod fit;
 mod inspect;
+mod target;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -31,6 +32,7 @@ pub fn run() -> ExitCode {
     };
     let (result, output, verb) = match &args.verb {
         args::Verb::Inspect(typed) => (inspect::run(typed), typed.output_style, "inspect"),
+        args::Verb::Target(typed) => (target::run(typed), typed.task.output_style(), "target"),
         args::Verb::Fit(typed) => (fit::run(typed), typed.output_style, "fit"),
     };
     match result {

@@ -23,15 +23,21 @@ pub enum FileKind {
     Sheet,
     /// The picture.
     Plot,
+    /// A target as a curve.
+    Curve,
+    /// A target as a recipe.
+    Recipe,
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`.
+    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
             Self::Sheet => "sheet",
             Self::Plot => "plot",
+            Self::Curve => "curve",
+            Self::Recipe => "recipe",
         }
     }
 }
@@ -39,7 +45,7 @@ impl FileKind {
 /// One file that was written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct WrittenFile {
-    /// `sheet` or `plot`.
+    /// `sheet`, `plot`, `curve` or `recipe`.
     pub kind: FileKind,
     /// Where, as the user gave it.
     pub path: String,
@@ -97,6 +103,8 @@ pub struct FitDocument {
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<[f64; 2]>,
+    /// Where measured and equalised were made to meet the target in `curves`, Hz; `null` where their weighted means do.
+    pub aligned_at_hz: Option<f64>,
     /// The curves where both measurement and target exist.
     pub curves: CurvesPart,
     /// The sum of the sections over the whole grid.
@@ -218,7 +226,7 @@ pub struct RateResidual {
 }
 
 /// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured
-/// minus target is 0 dB, and likewise of equalised minus target.
+/// minus target is 0 dB, and likewise of equalised minus target, or both are 0 dB at the document's `aligned_at_hz`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CurvesPart {
     /// Grid frequencies that both measurement and target cover, rising, Hz.
@@ -335,6 +343,7 @@ pub fn fit_document(
             largest_db: level(spread.largest_db),
             largest_hz: hertz(spread.largest_hz),
         }),
+        aligned_at_hz: outcome.curves.aligned_at_hz,
         trusted_band_hz: outcome
             .trusted_band_hz
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),

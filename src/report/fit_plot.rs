@@ -333,7 +333,13 @@ fn notes(
         None => "the spread is unknown, so no band is drawn",
     };
     let mut notes = vec![
-        "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+        match outcome.curves.aligned_at_hz {
+            None => "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+            Some(hz) => format!(
+                "Levels are relative: measured and equalised each meet the target at {}; the figures of the residual take their level out.",
+                words::frequency(hz)
+            ),
+        },
         format!(
             "Measured: {takes}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
             outcome.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),

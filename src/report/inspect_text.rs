@@ -62,7 +62,7 @@ fn head(page: &mut Page, inspection: &Inspection) {
 
 impl Page {
     /// A name and what belongs to it.
-    fn row(&mut self, name: &str, text: &str) {
+    pub(super) fn row(&mut self, name: &str, text: &str) {
         self.paragraph(&format!("{name:<16}"), text);
     }
 }

@@ -2,7 +2,7 @@
 //! decides only which figures are shown, in which order and with how many digits.
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
-//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences. A picture
+//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`]. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -15,18 +15,25 @@ pub mod inspect_data;
 pub mod inspect_text;
 pub mod next_steps;
 
+pub mod target_data;
+pub mod target_text;
+
 pub mod chart;
 pub mod fit_plot;
 pub mod inspect_plot;
 pub mod palette;
 pub mod picture;
 pub mod svg;
+pub mod target_plot;
 
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
 pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
 pub use inspect_text::inspect_text;
+pub use target_data::{ListedTarget, target_diff_document, target_document, target_list_document};
+pub use target_plot::{target_diff_plot, target_plot};
+pub use target_text::{target_diff_text, target_list_text, target_text};
 pub use text::{fit_text, per_side::per_side_text};
 
 /// How every picture begins, so that one is known again.

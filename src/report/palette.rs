@@ -1,7 +1,7 @@
 //! Our inks, on light and on dark paper, and the line style that goes with each.
 //!
 //! Blue-grey, ochre, teal and plum stay apart under simulated colour deficiencies and contrast with
-//! their paper as text must (the tests compute both). A picture of takes has the same four colours for other things,
+//! their paper as text must (the tests compute both). A picture of takes or of two targets has the same four colours for other things,
 //! none of which meets a target or sections. Blue-grey and ochre are equally light, so on a
 //! grey print only line style and direct labels tell them apart: thin and solid, dashed.
 
@@ -40,6 +40,10 @@ pub enum Ink {
     Left,
     /// The right side.
     Right,
+    /// A second target.
+    OtherTarget,
+    /// One target minus another.
+    Difference,
 }
 
 /// How a curve is drawn: width in pixels and dashes in the notation of SVG.
@@ -53,7 +57,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 18] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -70,6 +74,8 @@ impl Ink {
         Self::Average,
         Self::Left,
         Self::Right,
+        Self::OtherTarget,
+        Self::Difference,
     ];
 
     /// Name of its classes.
@@ -92,6 +98,8 @@ impl Ink {
             Self::Average => "average",
             Self::Left => "left",
             Self::Right => "right",
+            Self::OtherTarget => "other-target",
+            Self::Difference => "difference",
         }
     }
 
@@ -108,8 +116,8 @@ impl Ink {
             Self::Hatch => "#c9c8c4",
             Self::Measured | Self::Take | Self::Average => "#5f748b",
             Self::Target | Self::Aside => "#a8620a",
-            Self::Equalised | Self::Left => "#006158",
-            Self::Sections | Self::Right => "#6b2168",
+            Self::Equalised | Self::Left | Self::Difference => "#006158",
+            Self::Sections | Self::Right | Self::OtherTarget => "#6b2168",
         }
     }
 
@@ -126,13 +134,14 @@ impl Ink {
             Self::Hatch => "#3f474d",
             Self::Measured | Self::Take | Self::Average => "#7d91a8",
             Self::Target | Self::Aside => "#e5a338",
-            Self::Equalised | Self::Left => "#5be0c4",
-            Self::Sections | Self::Right => "#e3a8e0",
+            Self::Equalised | Self::Left | Self::Difference => "#5be0c4",
+            Self::Sections | Self::Right | Self::OtherTarget => "#e3a8e0",
         }
     }
 
     /// Its line: measured thin, target dashed, equalised thick, the sections between; takes thinner, those set aside
-    /// dotted, their average thickest, left solid, right dashed.
+    /// dotted, their average thickest, left solid, right dashed; a second target
+    /// dash-dotted.
     #[must_use]
     pub fn stroke(self) -> Stroke {
         let (width, dashes) = match self {
@@ -145,6 +154,8 @@ impl Ink {
             Self::Average => (3.4, None),
             Self::Left => (1.4, None),
             Self::Right => (1.4, Some("8 3")),
+            Self::OtherTarget => (1.6, Some("10 3 2 3")),
+            Self::Difference => (1.4, None),
             _ => (1.0, None),
         };
         Stroke { width, dashes }

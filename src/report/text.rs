@@ -420,9 +420,11 @@ pub(super) fn written(page: &mut Page, files: &[WrittenFile]) {
         return;
     }
     page.line("Written");
+    let kinds = files.iter().map(|file| file.kind.name().len());
+    let width = kinds.max().unwrap_or(0).max(5);
     for file in files {
         page.line(&format!(
-            "  {:<5}   {}",
+            "  {:<width$}   {}",
             file.kind.name(),
             words::printable(&file.path)
         ));

@@ -1,10 +1,13 @@
-//! One adjustment of a target: a section's response, or a slope.
+//! One adjustment of a target: a section's response, a slope, or a table.
 
 use std::fmt;
 
-use super::setting::{Setting, Settings};
+use super::library::beside;
+use super::setting::{PairAt, Setting, Settings};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape, response};
+use crate::measurement::parse::parse_curve;
+use crate::measurement::pchip::Pchip;
 use crate::units::octaves;
 
 /// What each number of a contour may be: key, least, most.
@@ -18,7 +21,11 @@ const LIMITS: [(&str, f64, f64); 5] = [
 
 const SECTION_KEYS: [&str; 3] = ["f0_hz", "gain_db", "q"];
 const SLOPE_KEYS: [&str; 2] = ["db_per_octave", "pivot_hz"];
-const SHAPE_NAMES: [&str; 4] = ["low-shelf", "peaking", "high-shelf", "slope"];
+const TABLE_KEYS: [&str; 2] = ["points", "file"];
+const SHAPE_NAMES: [&str; 5] = ["low-shelf", "peaking", "high-shelf", "slope", "table"];
+
+/// More points than anyone types, and few enough to evaluate in no time.
+const MOST_POINTS: usize = 1000;
 
 /// The pivot of a slope that names none, in hertz.
 const DEFAULT_PIVOT_HZ: f64 = 1000.0;
@@ -27,7 +34,7 @@ const DEFAULT_PIVOT_HZ: f64 = 1000.0;
 const AMPLE_RATE_HZ: f64 = 192_000.0;
 
 /// One adjustment. The constructors and [`Contour::parse`] check the numbers.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub enum Contour {
     /// The response of a section.
     Section(Section),
@@ -38,6 +45,128 @@ pub enum Contour {
         /// Where the slope is 0 dB, hertz.
         pivot_hz: f64,
     },
+    /// A curve through given points: monotone cubic in log frequency, held at both ends.
+    Table {
+        /// Frequency in hertz, increasing, and level in dB; at least two.
+        points: Vec<(f64, f64)>,
+        /// The file that they were read from, as written.
+        file: Option<String>,
+    },
+}
+
+/// A contour as written: complete, or a table in a file that is yet to be read.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ContourEntry {
+    /// Complete.
+    Contour(Contour),
+    /// A table in a file.
+    Table {
+        /// The file's name, relative to the recipe.
+        file: String,
+        /// Line of the recipe that names it; none from an option.
+        line: Option<usize>,
+    },
+}
+
+impl ContourEntry {
+    /// Reads `shape=peaking,f0_hz=3000,gain_db=-2,q=1.2`, `shape=slope,db_per_octave=-0.4,pivot_hz=1000` (the pivot may
+    /// be left out: 1 kHz), `shape=table,points=100:1.5/1000:0` or `shape=table,file=NAME`.
+    ///
+    /// # Errors
+    /// `Name` for an unknown shape or key, with the nearest spelling; `Number` and `Setting` for its numbers.
+    pub fn parse(text: &str) -> Result<Self> {
+        let pairs = text.split(',').map(|part| {
+            let (key, value) = part.split_once('=').ok_or_else(|| {
+                Error::new(
+                    ErrorKind::Setting,
+                    "contour",
+                    format!("`{part}`"),
+                    "KEY=VALUE, separated by commas, with decimal points",
+                    "write it like shape=peaking,f0_hz=3000,gain_db=-2,q=1.2",
+                )
+            })?;
+            Ok(Setting::typed(key.trim(), value.trim()))
+        });
+        let settings = pairs.collect::<Result<Vec<_>>>()?;
+        Self::from_settings(&Settings {
+            source: "contour",
+            within: "",
+            line: None,
+            settings,
+        })
+    }
+
+    /// One contour from its keys, of a recipe or an option.
+    pub(super) fn from_settings(given: &Settings<'_>) -> Result<Self> {
+        if given.words("shape", &SHAPE_NAMES)? == "table" && given.has("file") {
+            given.only(&["shape", "points", "file"])?;
+            let line = given.line_of("file");
+            if given.has("points") {
+                return Err(given.refuse_setting(
+                    "file",
+                    line,
+                    "a file beside points".to_owned(),
+                    "either `points` or `file`",
+                    "keep one of them",
+                ));
+            }
+            let file = given.words("file", &[])?.to_owned();
+            return Ok(Self::Table { file, line });
+        }
+        Contour::from_settings(given).map(Self::Contour)
+    }
+
+    /// The contour, its file read by `read` from beside the recipe at `recipe` (empty for the working folder).
+    ///
+    /// # Errors
+    /// What `read` and the parsers refuse; `Setting` for levels beyond +-60 dB, which are no change.
+    pub fn open(
+        self,
+        recipe: &str,
+        read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
+    ) -> Result<Contour> {
+        let file = match self {
+            Self::Contour(contour) => return Ok(contour),
+            Self::Table { file, .. } => file,
+        };
+        let path = beside(recipe, &file);
+        let curve = parse_curve(&read(&path)?, &path)?;
+        let points = curve.frequency_hz().iter().copied();
+        let points: Vec<(f64, f64)> = points.zip(curve.level_db().iter().copied()).collect();
+        check_table(&points).map_err(|(at, reason)| {
+            let found = at.map_or("this file".to_owned(), |(f_hz, db)| {
+                format!("{db} dB at {f_hz} Hz")
+            });
+            let next_step = "a table holds changes in dB; name a curve of levels as the base";
+            Error::new(ErrorKind::Setting, path, found, reason, next_step)
+        })?;
+        Ok(Contour::Table {
+            points,
+            file: Some(file),
+        })
+    }
+}
+
+/// The first point of a table that cannot be, and why.
+fn check_table(points: &[(f64, f64)]) -> std::result::Result<(), (Option<(f64, f64)>, String)> {
+    if points.len() < 2 {
+        return Err((None, "two points or more".to_owned()));
+    }
+    let mut before_hz = 0.0;
+    for &(f_hz, db) in points {
+        let reason = within_limits("gain_db", db).err();
+        let reason = match reason {
+            _ if !(f_hz.is_finite() && f_hz > before_hz) => {
+                Some("frequencies above 0 Hz that increase".to_owned())
+            }
+            reason => reason,
+        };
+        if let Some(reason) = reason {
+            return Err((Some((f_hz, db)), reason));
+        }
+        before_hz = f_hz;
+    }
+    Ok(())
 }
 
 impl Contour {
@@ -81,43 +210,36 @@ impl Contour {
         .checked("slope")
     }
 
-    /// Reads `shape=peaking,f0_hz=3000,gain_db=-2,q=1.2` or `shape=slope,db_per_octave=-0.4,pivot_hz=1000`
-    /// (the pivot may be left out: 1 kHz).
+    /// As [`ContourEntry::parse`], for a contour that needs no file.
     ///
     /// # Errors
-    /// `Name` for an unknown shape or key, with the nearest spelling; `Number` and `Setting` for its numbers.
+    /// As there; `Setting` for a table in a file.
     pub fn parse(text: &str) -> Result<Self> {
-        let pairs = text.split(',').map(|part| {
-            let (key, value) = part.split_once('=').ok_or_else(|| {
-                Error::new(
-                    ErrorKind::Setting,
-                    "contour",
-                    format!("`{part}`"),
-                    "KEY=VALUE, separated by commas, with decimal points",
-                    "write it like shape=peaking,f0_hz=3000,gain_db=-2,q=1.2",
-                )
-            })?;
-            Ok(Setting::typed(key.trim(), value.trim()))
-        });
-        let settings = pairs.collect::<Result<Vec<_>>>()?;
-        Self::from_settings(&Settings {
-            source: "contour",
-            within: "",
-            line: None,
-            settings,
-        })
+        match ContourEntry::parse(text)? {
+            ContourEntry::Contour(contour) => Ok(contour),
+            ContourEntry::Table { file, .. } => Err(Error::new(
+                ErrorKind::Setting,
+                "contour",
+                format!("the file `{file}`"),
+                "a contour without files",
+                "write the points out, such as points=100:1.5/1000:0",
+            )
+            .at_key("file")),
+        }
     }
 
-    /// One contour from its keys, of a recipe or an option.
-    pub(super) fn from_settings(given: &Settings<'_>) -> Result<Self> {
+    fn from_settings(given: &Settings<'_>) -> Result<Self> {
         let shape = given.words("shape", &SHAPE_NAMES)?;
         let section_shape = Shape::ALL.into_iter().find(|known| known.name() == shape);
-        let known: &[&str] = if section_shape.is_some() {
-            &SECTION_KEYS
-        } else {
-            &SLOPE_KEYS
+        let known: &[&str] = match section_shape {
+            Some(_) => &SECTION_KEYS,
+            None if shape == "table" => &TABLE_KEYS,
+            None => &SLOPE_KEYS,
         };
         given.only(&[&["shape"], known].concat())?;
+        if shape == "table" {
+            return table(given);
+        }
         let number = |key| -> Result<f64> {
             let (value, line) = given.number(key)?;
             within_limits(key, value).map_err(|reason| given.refuse(key, line, value, &reason))
@@ -157,7 +279,33 @@ impl Contour {
                 db_per_octave,
                 pivot_hz,
             } => db_per_octave * octaves(*pivot_hz, frequency_hz),
+            Self::Table { .. } => self.levels_db(rate_hz, &[frequency_hz])[0],
         }
+    }
+
+    /// As [`Contour::level_db`], at each of `frequency_hz`.
+    #[must_use]
+    pub fn levels_db(&self, rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
+        let Self::Table { points, .. } = self else {
+            let at = |f_hz: &f64| self.level_db(rate_hz, *f_hz);
+            return frequency_hz.iter().map(at).collect();
+        };
+        let (log_f, db): (Vec<f64>, Vec<f64>) =
+            points.iter().map(|(f_hz, db)| (f_hz.ln(), *db)).unzip();
+        let curve = Pchip::new(&log_f, &db);
+        // Frequencies that differ in their last digits have one logarithm; such a table is read as steps.
+        let step = |f_hz: f64| {
+            let above = points.partition_point(|point| point.0 < f_hz);
+            points
+                .get(above)
+                .or(points.last())
+                .map_or(0.0, |point| point.1)
+        };
+        let at = |f_hz: &f64| match &curve {
+            Some(curve) => curve.at(f_hz.ln()),
+            None => step(*f_hz),
+        };
+        frequency_hz.iter().map(at).collect()
     }
 
     fn checked(self, source: &str) -> Result<Self> {
@@ -169,6 +317,7 @@ impl Contour {
             } => {
                 vec![("db_per_octave", *db_per_octave), ("pivot_hz", *pivot_hz)]
             }
+            Self::Table { points, .. } => points.iter().map(|p| ("gain_db", p.1)).collect(),
         };
         for (key, value) in numbers {
             within_limits(key, value).map_err(|reason| {
@@ -185,6 +334,36 @@ impl Contour {
         }
         Ok(self)
     }
+}
+
+fn table(given: &Settings<'_>) -> Result<Contour> {
+    let pairs = given.pairs("points")?;
+    let line = given.line_of("points");
+    if pairs.len() > MOST_POINTS {
+        let found = format!("{} points", pairs.len());
+        let expected = format!("at most {MOST_POINTS}");
+        let next_step = "put them into a file, and name it by `file`";
+        return Err(given.refuse_setting("points", line, found, &expected, next_step));
+    }
+    let points: Vec<(f64, f64)> = pairs.iter().map(|(pair, _)| *pair).collect();
+    check_table(&points).map_err(|(at, reason)| {
+        let found = at.map_or(format!("{} points", points.len()), |(f_hz, db)| {
+            format!("the point [{f_hz}, {db}]")
+        });
+        // NaN is not found by equality.
+        let place = |p: &&PairAt| at.is_some_and(|at| same(p.0, at));
+        let line = pairs
+            .iter()
+            .find(place)
+            .map_or(line, |(_, line)| line.or(given.line));
+        given.refuse_setting("points", line, found, &reason, "correct the points")
+    })?;
+    Ok(Contour::Table { points, file: None })
+}
+
+fn same(one: (f64, f64), other: (f64, f64)) -> bool {
+    let bits = |pair: (f64, f64)| (pair.0.to_bits(), pair.1.to_bits());
+    bits(one) == bits(other)
 }
 
 fn within_limits(key: &str, value: f64) -> std::result::Result<f64, String> {
@@ -216,6 +395,10 @@ impl fmt::Display for Contour {
                     "slope {db_per_octave:+} dB per octave about {pivot_hz} Hz"
                 )
             }
+            Self::Table { points, file } => match file {
+                Some(file) => write!(f, "table {file}"),
+                None => write!(f, "table of {} points", points.len()),
+            },
         }
     }
 }

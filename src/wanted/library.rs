@@ -2,13 +2,20 @@
 
 use std::path::{Component, Path, PathBuf};
 
-use super::recipe::{Base, parse_recipe, stem};
-use super::target::Target;
+use super::contour::ContourEntry;
+use super::recipe::{BlendEntry, FLAT, MEASURED, Recipe, Reference, parse_recipe, stem};
+use super::target::{Ground, Target, percent};
+use super::unit::unit_target;
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
-use crate::measurement::{grid, parse};
+use crate::measurement::takes::Side;
+use crate::measurement::unit_file::{is_unit_file, read_take};
+use crate::measurement::{grid, impulse, parse};
 
 /// Recipes may stand on recipes, this deep.
 const DEEPEST: usize = 8;
+
+/// And may name no more files than this altogether: two a recipe would else be hundreds.
+const MOST_OPENED: usize = 64;
 
 struct Entry {
     name: &'static str,
@@ -50,83 +57,242 @@ fn entry(name: &str) -> Option<&'static Entry> {
     LIBRARY.iter().find(|entry| entry.name == name)
 }
 
-/// The target of a name of the library, or of the path of a curve or a `.toml` recipe, which `read` opens. The
-/// base of a recipe is `flat`, a name of the library, or a path beside the recipe, of a curve or another recipe.
+/// What the header of a built-in target tells: the words after `# key:`.
+#[must_use]
+pub fn note(name: &str, key: &str) -> Option<String> {
+    let notes = parse::header_notes(text(name)?.as_bytes(), name).ok()?;
+    notes
+        .into_iter()
+        .find(|(k, _)| k == key)
+        .map(|(_, words)| words)
+}
+
+/// The target of a name of the library, or of the path of a curve, a WAV impulse response, a `.unit.toml` or another
+/// `.toml`, which is a recipe; `read` opens paths.
 ///
 /// # Errors
 /// `Name` for an unknown name, listing the library and the nearest spelling; `Setting` for recipes that stand on
-/// each other in a circle or too deep; whatever `read` and the parsers refuse.
+/// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `read`, the
+/// parsers and the judging of takes refuse. What a recipe names and cannot have is told at its line and key.
 pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Target> {
-    resolve_under(name, read, &mut Vec::new())
+    resolve_reference(&Reference::new(name), read)
 }
 
-fn resolve_under(
-    name: &str,
+/// As [`resolve`], with the side and the variant of a unit, `flat` and `measured`.
+///
+/// # Errors
+/// As [`resolve`].
+pub fn resolve_reference(
+    reference: &Reference,
     read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-    above: &mut Vec<String>,
 ) -> Result<Target> {
-    let known = entry(name);
-    let bytes = match known {
-        Some(entry) => entry.text.as_bytes().to_vec(),
-        None => read_or_name_the_library(name, read)?,
-    };
-    let file_name = known.map_or(name, |entry| entry.file_name);
-    if !file_name.to_lowercase().ends_with(".toml") {
-        return curve_target(&bytes, file_name);
-    }
-    let recipe = parse_recipe(&bytes, file_name)?;
-    let beneath = match recipe.base {
-        Base::Flat => None,
-        Base::Name(base) => {
-            above.push(name.to_owned());
-            let base = if entry(&base).is_some() {
-                base
-            } else {
-                beside(name, &base)
-            };
-            let at_base = |mut error: Box<Error>| {
-                error.place.source = file_name.to_owned();
-                error.place.line = recipe.base_line;
-                error.at_key("base")
-            };
-            if above.contains(&base) || above.len() >= DEEPEST {
-                let chain = format!("{} on {base}", above.join(" on "));
-                let expected =
-                    format!("recipes on at most {DEEPEST} others, and never on themselves");
-                let next_step = "let the last recipe stand on a curve, a library target or `flat`";
-                return Err(at_base(Error::new(
-                    ErrorKind::Setting,
-                    name,
-                    chain,
-                    expected,
-                    next_step,
-                )));
-            }
-            let unknown = |error: Box<Error>| match error.kind {
-                ErrorKind::Name if error.place.source == base => at_base(error),
-                _ => error,
-            };
-            Some(resolve_under(&base, read, above).map_err(unknown)?)
+    Resolving::new(read).named(&reference.name, reference)
+}
+
+/// The target of a recipe that stands at `path`.
+///
+/// # Errors
+/// As [`resolve`].
+pub fn resolve_recipe(
+    recipe: Recipe,
+    path: &str,
+    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
+) -> Result<Target> {
+    Resolving::new(read).recipe(recipe, path, path)
+}
+
+/// The way down from recipe to recipe.
+struct Resolving<'a> {
+    read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>,
+    /// The recipes that stand on what is being read.
+    above: Vec<String>,
+    opened: usize,
+}
+
+impl<'a> Resolving<'a> {
+    fn new(read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Self {
+        Self {
+            read,
+            above: Vec::new(),
+            opened: 0,
         }
+    }
+
+    /// The target called `name`, of which `reference` tells side and variant.
+    fn named(&mut self, name: &str, reference: &Reference) -> Result<Target> {
+        if name == MEASURED {
+            return no_unit(name, reference).map(|()| Target::measured());
+        }
+        self.opened += 1;
+        if self.opened > MOST_OPENED {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                name,
+                format!("more than {MOST_OPENED} files that stand on each other"),
+                format!("at most {MOST_OPENED}"),
+                "let the last recipe stand on a curve, a library target or `flat`",
+            ));
+        }
+        let known = entry(name);
+        let bytes = match known {
+            Some(entry) => entry.text.as_bytes().to_vec(),
+            None => read_or_name_the_library(name, self.read)?,
+        };
+        let file_name = known.map_or(name, |entry| entry.file_name);
+        if is_unit_file(file_name) {
+            return unit_target(&bytes, name, reference, self.read);
+        }
+        no_unit(name, reference)?;
+        if file_name.to_lowercase().ends_with(".toml") {
+            let recipe = parse_recipe(&bytes, file_name)?;
+            return self.recipe(recipe, name, file_name);
+        }
+        curve_target(&bytes, file_name)
+    }
+
+    /// The target of a recipe called `name`; errors call it `file_name`.
+    fn recipe(&mut self, recipe: Recipe, name: &str, file_name: &str) -> Result<Target> {
+        let Recipe {
+            name: own_name,
+            source,
+            base,
+            blend,
+            contours,
+        } = recipe;
+        self.above.push(name.to_owned());
+        let mut target = if base.name == FLAT && base.side.is_none() && base.variant.is_none() {
+            Target {
+                name: String::new(),
+                source: String::new(),
+                warnings: Vec::new(),
+                ground: Ground::Flat,
+                trust: None,
+                contours: Vec::new(),
+            }
+        } else {
+            self.beneath(&base, ["base", "side", "variant"], name, file_name)?
+        };
+        target.source = match target.name.as_str() {
+            "" => source,
+            beneath => format!("{source}; its base {beneath}: {}", target.source),
+        };
+        if let Some(BlendEntry { with, share }) = blend {
+            let keys = ["blend.with", "blend.side", "blend.variant"];
+            let other = self.beneath(&with, keys, name, file_name)?;
+            let source = format!(
+                "{}; blended with {} of {}: {}",
+                target.source,
+                percent(share),
+                other.name,
+                other.source
+            );
+            let blended = target.blended(other, share);
+            target = blended.map_err(|error| placed(error, file_name, with.lines[0], keys[0]))?;
+            target.source = source;
+        }
+        target.name = own_name;
+        for contour in contours {
+            let named = match &contour {
+                ContourEntry::Table { file, line } => Some((beside(name, file), *line)),
+                ContourEntry::Contour(_) => None,
+            };
+            let opened = contour.open(name, self.read).map_err(|error| match named {
+                Some((path, line))
+                    if error.kind == ErrorKind::File && error.place.source == path =>
+                {
+                    missing(error, file_name, line, "contour.file")
+                }
+                _ => error,
+            });
+            target.contours.push(opened?);
+        }
+        self.above.pop();
+        Ok(target)
+    }
+
+    /// What the recipe `name` names; `keys` are those of name, side and variant.
+    fn beneath(
+        &mut self,
+        reference: &Reference,
+        keys: [&str; 3],
+        name: &str,
+        file_name: &str,
+    ) -> Result<Target> {
+        let known = entry(&reference.name).is_some() || reference.name == MEASURED;
+        let path = if known {
+            reference.name.clone()
+        } else {
+            beside(name, &reference.name)
+        };
+        let again = self.above.iter().any(|above| plain(above) == plain(&path));
+        if again || self.above.len() >= DEEPEST {
+            let error = Error::new(
+                ErrorKind::Setting,
+                name,
+                format!("{} on {path}", self.above.join(" on ")),
+                format!("recipes on at most {DEEPEST} others, and never on themselves"),
+                "let the last recipe stand on a curve, a library target or `flat`",
+            );
+            return Err(placed(error, file_name, reference.lines[0], keys[0]));
+        }
+        self.named(&path, reference).map_err(|error| {
+            if error.place.source != path {
+                return error;
+            }
+            match (error.kind, error.place.key.as_deref(), error.place.line) {
+                (_, Some("side"), None) => placed(error, file_name, reference.lines[1], keys[1]),
+                (_, Some("variant"), None) => {
+                    let line = reference.lines[2].or(reference.lines[0]);
+                    placed(error, file_name, line, keys[2])
+                }
+                (ErrorKind::File, None, None) => {
+                    missing(error, file_name, reference.lines[0], keys[0])
+                }
+                (ErrorKind::Name, None, None) => {
+                    placed(error, file_name, reference.lines[0], keys[0])
+                }
+                _ => error,
+            }
+        })
+    }
+}
+
+/// The same error, at a line and key of a recipe.
+fn placed(mut error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
+    file_name.clone_into(&mut error.place.source);
+    error.place.line = line;
+    error.at_key(key)
+}
+
+/// A file that cannot be opened is the fault of the recipe that names it.
+fn missing(mut error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
+    error.found = format!("{} at `{}`", error.found, error.place.source);
+    if !error.next_step.starts_with("did you mean") {
+        "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
+    }
+    placed(error, file_name, line, key)
+}
+
+/// Only units have sides and variants.
+fn no_unit(name: &str, reference: &Reference) -> Result<()> {
+    let (key, what) = match (reference.side, &reference.variant) {
+        (Some(side), _) => (
+            "side",
+            format!("the {} of `{name}`, which is no unit", side.words()),
+        ),
+        (None, Some(variant)) => (
+            "variant",
+            format!("`{variant}` of `{name}`, which is no unit"),
+        ),
+        (None, None) => return Ok(()),
     };
-    let mut target = beneath.unwrap_or_else(|| Target {
-        name: String::new(),
-        source: String::new(),
-        warning: None,
-        base: None,
-        contours: Vec::new(),
-    });
-    target.source = match target.name.as_str() {
-        "" => recipe.source,
-        base => format!("{}; its base {base}: {}", recipe.source, target.source),
-    };
-    target.name = recipe.name;
-    target.contours.extend(recipe.contours);
-    Ok(target)
+    let expected = "a NAME.unit.toml";
+    let next_step = format!("name a unit file, or leave `{key}` out");
+    Err(Error::new(ErrorKind::Setting, name, what, expected, next_step).at_key(key))
 }
 
 /// A path as a recipe beside it means it.
-fn beside(recipe: &str, base: &str) -> String {
+pub(super) fn beside(recipe: &str, base: &str) -> String {
     let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));
     // Without `.` parts, so that one file has one name and a circle shows.
     let parts = Path::new(base)
@@ -136,6 +302,20 @@ fn beside(recipe: &str, base: &str) -> String {
         .join(parts.collect::<PathBuf>())
         .to_string_lossy()
         .into_owned()
+}
+
+/// A path with `..` taken with the folder before it, to tell whether two lead to one file.
+fn plain(path: &str) -> PathBuf {
+    let mut plain = PathBuf::new();
+    for part in Path::new(path).components() {
+        let inside = matches!(plain.components().next_back(), Some(Component::Normal(_)));
+        if part == Component::ParentDir && inside {
+            plain.pop();
+        } else {
+            plain.push(part);
+        }
+    }
+    plain
 }
 
 /// A bare word that cannot be read was meant as a name.
@@ -169,19 +349,56 @@ fn read_or_name_the_library(
 }
 
 fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
-    let curve = parse::parse_curve(bytes, source_name)?;
-    let notes = parse::header_notes(bytes, source_name)?;
+    let (curve, notes) = if impulse::is_wav(bytes) {
+        let take = read_take(bytes, source_name, Side::Unknown, None)?.take;
+        (take.on_grid, Vec::new())
+    } else {
+        let curve = parse::parse_curve(bytes, source_name)?;
+        let notes = parse::header_notes(bytes, source_name)?;
+        (grid::resample(&curve)?, notes)
+    };
     let note = |key: &str| {
         notes
             .iter()
             .find(|(k, _)| k == key)
             .map(|(_, words)| words.clone())
     };
+    let name = note("name").unwrap_or_else(|| stem(source_name).to_owned());
+    let source = note("source").unwrap_or_else(|| format!("the file {source_name}"));
     Ok(Target {
-        name: note("name").unwrap_or_else(|| stem(source_name).to_owned()),
-        source: note("source").unwrap_or_else(|| format!("the file {source_name}")),
-        warning: note("warning"),
-        base: Some(grid::resample(&curve)?),
-        contours: Vec::new(),
+        warnings: note("warning").into_iter().collect(),
+        ..Target::of_curve(&name, &source, curve)
     })
+}
+
+/// How a curve that was written by this program begins.
+pub const CURVE_BEGINNING: &str = "# Target curve";
+
+/// A target as a curve on the common grid, its sections as at `rate_hz`: text that [`resolve`] reads back.
+#[must_use]
+pub fn write_curve(target: &Target, rate_hz: f64) -> String {
+    let on_grid = target.level_on_grid(rate_hz);
+    let (low_hz, high_hz) = on_grid.band_hz();
+    // A note is one line.
+    let line = |words: &str| words.split_whitespace().collect::<Vec<_>>().join(" ");
+    let mut text = format!(
+        "{CURVE_BEGINNING} on a grid of {} points an octave from 20 Hz\n# name: {}\n# source: {}\n\
+         # support: {low_hz:.0} Hz to {high_hz:.0} Hz\n# level: as the base has it; only the form counts. Sections as at {rate_hz} Hz\n",
+        grid::POINTS_PER_OCTAVE,
+        line(&target.name),
+        line(&target.source)
+    );
+    if !target.warnings.is_empty() {
+        text.push_str(&format!(
+            "# warning: {}\n",
+            line(&target.warnings.join(". "))
+        ));
+    }
+    text.push_str("frequency_hz,level_db\n");
+    for i in on_grid.support.clone() {
+        // Adding 0 turns -0 into 0.
+        let db = (on_grid.level_db[i] * 1e4).round() / 1e4 + 0.0;
+        text.push_str(&format!("{:.5},{db:.4}\n", grid::frequency_hz()[i]));
+    }
+    text
 }

@@ -4,7 +4,14 @@
 //! format = 1
 //! name = "a little more bass"
 //! source = "our own choice, no measurement behind it"
-//! base = "diffuse-field"      # "flat", a target of the library, or a file beside this one
+//! base = "diffuse-field"      # "flat", "measured" (what the unit has now), a target of the library, or a file
+//!                             # beside this one: a curve, a WAV impulse response, a recipe, a NAME.unit.toml
+//! side = "left"               # of a unit, where only one side is meant
+//! variant = "wool"            # of a unit file with several
+//!
+//! [blend]                     # the base moved toward another, in dB; contours come on top of it
+//! with = "gentle-slope"       # as base, with its own `side` and `variant`
+//! share = 0.5                 # 0: all base, 1: all other
 //!
 //! [[contour]]
 //! shape = "low-shelf"         # or "peaking", "high-shelf"
@@ -16,30 +23,72 @@
 //! shape = "slope"
 //! db_per_octave = -0.4
 //! pivot_hz = 1000
+//!
+//! [[contour]]
+//! shape = "table"
+//! points = [[100, 1.5], [1000, 0], [8000, -2]]   # Hz, dB; or file = "FILE.csv"
 //! ```
 
 use toml::de::{DeTable, DeValue};
 
-use super::contour::Contour;
+use super::contour::{Contour, ContourEntry};
 use super::setting::Settings;
 use crate::error::{Error, ErrorKind, Result};
+use crate::filter::Section;
+use crate::measurement::takes::Side;
 use crate::measurement::text;
 
 /// More contours than anyone types, and few enough to evaluate in no time.
 const MOST_CONTOURS: usize = 100;
 
-const KEYS: [&str; 5] = ["format", "name", "source", "base", "contour"];
+const KEYS: [&str; 8] = [
+    "format", "name", "source", "base", "side", "variant", "blend", "contour",
+];
+const BLEND_KEYS: [&str; 4] = ["with", "share", "side", "variant"];
+const SIDES: [&str; 2] = ["left", "right"];
 
-/// What a recipe starts from.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Base {
-    /// 0 dB everywhere.
-    Flat,
-    /// A target of the library, or a file; as written.
-    Name(String),
+/// The base that is 0 dB everywhere.
+pub const FLAT: &str = "flat";
+/// The base that is what the unit has now.
+pub const MEASURED: &str = "measured";
+
+/// How a recipe that was written by this program begins.
+pub const BEGINNING: &str = "# Target recipe";
+
+/// What a recipe names: `flat`, `measured`, a target of the library, or a file; as written.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Reference {
+    /// The name.
+    pub name: String,
+    /// The side that is meant, of a unit.
+    pub side: Option<Side>,
+    /// The unit that is meant, of a unit file with several.
+    pub variant: Option<String>,
+    /// Lines of the three, for errors about them.
+    pub lines: [Option<usize>; 3],
 }
 
-/// A recipe as written; [`super::library::resolve`] finds its base.
+impl Reference {
+    /// A plain name.
+    #[must_use]
+    pub fn new(name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            ..Self::default()
+        }
+    }
+}
+
+/// A blend as written.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BlendEntry {
+    /// What the base is blended with.
+    pub with: Reference,
+    /// How far the base moves toward it, 0 to 1.
+    pub share: f64,
+}
+
+/// A recipe as written; [`super::library::resolve`] finds what it names.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recipe {
     /// Its name; without one, the file's.
@@ -47,11 +96,11 @@ pub struct Recipe {
     /// Where it comes from, in words.
     pub source: String,
     /// What it starts from.
-    pub base: Base,
-    /// Line of `base`, for errors about it.
-    pub base_line: Option<usize>,
-    /// What is added to the base, in the order written.
-    pub contours: Vec<Contour>,
+    pub base: Reference,
+    /// What the base is blended with.
+    pub blend: Option<BlendEntry>,
+    /// What is added to that, in the order written.
+    pub contours: Vec<ContourEntry>,
 }
 
 /// Reads a recipe.
@@ -96,20 +145,67 @@ pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     Ok(Recipe {
         name,
         source: given.words("source", &[])?.to_owned(),
-        base: match given.words("base", &[])? {
-            "flat" => Base::Flat,
-            other => Base::Name(other.to_owned()),
-        },
-        base_line: given.line_of("base"),
+        base: reference(&given, "base")?,
+        blend: blend(table, source_name, &line_at)?,
         contours: contours(table, source_name, &line_at)?,
     })
+}
+
+/// What is named under `key`, with `side` and `variant` beside it.
+fn reference(given: &Settings<'_>, key: &str) -> Result<Reference> {
+    let side = match given.has("side") {
+        false => None,
+        true if given.words("side", &SIDES)? == "left" => Some(Side::Left),
+        true => Some(Side::Right),
+    };
+    let variant = match given.has("variant") {
+        true => Some(given.words("variant", &[])?.to_owned()),
+        false => None,
+    };
+    Ok(Reference {
+        name: given.words(key, &[])?.to_owned(),
+        side,
+        variant,
+        lines: [key, "side", "variant"].map(|key| given.line_of(key)),
+    })
+}
+
+fn blend(
+    table: &DeTable<'_>,
+    source_name: &str,
+    line_at: &dyn Fn(usize) -> usize,
+) -> Result<Option<BlendEntry>> {
+    let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "blend") else {
+        return Ok(None);
+    };
+    let line = line_at(key.span().start);
+    let DeValue::Table(keys) = value.get_ref() else {
+        let found = format!("a value of type {}", value.get_ref().type_str());
+        let expected = "a table [blend] with the keys `with` and `share`";
+        let next_step = "write [blend] above them";
+        let error = Error::new(ErrorKind::Setting, source_name, found, expected, next_step);
+        return Err(error.at_key("blend").at_line(line));
+    };
+    let given = Settings::of_table(keys, source_name, "blend.", line, line_at);
+    given.only(&BLEND_KEYS)?;
+    let with = reference(&given, "with")?;
+    let (share, line) = given.number("share")?;
+    if !(0.0..=1.0).contains(&share) {
+        return Err(given.refuse(
+            "share",
+            line,
+            share,
+            "a number from 0 (the base) to 1 (the other)",
+        ));
+    }
+    Ok(Some(BlendEntry { with, share }))
 }
 
 fn contours(
     table: &DeTable<'_>,
     source_name: &str,
     line_at: &dyn Fn(usize) -> usize,
-) -> Result<Vec<Contour>> {
+) -> Result<Vec<ContourEntry>> {
     let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "contour") else {
         return Ok(Vec::new());
     };
@@ -141,7 +237,7 @@ fn contours(
             )));
         };
         let line = line_at(entry.span().start);
-        Contour::from_settings(&Settings::of_table(
+        ContourEntry::from_settings(&Settings::of_table(
             keys,
             source_name,
             "contour.",
@@ -152,13 +248,81 @@ fn contours(
     tables.iter().map(one).collect()
 }
 
+/// The text of a recipe; [`parse_recipe`] reads it back as it was.
+#[must_use]
+pub fn write_recipe(recipe: &Recipe) -> String {
+    let mut text = format!(
+        "{BEGINNING}, format 1: a base, what is blended into it, and contours on top. Plain TOML.\n\
+         # Files are looked for beside this one. Levels are free: only the form counts.\n\
+         format = 1\nname = {}\nsource = {}\nbase = {}\n",
+        quoted(&recipe.name),
+        quoted(&recipe.source),
+        named(&recipe.base)
+    );
+    if let Some(blend) = &recipe.blend {
+        text.push_str(&format!(
+            "\n[blend]   # share: how far the base moves toward the other, in dB\nwith = {}\nshare = {}\n",
+            named(&blend.with),
+            blend.share
+        ));
+    }
+    for contour in &recipe.contours {
+        text.push_str("\n[[contour]]\n");
+        text.push_str(&match contour {
+            ContourEntry::Contour(contour) => keys_of(contour),
+            ContourEntry::Table { file, .. } => {
+                format!("shape = \"table\"\nfile = {}\n", quoted(file))
+            }
+        });
+    }
+    text
+}
+
+/// The value of a reference's key, and the lines below it.
+fn named(reference: &Reference) -> String {
+    let mut text = quoted(&reference.name);
+    match reference.side {
+        Some(Side::Left) => text.push_str("\nside = \"left\""),
+        Some(Side::Right) => text.push_str("\nside = \"right\""),
+        _ => {}
+    }
+    if let Some(variant) = &reference.variant {
+        text.push_str(&format!("\nvariant = {}", quoted(variant)));
+    }
+    text
+}
+
+fn keys_of(contour: &Contour) -> String {
+    match contour {
+        Contour::Section(Section {
+            shape,
+            f0_hz,
+            gain_db,
+            q,
+        }) => format!("shape = \"{shape}\"\nf0_hz = {f0_hz}\ngain_db = {gain_db}\nq = {q}\n"),
+        Contour::Slope {
+            db_per_octave,
+            pivot_hz,
+        } => format!("shape = \"slope\"\ndb_per_octave = {db_per_octave}\npivot_hz = {pivot_hz}\n"),
+        Contour::Table { points, .. } => {
+            let points = points.iter().map(|(f_hz, db)| format!("[{f_hz}, {db}]"));
+            let points = points.collect::<Vec<_>>().join(", ");
+            format!("shape = \"table\"\npoints = [{points}]\n")
+        }
+    }
+}
+
+fn quoted(words: &str) -> String {
+    toml::Value::String(words.to_owned()).to_string()
+}
+
 /// The name of a file without folders and endings.
 pub(super) fn stem(source_name: &str) -> &str {
     let file = source_name
         .rsplit(['/', '\\'])
         .next()
         .unwrap_or(source_name);
-    let ends = [".target.toml", ".toml", ".csv", ".txt"];
+    let ends = [".target.toml", ".toml", ".csv", ".txt", ".wav"];
     ends.iter()
         .find_map(|end| file.strip_suffix(end))
         .unwrap_or(file)

@@ -14,14 +14,44 @@ pub(super) struct Setting {
 enum Value {
     Number(f64),
     Words(String),
+    /// What stands in an array.
+    Pairs(Vec<Item>),
     Other(String),
 }
 
+/// An item of an array: the pair of numbers that it is, none for anything else.
+struct Item {
+    pair: Option<(f64, f64)>,
+    line: Option<usize>,
+}
+
+/// A pair of numbers and its line.
+pub(super) type PairAt = ((f64, f64), Option<usize>);
+
+/// What an array is called where something else was expected.
+const ARRAY: &str = "a value of type array";
+
+/// A pair of frequency and level that was typed, such as `100:1.5`.
+fn typed_pair(text: &str) -> Option<(f64, f64)> {
+    let (f_hz, db) = text.split_once(':')?;
+    Some((f_hz.trim().parse().ok()?, db.trim().parse().ok()?))
+}
+
 impl Setting {
-    /// From an option: what reads as a number is one.
+    /// From an option: what reads as a number is one, and what has a colon under the key `points` is an array of pairs
+    /// parted by slashes.
     pub(super) fn typed(key: &str, value: &str) -> Self {
         let value = match value.parse() {
             Ok(number) => Value::Number(number),
+            Err(_) if key == "points" && value.contains(':') => Value::Pairs(
+                value
+                    .split('/')
+                    .map(|pair| Item {
+                        pair: typed_pair(pair),
+                        line: None,
+                    })
+                    .collect(),
+            ),
             Err(_) => Value::Words(value.to_owned()),
         };
         Self {
@@ -44,7 +74,7 @@ pub(super) struct Settings<'a> {
 }
 
 impl<'a> Settings<'a> {
-    /// The plain values of a table; `line_at` turns a place in the text into a line.
+    /// The plain values and arrays of a table; `line_at` turns a place in the text into a line.
     pub(super) fn of_table(
         table: &DeTable<'_>,
         source: &'a str,
@@ -66,6 +96,15 @@ impl<'a> Settings<'a> {
                         .as_str()
                         .parse()
                         .map_or_else(|_| Value::Other(number.to_string()), Value::Number),
+                    DeValue::Array(items) => Value::Pairs(
+                        items
+                            .iter()
+                            .map(|item| Item {
+                                pair: pair(item.get_ref()),
+                                line: Some(line_at(item.span().start)),
+                            })
+                            .collect(),
+                    ),
                     other => Value::Other(format!("a value of type {}", other.type_str())),
                 },
                 line: Some(line_at(key.span().start)),
@@ -138,7 +177,42 @@ impl<'a> Settings<'a> {
             Value::Words(found) | Value::Other(found) => {
                 Err(self.wrong_type(setting, found, "a number, with a decimal point"))
             }
+            Value::Pairs(_) => {
+                Err(self.wrong_type(setting, ARRAY, "a number, with a decimal point"))
+            }
         }
+    }
+
+    /// Pairs of numbers with their lines.
+    pub(super) fn pairs(&self, key: &str) -> Result<Vec<PairAt>> {
+        const EXPECTED: &str =
+            "points of frequency in Hz and level in dB, such as [[100, 1.5], [1000, 0]]";
+        let setting = self.required(key, EXPECTED)?;
+        let pairs = match &setting.value {
+            Value::Pairs(pairs) => pairs,
+            Value::Number(number) => {
+                return Err(self.wrong_type(setting, &number.to_string(), EXPECTED));
+            }
+            Value::Words(found) | Value::Other(found) => {
+                return Err(self.wrong_type(setting, found, EXPECTED));
+            }
+        };
+        let one = |(index, Item { pair, line }): (usize, &Item)| {
+            let refuse = || {
+                let found = format!("point {}, which is not two numbers", index + 1);
+                let next_step = "correct this point".to_owned();
+                self.error(
+                    ErrorKind::Number,
+                    key,
+                    *line,
+                    found,
+                    EXPECTED.to_owned(),
+                    next_step,
+                )
+            };
+            pair.map(|pair| (pair, *line)).ok_or_else(refuse)
+        };
+        pairs.iter().enumerate().map(one).collect()
     }
 
     /// Words, one of `choices` where any are given.
@@ -154,6 +228,7 @@ impl<'a> Settings<'a> {
             Value::Number(number) => {
                 return Err(self.wrong_type(setting, &number.to_string(), &expected));
             }
+            Value::Pairs(_) => return Err(self.wrong_type(setting, ARRAY, &expected)),
             Value::Other(found) => return Err(self.wrong_type(setting, found, &expected)),
         };
         if choices.is_empty() || choices.contains(&words.as_str()) {
@@ -189,14 +264,26 @@ impl<'a> Settings<'a> {
         value: f64,
         expected: &str,
     ) -> Box<Error> {
-        let next_step = "choose a value within that range".to_owned();
+        let next_step = "choose a value within that range";
+        self.refuse_setting(key, line, value.to_string(), expected, next_step)
+    }
+
+    /// A setting that cannot be.
+    pub(super) fn refuse_setting(
+        &self,
+        key: &str,
+        line: Option<usize>,
+        found: String,
+        expected: &str,
+        next_step: &str,
+    ) -> Box<Error> {
         self.error(
             ErrorKind::Setting,
             key,
             line,
-            value.to_string(),
+            found,
             expected.to_owned(),
-            next_step,
+            next_step.to_owned(),
         )
     }
 
@@ -244,5 +331,21 @@ impl<'a> Settings<'a> {
             Some(line) => error.at_line(line),
             None => error,
         }
+    }
+}
+
+/// An array of exactly two decimal numbers.
+fn pair(value: &DeValue<'_>) -> Option<(f64, f64)> {
+    let number = |value: &DeValue<'_>| match value {
+        DeValue::Float(number) => number.as_str().parse::<f64>().ok(),
+        DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse().ok(),
+        _ => None,
+    };
+    let DeValue::Array(items) = value else {
+        return None;
+    };
+    match items.iter().collect::<Vec<_>>()[..] {
+        [f_hz, db] => Some((number(f_hz.get_ref())?, number(db.get_ref())?)),
+        _ => None,
     }
 }

@@ -1,35 +1,85 @@
 //! A target: the wanted response, ready to be compared with a measurement.
 
 use super::contour::Contour;
-use crate::measurement::grid::{self, OnGrid, POINTS};
+use crate::error::{Error, ErrorKind, Result};
+use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
+use crate::measurement::takes::offset_db;
 
-/// The wanted response: a base and contours on top of it. Its level is free; only its form counts.
+/// What a target stands on.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Ground {
+    /// 0 dB everywhere.
+    Flat,
+    /// What the unit that is fitted has now; [`Target::over`] says what that is, and until then it counts as flat.
+    Measured,
+    /// A curve.
+    Curve(OnGrid),
+    /// Between two targets.
+    Blend(Box<Blend>),
+}
+
+/// Between two targets: the mean in dB, weighted by `share`.
+///
+/// `other` is first moved so that the median of its difference to `one` over 200 Hz to 2 kHz is 0 dB. That sets the level
+/// of the blend alone: a mean in dB has the same form wherever the two levels are.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Blend {
+    /// The target at a share of 0.
+    pub one: Target,
+    /// The target at a share of 1.
+    pub other: Target,
+    /// How far from `one` to `other`, 0 to 1.
+    pub share: f64,
+}
+
+/// The wanted response: a ground and contours on top of it. Its level is free; only its form counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Target {
     /// Its name, with the contours that were added to it.
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it.
-    pub warning: Option<String>,
-    /// The base; none is 0 dB everywhere.
-    pub base: Option<OnGrid>,
-    /// What is added to the base.
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
+    /// What it stands on.
+    pub ground: Ground,
+    /// How far it can be believed at each grid point, 0 to 1, where it was measured; None where nobody says.
+    pub trust: Option<Vec<f64>>,
+    /// What is added to the ground.
     pub contours: Vec<Contour>,
 }
 
 impl Target {
+    /// What the unit has now.
+    #[must_use]
+    pub fn measured() -> Self {
+        Self {
+            name: "as measured".to_owned(),
+            source: "the measurement itself, changed by taste".to_owned(),
+            warnings: Vec::new(),
+            ground: Ground::Measured,
+            trust: None,
+            contours: Vec::new(),
+        }
+    }
+
+    /// A curve.
+    #[must_use]
+    pub fn of_curve(name: &str, source: &str, curve: OnGrid) -> Self {
+        Self {
+            name: name.to_owned(),
+            source: source.to_owned(),
+            warnings: Vec::new(),
+            ground: Ground::Curve(curve),
+            trust: None,
+            contours: Vec::new(),
+        }
+    }
+
     /// Taste alone: what the unit has now, plus contours.
     #[must_use]
     pub fn relative_to(measured: &OnGrid, contours: Vec<Contour>) -> Self {
-        let now = Self {
-            name: "as measured".to_owned(),
-            source: "the measurement itself, changed by taste".to_owned(),
-            warning: None,
-            base: Some(measured.clone()),
-            contours: Vec::new(),
-        };
-        now.with_contours(contours)
+        Self::measured().with_contours(contours).over(measured)
     }
 
     /// The same target with more contours; its name tells them.
@@ -42,22 +92,180 @@ impl Target {
         self
     }
 
+    /// Between this target and another: `share` 0 is this one, 1 the other; see [`Blend`].
+    ///
+    /// # Errors
+    /// `Setting` for a share outside 0 to 1; `Coverage` where the two share less than an octave.
+    pub fn blended(self, other: Self, share: f64) -> Result<Self> {
+        if !(0.0..=1.0).contains(&share) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                "share",
+                share.to_string(),
+                "a number from 0 (the one target) to 1 (the other)",
+                "choose a value within that range",
+            ));
+        }
+        let (one, two) = (self.support(), other.support());
+        if grid::intersection(&one, &two).len() < POINTS_PER_OCTAVE {
+            let ((low_hz, high_hz), (from_hz, to_hz)) = (grid::band_hz(&one), grid::band_hz(&two));
+            return Err(Error::new(
+                ErrorKind::Coverage,
+                &other.name,
+                format!(
+                    "{from_hz:.0} Hz to {to_hz:.0} Hz, to be blended with {low_hz:.0} Hz to {high_hz:.0} Hz of {}",
+                    self.name
+                ),
+                "at least one octave in common",
+                "choose a target that covers the same range",
+            ));
+        }
+        let mut warnings = self.warnings.clone();
+        let more = other
+            .warnings
+            .iter()
+            .filter(|warning| !self.warnings.contains(warning));
+        warnings.extend(more.cloned());
+        Ok(Self {
+            name: format!("{}, {} toward {}", self.name, percent(share), other.name),
+            source: format!(
+                "{} from {} ({}) to {} ({})",
+                percent(share),
+                self.name,
+                self.source,
+                other.name,
+                other.source
+            ),
+            warnings,
+            trust: least(self.trust.as_deref(), other.trust.as_deref()),
+            ground: Ground::Blend(Box::new(Blend {
+                one: self,
+                other,
+                share,
+            })),
+            contours: Vec::new(),
+        })
+    }
+
+    /// A fraction of the way from what the unit has now: the wanted change times `share`, so that 1 - `share` of the
+    /// unit's own character stays.
+    ///
+    /// # Errors
+    /// `Setting` for a share that is not above 0 and at most 1: at 0 there is nothing to do.
+    pub fn toward(self, share: f64) -> Result<Self> {
+        if !(share > 0.0 && share <= 1.0) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                "toward",
+                share.to_string(),
+                "more than 0, where nothing would be to do, and at most 1, which is all the way",
+                "0.6, for one, keeps 40 % of the unit's own character",
+            ));
+        }
+        let name = format!("{}, {} of the way", self.name, percent(share));
+        let source = format!(
+            "{} of the way from what was measured to: {}",
+            percent(share),
+            self.source
+        );
+        let blend = Self::measured().blended(self, share)?;
+        Ok(Self {
+            name,
+            source,
+            ..blend
+        })
+    }
+
+    /// The same target for a unit that has `measured` now.
+    #[must_use]
+    pub fn over(mut self, measured: &OnGrid) -> Self {
+        self.ground = match self.ground {
+            Ground::Measured => Ground::Curve(measured.clone()),
+            Ground::Blend(blend) => Ground::Blend(Box::new(Blend {
+                one: blend.one.over(measured),
+                other: blend.other.over(measured),
+                share: blend.share,
+            })),
+            known => known,
+        };
+        self
+    }
+
+    /// True where what the unit has now is part of it.
+    #[must_use]
+    pub fn is_relative(&self) -> bool {
+        match &self.ground {
+            Ground::Measured => true,
+            Ground::Flat | Ground::Curve(_) => false,
+            Ground::Blend(blend) => blend.one.is_relative() || blend.other.is_relative(),
+        }
+    }
+
+    /// The grid points that it covers, all where it does not depend on data.
+    #[must_use]
+    pub fn support(&self) -> std::ops::Range<usize> {
+        match &self.ground {
+            Ground::Flat | Ground::Measured => 0..POINTS,
+            Ground::Curve(curve) => curve.support.clone(),
+            Ground::Blend(blend) => {
+                grid::intersection(&blend.one.support(), &blend.other.support())
+            }
+        }
+    }
+
     /// The target's level in dB on the common grid, its sections as an equaliser at `rate_hz` plays them.
     #[must_use]
     pub fn level_on_grid(&self, rate_hz: f64) -> OnGrid {
-        let mut on_grid = self.base.clone().unwrap_or_else(|| OnGrid {
-            level_db: vec![0.0; POINTS],
-            support: 0..POINTS,
-        });
-        for i in on_grid.support.clone() {
-            let f_hz = grid::frequency_hz()[i];
-            let added: f64 = self
-                .contours
-                .iter()
-                .map(|contour| contour.level_db(rate_hz, f_hz))
-                .sum();
-            on_grid.level_db[i] += added;
+        let mut on_grid = match &self.ground {
+            Ground::Flat | Ground::Measured => OnGrid {
+                level_db: vec![0.0; POINTS],
+                support: 0..POINTS,
+            },
+            Ground::Curve(curve) => curve.clone(),
+            Ground::Blend(blend) => blend.level_on_grid(rate_hz),
+        };
+        let support = on_grid.support.clone();
+        let f_hz = &grid::frequency_hz()[support.clone()];
+        for contour in &self.contours {
+            let added = contour.levels_db(rate_hz, f_hz);
+            for (level_db, added_db) in on_grid.level_db[support.clone()].iter_mut().zip(added) {
+                *level_db += added_db;
+            }
         }
         on_grid
     }
+}
+
+impl Blend {
+    fn level_on_grid(&self, rate_hz: f64) -> OnGrid {
+        let (one, other) = (
+            self.one.level_on_grid(rate_hz),
+            self.other.level_on_grid(rate_hz),
+        );
+        let support = grid::intersection(&one.support, &other.support);
+        let mut difference_db = vec![0.0; POINTS];
+        for i in support.clone() {
+            difference_db[i] = other.level_db[i] - one.level_db[i];
+        }
+        let apart_db = offset_db(&difference_db, &support);
+        let mut level_db = vec![0.0; POINTS];
+        for i in support.clone() {
+            level_db[i] = one.level_db[i] + self.share * (difference_db[i] - apart_db);
+        }
+        OnGrid { level_db, support }
+    }
+}
+
+/// What both let believe.
+fn least(one: Option<&[f64]>, other: Option<&[f64]>) -> Option<Vec<f64>> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(one.iter().zip(other).map(|(a, b)| a.min(*b)).collect()),
+        (Some(known), None) | (None, Some(known)) => Some(known.to_vec()),
+        (None, None) => None,
+    }
+}
+
+/// `60 %`, with one decimal where there is one.
+pub(super) fn percent(share: f64) -> String {
+    format!("{} %", (1000.0 * share).round() / 10.0)
 }

@@ -245,6 +245,7 @@ fn outcome(
         },
         trusted_band_hz: Some((f[first], f[last])),
         curves: OutcomeCurves {
+            aligned_at_hz: None,
             support,
             measured_db,
             spread_db,

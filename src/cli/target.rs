@@ -1,0 +1,466 @@
+//! `bandwright target`, and how targets and tastes are opened for every verb.
+
+use std::path::{Path, PathBuf};
+
+use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::measurement::takes::Side;
+use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::wanted::library::{self, CURVE_BEGINNING, write_curve};
+use bandwright::wanted::recipe::{self, BlendEntry, FLAT, MEASURED, write_recipe};
+use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as show_target};
+use bandwright::wanted::{Contour, ContourEntry, Recipe, Reference, Target};
+
+use super::args::{
+    self, Figures, OneSide, OutputStyle, Points, TargetBuild, TargetDiff, TargetList, TargetShow,
+    TargetTask,
+};
+use super::console;
+use super::files::{self, Place, shown};
+
+/// The ending of a recipe's name.
+const RECIPE_ENDING: &str = ".toml";
+/// The ending of a curve's name.
+const CURVE_ENDING: &str = ".csv";
+
+/// Does what was asked of targets.
+pub fn run(typed: &args::Target) -> Result<()> {
+    match &typed.task {
+        TargetTask::List(typed) => list(typed),
+        TargetTask::Show(typed) => show(typed),
+        TargetTask::Build(typed) => build(typed),
+        TargetTask::Diff(typed) => diff(typed),
+    }
+}
+
+fn list(typed: &TargetList) -> Result<()> {
+    let targets = library::names().into_iter().map(|name| {
+        let target = library::resolve(name, &mut |path| files::read(Path::new(path)))?;
+        let note = |key| library::note(name, key).unwrap_or_default();
+        Ok(report::ListedTarget {
+            support: note("support"),
+            licence: note("licence"),
+            level: note("level"),
+            name: target.name.clone(),
+            // Of a recipe its own: its base is listed too.
+            source: note("source"),
+            warnings: target.warnings.clone(),
+            support_hz: target.level_on_grid(48_000.0).band_hz(),
+        })
+    });
+    let targets = targets.collect::<Result<Vec<_>>>()?;
+    answer(
+        typed.output_style,
+        || report::to_json(&report::target_list_document(&targets)),
+        || report::target_list_text(&targets),
+    )
+}
+
+fn show(typed: &TargetShow) -> Result<()> {
+    let mut opening = Opening::default();
+    let reference = reference(&typed.target, typed.side, typed.variant.as_deref());
+    let target = opening.reference(&reference, &typed.target)?;
+    let target = show_target(
+        &target,
+        typed.figures.rate_hz,
+        points_hz(typed.figures),
+        typed.align_hz,
+    )
+    .map_err(named_by_option)?;
+    let mut outputs = Outputs::default();
+    if let Some(path) = &typed.plot {
+        let plot = report::target_plot(&target);
+        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+    }
+    let written = outputs.write()?;
+    answer(
+        typed.output_style,
+        || report::to_json(&report::target_document("show", &target, &written)),
+        || report::target_text(&target, &written),
+    )
+}
+
+fn diff(typed: &TargetDiff) -> Result<()> {
+    let mut opening = Opening::default();
+    let (one, other) = (opening.target(&typed.one)?, opening.target(&typed.other)?);
+    let rate_hz = typed.figures.rate_hz;
+    let compared =
+        compared(&one, &other, rate_hz, points_hz(typed.figures)).map_err(named_by_option)?;
+    let mut outputs = Outputs::default();
+    if let Some(path) = &typed.plot {
+        let plot = report::target_diff_plot(&compared);
+        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+    }
+    let written = outputs.write()?;
+    answer(
+        typed.output_style,
+        || report::to_json(&report::target_diff_document(&compared, &written)),
+        || report::target_diff_text(&compared, &written),
+    )
+}
+
+fn build(typed: &TargetBuild) -> Result<()> {
+    let output = shown(&typed.output);
+    let lower = output.to_lowercase();
+    let as_recipe = lower.ends_with(RECIPE_ENDING);
+    if !as_recipe && !lower.ends_with(CURVE_ENDING) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "--output",
+            format!("`{output}`"),
+            "NAME.target.toml for a recipe, or NAME.csv for a curve",
+            "choose one of these endings",
+        ));
+    }
+    let paths = [Some(&typed.base), typed.between.as_ref()];
+    let unspeakable = paths
+        .into_iter()
+        .flatten()
+        .find(|path| path.to_str().is_none());
+    if let Some(path) = unspeakable.filter(|_| as_recipe) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            shown(path),
+            "a path that is no Unicode",
+            "one that a recipe can name",
+            "rename the file, or write a NAME.csv",
+        ));
+    }
+    let taste = Taste {
+        bass: typed.bass,
+        treble: typed.treble,
+        slope: typed.slope,
+        contour: &typed.contour,
+    };
+    let typed_recipe = typed_recipe(typed, taste.entries()?)?;
+    let mut opening = Opening::default();
+    let mut target = opening
+        .resolved(|read| {
+            let mut read = |asked: &str| {
+                let typed = paths
+                    .into_iter()
+                    .flatten()
+                    .find(|path| shown(path) == asked);
+                read(typed.map_or(Path::new(asked), |path| Path::new(path)))
+            };
+            library::resolve_recipe(typed_recipe.clone(), "", &mut read)
+        })
+        .map_err(|error| by_option(error, typed))?;
+    target.name.clone_from(&typed_recipe.name);
+    if typed.source.is_some() {
+        target.source.clone_from(&typed_recipe.source);
+    }
+    if !as_recipe && target.is_relative() {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "--output",
+            format!("the curve `{output}` of a target that stands on what a unit has"),
+            "a recipe, which says so",
+            "write a NAME.target.toml",
+        ));
+    }
+    let shown_target = show_target(
+        &target,
+        typed.figures.rate_hz,
+        points_hz(typed.figures),
+        None,
+    )
+    .map_err(named_by_option)?;
+    let mut outputs = Outputs::default();
+    if as_recipe {
+        let text = write_recipe(&beside(typed_recipe, &typed.output));
+        outputs.add(
+            &typed.output,
+            FileKind::Recipe,
+            recipe::BEGINNING,
+            text,
+            &opening,
+        )?;
+    } else {
+        let text = write_curve(&target, typed.figures.rate_hz);
+        outputs.add(
+            &typed.output,
+            FileKind::Curve,
+            CURVE_BEGINNING,
+            text,
+            &opening,
+        )?;
+    }
+    if let Some(path) = &typed.plot {
+        let plot = report::target_plot(&shown_target);
+        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+    }
+    let written = outputs.write()?;
+    answer(
+        typed.output_style,
+        || report::to_json(&report::target_document("build", &shown_target, &written)),
+        || report::target_text(&shown_target, &written),
+    )
+}
+
+/// What was typed, as a recipe in the folder that it was typed in.
+fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Recipe> {
+    let base = reference(&typed.base, typed.side, typed.variant.as_deref());
+    if base.name == FLAT && typed.between.is_none() && contours.is_empty() {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "target build",
+            "nothing to build with",
+            "--base, --between, --bass, --treble, --slope or --contour",
+            "try --base diffuse-field --bass 3",
+        ));
+    }
+    let share = typed.between_share;
+    let blend = match &typed.between {
+        Some(_) if !(0.0..=1.0).contains(&share) => {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                "--between-share",
+                share.to_string(),
+                "a number from 0 (the base) to 1 (the other)",
+                "choose a value within that range",
+            ));
+        }
+        Some(path) => Some(BlendEntry {
+            with: reference(path, None, None),
+            share,
+        }),
+        None => None,
+    };
+    let words = |option: &str, words: &Option<String>, default: String| match words {
+        Some(words) if words.trim().is_empty() => Err(Error::new(
+            ErrorKind::Setting,
+            option,
+            "no words",
+            "words",
+            "leave it out for the usual ones",
+        )),
+        Some(words) => Ok(words.clone()),
+        None => Ok(default),
+    };
+    let file = typed.output.file_name().unwrap_or_default();
+    let file = file.to_string_lossy();
+    let ends = [".target.toml", RECIPE_ENDING, CURVE_ENDING];
+    let stem = ends.iter().find_map(|end| file.strip_suffix(end));
+    Ok(Recipe {
+        name: words("--name", &typed.name, stem.unwrap_or(&file).to_owned())?,
+        source: words(
+            "--source",
+            &typed.source,
+            "put together on the command line; no measurement stands behind the contours"
+                .to_owned(),
+        )?,
+        base,
+        blend,
+        contours,
+    })
+}
+
+/// The same recipe at `output`: its files are named from there.
+fn beside(mut recipe: Recipe, output: &Path) -> Recipe {
+    let rename = |reference: &mut Reference| {
+        let known = [FLAT, MEASURED].contains(&reference.name.as_str())
+            || library::text(&reference.name).is_some();
+        if !known {
+            reference.name = shown(&files::relative(output, Path::new(&reference.name)));
+        }
+    };
+    rename(&mut recipe.base);
+    if let Some(blend) = &mut recipe.blend {
+        rename(&mut blend.with);
+    }
+    for contour in &mut recipe.contours {
+        if let ContourEntry::Table { file, .. } = contour {
+            *file = shown(&files::relative(output, Path::new(&file)));
+        }
+    }
+    recipe
+}
+
+/// A recipe that was typed has options where one in a file has keys.
+fn by_option(mut error: Box<Error>, typed: &TargetBuild) -> Box<Error> {
+    if !error.place.source.is_empty() {
+        return error;
+    }
+    let option = match error.place.key.as_deref() {
+        Some("side") => "--side",
+        Some("variant") if typed.variant.is_some() => "--variant",
+        Some("blend.with" | "blend.side" | "blend.variant") => "--between",
+        Some("contour.file") => "--contour",
+        _ => "--base",
+    };
+    error.place.key = None;
+    if error.next_step.contains("beside this file") {
+        "check the path".clone_into(&mut error.next_step);
+    }
+    said_by(error, option)
+}
+
+/// Errors of the library about a rate or an alignment, named after the option.
+fn named_by_option(error: Box<Error>) -> Box<Error> {
+    match error.place.source.as_str() {
+        "rate" => said_by(error, "--rate-hz"),
+        "align" => said_by(error, "--align-hz"),
+        _ => error,
+    }
+}
+
+/// The same error, named after the option or file that carried the value.
+pub(super) fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
+    source.clone_into(&mut error.place.source);
+    error
+}
+
+fn reference(path: &Path, side: Option<OneSide>, variant: Option<&str>) -> Reference {
+    Reference {
+        side: side.map(|side| match side {
+            OneSide::Left => Side::Left,
+            OneSide::Right => Side::Right,
+        }),
+        variant: variant.map(str::to_owned),
+        ..Reference::new(&shown(path))
+    }
+}
+
+fn points_hz(figures: Figures) -> &'static [f64] {
+    match figures.points {
+        Points::Octave => &OCTAVES_HZ,
+        Points::ThirdOctave => &THIRD_OCTAVES_HZ,
+    }
+}
+
+fn answer(
+    style: OutputStyle,
+    document: impl FnOnce() -> String,
+    text: impl FnOnce() -> String,
+) -> Result<()> {
+    if style.json {
+        console::print(&document())
+    } else if style.quiet {
+        Ok(())
+    } else {
+        console::print(&text())
+    }
+}
+
+/// What is to be written, apart from each other and from all that was read.
+#[derive(Default)]
+struct Outputs {
+    texts: Vec<(Place, String)>,
+    written: Vec<WrittenFile>,
+}
+
+impl Outputs {
+    fn add(
+        &mut self,
+        path: &Path,
+        kind: FileKind,
+        beginning: &'static str,
+        text: String,
+        opening: &Opening,
+    ) -> Result<()> {
+        let place = Place::new(path)?;
+        let inputs: Vec<&Path> = opening.paths.iter().map(PathBuf::as_path).collect();
+        let others: Vec<&Place> = self.texts.iter().map(|(place, _)| place).collect();
+        place.refuse_clash(&inputs, &others)?;
+        let place = place.for_files_that_begin(beginning)?;
+        let path = place.shown();
+        self.written.push(WrittenFile { kind, path });
+        self.texts.push((place, text));
+        Ok(())
+    }
+
+    fn write(self) -> Result<Vec<WrittenFile>> {
+        files::write_all(&self.texts)?;
+        Ok(self.written)
+    }
+}
+
+/// A taste as it was typed.
+pub(super) struct Taste<'a> {
+    pub bass: Option<f64>,
+    pub treble: Option<f64>,
+    pub slope: Option<f64>,
+    pub contour: &'a [String],
+}
+
+impl Taste<'_> {
+    /// Its contours as written, in the order of the help.
+    pub(super) fn entries(&self) -> Result<Vec<ContourEntry>> {
+        let taste = |gain: Option<f64>, option, make: fn(f64) -> Result<Contour>| {
+            gain.map(|gain| {
+                let contour = make(gain).map_err(|error| said_by(error, option));
+                contour.map(ContourEntry::Contour)
+            })
+        };
+        let named = [
+            taste(self.bass, "--bass", Contour::bass),
+            taste(self.treble, "--treble", Contour::treble),
+            taste(self.slope, "--slope", Contour::slope),
+        ];
+        let parse =
+            |text: &String| ContourEntry::parse(text).map_err(|error| said_by(error, "--contour"));
+        named
+            .into_iter()
+            .flatten()
+            .chain(self.contour.iter().map(parse))
+            .collect()
+    }
+}
+
+/// Targets as they are opened, and what was read for them.
+#[derive(Default)]
+pub(super) struct Opening {
+    paths: Vec<PathBuf>,
+}
+
+impl Opening {
+    /// The target of a name or path.
+    pub(super) fn target(&mut self, path: &Path) -> Result<Target> {
+        self.reference(&Reference::new(&shown(path)), path)
+    }
+
+    /// The target of a reference that was typed as `path`: one that is no Unicode has a name that leads nowhere.
+    fn reference(&mut self, reference: &Reference, path: &Path) -> Result<Target> {
+        let name = shown(path);
+        self.resolved(|read| {
+            let mut read = |asked: &str| {
+                read(if asked == name {
+                    path
+                } else {
+                    Path::new(asked)
+                })
+            };
+            library::resolve_reference(reference, &mut read)
+        })
+    }
+
+    /// Contours with their files.
+    pub(super) fn contours(&mut self, entries: Vec<ContourEntry>) -> Result<Vec<Contour>> {
+        let open = |entry: ContourEntry| {
+            self.resolved(|read| entry.open("", &mut |asked: &str| read(Path::new(asked))))
+        };
+        entries.into_iter().map(open).collect()
+    }
+
+    fn resolved<T>(
+        &mut self,
+        resolve: impl FnOnce(&mut dyn FnMut(&Path) -> Result<Vec<u8>>) -> Result<T>,
+    ) -> Result<T> {
+        resolve(&mut |path| {
+            let bytes = files::read(path).map_err(|error| with_near(error, path))?;
+            self.paths.push(path.to_owned());
+            Ok(bytes)
+        })
+    }
+}
+
+/// A missing file may be a misspelt one.
+fn with_near(mut error: Box<Error>, path: &Path) -> Box<Error> {
+    if error.found == "no such file"
+        && let Some(near) = files::near(path)
+    {
+        let near = path.with_file_name(near);
+        error.next_step = format!("did you mean `{}`?", shown(&near));
+    }
+    error
+}

@@ -1,0 +1,86 @@
+//! How far two curves are apart, whatever their levels.
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
+
+/// One curve minus another, its mean over the grid points that both cover taken out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Difference {
+    /// The difference in dB, and where both are known.
+    pub by_frequency: OnGrid,
+    /// The level that was taken out: the mean of the difference over the grid points, which are even in octaves, dB.
+    pub level_db: f64,
+    /// Root mean square of what is left, dB.
+    pub rms_db: f64,
+    /// What is left where it is largest, dB, with its sign.
+    pub worst_db: f64,
+    /// Where that is, hertz.
+    pub worst_hz: f64,
+}
+
+/// `one` minus `other`, level-free: of all levels, the mean makes the rms least.
+///
+/// # Errors
+/// `Coverage`, naming both ranges, when they share less than an octave.
+pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
+    let support = grid::intersection(&one.support, &other.support);
+    if support.len() < POINTS_PER_OCTAVE {
+        let ((low_hz, high_hz), (from_hz, to_hz)) = (one.band_hz(), other.band_hz());
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            "difference",
+            format!("{low_hz:.0} Hz to {high_hz:.0} Hz and {from_hz:.0} Hz to {to_hz:.0} Hz"),
+            "at least one octave in common",
+            "compare curves that cover the same range",
+        ));
+    }
+    let count = support.len() as f64;
+    let at = |i: usize| one.level_db[i] - other.level_db[i];
+    let level_db = support.clone().map(at).sum::<f64>() / count;
+    let mut left_db = vec![0.0; POINTS];
+    for i in support.clone() {
+        left_db[i] = at(i) - level_db;
+    }
+    let squares: f64 = left_db.iter().map(|db| db * db).sum();
+    // Of equals the lowest in frequency.
+    let worst = support.clone().fold(support.start, |worst, i| {
+        if left_db[i].abs() > left_db[worst].abs() {
+            i
+        } else {
+            worst
+        }
+    });
+    Ok(Difference {
+        level_db,
+        rms_db: (squares / count).sqrt(),
+        worst_db: left_db[worst],
+        worst_hz: grid::frequency_hz()[worst],
+        by_frequency: OnGrid {
+            level_db: left_db,
+            support,
+        },
+    })
+}
+
+/// The level of a curve at any frequency: straight between grid points over log frequency; none outside its support,
+/// but for a grid step at the upper end, where the grid stops just below 20 kHz: there the last point is held.
+#[must_use]
+pub fn level_at_hz(curve: &OnGrid, frequency_hz: f64) -> Option<f64> {
+    let place = POINTS_PER_OCTAVE as f64 * (frequency_hz / grid::frequency_hz()[0]).log2();
+    let (first, last) = (curve.support.start as f64, curve.support.end as f64 - 1.0);
+    // What printing rounds away is no step outside.
+    const ROUNDING: f64 = 0.01;
+    let held = if curve.support.end == POINTS {
+        1.0
+    } else {
+        ROUNDING
+    };
+    if curve.support.is_empty() || !(first - ROUNDING..=last + held).contains(&place) {
+        return None;
+    }
+    let place = place.clamp(first, last);
+    let below = place.floor() as usize;
+    let above = (below + 1).min(curve.support.end - 1);
+    let share = place - below as f64;
+    Some(curve.level_db[below] + share * (curve.level_db[above] - curve.level_db[below]))
+}

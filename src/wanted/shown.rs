@@ -1,0 +1,156 @@
+//! A target, or two beside each other, as they are to be shown.
+
+use super::difference::{Difference, difference, level_at_hz};
+use super::target::Target;
+use crate::error::{Error, ErrorKind, Result};
+use crate::measurement::grid::{self, OnGrid, POINTS};
+use crate::measurement::rig::TRUSTED;
+
+/// Nominal octaves, hertz (IEC 61260-1, from memory).
+pub const OCTAVES_HZ: [f64; 10] = [
+    31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0,
+];
+
+/// Nominal third octaves, hertz (IEC 61260-1, from memory).
+pub const THIRD_OCTAVES_HZ: [f64; 31] = [
+    20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0, 250.0, 315.0, 400.0,
+    500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0, 6300.0,
+    8000.0, 10_000.0, 12_500.0, 16_000.0, 20_000.0,
+];
+
+/// Sample rates at which a target can be evaluated, hertz: those of any limits.
+pub const RATES_HZ: (f64, f64) = (8000.0, 768_000.0);
+
+/// A target as it is shown.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shown {
+    /// Its name.
+    pub name: String,
+    /// Where it comes from, in words.
+    pub source: String,
+    /// What one should know before using it, in sentences.
+    pub warnings: Vec<String>,
+    /// Its outermost contours, in words.
+    pub contours: Vec<String>,
+    /// True where it is relative to what the unit has that it is used for.
+    pub relative: bool,
+    /// The sample rate of its sections, hertz.
+    pub rate_hz: f64,
+    /// Where it was made 0 dB, hertz; None for the level that it has.
+    pub aligned_at_hz: Option<f64>,
+    /// Its level on the common grid, dB.
+    pub curve: OnGrid,
+    /// How far it can be believed at each grid point, 0 to 1.
+    pub trust: Vec<f64>,
+    /// Frequency in hertz and level in dB, at the asked frequencies that it covers.
+    pub points: Vec<(f64, f64)>,
+}
+
+/// Two targets beside each other.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Compared {
+    /// The one, at its own level.
+    pub one: Shown,
+    /// The other, moved to the level of the one.
+    pub other: Shown,
+    /// The one minus the other.
+    pub difference: Difference,
+    /// The same over the band in which both can be believed, its own level taken out; None where that is all, or less
+    /// than an octave.
+    pub trusted: Option<Difference>,
+    /// Frequency in hertz and difference in dB, at the asked frequencies that both cover.
+    pub points: Vec<(f64, f64)>,
+}
+
+/// `target` evaluated at `rate_hz`, with its levels at `points_hz`, 0 dB at `align_hz` where that is given.
+///
+/// # Errors
+/// `Setting` for a rate outside [`RATES_HZ`]; `Coverage` where it has no level at `align_hz`.
+pub fn shown(
+    target: &Target,
+    rate_hz: f64,
+    points_hz: &[f64],
+    align_hz: Option<f64>,
+) -> Result<Shown> {
+    let (least_hz, most_hz) = RATES_HZ;
+    if !(least_hz..=most_hz).contains(&rate_hz) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "rate",
+            format!("{rate_hz} Hz"),
+            format!("{least_hz} to {most_hz} Hz"),
+            "choose the rate at which the music is played",
+        ));
+    }
+    let mut curve = target.level_on_grid(rate_hz);
+    if let Some(align_hz) = align_hz {
+        let Some(level_db) = level_at_hz(&curve, align_hz) else {
+            let (low_hz, high_hz) = curve.band_hz();
+            return Err(Error::new(
+                ErrorKind::Coverage,
+                "align",
+                format!("{align_hz} Hz"),
+                format!(
+                    "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where the target is known"
+                ),
+                "choose one within that range",
+            ));
+        };
+        for i in curve.support.clone() {
+            curve.level_db[i] -= level_db;
+        }
+    }
+    Ok(Shown {
+        name: target.name.clone(),
+        source: target.source.clone(),
+        warnings: target.warnings.clone(),
+        contours: target.contours.iter().map(ToString::to_string).collect(),
+        relative: target.is_relative(),
+        rate_hz,
+        aligned_at_hz: align_hz,
+        points: at_points(&curve, points_hz),
+        trust: target.trust.clone().unwrap_or_else(|| vec![1.0; POINTS]),
+        curve,
+    })
+}
+
+/// Two targets, evaluated at `rate_hz`, and their difference.
+///
+/// # Errors
+/// As [`shown`]; `Coverage` where they share less than an octave.
+pub fn compared(one: &Target, other: &Target, rate_hz: f64, points_hz: &[f64]) -> Result<Compared> {
+    let one = shown(one, rate_hz, points_hz, None)?;
+    let mut other = shown(other, rate_hz, points_hz, None)?;
+    let difference = difference(&one.curve, &other.curve)?;
+    let both = one.trust.iter().zip(&other.trust);
+    let trusted: Vec<bool> = both.map(|(a, b)| a.min(*b) >= TRUSTED).collect();
+    let band = trusted.iter().position(|trusted| *trusted).unwrap_or(0)
+        ..trusted
+            .iter()
+            .rposition(|trusted| *trusted)
+            .map_or(0, |last| last + 1);
+    let band = grid::intersection(&band, &difference.by_frequency.support);
+    let within = |curve: &OnGrid| OnGrid {
+        level_db: curve.level_db.clone(),
+        support: grid::intersection(&band, &curve.support),
+    };
+    let trusted = (band != difference.by_frequency.support)
+        .then(|| super::difference::difference(&within(&one.curve), &within(&other.curve)).ok())
+        .flatten();
+    for i in other.curve.support.clone() {
+        other.curve.level_db[i] += difference.level_db;
+    }
+    other.points = at_points(&other.curve, points_hz);
+    Ok(Compared {
+        points: at_points(&difference.by_frequency, points_hz),
+        one,
+        other,
+        difference,
+        trusted,
+    })
+}
+
+fn at_points(curve: &OnGrid, points_hz: &[f64]) -> Vec<(f64, f64)> {
+    let at = |f_hz: &f64| Some((*f_hz, level_at_hz(curve, *f_hz)?));
+    points_hz.iter().filter_map(at).collect()
+}
