@@ -123,7 +123,7 @@ const MOST_FOR_ALL: u64 = 30_000_000;
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
 /// J below this, dB^2, is an exact answer, and all exact answers are the same.
-pub(super) const EXACT: f64 = 1e-10;
+pub(super) const EXACT: f64 = 1e-8;
 
 /// The best answer for one count of sections.
 #[derive(Debug, Clone, PartialEq)]

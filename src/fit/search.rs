@@ -88,8 +88,8 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
 const ACCEPTED: f64 = 1.05;
-/// J (dB^2) below which nothing is left to gain: 0.00001 dB rms.
-const SOLVED: f64 = 1e-10;
+/// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
+const SOLVED: f64 = 1e-8;
 
 /// A walk ends after so many proposals in a row without progress.
 const PATIENCE: usize = 25;
