@@ -51,11 +51,7 @@ pub(super) fn best_reading(
                 read[k] = other;
             }
         }
-        let shapes: Vec<Shape> = read.iter().map(|section| section.shape).collect();
-        let fits = Shape::ALL.iter().all(|&shape| {
-            shapes.iter().filter(|s| **s == shape).count() <= space.most[shape as usize]
-        }) && read.iter().all(|section| space.holds(section));
-        if !fits {
+        if !space.fits(&read) {
             continue;
         }
         let mut other = Candidate::of(&read);
