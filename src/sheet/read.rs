@@ -2,7 +2,7 @@
 
 use super::{
     Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
-    write::FORMULAS,
+    write::FORMULAS, wrong,
 };
 use crate::error::{ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
@@ -22,7 +22,7 @@ const SHEET: [&str; 10] = [
     "limits",
 ];
 const LEVEL: [&str; 4] = ["preamp_db", "guard", "peak_gain_db", "any_signal_gain_db"];
-const SECTION: [&str; 4] = ["shape", "f0_hz", "gain_db", "q"];
+const SECTION: [&str; 5] = ["shape", "f0_hz", "gain_db", "q", "device_q"];
 const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
 const KNOWLEDGE: [&str; 8] = [
     "takes",
@@ -84,7 +84,14 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
                 .required("limits")?
                 .table(&limits::KEYS, Limits::read)?,
         };
-        match sheet.check() {
+        let whole = sheet.check().and_then(|()| {
+            let sections = table.optional("section");
+            let device_q =
+                |table: &Table| table.optional("device_q").map(|q| q.number()).transpose();
+            let device_q = sections.map(|sections| sections.tables(&SECTION, device_q));
+            check_device_q(&sheet, &device_q.transpose()?.unwrap_or_default())
+        });
+        match whole {
             Ok(()) => Ok(sheet),
             Err(error) => Err(table.placed(error)),
         }
@@ -141,6 +148,25 @@ fn read_section(table: &Table) -> Result<Section> {
         gain_db: number(table, "gain_db")?,
         q: number(table, "q")?,
     })
+}
+
+/// Whether every `device_q` is the q beside it as the equaliser of the sheet's limits reads it.
+fn check_device_q(sheet: &Sheet, device_q: &[Option<f64>]) -> Result<()> {
+    const SAME: f64 = 1e-6;
+    for (index, (section, stated)) in sheet.sections.iter().zip(device_q).enumerate() {
+        let Some(stated) = stated else { continue };
+        let known = sheet.limits.device_q(section);
+        if !known.is_some_and(|known| (known - stated).abs() <= SAME * known) {
+            let meaning = sheet.limits.rules.meaning_of(section.shape);
+            let expected = match known {
+                Some(known) => format!("{known}, q read as {meaning}"),
+                None => format!("none: the section has no {meaning}"),
+            };
+            let key = format!("section[{}].device_q", index + 1);
+            return Err(wrong(&key, stated.to_string(), expected));
+        }
+    }
+    Ok(())
 }
 
 fn read_biquad(table: &Table) -> Result<Biquad> {
