@@ -169,7 +169,7 @@ fn request(seed: u64, limits: &Limits) -> FitRequest {
 
 /// A fit of a measured curve toward flat.
 fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> FitRequest {
-    let flat = Curve::new("flat", vec![20.0, 20_000.0], vec![0.0, 0.0], None).unwrap();
+    let flat = Curve::new("flat", vec![20.0, 1000.0, 20_000.0], vec![0.0; 3], None).unwrap();
     let curve = Curve::new("measured", frequency_hz, level_db, None).unwrap();
     FitRequest {
         unit: "invented".to_owned(),
@@ -403,14 +403,10 @@ fn graphic_equalisers_have_the_frequencies_of_the_standard() {
     assert_eq!(bands("octave-graphic"), octaves);
 }
 
-/// The largest error at the command points, level-free and from the bare sum of the sections, dB.
-fn errors_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
-    let f_hz: Vec<f64> = limits
-        .rules
-        .slots
-        .iter()
-        .map(|s| s.f0_hz.as_ref().unwrap().min())
-        .collect();
+/// The largest error at the command points, level-free, and the largest gain that it takes, dB.
+fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
+    let f0_hz = |slot: &Slot| slot.f0_hz.as_ref().unwrap().min();
+    let f_hz: Vec<f64> = limits.rules.slots.iter().map(f0_hz).collect();
     let answer = fit(&Task {
         frequency_hz: &f_hz,
         weight: &vec![1.0; f_hz.len()],
@@ -423,14 +419,11 @@ fn errors_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
     });
     limits.allows(&answer.sections).unwrap();
     let levels_db = cascade::levels_db(&answer.sections, limits.rates_hz[0], &f_hz);
-    let errors: Vec<f64> = levels_db
-        .iter()
-        .zip(commands_db)
-        .map(|(a, b)| a - b)
-        .collect();
-    let highest = errors.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let lowest = errors.iter().copied().fold(f64::INFINITY, f64::min);
-    ((highest - lowest) / 2.0, highest.abs().max(lowest.abs()))
+    let errors = levels_db.iter().zip(commands_db).map(|(a, b)| a - b);
+    let highest = errors.clone().fold(f64::NEG_INFINITY, f64::max);
+    let lowest = errors.fold(f64::INFINITY, f64::min);
+    let gains = answer.sections.iter().map(|section| section.gain_db.abs());
+    ((highest - lowest) / 2.0, gains.fold(0.0, f64::max))
 }
 
 /// J. Ramo, J. Liski, V. Valimaki, "Third-Octave and Bark Graphic-Equalizer Design with Symmetric Band Filters", Applied
@@ -459,36 +452,32 @@ fn a_third_octave_graphic_equaliser_meets_random_commands() {
                 max: 24.0,
             },
         ),
-        (
-            "gains +-36 dB",
-            Setting::Range {
-                min: -36.0,
-                max: 36.0,
-            },
-        ),
     ];
-    println!("{COMMANDS} random commands within +-12 dB, largest error at the command points, dB");
-    println!(
-        "{:36} {:>7} {:>7}   beside {PUBLISHED_DB} published",
-        "", "median", "worst"
-    );
+    println!("{COMMANDS} random commands within +-12 dB; {PUBLISHED_DB} dB published");
+    println!("largest error at the command points, dB: median, worst; largest gain, dB");
     let mut worst_of = Vec::new();
     for (name, gain_db) in kinds {
         let limits = third_octaves(gain_db);
-        let mut errors: Vec<f64> = (0..COMMANDS)
+        let (mut errors, gains): (Vec<f64>, Vec<f64>) = (0..COMMANDS)
             .into_par_iter()
             .map(|index| {
                 let r = &mut Random::new(0x31_0000 + index as u64);
                 let commands_db: Vec<f64> = (0..31).map(|_| between(r, -12.0, 12.0)).collect();
-                errors_db(&commands_db, &limits).0
+                error_and_gain_db(&commands_db, &limits)
             })
-            .collect();
+            .unzip();
         errors.sort_by(f64::total_cmp);
         let (median, worst) = (errors[COMMANDS / 2], errors[COMMANDS - 1]);
-        println!("{name:36} {median:7.3} {worst:7.3}");
+        let gain_db = gains.into_iter().fold(0.0, f64::max);
+        println!("{name:37} {median:7.3} {worst:7.3} {gain_db:7.1}");
         worst_of.push(worst);
     }
-    assert!(worst_of[3] < PUBLISHED_DB, "{worst_of:?}");
+    // 31 gains meet 31 commands exactly where the gains reach; with gains of +-12 dB, some commands are out of reach.
+    assert!(worst_of[2] < PUBLISHED_DB / 10.0, "{worst_of:?}");
+    assert!(
+        worst_of[1] < 4.0 && worst_of[0] < worst_of[1] + 0.5,
+        "{worst_of:?}"
+    );
 }
 
 #[test]
@@ -588,33 +577,38 @@ fn every_rule_is_read_and_written_as_it_stands() {
 #[test]
 fn every_contradiction_of_rules_names_its_line_and_key() {
     for (line, key, old, new) in [
-        (18, "slot", "sections = 4", "sections = 1"),
-        (25, "shapes", "sections = 4", "sections = 3"),
-        (20, "slot[1].f0_hz.allowed", "f0_hz = 80", "f0_hz = 0"),
-        (20, "slot[1].f0_hz", "f0_hz = 80", "f0_hz = 24000"),
+        (19, "slot", "sections = 4", "sections = 1"),
+        (26, "shapes", "sections = 4", "sections = 3"),
+        (21, "slot[1].f0_hz.allowed", "f0_hz = 80", "f0_hz = 0"),
+        (21, "slot[1].f0_hz", "f0_hz = 80", "f0_hz = 24000"),
         (
-            20,
+            21,
             "slot[1].f0_hz.step",
             "f0_hz = 80",
             "f0_hz = { min = 20, max = 80, step = 0 }",
         ),
         (
-            23,
+            24,
             "slot[2].gain_db.min",
             "{ min = -6, max = 6, step = 1 }",
             "{ min = 6, max = -6 }",
         ),
-        (24, "slot[2].q.allowed", "[0.5, 1]", "[]"),
-        (24, "slot[2].q.allowed", "[0.5, 1]", "[1, 0.5]"),
-        (22, "slot[2].shape", "[\"low-shelf\", \"peaking\"]", "[]"),
+        (25, "slot[2].q.allowed", "[0.5, 1]", "[]"),
+        (25, "slot[2].q.allowed", "[0.5, 1]", "[1, 0.5]"),
+        (23, "slot[2].shape", "[\"low-shelf\", \"peaking\"]", "[]"),
         (
-            22,
+            23,
             "slot[2].shape",
             "[\"low-shelf\", \"peaking\"]",
             "[\"peaking\", \"peaking\"]",
         ),
         (16, "gain_limit[1].to_hz", "to_hz = 60", "to_hz = 0"),
-        (16, "gain_limit[1].max_db", "max_db = 6", "max_db = 61"),
+        (
+            16,
+            "gain_limit[1].max_db",
+            "60, max_db = 6",
+            "60, max_db = 61",
+        ),
         (
             16,
             "gain_limit[1].max_db",

@@ -103,7 +103,8 @@ pub fn fit(task: &Task<'_>) -> Answer {
     let answer = reach.levels[chosen].answer.clone();
     let stopping = close_within(&objective, answer.len());
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
-    let (mut sections, value) = steps::on_steps(&answer, task.limits, task.space, &mut judge);
+    let (mut sections, value) =
+        steps::on_steps(&answer, task.limits, task.space, task.effort, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();
     }

@@ -1,9 +1,14 @@
 //! From continuous numbers to numbers that can be typed: the equaliser's steps, or sensible decimals.
 //!
 //! The steps are part of the problem. One number after another is put on its nearest step and held
-//! there while the rest settles again, the coarsest kind first; then single numbers, all three
-//! numbers of a section and pairs of gains move by whole steps as long as J falls.
+//! there while the rest settles again, one kind of number after another; held numbers then move by a step as long as the
+//! rest settles lower. From there, and from plain rounding, single numbers, all three numbers of a section and pairs of gains
+//! move by whole steps as long as J falls. The best of these ends is the answer.
+//!
+//! Steps are those of the numbers that one types in: an equaliser that means something else by q than the cookbook has its
+//! steps there.
 
+use super::reach::Effort;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
 use super::space::{Ranges, Space, variables};
@@ -241,6 +246,7 @@ pub(super) fn on_steps(
     candidate: &Candidate,
     limits: &Limits,
     space: &Space,
+    effort: Effort,
     judge: &mut Search<'_>,
 ) -> (Vec<Section>, f64) {
     let lattice = Lattice::new(limits, space, &candidate.sections());
@@ -255,7 +261,11 @@ pub(super) fn on_steps(
         return typed(candidate, &lattice, judge);
     }
     let mut starts = vec![candidate.clone()];
-    for order in HELD_ORDERS {
+    let orders = match effort {
+        Effort::Quick => &HELD_ORDERS[..1],
+        Effort::Normal | Effort::Deep => &HELD_ORDERS[..],
+    };
+    for &order in orders {
         let mut now = candidate.clone();
         let mut held = vec![false; now.x.len()];
         for number in order {
