@@ -123,11 +123,15 @@ fn in_place(
             },
             slot,
         };
-        // A section that can do nothing is none.
-        let idle = *part.gain_db.start() == 0.0 && *part.gain_db.end() == 0.0;
-        (!part.is_empty() && !idle).then_some(part)
+        (!part.is_empty()).then_some(part)
     };
-    parts.into_iter().filter_map(snapped).collect()
+    let mut parts: Vec<Ranges> = parts.into_iter().filter_map(snapped).collect();
+    // Where others can do something, a part that can do nothing is in the way.
+    let works = |part: &Ranges| *part.gain_db.start() < 0.0 || *part.gain_db.end() > 0.0;
+    if parts.iter().any(works) {
+        parts.retain(works);
+    }
+    parts
 }
 
 /// The parts of each box below, within and above a band; what is within is changed.
