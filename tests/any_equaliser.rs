@@ -75,7 +75,7 @@ fn random_limits(index: usize) -> Limits {
         total_boost_max_db: (index % 5 == 2).then_some(4.0),
         ..Rules::default()
     };
-    if index % 3 == 0 {
+    if index.is_multiple_of(3) {
         rules.gain_limits = vec![
             GainLimit {
                 from_hz: 0.0,

@@ -31,6 +31,13 @@ pub struct Space {
     pub boxes: [Vec<Ranges>; 3],
 }
 
+/// Room for one section: a slot, or a share of what a shape has outside of slots.
+#[derive(Clone, Copy)]
+struct Place {
+    shape: Option<Shape>,
+    slot: Option<usize>,
+}
+
 /// Where one more section may go.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Open {
@@ -135,7 +142,7 @@ impl Space {
         let mut open = self.open_after(sections, &places, &pairs);
         let mut left: Vec<usize> = self.most.to_vec();
         for (section, pair) in sections.iter().zip(&pairs) {
-            if pair.is_some_and(|place| places[place].1.is_none()) {
+            if pair.is_some_and(|place| places[place].slot.is_none()) {
                 left[section.shape as usize] -= 1;
             }
         }
@@ -143,7 +150,7 @@ impl Space {
             let boxes = self.boxes_of(section.shape).iter();
             let found = match pair {
                 Some(place) => {
-                    let slot = places[*place].1;
+                    let slot = places[*place].slot;
                     nearest(boxes.filter(|ranges| ranges.slot == slot), section)
                 }
                 None => nearest(
@@ -200,26 +207,31 @@ impl Space {
         Shape::ALL.into_iter().all(few) && sections.iter().all(|section| self.holds(section))
     }
 
-    /// All places, each for one section: a shape and a slot, or none; and which each section has.
-    fn pairs(
-        &self,
-        sections: &[Section],
-    ) -> (Vec<(Option<Shape>, Option<usize>)>, Vec<Option<usize>>) {
+    /// All places, and which of them each section has.
+    fn pairs(&self, sections: &[Section]) -> (Vec<Place>, Vec<Option<usize>>) {
         let slots = self
             .boxes
             .iter()
             .flatten()
             .filter_map(|ranges| ranges.slot)
             .max();
-        let mut places: Vec<_> = (0..slots.map_or(0, |last| last + 1))
-            .map(|slot| (None, Some(slot)))
-            .collect();
+        let of_slot = |slot| Place {
+            shape: None,
+            slot: Some(slot),
+        };
+        let mut places: Vec<Place> = (0..slots.map_or(0, |last| last + 1)).map(of_slot).collect();
         for shape in Shape::ALL {
-            places.extend(vec![(Some(shape), None); self.most[shape as usize]]);
+            places.extend(vec![
+                Place {
+                    shape: Some(shape),
+                    slot: None
+                };
+                self.most[shape as usize]
+            ]);
         }
         let fits = |item: usize, place: usize| {
             let section = &sections[item];
-            let (shape, slot) = places[place];
+            let Place { shape, slot } = places[place];
             let right =
                 |ranges: &Ranges| ranges.slot == slot && ranges.distance(section) < ROUNDING;
             shape.is_none_or(|shape| shape == section.shape)
@@ -229,16 +241,11 @@ impl Space {
         (places, pairs)
     }
 
-    fn open_after(
-        &self,
-        sections: &[Section],
-        places: &[(Option<Shape>, Option<usize>)],
-        pairs: &[Option<usize>],
-    ) -> Open {
+    fn open_after(&self, sections: &[Section], places: &[Place], pairs: &[Option<usize>]) -> Open {
         let mut taken_slots = vec![false; places.len()];
         let mut left = self.most;
         for (section, pair) in sections.iter().zip(pairs) {
-            match pair.map(|place| places[place].1) {
+            match pair.map(|place| places[place].slot) {
                 Some(Some(slot)) => taken_slots[slot] = true,
                 Some(None) => left[section.shape as usize] -= 1,
                 None => {}
