@@ -6,8 +6,8 @@ use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape, cascade};
 use crate::fit::reach::{Effort, Reach};
-use crate::fit::space::{Ranges, Space};
-use crate::fit::{Answer, Task, fit, residual};
+use crate::fit::space::Space;
+use crate::fit::{Answer, Task, boxes, fit, residual};
 use crate::headroom::{Headroom, headroom};
 use crate::limits::{Limits, Setting};
 use crate::measurement::grid::{self, OnGrid};
@@ -82,7 +82,7 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
             return Err(nothing_helps(request, now_db));
         }
         Ok(Attempt {
-            headroom: headroom(&answer.sections, &limits.rates_hz, &limits.preamp_db),
+            headroom: playable_headroom(&answer.sections, limits),
             objective_db2: answer.objective_db2,
             answer,
         })
@@ -456,7 +456,7 @@ fn weights(
 }
 
 /// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
-/// the lowest rate or above; within the guard of the coupler's resonance no peaking section boosts or is narrow.
+/// the lowest rate or above.
 fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) -> Result<Space> {
     /// Sections closer than this to half the rate have no form of their own left.
     const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
@@ -467,70 +467,54 @@ fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) 
         .fold(f64::INFINITY, f64::min);
     let (data_low_hz, data_high_hz) = grid::band_hz(support);
     let useful_hz = data_high_hz.min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
-    let low_hz = data_low_hz.max(limits.f0_hz.min());
-    let high_hz = useful_hz.min(limits.f0_hz.max());
-    let reachable = limits
-        .f0_hz
-        .at_or_below(high_hz)
-        .filter(|f0_hz| *f0_hz >= low_hz);
-    if reachable.is_none() {
+    let space = boxes::space(limits, (data_low_hz, useful_hz), guard_hz);
+    if space.capacity() > 0 {
+        return Ok(space);
+    }
+    let settings = Shape::ALL.into_iter().flat_map(|shape| {
+        limits
+            .places(shape)
+            .map(move |slot| limits.knobs(shape, slot)[0])
+    });
+    let settings: Vec<&Setting> = settings.collect();
+    let has_one = |f0_hz: &Setting| {
+        let highest_hz = f0_hz.at_or_below(useful_hz);
+        highest_hz.is_some_and(|highest_hz| highest_hz >= data_low_hz)
+    };
+    let (lowest_hz, highest_hz) = settings
+        .iter()
+        .fold((f64::INFINITY, 0.0), |(low, high), f0_hz| {
+            (f0_hz.min().min(low), f0_hz.max().max(high))
+        });
+    if settings.into_iter().any(has_one) {
         return Err(Error::new(
             ErrorKind::Setting,
             &limits.name,
             format!(
-                "section frequencies from {} Hz to {} Hz",
-                limits.f0_hz.min(),
-                limits.f0_hz.max()
+                "no section that all rules leave from {data_low_hz:.0} Hz to {useful_hz:.0} Hz"
             ),
-            format!(
-                "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
-            ),
-            "use limits that reach the measured band",
+            "some gain and some q where there are data that every rate plays",
+            "loosen gain_limit, boost_q_max or cut_only",
         )
-        .at_key("f0_hz"));
+        .at_key("gain_limit"));
     }
-    let whole = |shape: Shape| Ranges {
-        f0_hz: low_hz..=high_hz,
-        gain_db: limits.gain_db.min()..=limits.gain_db.max(),
-        q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
-    };
-    let boxes = |shape: Shape| match guard_hz {
-        Some(guard_hz) if shape == Shape::Peaking => outside_or_gentle(&whole(shape), guard_hz),
-        _ => vec![whole(shape)],
-    };
-    let boxes = Shape::ALL.map(boxes);
-    let most = Shape::ALL.map(|shape| match boxes[shape as usize].is_empty() {
-        true => 0,
-        false => limits.shapes.of(shape),
-    });
-    Ok(Space {
-        sections: limits.sections,
-        most,
-        boxes,
-    })
+    Err(Error::new(
+        ErrorKind::Setting,
+        &limits.name,
+        format!("section frequencies from {lowest_hz} Hz to {highest_hz} Hz"),
+        format!(
+            "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
+        ),
+        "use limits that reach the measured band",
+    )
+    .at_key("f0_hz"))
 }
 
-/// The parts of `whole` below and above a guard band, and what is allowed within: cuts that are not narrow.
-fn outside_or_gentle(whole: &Ranges, guard_hz: (f64, f64)) -> Vec<Ranges> {
-    const WIDEST_Q: f64 = 2.0;
-    /// So far outside begins what is free, so that no rounding brings it inside.
-    const MARGIN: f64 = 1.001;
-    let (low_hz, high_hz) = (*whole.f0_hz.start(), *whole.f0_hz.end());
-    let (below_hz, above_hz) = (guard_hz.0 / MARGIN, guard_hz.1 * MARGIN);
-    let part = |f0_hz: (f64, f64), most_gain_db: f64, most_q: f64| Ranges {
-        f0_hz: low_hz.max(f0_hz.0)..=high_hz.min(f0_hz.1),
-        gain_db: *whole.gain_db.start()..=most_gain_db.min(*whole.gain_db.end()),
-        q: *whole.q.start()..=most_q.min(*whole.q.end()),
-    };
-    let free = |f0_hz| part(f0_hz, f64::INFINITY, f64::INFINITY);
-    let parts = [
-        free((0.0, below_hz)),
-        part(guard_hz, 0.0, WIDEST_Q),
-        free((above_hz, f64::INFINITY)),
-    ];
-    let is_some =
-        |part: &Ranges| !part.f0_hz.is_empty() && !part.gain_db.is_empty() && !part.q.is_empty();
-    parts.into_iter().filter(is_some).collect()
+/// What the sections need before them, if the equaliser has it and may boost as much.
+fn playable_headroom(sections: &[Section], limits: &Limits) -> Result<Headroom> {
+    let headroom = headroom(sections, &limits.rates_hz, &limits.preamp_db)?;
+    limits.allow_total_boost(headroom.peak_gain_db)?;
+    Ok(headroom)
 }
 
 /// A fit, J with it, and what it needs before it.
@@ -558,16 +542,11 @@ fn within_preamp<A>(
     attempt: impl Fn(&Space, Effort) -> Result<Attempt<A>>,
 ) -> Result<Played<A>> {
     let played = |most_gain_db: f64, effort, held_back| -> Result<Result<Played<A>>> {
-        let mut space = space.clone();
-        for ranges in space.boxes.iter_mut().flatten() {
-            let most_db = most_gain_db.min(*ranges.gain_db.end());
-            ranges.gain_db = *ranges.gain_db.start()..=most_db;
-        }
         let Attempt {
             answer,
             objective_db2,
             headroom,
-        } = attempt(&space, effort)?;
+        } = attempt(&space.with_most_gain(most_gain_db), effort)?;
         Ok(headroom.map(|headroom| Played {
             answer,
             objective_db2,
@@ -576,7 +555,7 @@ fn within_preamp<A>(
         }))
     };
     // The outer error is one of the fit, the inner one of the preamp.
-    match played(limits.gain_db.max(), effort, false)? {
+    match played(f64::INFINITY, effort, false)? {
         Err(error) if error.kind == ErrorKind::Refused => {
             let less = |most_gain_db, effort| played(most_gain_db, effort, true).ok()?.ok();
             best_with_less_boost(&limits.gain_db, effort, less).ok_or(error)
@@ -898,7 +877,7 @@ fn cautions(
     }
     if held_back {
         cautions.push(Caution::PreampBound {
-            preamp_min_db: request.limits.preamp_db.min(),
+            preamp_min_db: request.limits.lowest_preamp_db(),
         });
     }
     if request.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {

@@ -260,6 +260,14 @@ impl<'a> Value<'a> {
         .ok_or_else(|| self.wrong_type(ErrorKind::Number, "a whole number, 0 or more"))
     }
 
+    /// True or false.
+    pub(crate) fn boolean(&self) -> Result<bool> {
+        match self.value.get_ref() {
+            DeValue::Boolean(value) => Ok(*value),
+            _ => Err(self.wrong_type(ErrorKind::Format, "true or false")),
+        }
+    }
+
     /// A text.
     pub(crate) fn string(&self) -> Result<String> {
         match self.value.get_ref() {

@@ -3,18 +3,22 @@
 //! [`Limits`] says how many sections of which shape there are, and which values each knob can take.
 //! A knob is a [`Setting`]; where it has steps, every value is a whole number of steps, computed in
 //! decimals, so that the number stored is the number a listener types. [`bounds`] states, once, what
-//! any limits may ask for.
+//! any limits may ask for; [`rules`] are what goes beyond the ranges of knobs; [`library`] holds the limits that come
+//! with the program.
 
 pub mod bounds;
+pub mod library;
+pub mod rules;
 mod setting;
 pub(crate) mod text;
 
 use std::fmt::Write as _;
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::filter::{Section, Shape};
+use crate::filter::{QMeaning, Section, Shape};
 use crate::keys::{self, Table, Value};
 use bounds::Bound;
+use rules::{Rules, paired};
 pub use setting::Setting;
 
 /// The most sections of each shape; 0 where a shape is not available.
@@ -64,12 +68,15 @@ pub struct Limits {
     pub f0_hz: Setting,
     /// Gain of a section, dB.
     pub gain_db: Setting,
-    /// Q of a peaking section.
+    /// Q of a peaking section, in the equaliser's own terms.
     pub q: Setting,
-    /// Q of a shelf.
+    /// Q of a shelf, in the equaliser's own terms.
     pub shelf_q: Setting,
-    /// The most sections of each shape.
+    /// The most sections of each shape, slots not counted.
     pub shapes: ShapeCounts,
+    /// Slots, and what else there is to say.
+    #[serde(flatten)]
+    pub rules: Rules,
 }
 
 impl Limits {
@@ -102,6 +109,7 @@ impl Limits {
                 peaking: 6,
                 high_shelf: 1,
             },
+            rules: Rules::default(),
         }
     }
 
@@ -141,10 +149,11 @@ impl Limits {
         })
     }
 
-    /// Sections that can be used at once: `sections`, or all shapes together where that is less.
+    /// Sections that can be used at once: `sections`, or all slots and shapes together where that is less.
     #[must_use]
     pub fn available(&self) -> usize {
-        self.sections.min(self.shapes.total())
+        let all = self.shapes.total().saturating_add(self.rules.slots.len());
+        self.sections.min(all)
     }
 
     /// The q setting of `shape`.
@@ -157,7 +166,83 @@ impl Limits {
         }
     }
 
-    /// Whether an equaliser with these limits can hold `sections`.
+    /// What f0, gain and q of a section of `shape` can be, q in the equaliser's own terms; in the slot of that index, or in
+    /// none.
+    #[must_use]
+    pub fn knobs(&self, shape: Shape, slot: Option<usize>) -> [&Setting; 3] {
+        let slot = slot.and_then(|slot| self.rules.slots.get(slot));
+        let own =
+            |setting: fn(&rules::Slot) -> &Option<Setting>| slot.and_then(|s| setting(s).as_ref());
+        [
+            own(|slot| &slot.f0_hz).unwrap_or(&self.f0_hz),
+            own(|slot| &slot.gain_db).unwrap_or(&self.gain_db),
+            own(|slot| &slot.q).unwrap_or_else(|| self.q_of(shape)),
+        ]
+    }
+
+    /// Where a section of `shape` can be: outside the slots (None) where `shapes` has any, and in the slots that can be one.
+    pub fn places(&self, shape: Shape) -> impl Iterator<Item = Option<usize>> {
+        let outside = (self.shapes.of(shape) > 0).then_some(None);
+        let slots = self.rules.slots.iter().enumerate();
+        outside.into_iter().chain(
+            slots
+                .filter(move |(_, slot)| slot.shapes.contains(&shape))
+                .map(|(index, _)| Some(index)),
+        )
+    }
+
+    /// What this equaliser calls the q of a section, as computed; None where it has no number for it.
+    #[must_use]
+    pub fn device_q(&self, section: &Section) -> Option<f64> {
+        let meaning = self.rules.meaning_of(section.shape);
+        meaning.from_cookbook(section.q, section.f0_hz, section.gain_db, self.rates_hz[0])
+    }
+
+    /// The same as one types it in: the step it lies on, or few decimals; None where the equaliser means the cookbook's.
+    #[must_use]
+    pub fn typed_q(&self, section: &Section) -> Option<f64> {
+        const DECIMALS: f64 = 1e9;
+        if self.rules.meaning_of(section.shape) == QMeaning::Cookbook {
+            return None;
+        }
+        let device_q = self.device_q(section)?;
+        let settings = self
+            .places(section.shape)
+            .map(|slot| self.knobs(section.shape, slot)[2]);
+        let on_step = settings
+            .filter(|setting| setting.is_stepped() && setting.contains(device_q))
+            .map(|setting| setting.nearest(device_q))
+            .next();
+        Some(on_step.unwrap_or_else(|| (device_q * DECIMALS).round() / DECIMALS))
+    }
+
+    /// The lowest preamp that may be needed: the equaliser's own, or that of the most total boost.
+    #[must_use]
+    pub fn lowest_preamp_db(&self) -> f64 {
+        let most_db = self.rules.total_boost_max_db.unwrap_or(f64::INFINITY);
+        self.preamp_db.min().max(-most_db)
+    }
+
+    /// Whether all sections together may boost by so much.
+    ///
+    /// # Errors
+    /// `Refused` above `total_boost_max_db`.
+    pub fn allow_total_boost(&self, peak_gain_db: f64) -> Result<()> {
+        const ROUNDING_DB: f64 = 1e-9;
+        match self.rules.total_boost_max_db {
+            Some(most_db) if peak_gain_db > most_db + ROUNDING_DB => Err(Error::new(
+                ErrorKind::Refused,
+                &self.name,
+                format!("sections that boost by {peak_gain_db:.2} dB together"),
+                format!("at most {most_db} dB"),
+                "allow more total boost, or less boost of each section (gain_db.max)",
+            )
+            .at_key("total_boost_max_db")),
+            _ => Ok(()),
+        }
+    }
+
+    /// Whether an equaliser with these limits can hold `sections`, q in the cookbook's terms.
     ///
     /// # Errors
     /// Names the first section, counted from 1, that it cannot hold, and the nearest value it has.
@@ -173,39 +258,110 @@ impl Limits {
                 "fit with fewer sections",
             ));
         }
-        for shape in Shape::ALL {
-            let used = sections.iter().filter(|s| s.shape == shape).count();
-            if used > self.shapes.of(shape) {
-                return Err(refused(
-                    "section".to_owned(),
-                    format!("{used} of shape {shape}"),
-                    format!("at most {}", self.shapes.of(shape)),
-                    "fit again within these limits",
-                ));
-            }
-        }
-        for (index, section) in sections.iter().enumerate() {
-            for (name, value, setting) in [
-                ("f0_hz", section.f0_hz, &self.f0_hz),
-                ("gain_db", section.gain_db, &self.gain_db),
-                ("q", section.q, self.q_of(section.shape)),
-            ] {
-                if !setting.contains(value) {
+        if self.rules.slots.is_empty() {
+            for shape in Shape::ALL {
+                let used = sections.iter().filter(|s| s.shape == shape).count();
+                if used > self.shapes.of(shape) {
                     return Err(refused(
-                        format!("section[{}].{name}", index + 1),
-                        value.to_string(),
-                        format!(
-                            "{} to {}, the nearest value being {}",
-                            setting.min(),
-                            setting.max(),
-                            setting.nearest(value)
-                        ),
+                        "section".to_owned(),
+                        format!("{used} of shape {shape}"),
+                        format!("at most {}", self.shapes.of(shape)),
                         "fit again within these limits",
                     ));
                 }
             }
         }
-        Ok(())
+        for (index, section) in sections.iter().enumerate() {
+            let key = |name: &str| format!("section[{}].{name}", index + 1);
+            let next_step = "fit again within these limits";
+            let mut places = self.places(section.shape).peekable();
+            if places.peek().is_none() {
+                return Err(refused(
+                    key("shape"),
+                    format!("a section of shape {}", section.shape),
+                    "a shape that these limits have".to_owned(),
+                    next_step,
+                ));
+            }
+            let wrong: Vec<_> = places
+                .map(|slot| self.wrong_number(section, slot))
+                .collect();
+            if let Some(Some((name, found, expected))) =
+                wrong.iter().find(|_| wrong.iter().all(Option::is_some))
+            {
+                return Err(refused(
+                    key(name),
+                    found.clone(),
+                    expected.clone(),
+                    next_step,
+                ));
+            }
+            if let Some((name, found, expected)) = self.rules.broken_by(section) {
+                return Err(refused(key(name), found, expected, next_step));
+            }
+        }
+        let slots = self.rules.slots.len();
+        let outside = Shape::ALL
+            .map(|shape| vec![shape; self.shapes.of(shape)])
+            .concat();
+        let fits = |item: usize, place: usize| {
+            let section = &sections[item];
+            match place.checked_sub(slots) {
+                None => {
+                    self.rules.slots[place].shapes.contains(&section.shape)
+                        && self.wrong_number(section, Some(place)).is_none()
+                }
+                Some(place) => {
+                    outside[place] == section.shape && self.wrong_number(section, None).is_none()
+                }
+            }
+        };
+        let pairs = match slots {
+            0 => Vec::new(),
+            _ => paired(sections.len(), slots + outside.len(), &fits),
+        };
+        match pairs.iter().position(Option::is_none) {
+            None => Ok(()),
+            Some(index) => Err(refused(
+                format!("section[{}]", index + 1),
+                format!(
+                    "a {} section at {} Hz too many",
+                    sections[index].shape, sections[index].f0_hz
+                ),
+                "a slot of its own for each section".to_owned(),
+                "fit again within these limits",
+            )),
+        }
+    }
+
+    /// The first number of a section that the knobs of a place do not have: its key, what was found and what is there.
+    fn wrong_number(
+        &self,
+        section: &Section,
+        slot: Option<usize>,
+    ) -> Option<(&'static str, String, String)> {
+        let [f0_hz, gain_db, q] = self.knobs(section.shape, slot);
+        let Some(device_q) = self.device_q(section) else {
+            let meaning = self.rules.meaning_of(section.shape);
+            let found = format!("{} (cookbook) with {} dB", section.q, section.gain_db);
+            return Some(("q", found, format!("a section that has a {meaning}")));
+        };
+        [
+            ("f0_hz", section.f0_hz, f0_hz),
+            ("gain_db", section.gain_db, gain_db),
+            ("q", device_q, q),
+        ]
+        .into_iter()
+        .find(|(_, value, setting)| !setting.contains(*value))
+        .map(|(name, value, setting)| {
+            let expected = format!(
+                "{} to {}, the nearest value being {}",
+                setting.min(),
+                setting.max(),
+                setting.nearest(value)
+            );
+            (name, value.to_string(), expected)
+        })
     }
 
     /// Whether these limits make sense.
@@ -234,7 +390,8 @@ impl Limits {
                 return Err(outside(&key, count, &bounds::SECTIONS));
             }
         }
-        if self.shapes.total() == 0 {
+        self.rules.check(&refused)?;
+        if self.shapes.total() == 0 && self.rules.slots.is_empty() {
             return Err(refused(
                 "shapes",
                 "no shape".to_owned(),
@@ -253,15 +410,47 @@ impl Limits {
             setting::check(setting, &bound, &refused)?;
         }
         let lowest_rate_hz = self.rates_hz.iter().copied().fold(f64::INFINITY, f64::min);
-        if self.f0_hz.max() >= lowest_rate_hz / 2.0 {
+        let of_slot = |(index, slot): (usize, &rules::Slot)| {
+            Some((
+                format!("slot[{}].f0_hz", index + 1),
+                slot.f0_hz.as_ref()?.max(),
+            ))
+        };
+        let slots = self.rules.slots.iter().enumerate().filter_map(of_slot);
+        let highest = std::iter::once(("f0_hz.max".to_owned(), self.f0_hz.max())).chain(slots);
+        for (key, highest_hz) in highest {
+            if highest_hz < lowest_rate_hz / 2.0 {
+                continue;
+            }
             return Err(refused(
-                "f0_hz.max",
-                format!("{} Hz", self.f0_hz.max()),
+                &key,
+                format!("{highest_hz} Hz"),
                 format!(
                     "less than {} Hz, half the lowest of rates_hz: no section can be played at or above it",
                     lowest_rate_hz / 2.0
                 ),
                 "lower f0_hz, or remove that rate",
+            ));
+        }
+        self.check_what_is_left(&refused)
+    }
+
+    /// Whether the rules leave any gain to use.
+    fn check_what_is_left(
+        &self,
+        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+    ) -> Result<()> {
+        let least_db = Shape::ALL
+            .into_iter()
+            .flat_map(|shape| self.places(shape).map(move |slot| (shape, slot)))
+            .map(|(shape, slot)| self.knobs(shape, slot)[1].min())
+            .fold(f64::INFINITY, f64::min);
+        if self.rules.cut_only && least_db >= 0.0 {
+            return Err(refused(
+                "cut_only",
+                format!("true, with gains of {least_db} dB or more"),
+                "some gain below 0 dB where only cuts are wanted".to_owned(),
+                "lower gain_db.min, or leave cut_only out",
             ));
         }
         Ok(())
@@ -275,8 +464,35 @@ impl Limits {
         let known = [&["format"], KEYS.as_slice()].concat();
         keys::read_file(bytes, source_name, &known, |table| {
             table.format_1()?;
-            Self::read(table)
+            let limits = Self::read(table)?;
+            match limits.room_for_slots() {
+                Ok(()) => Ok(limits),
+                Err(error) => Err(table.placed(error)),
+            }
         })
+    }
+
+    /// Whether an equaliser has as many sections as its slots and shapes need. Limits that leave some of them unused,
+    /// such as those of [`Limits::with_sections`] and of a sheet, need not.
+    fn room_for_slots(&self) -> Result<()> {
+        let (slots, others) = (self.rules.slots.len(), self.shapes.total());
+        if slots == 0 || slots.saturating_add(others) <= self.sections {
+            return Ok(());
+        }
+        let key = if slots > self.sections {
+            "slot"
+        } else {
+            "shapes"
+        };
+        let found = format!("{slots} slots and {others} sections beside them");
+        Err(Error::new(
+            ErrorKind::Setting,
+            &self.name,
+            found,
+            format!("no more than the {} of `sections`", self.sections),
+            "correct `sections`, or remove slots or shapes",
+        )
+        .at_key(key))
     }
 
     /// Reads [`KEYS`] from `table`.
@@ -294,19 +510,11 @@ impl Limits {
                 None => q.clone(),
             },
             q,
-            shapes: table
-                .required("shapes")?
-                .table(&Shape::ALL.map(Shape::name), |shapes| {
-                    let count = |shape: Shape| match shapes.optional(shape.name()) {
-                        Some(value) => read_count(&value),
-                        None => Ok(0),
-                    };
-                    Ok(ShapeCounts {
-                        low_shelf: count(Shape::LowShelf)?,
-                        peaking: count(Shape::Peaking)?,
-                        high_shelf: count(Shape::HighShelf)?,
-                    })
-                })?,
+            shapes: match table.optional("slot") {
+                Some(_) if table.optional("shapes").is_none() => ShapeCounts::default(),
+                _ => read_shapes(&table.required("shapes")?)?,
+            },
+            rules: Rules::read(table)?,
         };
         match limits.check() {
             Ok(()) => Ok(limits),
@@ -337,6 +545,7 @@ impl Limits {
         ] {
             let _ = writeln!(out, "{key} = {}", setting::as_toml(setting));
         }
+        out += &self.rules.as_toml();
         let _ = writeln!(out, "[{shapes_table}]");
         for shape in Shape::ALL {
             if self.shapes.of(shape) > 0 {
@@ -348,7 +557,7 @@ impl Limits {
 }
 
 /// The keys of a limits file but `format`.
-pub(crate) const KEYS: [&str; 9] = [
+pub(crate) const KEYS: [&str; 16] = [
     "name",
     "sections",
     "rates_hz",
@@ -358,6 +567,13 @@ pub(crate) const KEYS: [&str; 9] = [
     "q",
     "shelf_q",
     "shapes",
+    rules::KEYS[0],
+    rules::KEYS[1],
+    rules::KEYS[2],
+    rules::KEYS[3],
+    rules::KEYS[4],
+    rules::KEYS[5],
+    rules::KEYS[6],
 ];
 
 /// Whether `rates_hz` are a few plausible sample rates, each once.
@@ -384,6 +600,20 @@ pub(crate) fn check_rates(
         }
     }
     Ok(())
+}
+
+fn read_shapes(value: &Value) -> Result<ShapeCounts> {
+    value.table(&Shape::ALL.map(Shape::name), |shapes| {
+        let count = |shape: Shape| match shapes.optional(shape.name()) {
+            Some(value) => read_count(&value),
+            None => Ok(0),
+        };
+        Ok(ShapeCounts {
+            low_shelf: count(Shape::LowShelf)?,
+            peaking: count(Shape::Peaking)?,
+            high_shelf: count(Shape::HighShelf)?,
+        })
+    })
 }
 
 fn read_count(value: &Value) -> Result<usize> {

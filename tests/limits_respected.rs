@@ -11,6 +11,7 @@ use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Space, variables};
 use bandwright::fit::{Answer, Task, fit};
+use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid;
 
@@ -128,6 +129,7 @@ fn random_limits(index: usize) -> Limits {
         q: q_setting(r, 0.3, 8.0),
         shelf_q: q_setting(r, 0.4, 1.2),
         shapes,
+        rules: Rules::default(),
     };
     limits.check().unwrap();
     limits

@@ -7,7 +7,7 @@ use bandwright::fit::reach::Effort;
 use bandwright::inspection;
 use bandwright::job::per_side::{self, PerSideOutcome};
 use bandwright::job::{self, FitOutcome, FitRequest};
-use bandwright::limits::Limits;
+use bandwright::limits::{self, Limits};
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
@@ -275,7 +275,9 @@ fn limits(typed: &Fit) -> Result<Limits> {
         (None, None) => return Ok(Limits::standard()),
         (None, Some(sections)) => Limits::standard_with_sections(sections),
         (Some(path), sections) => {
-            let limits = Limits::parse(&files::read(path)?, &shown(path))?;
+            let name = shown(path);
+            // A path that is no Unicode has a name that leads nowhere; the path does.
+            let limits = limits::library::resolve(&name, &mut |_| files::read(path))?;
             match sections {
                 None => return Ok(limits),
                 Some(sections) => limits.with_sections(sections),

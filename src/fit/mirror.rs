@@ -76,12 +76,10 @@ pub(super) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Sec
         }
         read
     };
-    let fits = |read: &Vec<Section>| {
-        let count = |shape| read.iter().filter(|s| s.shape == shape).count();
-        let enough = |&shape: &Shape| count(shape) <= space.most[shape as usize];
-        Shape::ALL.iter().all(enough) && read.iter().all(|section| space.holds(section))
-    };
-    (1..1 << shelves.len()).map(read).filter(fits).collect()
+    (1..1 << shelves.len())
+        .map(read)
+        .filter(|read| space.fits(read))
+        .collect()
 }
 
 fn shelves(sections: &[Section]) -> Vec<usize> {

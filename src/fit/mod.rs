@@ -1,6 +1,6 @@
 //! Stage 5: the fit. Takes what is wanted at a set of points, their weights and what may be used; gives the sections.
 //!
-//! [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
+//! [`space`] is what may be used and [`boxes`] makes it from limits; [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
 //! minimum and knows numbers only; [`search`] changes the structure, with a [`table`] to price sections;
 //! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
 //! only in level; [`steps`] puts the numbers on the equaliser's steps; [`sides`] does all of it for two sides at one level.
@@ -12,6 +12,8 @@ pub mod kernel;
 pub mod random;
 
 pub mod space;
+
+pub mod boxes;
 
 pub mod objective;
 
@@ -92,7 +94,8 @@ pub fn fit(task: &Task<'_>) -> Answer {
     let answer = reach.levels[enough(&reach, task.economy)].answer.clone();
     let stopping = close_within(&objective, answer.len());
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
-    let (mut sections, value) = steps::on_steps(&answer, task.limits, task.space, &mut judge);
+    let (mut sections, value) =
+        steps::on_steps(&answer, task.limits, task.space, task.effort, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();
     }

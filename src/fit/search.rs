@@ -10,7 +10,7 @@
 use super::objective::{Objective, Parts, Placed, Workspace, sections};
 use super::random::Random;
 use super::solver::{Stopping, minimise};
-use super::space::{Space, variables};
+use super::space::{Open, Space, variables};
 use super::table::Table;
 use crate::filter::{Section, Shape};
 
@@ -217,8 +217,16 @@ impl<'a> Search<'a> {
         let below = low.iter().filter(|section| section.f0_hz <= cut_hz);
         let above = high.iter().filter(|section| section.f0_hz > cut_hz);
         for section in below.chain(above) {
-            if self.space.left(&child.shapes, section.shape) > 0 {
-                child.push(section);
+            child.push(section);
+            let too_many = match self.space.has_slots() {
+                true => !self.space.fits(&child.sections()),
+                false => {
+                    let used = child.shapes.iter().filter(|s| **s == section.shape).count();
+                    used > self.space.most[section.shape as usize]
+                }
+            };
+            if too_many {
+                child.remove(child.len() - 1);
             }
         }
         while child.len() > count {
@@ -302,14 +310,19 @@ impl<'a> Search<'a> {
             // More than there may be for a moment; then old ones of the shape that is too many go.
             for _ in 0..1 + self.random.below(2) {
                 let space = self.space;
-                self.insert_allowed(&mut next, share, &|shape| space.left(&[], shape) > 0);
+                let open = match space.has_slots() {
+                    // A slot holds one section even for a moment.
+                    true => space.open(&next.sections()),
+                    false => space.open(&[]),
+                };
+                self.insert_open(&mut next, share, &open);
             }
             self.polish(&mut next, &BRIEF);
             let mut old = count;
             while next.len() > count {
                 let crowded = |shape: &Shape| {
                     let used = next.shapes.iter().filter(|s| *s == shape).count();
-                    used > self.space.left(&[], *shape)
+                    !self.space.has_slots() && used > self.space.most[*shape as usize]
                 };
                 let crowded = Shape::ALL.into_iter().find(crowded);
                 let shapes = next.shapes.clone();
@@ -333,23 +346,21 @@ impl<'a> Search<'a> {
 
     /// Adds the section that the table prices best. False when none helps or none is left.
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
-        let space = self.space;
-        let shapes = candidate.shapes.clone();
-        self.insert_allowed(candidate, share, &|shape| space.left(&shapes, shape) > 0)
+        let open = self.space.open(&candidate.sections());
+        self.insert_open(candidate, share, &open)
     }
 
-    fn insert_allowed(
-        &mut self,
-        candidate: &mut Candidate,
-        share: f64,
-        allowed: &dyn Fn(Shape) -> bool,
-    ) -> bool {
+    fn insert_open(&mut self, candidate: &mut Candidate, share: f64, open: &Open) -> bool {
         self.parts(candidate);
         self.room.weighted_error(&self.objective, &mut self.error);
         self.room.work += self.table.work(share);
-        let found = self
-            .table
-            .best(&self.error, self.space, allowed, share, &mut self.random);
+        let found = self.table.best(
+            &self.error,
+            self.space,
+            |shape, ranges| open.is(shape, ranges),
+            share,
+            &mut self.random,
+        );
         if let Some(section) = &found {
             candidate.push(section);
         }

@@ -551,6 +551,7 @@ impl<'a> Joint<'a> {
     /// Numbers that the equaliser accepts. They move the level a little, so that the other numbers must follow.
     fn on_steps(&mut self, chosen: Pair) -> [Vec<Section>; 2] {
         let (limits, space) = (self.task.limits, self.task.space);
+        let effort = self.task.effort;
         let mut level_db = chosen.level_db;
         let mut sides = chosen.sides;
         let mut best: Option<(f64, [Vec<Section>; 2])> = None;
@@ -560,7 +561,7 @@ impl<'a> Joint<'a> {
                 self.judge(side, level_db, |judge| {
                     let stopping: Stopping = close_within(judge.objective(), candidate.len());
                     judge.polish(candidate, &stopping);
-                    steps::on_steps(candidate, limits, space, judge).0
+                    steps::on_steps(candidate, limits, space, effort, judge).0
                 })
             });
             let pair = self.pair(stepped.each_ref().map(|s| Candidate::of(s)));

@@ -3,6 +3,7 @@
 use std::ops::RangeInclusive;
 
 use crate::filter::{Section, Shape};
+use crate::limits::rules::paired;
 
 /// One box of a shape's numbers.
 #[derive(Debug, Clone, PartialEq)]
@@ -13,6 +14,9 @@ pub struct Ranges {
     pub gain_db: RangeInclusive<f64>,
     /// Lowest and highest `q`.
     pub q: RangeInclusive<f64>,
+    /// The slot of the equaliser that this is a box of: all boxes of a slot, of whatever shape, hold one section
+    /// together. None: the sections of this shape that are in no slot share the box.
+    pub slot: Option<usize>,
 }
 
 /// The sections that may be used.
@@ -20,18 +24,86 @@ pub struct Ranges {
 pub struct Space {
     /// Most sections in all.
     pub sections: usize,
-    /// Most sections of each shape, in the order of [`Shape::ALL`].
+    /// Most sections of each shape that are in no slot, in the order of [`Shape::ALL`].
     pub most: [usize; 3],
     /// Boxes of each shape, in the order of [`Shape::ALL`]: the numbers of a section lie in one of them. At least one
     /// where there may be such a section.
     pub boxes: [Vec<Ranges>; 3],
 }
 
+/// Room for one section: a slot, or a share of what a shape has outside of slots.
+#[derive(Clone, Copy)]
+struct Place {
+    shape: Option<Shape>,
+    slot: Option<usize>,
+}
+
+/// Where one more section may go.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Open {
+    outside_slots: [bool; 3],
+    taken_slots: Vec<bool>,
+}
+
+impl Open {
+    /// True when a section of `shape` may be put into that box.
+    #[must_use]
+    pub fn is(&self, shape: Shape, ranges: &Ranges) -> bool {
+        match ranges.slot {
+            None => self.outside_slots[shape as usize],
+            Some(slot) => !self.taken_slots.get(slot).is_some_and(|taken| *taken),
+        }
+    }
+}
+
 impl Space {
     /// Most sections that any choice of shapes allows.
     #[must_use]
     pub fn capacity(&self) -> usize {
-        self.sections.min(self.most.iter().sum())
+        let mut slots: Vec<usize> = self.boxes.iter().flatten().filter_map(|r| r.slot).collect();
+        slots.sort_unstable();
+        slots.dedup();
+        self.sections
+            .min(self.most.iter().sum::<usize>() + slots.len())
+    }
+
+    /// True when some sections have a slot of their own.
+    #[must_use]
+    pub fn has_slots(&self) -> bool {
+        self.boxes
+            .iter()
+            .flatten()
+            .any(|ranges| ranges.slot.is_some())
+    }
+
+    /// True when there may be a section of `shape`.
+    #[must_use]
+    pub fn has(&self, shape: Shape) -> bool {
+        let usable = |ranges: &Ranges| ranges.slot.is_some() || self.most[shape as usize] > 0;
+        self.boxes_of(shape).iter().any(usable)
+    }
+
+    /// The same with no gain above `most_gain_db`; boxes that hold none are gone.
+    #[must_use]
+    pub fn with_most_gain(&self, most_gain_db: f64) -> Self {
+        let mut space = self.clone();
+        for boxes in &mut space.boxes {
+            boxes.retain_mut(|ranges| {
+                let most_db = most_gain_db.min(*ranges.gain_db.end());
+                ranges.gain_db = *ranges.gain_db.start()..=most_db;
+                !ranges.is_empty()
+            });
+        }
+        for shape in Shape::ALL {
+            if space
+                .boxes_of(shape)
+                .iter()
+                .all(|ranges| ranges.slot.is_some())
+            {
+                space.most[shape as usize] = 0;
+            }
+        }
+        space
     }
 
     /// The boxes of `shape`.
@@ -40,7 +112,7 @@ impl Space {
         &self.boxes[shape as usize]
     }
 
-    /// The box that holds a section, the nearest one where none does.
+    /// The box that holds a section, the nearest one where none does, slots or not.
     ///
     /// # Panics
     /// If there is no box for its shape.
@@ -50,32 +122,157 @@ impl Space {
         if let [only] = boxes {
             return only;
         }
-        let nearest =
-            |a: &&Ranges, b: &&Ranges| a.distance(section).total_cmp(&b.distance(section));
-        boxes
-            .iter()
-            .min_by(nearest)
-            .expect("a box for every shape in use")
+        nearest(boxes.iter(), section).expect("a box for every shape in use")
     }
 
-    /// How many more sections of `shape` fit beside `shapes`.
+    /// The box of each of these sections, none in the slot of another; the nearest of what is left for sections that fit
+    /// nowhere.
+    ///
+    /// # Panics
+    /// If there is no box for a shape among them.
+    #[must_use]
+    pub fn boxes_for(&self, sections: &[Section]) -> Vec<&Ranges> {
+        if !self.has_slots() {
+            return sections
+                .iter()
+                .map(|section| self.box_of(section))
+                .collect();
+        }
+        let (places, pairs) = self.pairs(sections);
+        let mut open = self.open_after(sections, &places, &pairs);
+        let mut left: Vec<usize> = self.most.to_vec();
+        for (section, pair) in sections.iter().zip(&pairs) {
+            if pair.is_some_and(|place| places[place].slot.is_none()) {
+                left[section.shape as usize] -= 1;
+            }
+        }
+        let mut home = |(section, pair): (&Section, &Option<usize>)| {
+            let boxes = self.boxes_of(section.shape).iter();
+            let found = match pair {
+                Some(place) => {
+                    let slot = places[*place].slot;
+                    nearest(boxes.filter(|ranges| ranges.slot == slot), section)
+                }
+                None => nearest(
+                    boxes.filter(|ranges| open.is(section.shape, ranges)),
+                    section,
+                ),
+            };
+            let found = found.unwrap_or_else(|| self.box_of(section));
+            if pair.is_none() {
+                match found.slot {
+                    Some(slot) => open.taken_slots[slot] = true,
+                    None => {
+                        let left = &mut left[section.shape as usize];
+                        *left = left.saturating_sub(1);
+                        open.outside_slots[section.shape as usize] = *left > 0;
+                    }
+                }
+            }
+            found
+        };
+        sections.iter().zip(&pairs).map(&mut home).collect()
+    }
+
+    /// How many more sections of `shape` fit beside `shapes`, in no slot.
     #[must_use]
     pub fn left(&self, shapes: &[Shape], shape: Shape) -> usize {
         let used = shapes.iter().filter(|&&s| s == shape).count();
         self.most[shape as usize].saturating_sub(used)
     }
 
+    /// Where one more section may go beside these.
+    #[must_use]
+    pub fn open(&self, sections: &[Section]) -> Open {
+        if !self.has_slots() {
+            let used = |shape: Shape| sections.iter().filter(|s| s.shape == shape).count();
+            return Open {
+                outside_slots: Shape::ALL.map(|shape| used(shape) < self.most[shape as usize]),
+                taken_slots: Vec::new(),
+            };
+        }
+        let (places, pairs) = self.pairs(sections);
+        self.open_after(sections, &places, &pairs)
+    }
+
+    /// True when all of these may be used at once: there are not too many, and each has a box of its own or to share.
+    #[must_use]
+    pub fn fits(&self, sections: &[Section]) -> bool {
+        if self.has_slots() {
+            let (_, pairs) = self.pairs(sections);
+            return sections.len() <= self.sections && pairs.iter().all(Option::is_some);
+        }
+        let used = |shape: Shape| sections.iter().filter(|s| s.shape == shape).count();
+        let few = |shape: Shape| used(shape) <= self.most[shape as usize];
+        Shape::ALL.into_iter().all(few) && sections.iter().all(|section| self.holds(section))
+    }
+
+    /// All places, and which of them each section has.
+    fn pairs(&self, sections: &[Section]) -> (Vec<Place>, Vec<Option<usize>>) {
+        let slots = self
+            .boxes
+            .iter()
+            .flatten()
+            .filter_map(|ranges| ranges.slot)
+            .max();
+        let of_slot = |slot| Place {
+            shape: None,
+            slot: Some(slot),
+        };
+        let mut places: Vec<Place> = (0..slots.map_or(0, |last| last + 1)).map(of_slot).collect();
+        for shape in Shape::ALL {
+            places.extend(vec![
+                Place {
+                    shape: Some(shape),
+                    slot: None
+                };
+                self.most[shape as usize]
+            ]);
+        }
+        let fits = |item: usize, place: usize| {
+            let section = &sections[item];
+            let Place { shape, slot } = places[place];
+            let right =
+                |ranges: &Ranges| ranges.slot == slot && ranges.distance(section) < ROUNDING;
+            shape.is_none_or(|shape| shape == section.shape)
+                && self.boxes_of(section.shape).iter().any(right)
+        };
+        let pairs = paired(sections.len(), places.len(), &fits);
+        (places, pairs)
+    }
+
+    fn open_after(&self, sections: &[Section], places: &[Place], pairs: &[Option<usize>]) -> Open {
+        let mut taken_slots = vec![false; places.len()];
+        let mut left = self.most;
+        for (section, pair) in sections.iter().zip(pairs) {
+            match pair.map(|place| places[place].slot) {
+                Some(Some(slot)) => taken_slots[slot] = true,
+                Some(None) => left[section.shape as usize] -= 1,
+                None => {}
+            }
+        }
+        Open {
+            outside_slots: left.map(|left| left > 0),
+            taken_slots,
+        }
+    }
+
     /// The boxes of the variables (ln f0, gain, ln q) of sections: lower and upper ends.
     pub fn walls(&self, sections: impl Iterator<Item = Section>) -> (Vec<f64>, Vec<f64>) {
-        sections
-            .flat_map(|section| {
-                let Ranges { f0_hz, gain_db, q } = self.box_of(&section);
-                [
-                    (f0_hz.start().ln(), f0_hz.end().ln()),
-                    (*gain_db.start(), *gain_db.end()),
-                    (q.start().ln(), q.end().ln()),
-                ]
-            })
+        let sections: Vec<Section> = sections.collect();
+        self.boxes_for(&sections)
+            .into_iter()
+            .flat_map(
+                |Ranges {
+                     f0_hz, gain_db, q, ..
+                 }| {
+                    [
+                        (f0_hz.start().ln(), f0_hz.end().ln()),
+                        (*gain_db.start(), *gain_db.end()),
+                        (q.start().ln(), q.end().ln()),
+                    ]
+                },
+            )
             .unzip()
     }
 
@@ -95,6 +292,30 @@ impl Ranges {
         self.f0_hz.contains(&section.f0_hz)
             && self.gain_db.contains(&section.gain_db)
             && self.q.contains(&section.q)
+    }
+
+    /// True when no number lies within.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.f0_hz.is_empty() || self.gain_db.is_empty() || self.q.is_empty()
+    }
+
+    /// The part with gains from `min_db` to `max_db`.
+    #[must_use]
+    pub fn with_gain(&self, min_db: f64, max_db: f64) -> Self {
+        Self {
+            gain_db: self.gain_db.start().max(min_db)..=self.gain_db.end().min(max_db),
+            ..self.clone()
+        }
+    }
+
+    /// The part with q up to `most_q`.
+    #[must_use]
+    pub fn with_most_q(&self, most_q: f64) -> Self {
+        Self {
+            q: *self.q.start()..=self.q.end().min(most_q),
+            ..self.clone()
+        }
     }
 
     /// The section with its numbers brought within.
@@ -118,6 +339,17 @@ impl Ranges {
             + (inside.gain_db - section.gain_db).abs() / OCTAVE_DB
     }
 }
+
+/// The first nearest of some boxes.
+pub(super) fn nearest<'a>(
+    boxes: impl Iterator<Item = &'a Ranges>,
+    section: &Section,
+) -> Option<&'a Ranges> {
+    boxes.min_by(|a, b| a.distance(section).total_cmp(&b.distance(section)))
+}
+
+/// A section this little outside a box has been through a logarithm and back.
+const ROUNDING: f64 = 1e-9;
 
 /// The variables of a section.
 #[must_use]

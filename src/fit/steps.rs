@@ -1,13 +1,18 @@
 //! From continuous numbers to numbers that can be typed: the equaliser's steps, or sensible decimals.
 //!
 //! The steps are part of the problem. One number after another is put on its nearest step and held
-//! there while the rest settles again, the coarsest kind first; then single numbers, all three
-//! numbers of a section and pairs of gains move by whole steps as long as J falls.
+//! there while the rest settles again, one kind of number after another; held numbers then move by a step as long as the
+//! rest settles lower. From there, and from plain rounding, single numbers, all three numbers of a section and pairs of gains
+//! move by whole steps as long as J falls. The best of these ends is the answer.
+//!
+//! Steps are those of the numbers that one types in: an equaliser that means something else by q than the cookbook has its
+//! steps there.
 
+use super::reach::Effort;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
-use super::space::{Space, variables};
-use crate::filter::{Section, Shape};
+use super::space::{Ranges, Space, variables};
+use crate::filter::{QMeaning, Section, Shape};
 use crate::limits::{Limits, Setting};
 
 /// Decimals of a continuous gain, dB.
@@ -25,6 +30,13 @@ const RAISED: f64 = 1e-13;
 const MOST_PASSES: usize = 40;
 /// Most work of all passes together, in the unit of `Workspace::work`.
 const MOST_WORK: u64 = 100_000_000;
+/// Most work of moving the numbers of one kind while others settle.
+const MOST_HELD_WORK: u64 = 30_000_000;
+/// Which steps are coarsest is different from equaliser to equaliser; what is held last has the least freedom left.
+const HELD_ORDERS: [[Number; 3]; 2] = [
+    [Number::Gain, Number::Q, Number::F0],
+    [Number::F0, Number::Gain, Number::Q],
+];
 /// To settle after one number was held: the next one follows at once.
 const SETTLE: Stopping = Stopping {
     iterations: 10,
@@ -44,8 +56,6 @@ enum Number {
 
 impl Number {
     const ALL: [Self; 3] = [Self::F0, Self::Gain, Self::Q];
-    /// Gain steps are the coarsest, frequency steps the finest.
-    const COARSEST_FIRST: [Self; 3] = [Self::Gain, Self::Q, Self::F0];
 
     fn of(self, section: &Section) -> f64 {
         match self {
@@ -62,14 +72,13 @@ impl Number {
             Self::Q => section.q = value,
         }
     }
+}
 
-    fn setting(self, limits: &Limits, shape: Shape) -> &Setting {
-        match self {
-            Self::F0 => &limits.f0_hz,
-            Self::Gain => &limits.gain_db,
-            Self::Q => limits.q_of(shape),
-        }
-    }
+/// The numbers that the equaliser accepts for some sections, each of which stays in its box. Sections are *typed* here: their
+/// q is what the equaliser calls q.
+struct Lattice<'a> {
+    limits: &'a Limits,
+    boxes: Vec<&'a Ranges>,
 }
 
 /// The values a number may take: whole steps inside the range that the fit may use.
@@ -81,17 +90,29 @@ struct Knob<'a> {
     high: f64,
 }
 
-impl<'a> Knob<'a> {
-    /// For a section that stays in its box.
-    fn new(number: Number, section: &Section, limits: &'a Limits, space: &Space) -> Self {
-        let ranges = space.box_of(section);
+impl<'a> Lattice<'a> {
+    fn new(limits: &'a Limits, space: &'a Space, sections: &[Section]) -> Self {
+        let boxes = space.boxes_for(sections);
+        Self { limits, boxes }
+    }
+
+    fn is_cookbook(&self, shape: Shape) -> bool {
+        self.limits.rules.meaning_of(shape) == QMeaning::Cookbook
+    }
+
+    fn knob(&self, number: Number, k: usize, shape: Shape) -> Knob<'a> {
+        let ranges = self.boxes[k];
+        let setting = self.limits.knobs(shape, ranges.slot)[number as usize];
+        let whole = setting.min()..=setting.max();
         let range = match number {
             Number::F0 => &ranges.f0_hz,
             Number::Gain => &ranges.gain_db,
-            Number::Q => &ranges.q,
+            // The box is in the cookbook's terms.
+            Number::Q if self.is_cookbook(shape) => &ranges.q,
+            Number::Q => &whole,
         };
-        Self {
-            setting: number.setting(limits, section.shape),
+        Knob {
+            setting,
             number,
             more_digits: 0,
             low: *range.start(),
@@ -99,6 +120,64 @@ impl<'a> Knob<'a> {
         }
     }
 
+    /// The section that the equaliser plays; None where it has none for these numbers, or one outside of the box.
+    fn played(&self, k: usize, typed: &Section) -> Option<Section> {
+        const ROUNDING: f64 = 1e-9;
+        if self.is_cookbook(typed.shape) {
+            return Some(*typed);
+        }
+        let rate_hz = self.limits.rates_hz[0];
+        let meaning = self.limits.rules.meaning_of(typed.shape);
+        let q = meaning.to_cookbook(typed.q, typed.f0_hz, typed.gain_db, rate_hz)?;
+        let range = &self.boxes[k].q;
+        let inside =
+            (range.start() * (1.0 - ROUNDING)..=range.end() * (1.0 + ROUNDING)).contains(&q);
+        inside.then_some(Section { q, ..*typed })
+    }
+
+    fn all_played(&self, typed: &[Section]) -> Option<Vec<Section>> {
+        let played = typed
+            .iter()
+            .enumerate()
+            .map(|(k, typed)| self.played(k, typed));
+        played.collect()
+    }
+
+    /// A section with every number on its nearest step, typed; None where no q of the equaliser will do.
+    fn rounded(&self, k: usize, section: &Section, more_digits: i32) -> Option<Section> {
+        let knob = |number| Knob {
+            more_digits,
+            ..self.knob(number, k, section.shape)
+        };
+        let mut typed = *section;
+        for number in [Number::F0, Number::Gain] {
+            number.set(&mut typed, knob(number).nearest(number.of(section)));
+        }
+        let q = knob(Number::Q);
+        if self.is_cookbook(section.shape) {
+            typed.q = q.nearest(section.q);
+            return Some(typed);
+        }
+        let ranges = self.boxes[k];
+        let inside = section.q.clamp(*ranges.q.start(), *ranges.q.end());
+        let device_q = self.limits.device_q(&Section { q: inside, ..typed })?;
+        let fits = |q: &f64| self.played(k, &Section { q: *q, ..typed }).is_some();
+        typed.q = q.near(device_q).into_iter().find(fits)?;
+        Some(typed)
+    }
+
+    /// All sections on their nearest steps; those that the equaliser has no number for are left out.
+    fn all_rounded(&self, sections: &[Section], more_digits: i32) -> (Self, Vec<Section>) {
+        let rounded = sections.iter().enumerate().filter_map(|(k, section)| {
+            Some((self.boxes[k], self.rounded(k, section, more_digits)?))
+        });
+        let (boxes, typed) = rounded.unzip();
+        let limits = self.limits;
+        (Self { limits, boxes }, typed)
+    }
+}
+
+impl Knob<'_> {
     /// The value nearest to `x`; without steps, the nearest of few decimals.
     fn nearest(&self, x: f64) -> f64 {
         let Some(index) = self.setting.nearest_index(x) else {
@@ -114,12 +193,34 @@ impl<'a> Knob<'a> {
         }
     }
 
+    /// Values near `x`, the nearest first.
+    fn near(&self, x: f64) -> Vec<f64> {
+        const AROUND: i64 = 3;
+        let nearest = self.nearest(x);
+        let unit = 10f64.powi(-self.decimals(nearest));
+        let other = |steps: i64| match self.setting.is_stepped() {
+            true => self.moved(nearest, steps),
+            false => Some(
+                self.typed(nearest + steps as f64 * unit)
+                    .clamp(self.low, self.high),
+            ),
+        };
+        let mut values: Vec<f64> = (-AROUND..=AROUND).filter_map(other).collect();
+        values.sort_by(|a, b| (a - x).abs().total_cmp(&(b - x).abs()));
+        values
+    }
+
+    fn decimals(&self, x: f64) -> i32 {
+        self.more_digits
+            + match self.number {
+                Number::F0 => F0_DIGITS - 1 - x.abs().max(1e-3).log10().floor() as i32,
+                Number::Gain => GAIN_DECIMALS,
+                Number::Q => Q_DECIMALS,
+            }
+    }
+
     fn typed(&self, x: f64) -> f64 {
-        let decimals = match self.number {
-            Number::F0 => F0_DIGITS - 1 - x.abs().max(1e-3).log10().floor() as i32,
-            Number::Gain => GAIN_DECIMALS,
-            Number::Q => Q_DECIMALS,
-        } + self.more_digits;
+        let decimals = self.decimals(x);
         let scale = 10f64.powi(decimals.abs());
         if decimals >= 0 {
             (x * scale).round() / scale
@@ -145,53 +246,61 @@ pub(super) fn on_steps(
     candidate: &Candidate,
     limits: &Limits,
     space: &Space,
+    effort: Effort,
     judge: &mut Search<'_>,
 ) -> (Vec<Section>, f64) {
-    let stepped = |number: Number, shape| number.setting(limits, shape).is_stepped();
-    let any_stepped = |&shape: &Shape| Number::ALL.iter().any(|&n| stepped(n, shape));
-    if !candidate.shapes.iter().any(any_stepped) {
-        return typed(candidate, limits, space, judge);
+    let lattice = Lattice::new(limits, space, &candidate.sections());
+    let is_stepped = |k: usize, number| {
+        lattice
+            .knob(number, k, candidate.shapes[k])
+            .setting
+            .is_stepped()
+    };
+    let any_stepped = (0..candidate.len()).any(|k| Number::ALL.iter().any(|&n| is_stepped(k, n)));
+    if !any_stepped {
+        return typed(candidate, &lattice, judge);
     }
-    let mut now = candidate.clone();
-    let mut held = vec![false; now.x.len()];
-    for number in Number::COARSEST_FIRST {
-        hold_one_by_one(&mut now, number, &mut held, limits, space, judge);
-    }
-    let mut sections = rounded(now.sections(), limits, space, 0);
-    let mut value = judge.value_of(&sections);
-    // Seldom, but then much: holding one after another can lead astray.
-    let plain = rounded(candidate.sections(), limits, space, 0);
-    let plain_value = judge.value_of(&plain);
-    if plain_value < value {
-        (sections, value) = (plain, plain_value);
-    }
-    let spent = judge.room.work;
-    for _ in 0..MOST_PASSES {
-        if judge.room.work - spent > MOST_WORK {
-            break;
+    let mut starts = vec![candidate.clone()];
+    let orders = match effort {
+        Effort::Quick => &HELD_ORDERS[..1],
+        Effort::Normal | Effort::Deep => &HELD_ORDERS[..],
+    };
+    for &order in orders {
+        let mut now = candidate.clone();
+        let mut held = vec![false; now.x.len()];
+        for number in order {
+            hold_one_by_one(&mut now, number, &mut held, &lattice, judge);
+            improve_held(&mut now, number, &held, &lattice, judge);
         }
-        let before = value;
-        for k in 0..sections.len() {
-            improve_section(&mut sections, k, &mut value, limits, space, judge);
-        }
-        improve_gain_pairs(&mut sections, &mut value, limits, space, judge);
-        if value >= before {
-            break;
+        starts.push(now);
+    }
+    let mut best: Option<(Vec<Section>, f64)> = None;
+    for start in starts {
+        let (lattice, mut typed) = lattice.all_rounded(&start.sections(), 0);
+        let Some(played) = lattice.all_played(&typed) else {
+            continue;
+        };
+        let mut value = judge.value_of(&played);
+        improve(&mut typed, &mut value, &lattice, judge);
+        if best.as_ref().is_none_or(|(_, best)| value < *best)
+            && let Some(played) = lattice.all_played(&typed)
+        {
+            best = Some((played, value));
         }
     }
-    (sections, value)
+    best.unwrap_or_else(|| (Vec::new(), judge.value_of(&[])))
 }
 
 /// Continuous numbers with as few digits as leave J what it is.
 fn typed(
     candidate: &Candidate,
-    limits: &Limits,
-    space: &Space,
+    lattice: &Lattice<'_>,
     judge: &mut Search<'_>,
 ) -> (Vec<Section>, f64) {
     let most = candidate.value * (1.0 + RAISED_SHARE) + RAISED;
     let mut with_digits = |more_digits| {
-        let sections = rounded(candidate.sections(), limits, space, more_digits);
+        let (lattice, typed) = lattice.all_rounded(&candidate.sections(), more_digits);
+        let sections = lattice.all_played(&typed).unwrap_or_default();
         let value = judge.value_of(&sections);
         (sections, value)
     };
@@ -201,24 +310,30 @@ fn typed(
         .unwrap_or_else(|| with_digits(MOST_MORE_DIGITS))
 }
 
-/// Every number on its nearest step.
-fn rounded(
-    mut sections: Vec<Section>,
-    limits: &Limits,
-    space: &Space,
-    more_digits: i32,
-) -> Vec<Section> {
-    for section in &mut sections {
-        for number in Number::ALL {
-            let knob = Knob {
-                more_digits,
-                ..Knob::new(number, section, limits, space)
-            };
-            let value = knob.nearest(number.of(section));
-            number.set(section, value);
-        }
+/// The variable of a number of section `k` when it is on its nearest step, or so many steps away from it.
+fn held_at(
+    sections: &[Section],
+    k: usize,
+    number: Number,
+    steps: i64,
+    lattice: &Lattice<'_>,
+) -> Option<f64> {
+    let mut section = sections[k];
+    let knob = lattice.knob(number, k, section.shape);
+    let in_typed = number == Number::Q && !lattice.is_cookbook(section.shape);
+    if in_typed {
+        section.q = lattice.limits.device_q(&section)?;
     }
-    sections
+    let nearest = knob.nearest(number.of(&section));
+    let value = match steps {
+        0 => nearest,
+        _ => knob.moved(nearest, steps)?,
+    };
+    number.set(&mut section, value);
+    if in_typed {
+        section = lattice.played(k, &section)?;
+    }
+    Some(variables(&section)[number as usize])
 }
 
 /// Puts one number of every section on its steps, the one that moves least first.
@@ -226,34 +341,87 @@ fn hold_one_by_one(
     now: &mut Candidate,
     number: Number,
     held: &mut [bool],
-    limits: &Limits,
-    space: &Space,
+    lattice: &Lattice<'_>,
     judge: &mut Search<'_>,
 ) {
     let mut waiting: Vec<usize> = (0..now.shapes.len())
-        .filter(|&k| number.setting(limits, now.shapes[k]).is_stepped())
+        .filter(|&k| lattice.knob(number, k, now.shapes[k]).setting.is_stepped())
         .collect();
     while !waiting.is_empty() {
         let sections = now.sections();
-        let stepped = |k: usize| {
-            let knob = Knob::new(number, &sections[k], limits, space);
-            let mut section = sections[k];
-            let value = knob.nearest(number.of(&section));
-            number.set(&mut section, value);
-            variables(&section)[number as usize]
-        };
-        let distance = |k: usize| (stepped(k) - now.x[3 * k + number as usize]).abs();
+        let variable = |k: usize| 3 * k + number as usize;
+        let stepped =
+            |k: usize| held_at(&sections, k, number, 0, lattice).unwrap_or(now.x[variable(k)]);
+        let distance = |k: usize| (stepped(k) - now.x[variable(k)]).abs();
         let Some(place) = (0..waiting.len())
             .min_by(|&a, &b| distance(waiting[a]).total_cmp(&distance(waiting[b])))
         else {
             return;
         };
         let k = waiting.swap_remove(place);
-        let variable = 3 * k + number as usize;
-        now.x[variable] = stepped(k);
-        held[variable] = true;
+        let value = stepped(k);
+        now.x[variable(k)] = value;
+        held[variable(k)] = true;
         judge.polish_held(now, held, &SETTLE);
     }
+}
+
+/// Moves one held number by a step while all that is not held settles again, as long as J falls.
+fn improve_held(
+    now: &mut Candidate,
+    number: Number,
+    held: &[bool],
+    lattice: &Lattice<'_>,
+    judge: &mut Search<'_>,
+) {
+    let spent = judge.room.work;
+    let mut since_progress = 0;
+    for k in (0..now.len()).cycle() {
+        let variable = 3 * k + number as usize;
+        if since_progress >= now.len() || judge.room.work - spent > MOST_HELD_WORK {
+            return;
+        }
+        since_progress += 1;
+        if !held[variable] {
+            continue;
+        }
+        for steps in [1, -1] {
+            let Some(value) = held_at(&now.sections(), k, number, steps, lattice) else {
+                continue;
+            };
+            let mut moved = now.clone();
+            moved.x[variable] = value;
+            judge.polish_held(&mut moved, held, &SETTLE);
+            if moved.value < now.value {
+                *now = moved;
+                since_progress = 0;
+            }
+        }
+    }
+}
+
+/// Moves by whole steps as long as J falls.
+fn improve(typed: &mut [Section], value: &mut f64, lattice: &Lattice<'_>, judge: &mut Search<'_>) {
+    let spent = judge.room.work;
+    for _ in 0..MOST_PASSES {
+        if judge.room.work - spent > MOST_WORK {
+            break;
+        }
+        let before = *value;
+        for k in 0..typed.len() {
+            improve_section(typed, k, value, lattice, judge);
+        }
+        improve_gain_pairs(typed, value, lattice, judge);
+        if *value >= before {
+            break;
+        }
+    }
+}
+
+/// J with typed sections; infinite where the equaliser plays none such.
+fn value_of(typed: &[Section], lattice: &Lattice<'_>, judge: &mut Search<'_>) -> f64 {
+    let played = lattice.all_played(typed);
+    played.map_or(f64::INFINITY, |played| judge.value_of(&played))
 }
 
 /// Moves of one number by 1, 2, 4 ... steps, and of all three by one step.
@@ -261,11 +429,10 @@ fn improve_section(
     sections: &mut [Section],
     k: usize,
     value: &mut f64,
-    limits: &Limits,
-    space: &Space,
+    lattice: &Lattice<'_>,
     judge: &mut Search<'_>,
 ) {
-    let knobs = Number::ALL.map(|number| Knob::new(number, &sections[k], limits, space));
+    let knobs = Number::ALL.map(|number| lattice.knob(number, k, sections[k].shape));
     let mut attempt = |sections: &mut [Section], steps: [i64; 3]| {
         let before = sections[k];
         for (knob, steps) in knobs.iter().zip(steps) {
@@ -284,7 +451,7 @@ fn improve_section(
             sections[k] = before;
             return false;
         }
-        let moved = judge.value_of(sections);
+        let moved = value_of(sections, lattice, judge);
         if moved < *value {
             *value = moved;
             return true;
@@ -314,24 +481,25 @@ fn improve_section(
 fn improve_gain_pairs(
     sections: &mut [Section],
     value: &mut f64,
-    limits: &Limits,
-    space: &Space,
+    lattice: &Lattice<'_>,
     judge: &mut Search<'_>,
 ) {
-    let gain = |section: &Section, steps| {
-        Knob::new(Number::Gain, section, limits, space).moved(section.gain_db, steps)
+    let gain = |k: usize, section: &Section, steps| {
+        lattice
+            .knob(Number::Gain, k, section.shape)
+            .moved(section.gain_db, steps)
     };
     for a in 0..sections.len() {
         for b in 0..a {
             for (up, down) in [(1, -1), (-1, 1), (1, 1), (-1, -1)] {
                 let before = (sections[a].gain_db, sections[b].gain_db);
                 let (Some(first), Some(second)) =
-                    (gain(&sections[a], up), gain(&sections[b], down))
+                    (gain(a, &sections[a], up), gain(b, &sections[b], down))
                 else {
                     continue;
                 };
                 (sections[a].gain_db, sections[b].gain_db) = (first, second);
-                let moved = judge.value_of(sections);
+                let moved = value_of(sections, lattice, judge);
                 if moved < *value {
                     *value = moved;
                 } else {

@@ -3,7 +3,7 @@
 use super::kernel::Product;
 use super::objective::{Level, Objective};
 use super::random::Random;
-use super::space::Space;
+use super::space::{Ranges, Space, nearest};
 use crate::filter::{Section, Shape};
 
 /// Gain of the table's sections, dB: a middle gain, since a section's form changes a little with it.
@@ -44,12 +44,9 @@ impl Table {
                 // The low shelves stand for them.
                 continue;
             }
-            let Some((available, _)) =
-                readings(shape, table.level).find(|(shape, _)| space.most[*shape as usize] > 0)
-            else {
-                continue;
-            };
-            for ranges in space.boxes_of(available) {
+            let available = readings(shape, table.level).map(|(shape, _)| shape);
+            let available = available.filter(|&shape| space.has(shape));
+            for ranges in available.flat_map(|shape| space.boxes_of(shape)) {
                 let (low, high) = (*ranges.f0_hz.start(), *ranges.f0_hz.end());
                 let steps = ((high / low).log2() * per_octave).ceil() as usize;
                 let mut in_range: Vec<f64> = qs
@@ -66,7 +63,7 @@ impl Table {
                             gain_db: UNIT_GAIN_DB,
                             q,
                         };
-                        // Boxes may differ in gain only.
+                        // Boxes may differ in gain only, and those of the two shelves not at all.
                         if !table.sections.contains(&section) {
                             table.push(objective, section);
                         }
@@ -95,18 +92,23 @@ impl Table {
     }
 
     /// The section that lowers the squared length of `weighted_error` most, taken alone, among a
-    /// random share of the table; shapes that `allowed` denies are passed over. None when nothing helps.
+    /// random share of the table; boxes that `allowed` denies are passed over. None when nothing helps.
     pub fn best(
         &self,
         weighted_error: &[f64],
         space: &Space,
-        allowed: impl Fn(Shape) -> bool,
+        allowed: impl Fn(Shape, &Ranges) -> bool,
         share: f64,
         random: &mut Random,
     ) -> Option<Section> {
         let arch = pulp::Arch::new();
-        let allowed = Shape::ALL.map(allowed);
-        let is_allowed = |shape: Shape| allowed[shape as usize];
+        let boxes = Shape::ALL.map(|shape| {
+            let boxes = space.boxes_of(shape).iter();
+            boxes
+                .filter(|ranges| allowed(shape, ranges))
+                .collect::<Vec<_>>()
+        });
+        let is_allowed = |shape: Shape| !boxes[shape as usize].is_empty();
         let possible =
             Shape::ALL.map(|entry| readings(entry, self.level).any(|(shape, _)| is_allowed(shape)));
         let mut best: Option<(f64, Section)> = None;
@@ -139,7 +141,7 @@ impl Table {
                         best = Some((fall, wished));
                     }
                 };
-                let boxes = space.boxes_of(shape);
+                let boxes = &boxes[shape as usize];
                 let here = boxes.iter().filter(|ranges| {
                     ranges.f0_hz.contains(&section.f0_hz) && ranges.q.contains(&section.q)
                 });
@@ -148,9 +150,9 @@ impl Table {
                     any = true;
                     consider(ranges.clamped(&wished));
                 }
-                // The other reading of a shelf may have boxes elsewhere.
-                if !any && !boxes.is_empty() {
-                    consider(space.box_of(&wished).clamped(&wished));
+                // The other reading of a shelf may have boxes elsewhere, which have entries of their own where they are far.
+                if !any && let Some(nearest) = nearest(boxes.iter().copied(), &wished) {
+                    consider(nearest.clamped(&wished));
                 }
             }
         }

@@ -2,8 +2,9 @@
 
 use super::{
     Attempt, BeforeAfter, Curves, Findings, FitOutcome, FitRequest, Ground, Played, ReachPoint,
-    Residual, SearchReport, Wish, cautions, ground, judged, nothing_helps, points_below_half,
-    record, search_report, sections_db, sum, weighted_shift_db, wish, within_preamp,
+    Residual, SearchReport, Wish, cautions, ground, judged, nothing_helps, playable_headroom,
+    points_below_half, record, search_report, sections_db, sum, weighted_shift_db, wish,
+    within_preamp,
 };
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
@@ -12,7 +13,7 @@ use crate::fit::reach::Effort;
 use crate::fit::residual::{self, SidesRms};
 use crate::fit::sides::{SidesAnswer, SidesTask, fit_sides};
 use crate::fit::space::Space;
-use crate::headroom::{Headroom, headroom};
+use crate::headroom::Headroom;
 use crate::limits::Limits;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{Judged, JudgedTake};
@@ -154,7 +155,7 @@ fn mean_of(judged: &Judged, side: Side) -> &OnGrid {
 
 /// The worst of both sides.
 fn common_headroom(sections: &[Vec<Section>; 2], limits: &Limits) -> Result<Headroom> {
-    let of = |sections: &[Section]| headroom(sections, &limits.rates_hz, &limits.preamp_db);
+    let of = |sections: &[Section]| playable_headroom(sections, limits);
     let (left, right) = (of(&sections[0])?, of(&sections[1])?);
     let (peak, other) = if right.peak_gain_db > left.peak_gain_db {
         (right, left)

@@ -34,9 +34,11 @@ pub const PREAMP_DB: Bound = bound("preamp_db", " dB", -120.0, 0.0);
 pub const F0_HZ: Bound = bound("f0_hz", " Hz", 1.0, 384_000.0);
 /// Gain of a section.
 pub const GAIN_DB: Bound = bound("gain_db", " dB", -60.0, 60.0);
-/// Q of a peaking section.
+/// Gain of all sections together.
+pub const TOTAL_BOOST_DB: Bound = bound("total_boost_max_db", " dB", 0.0, 120.0);
+/// Q of a peaking section, in the equaliser's own terms.
 pub const Q: Bound = bound("q", "", 0.01, 1000.0);
-/// Q of a shelf.
+/// Q of a shelf, in the equaliser's own terms.
 pub const SHELF_Q: Bound = bound("shelf_q", "", 0.01, 1000.0);
 
 impl Bound {

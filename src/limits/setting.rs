@@ -167,6 +167,21 @@ impl Setting {
             .find(|&value| value <= x)
     }
 
+    /// The smallest value that is not below `x`; None when all are.
+    #[must_use]
+    pub fn at_or_above(&self, x: f64) -> Option<f64> {
+        let is_reachable = self.max() >= x;
+        if !is_reachable {
+            return None;
+        }
+        let Some(nearest) = self.nearest_index(x) else {
+            return Some(self.nearest(x));
+        };
+        (nearest..=nearest.saturating_add(1))
+            .map(|k| self.value(k))
+            .find(|&value| value >= x)
+    }
+
     fn is_empty(&self) -> bool {
         matches!(self, Self::Allowed(values) if values.is_empty())
     }

@@ -4,6 +4,7 @@ use super::{
     Channel, Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
     SideResidual,
     write::{FORMULAS, side_name},
+    wrong,
 };
 use crate::error::{ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
@@ -25,7 +26,7 @@ const SHEET: [&str; 10] = [
     "limits",
 ];
 const LEVEL: [&str; 4] = ["preamp_db", "guard", "peak_gain_db", "any_signal_gain_db"];
-const SECTION: [&str; 5] = ["side", "shape", "f0_hz", "gain_db", "q"];
+const SECTION: [&str; 6] = ["side", "shape", "f0_hz", "gain_db", "q", "device_q"];
 const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
 const KNOWLEDGE: [&str; 9] = [
     "takes",
@@ -66,7 +67,16 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
                 .required("limits")?
                 .table(&limits::KEYS, Limits::read)?,
         };
-        match sheet.check() {
+        let whole = sheet.check().and_then(|()| {
+            let typed = |table: &Table| {
+                let device_q = table.optional("device_q").map(|q| q.number());
+                Ok((read_section(table)?, device_q.transpose()?))
+            };
+            let sections = table.optional("section");
+            let sections = sections.map(|sections| sections.tables(&SECTION, typed));
+            check_device_q(&sheet.limits, &sections.transpose()?.unwrap_or_default())
+        });
+        match whole {
             Ok(()) => Ok(sheet),
             Err(error) => Err(table.placed(error)),
         }
@@ -191,6 +201,25 @@ fn read_section(table: &Table) -> Result<Section> {
         gain_db: number(table, "gain_db")?,
         q: number(table, "q")?,
     })
+}
+
+/// Whether every `device_q` is the q beside it as the equaliser of the sheet's limits reads it.
+fn check_device_q(limits: &Limits, sections: &[(Section, Option<f64>)]) -> Result<()> {
+    const SAME: f64 = 1e-6;
+    for (index, (section, stated)) in sections.iter().enumerate() {
+        let Some(stated) = stated else { continue };
+        let known = limits.device_q(section);
+        if !known.is_some_and(|known| (known - stated).abs() <= SAME * known) {
+            let meaning = limits.rules.meaning_of(section.shape);
+            let expected = match known {
+                Some(known) => format!("{known}, q read as {meaning}"),
+                None => format!("none: the section has no {meaning}"),
+            };
+            let key = format!("section[{}].device_q", index + 1);
+            return Err(wrong(&key, stated.to_string(), expected));
+        }
+    }
+    Ok(())
 }
 
 fn read_biquad(table: &Table) -> Result<Biquad> {

@@ -191,6 +191,14 @@ fn sections(sheet: &Sheet) -> String {
                 float(section.gain_db),
                 float(section.q),
             );
+            if let Some(device_q) = sheet.limits.typed_q(section) {
+                let meaning = sheet.limits.rules.meaning_of(section.shape).words();
+                let _ = writeln!(
+                    out,
+                    "device_q = {}  # what the equaliser of these limits calls q: {meaning}",
+                    float(device_q)
+                );
+            }
         }
     }
     out

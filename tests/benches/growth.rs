@@ -153,8 +153,8 @@ fn greedy_seed(problem: &Problem, table: &Table, count: usize) -> Candidate {
             *e = (*e - mean) * w / power.sqrt();
         }
         error.resize(error.len().next_multiple_of(8), 0.0);
-        let shapes: Vec<_> = seed.iter().map(|section| section.shape).collect();
-        let allowed = |shape| space.left(&shapes, shape) > 0;
+        let open = space.open(&seed);
+        let allowed = |shape, ranges: &_| open.is(shape, ranges);
         let Some(section) = table.best(&error, &space, allowed, 1.0, &mut Random::new(0)) else {
             break;
         };

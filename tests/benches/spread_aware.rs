@@ -144,6 +144,7 @@ fn left_out(unit: &Unit, out: usize) -> [f64; 3] {
                 f0_hz: 20.0..=19_900.0,
                 gain_db: limits.gain_db.min()..=limits.gain_db.max(),
                 q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+                slot: None,
             }]
         }),
     };

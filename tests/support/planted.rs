@@ -5,6 +5,7 @@ use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
 use bandwright::fit::{Task, fit, residual};
+use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid;
 
@@ -117,6 +118,7 @@ pub fn limits(shapes: ShapeCounts) -> Limits {
         q: Setting::Range { min: 0.3, max: 8.0 },
         shelf_q: Setting::Range { min: 0.4, max: 1.2 },
         shapes,
+        rules: Rules::default(),
     }
 }
 
@@ -130,6 +132,7 @@ pub fn space(limits: &Limits) -> Space {
                 f0_hz: limits.f0_hz.min()..=limits.f0_hz.max(),
                 gain_db: limits.gain_db.min()..=limits.gain_db.max(),
                 q: limits.q_of(shape).min()..=limits.q_of(shape).max(),
+                slot: None,
             }]
         }),
     }

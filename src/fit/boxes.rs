@@ -1,0 +1,160 @@
+//! From limits to the boxes that the fit searches: what a knob cannot do is outside of every box.
+//!
+//! Rules that depend on the frequency or on the sign of the gain cut a box into parts. The boxes hold the cookbook's q: where
+//! an equaliser means something else by q, they hold every q that its numbers can stand for, and the search on its steps
+//! ([`super::steps`]) keeps to its numbers themselves.
+
+use std::ops::RangeInclusive;
+
+use super::space::{Ranges, Space};
+use crate::filter::{QMeaning, Shape};
+use crate::limits::rules::GainLimit;
+use crate::limits::{Limits, Setting};
+
+/// What is not narrow.
+const WIDEST_GUARDED_Q: f64 = 2.0;
+/// So far outside a band begins what is free, so that no rounding brings it inside.
+const MARGIN: f64 = 1.001;
+/// Gains nearer to 0 than this have no -3 dB points, or nearly none.
+const LEAST_GAIN_WITH_WIDTH_DB: f64 = 3.1;
+
+/// What `limits` leave for f0 within `f0_hz`; within the guard of the coupler's resonance no peaking section boosts or is
+/// narrow.
+#[must_use]
+pub fn space(limits: &Limits, f0_hz: (f64, f64), guard_hz: Option<(f64, f64)>) -> Space {
+    let boxes = Shape::ALL.map(|shape| {
+        let boxes = limits
+            .places(shape)
+            .flat_map(|slot| in_place(limits, shape, slot, f0_hz, guard_hz));
+        boxes.collect::<Vec<_>>()
+    });
+    let most = Shape::ALL.map(|shape| {
+        let outside_slots = |ranges: &Ranges| ranges.slot.is_none();
+        match boxes[shape as usize].iter().any(outside_slots) {
+            true => limits.shapes.of(shape),
+            false => 0,
+        }
+    });
+    Space {
+        sections: limits.sections,
+        most,
+        boxes,
+    }
+}
+
+fn in_place(
+    limits: &Limits,
+    shape: Shape,
+    slot: Option<usize>,
+    within_hz: (f64, f64),
+    guard_hz: Option<(f64, f64)>,
+) -> Vec<Ranges> {
+    let [f0_hz, gain_db, q] = limits.knobs(shape, slot);
+    let rules = &limits.rules;
+    let whole = Ranges {
+        f0_hz: within_hz.0.max(f0_hz.min())..=within_hz.1.min(f0_hz.max()),
+        gain_db: gain_db.min()..=gain_db.max(),
+        q: q.min()..=q.max(),
+        slot,
+    };
+    let mut parts = vec![whole];
+    let meaning = rules.meaning_of(shape);
+    if meaning == QMeaning::Width3Db {
+        let least_db = LEAST_GAIN_WITH_WIDTH_DB;
+        let boost = |part: &Ranges| part.with_gain(least_db, f64::INFINITY);
+        let cut = |part: &Ranges| part.with_gain(f64::NEG_INFINITY, -least_db);
+        parts = parts
+            .iter()
+            .flat_map(|part| [boost(part), cut(part)])
+            .collect();
+    }
+    parts.retain(|part| !part.is_empty());
+    if meaning != QMeaning::Cookbook {
+        let read = |part: &Ranges| {
+            let ends = |range: &RangeInclusive<f64>| (*range.start(), *range.end());
+            let (gain_db, f0_hz) = (ends(&part.gain_db), ends(&part.f0_hz));
+            let q = meaning.cookbook_range(ends(&part.q), f0_hz, gain_db, limits.rates_hz[0])?;
+            Some(Ranges {
+                q: q.0..=q.1,
+                ..part.clone()
+            })
+        };
+        parts = parts.iter().filter_map(read).collect();
+    }
+    if let Some(guard_hz) = guard_hz.filter(|_| shape == Shape::Peaking) {
+        let gentle = |part: &Ranges| {
+            part.with_gain(f64::NEG_INFINITY, 0.0)
+                .with_most_q(WIDEST_GUARDED_Q)
+        };
+        parts = split(&parts, guard_hz, gentle);
+    }
+    for GainLimit {
+        from_hz,
+        to_hz,
+        min_db,
+        max_db,
+    } in &rules.gain_limits
+    {
+        parts = split(&parts, (*from_hz, *to_hz), |part| {
+            part.with_gain(*min_db, *max_db)
+        });
+    }
+    if rules.cut_only {
+        parts = parts
+            .iter()
+            .map(|part| part.with_gain(f64::NEG_INFINITY, 0.0))
+            .collect();
+    }
+    if let Some(most_q) = rules.boost_q_max {
+        let boost = |part: &Ranges| part.with_gain(0.0, f64::INFINITY).with_most_q(most_q);
+        let cut = |part: &Ranges| part.with_gain(f64::NEG_INFINITY, 0.0);
+        parts = parts
+            .iter()
+            .flat_map(|part| [boost(part), cut(part)])
+            .collect();
+    }
+    let snapped = |part: Ranges| {
+        let part = Ranges {
+            f0_hz: snapped(&part.f0_hz, f0_hz)?,
+            gain_db: snapped(&part.gain_db, gain_db)?,
+            q: match meaning {
+                QMeaning::Cookbook => snapped(&part.q, q)?,
+                _ => part.q,
+            },
+            slot,
+        };
+        (!part.is_empty()).then_some(part)
+    };
+    let mut parts: Vec<Ranges> = parts.into_iter().filter_map(snapped).collect();
+    // Where others can do something, a part that can do nothing is in the way.
+    let works = |part: &Ranges| *part.gain_db.start() < 0.0 || *part.gain_db.end() > 0.0;
+    if parts.iter().any(works) {
+        parts.retain(works);
+    }
+    parts
+}
+
+/// The parts of each box below, within and above a band; what is within is changed.
+fn split(parts: &[Ranges], band_hz: (f64, f64), change: impl Fn(&Ranges) -> Ranges) -> Vec<Ranges> {
+    let cut = |part: &Ranges, low_hz: f64, high_hz: f64| Ranges {
+        f0_hz: part.f0_hz.start().max(low_hz)..=part.f0_hz.end().min(high_hz),
+        ..part.clone()
+    };
+    parts
+        .iter()
+        .flat_map(|part| {
+            [
+                cut(part, 0.0, band_hz.0 / MARGIN),
+                change(&cut(part, band_hz.0, band_hz.1)),
+                cut(part, band_hz.1 * MARGIN, f64::INFINITY),
+            ]
+        })
+        .filter(|part| !part.is_empty())
+        .collect()
+}
+
+/// From the first to the last value of a setting within a range; None where there is none.
+fn snapped(range: &RangeInclusive<f64>, setting: &Setting) -> Option<RangeInclusive<f64>> {
+    let range = setting.at_or_above(*range.start())?..=setting.at_or_below(*range.end())?;
+    (!range.is_empty()).then_some(range)
+}

@@ -1,0 +1,72 @@
+//! The limits that come with the program: general equalisers, of no maker.
+
+use std::path::Path;
+
+use super::Limits;
+use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+
+struct Entry {
+    name: &'static str,
+    text: &'static str,
+}
+
+macro_rules! entry {
+    ($name:literal) => {
+        Entry {
+            name: $name,
+            text: include_str!(concat!("library/", $name, ".limits.toml")),
+        }
+    };
+}
+
+static LIBRARY: [Entry; 4] = [
+    entry!("eight-section-pocket"),
+    entry!("ten-section-parametric"),
+    entry!("octave-graphic"),
+    entry!("third-octave-graphic"),
+];
+
+/// Names of the built-in limits.
+#[must_use]
+pub fn names() -> Vec<&'static str> {
+    LIBRARY.iter().map(|entry| entry.name).collect()
+}
+
+/// The file of built-in limits, whole.
+#[must_use]
+pub fn text(name: &str) -> Option<&'static str> {
+    let entry = LIBRARY.iter().find(|entry| entry.name == name);
+    entry.map(|entry| entry.text)
+}
+
+/// The limits of a name of the library, or of the path of a limits file, which `read` opens. A name of the library wins; a file that
+/// happens to have such a name is `./NAME`.
+///
+/// # Errors
+/// `Name` for a bare word that is neither, listing the library and the nearest spelling; whatever `read` and
+/// [`Limits::parse`] refuse.
+pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Limits> {
+    if let Some(text) = text(name) {
+        return Limits::parse(text.as_bytes(), name);
+    }
+    let bytes = read(name).map_err(|error| {
+        let is_bare = Path::new(name).components().count() == 1 && !name.contains('.');
+        if !is_bare {
+            return error;
+        }
+        Error::new(
+            ErrorKind::Name,
+            name,
+            format!("`{name}`, which is no limits of the library and no file that can be read"),
+            format!(
+                "one of {}, or the path of a limits file",
+                names().join(", ")
+            ),
+            match nearest_spelling(name, names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "choose a name or give a path".to_owned(),
+            },
+        )
+    })?;
+    Limits::parse(&bytes, name)
+}
