@@ -1,10 +1,12 @@
 //! One EQ for each side: the job with two sets of sections, one level and one preamp, so that the image does not move.
 
+use super::cautions::cautions;
+use super::ground::{Ground, ground};
+use super::record::{Curves, Findings, record, search_report, sections_db, sum, weighted_shift_db};
+use super::restraint::{Attempt, Played, playable_headroom, within_preamp};
 use super::{
-    Attempt, BeforeAfter, Curves, Findings, FitOutcome, FitRequest, Ground, Played, ReachPoint,
-    Residual, SearchReport, Wish, cautions, ground, judged, nothing_helps, playable_headroom,
-    points_below_half, record, search_report, sections_db, sum, weighted_shift_db, wish,
-    within_preamp,
+    BeforeAfter, FitOutcome, FitRequest, ReachPoint, Residual, SearchReport, Wish, judged,
+    nothing_helps, points_below_half, wish,
 };
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};

@@ -1,0 +1,130 @@
+//! What the reader of a record should know first.
+
+use super::{FitOutcome, FitRequest, OutcomeCurves};
+use crate::caution::Caution;
+use crate::measurement::grid;
+use crate::measurement::judge::{Agreement, Judged, Seal};
+use crate::measurement::rig::{Rig, TRUSTED};
+use crate::wanted::Target;
+
+/// What the takes themselves ask for.
+fn of_takes(judged: &Judged) -> Vec<Caution> {
+    let mut cautions = Vec::new();
+    for take in judged.takes.iter().filter(|take| take.set_aside) {
+        cautions.push(Caution::TakeSetAside {
+            take: take.name.clone(),
+            finding: take.verdict.to_string(),
+        });
+    }
+    for side in &judged.sides {
+        if side.kept_for_want_of_better {
+            cautions.push(Caution::NoSoundTake {
+                side: side.side.words(),
+            });
+        }
+        if side.agreement == Agreement::CannotBeTold {
+            cautions.push(Caution::TakesContradict {
+                side: side.side.words(),
+            });
+        }
+        let lost = match (side.seal, side.sound_takes_lose) {
+            (Seal::LessThanTheOtherSide(leak), _) | (_, Some(leak)) => leak,
+            _ => continue,
+        };
+        cautions.push(Caution::SideLosesBass {
+            side: side.side.words(),
+            loss_at_30_hz_db: lost.loss_at_30_hz_db,
+        });
+    }
+    cautions
+}
+
+/// What the reader of this outcome should know, most urgent first.
+pub(super) fn cautions(
+    outcome: &FitOutcome,
+    request: &FitRequest,
+    judged: &Judged,
+    target: &Target,
+    held_back: bool,
+) -> Vec<Caution> {
+    /// Below this, a boost is no louder than usual programme differences.
+    const BOOST_DB: f64 = 1.0;
+    /// A rate is named when its residual is worse by this.
+    const RATE_DB: f64 = 0.1;
+    /// A single deviation of this size is worth a word.
+    const LARGE_DB: f64 = 3.0;
+    const SEAL_HZ: f64 = 100.0;
+    let mut cautions = of_takes(judged);
+    let OutcomeCurves { support, .. } = &outcome.curves;
+    let (lowest_hz, highest_hz) = grid::band_hz(support);
+    if outcome.headroom.peak_gain_db >= BOOST_DB {
+        cautions.push(Caution::Boost {
+            peak_gain_db: outcome.headroom.peak_gain_db,
+        });
+    }
+    if held_back {
+        cautions.push(Caution::PreampBound {
+            preamp_min_db: request.limits.lowest_preamp_db(),
+        });
+    }
+    if request.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
+        cautions.push(Caution::Seal);
+    }
+    if let (Some((lowest_hz, highest_hz)), Some(resonance)) = (outcome.guard_hz, &judged.resonance)
+    {
+        cautions.push(Caution::CouplerResonance {
+            resonance_hz: resonance.frequency_hz,
+            lowest_hz,
+            highest_hz,
+        });
+    }
+    for band in &request.beyond_eq {
+        cautions.push(Caution::BeyondEq {
+            from_hz: band.from_hz,
+            to_hz: band.to_hz,
+            excess_ms: 1000.0 * band.excess_s,
+        });
+    }
+    if support.len() < grid::POINTS {
+        cautions.push(Caution::Covers {
+            lowest_hz,
+            highest_hz,
+        });
+    }
+    let texts = target.warnings.iter().cloned();
+    cautions.extend(texts.map(|text| Caution::TargetTable { text }));
+    if outcome.curves.spread_db.is_none() {
+        cautions.push(Caution::SpreadUnknown);
+    }
+    let at_first_rate_db = outcome.residual.after.weighted_db;
+    let worst = outcome
+        .rates_hz
+        .iter()
+        .zip(&outcome.residual_by_rate_db)
+        .max_by(|a, b| a.1.total_cmp(b.1));
+    if let Some((&rate_hz, &residual_db)) = worst
+        && residual_db > at_first_rate_db + RATE_DB
+    {
+        cautions.push(Caution::RateDiffers {
+            rate_hz,
+            residual_db,
+        });
+    }
+    let largest = support
+        .clone()
+        .filter(|&i| outcome.curves.trust[i] >= TRUSTED && outcome.curves.weight[i] > 0.0)
+        .map(|i| {
+            let residual_db = outcome.curves.equalised_db[i] - outcome.curves.target_db[i];
+            (grid::frequency_hz()[i], residual_db)
+        })
+        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    if let Some((frequency_hz, residual_db)) = largest
+        && residual_db.abs() >= LARGE_DB
+    {
+        cautions.push(Caution::LargeResidual {
+            frequency_hz,
+            residual_db,
+        });
+    }
+    cautions
+}

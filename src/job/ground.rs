@@ -1,0 +1,172 @@
+//! Where a fit may look, and how much it believes what it sees there: trust, weights, and the space of its sections.
+
+use std::ops::Range;
+
+use super::FitRequest;
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::Shape;
+use crate::fit::boxes;
+use crate::fit::space::Space;
+use crate::limits::{Limits, Setting};
+use crate::measurement::grid;
+use crate::measurement::judge::Judged;
+use crate::measurement::parse::Weight;
+use crate::measurement::rig::{Rig, TRUSTED};
+
+/// Where a fit may look, and how much it believes what it sees there.
+pub(super) struct Ground {
+    pub guard_hz: Option<(f64, f64)>,
+    pub trust: Vec<f64>,
+    pub weight: Vec<f64>,
+    pub space: Space,
+}
+
+pub(super) fn ground(
+    request: &FitRequest,
+    judged: &Judged,
+    support: &Range<usize>,
+) -> Result<Ground> {
+    let guard_hz = guard_hz(request, judged);
+    let trust = trust(&request.judging.rig, guard_hz);
+    let spread_db = judged.average.spread_db.as_deref();
+    let weight = weights(request.weight.as_ref(), &trust, spread_db, support)?;
+    Ok(Ground {
+        space: space(&request.limits, support, guard_hz)?,
+        guard_hz,
+        trust,
+        weight,
+    })
+}
+
+impl Ground {
+    /// 1 where there is data and trust enough, otherwise 0.
+    pub fn trusted(&self, support: &Range<usize>) -> Vec<f64> {
+        let trusted = |(i, trust): (usize, &f64)| {
+            f64::from(u8::from(support.contains(&i) && *trust >= TRUSTED))
+        };
+        self.trust.iter().enumerate().map(trusted).collect()
+    }
+}
+
+/// Where the curve is the coupler's. A rig that is believed everywhere has no such place, and given weights replace it.
+fn guard_hz(request: &FitRequest, judged: &Judged) -> Option<(f64, f64)> {
+    let resonance = judged
+        .resonance
+        .as_ref()
+        .filter(|resonance| resonance.moves)?;
+    let guarded = request.weight.is_none() && request.judging.rig != Rig::Flat;
+    guarded.then_some(resonance.guard_hz)
+}
+
+/// Trust at each grid point: the rig's, and less about the coupler's resonance.
+fn trust(rig: &Rig, guard_hz: Option<(f64, f64)>) -> Vec<f64> {
+    /// What of the trust is left where the curve is the coupler's.
+    const GUARDED: f64 = 0.3;
+    let mut trust = rig.trust_on_grid();
+    if let Some((lowest_hz, highest_hz)) = guard_hz {
+        for (f_hz, trust) in grid::frequency_hz().iter().zip(&mut trust) {
+            if (lowest_hz..=highest_hz).contains(f_hz) {
+                *trust *= GUARDED;
+            }
+        }
+    }
+    trust
+}
+
+/// Weight of each grid point: trust over spread, or the given weights, the largest made 1; 0 outside `support`.
+fn weights(
+    given: Option<&Weight>,
+    trust: &[f64],
+    spread_db: Option<&[f64]>,
+    support: &Range<usize>,
+) -> Result<Vec<f64>> {
+    /// The spread at which a point counts for 1/sqrt 2 of its trust.
+    const SPREAD_DB: f64 = 0.5;
+    let mut weight = match (given, spread_db) {
+        (Some(weight), _) => weight.on_grid(),
+        (None, None) => trust.to_vec(),
+        (None, Some(spread_db)) => trust
+            .iter()
+            .zip(spread_db)
+            .map(|(trust, spread_db)| trust / (1.0 + (spread_db / SPREAD_DB).powi(2)).sqrt())
+            .collect(),
+    };
+    for (i, w) in weight.iter_mut().enumerate() {
+        if !support.contains(&i) {
+            *w = 0.0;
+        }
+    }
+    // Given weights may be of any size; their squares could not be.
+    let largest = weight.iter().copied().fold(0.0, f64::max);
+    if given.is_some() && largest > 0.0 {
+        for w in &mut weight {
+            *w /= largest;
+        }
+    }
+    if largest <= 0.0 {
+        let (low_hz, high_hz) = grid::band_hz(support);
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            "weight",
+            format!("no weight above 0 from {low_hz:.0} Hz to {high_hz:.0} Hz"),
+            "some weight where curve and target are known",
+            "change the weight file or the rig",
+        ));
+    }
+    Ok(weight)
+}
+
+/// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
+/// the lowest rate or above.
+fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) -> Result<Space> {
+    /// Sections closer than this to half the rate have no form of their own left.
+    const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
+    let lowest_rate_hz = limits
+        .rates_hz
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min);
+    let (data_low_hz, data_high_hz) = grid::band_hz(support);
+    let useful_hz = data_high_hz.min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
+    let space = boxes::space(limits, (data_low_hz, useful_hz), guard_hz);
+    if space.capacity() > 0 {
+        return Ok(space);
+    }
+    let settings = Shape::ALL.into_iter().flat_map(|shape| {
+        limits
+            .places(shape)
+            .map(move |slot| limits.knobs(shape, slot)[0])
+    });
+    let settings: Vec<&Setting> = settings.collect();
+    let has_one = |f0_hz: &Setting| {
+        let highest_hz = f0_hz.at_or_below(useful_hz);
+        highest_hz.is_some_and(|highest_hz| highest_hz >= data_low_hz)
+    };
+    let (lowest_hz, highest_hz) = settings
+        .iter()
+        .fold((f64::INFINITY, 0.0), |(low, high), f0_hz| {
+            (f0_hz.min().min(low), f0_hz.max().max(high))
+        });
+    if settings.into_iter().any(has_one) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            &limits.name,
+            format!(
+                "no section that all rules leave from {data_low_hz:.0} Hz to {useful_hz:.0} Hz"
+            ),
+            "some gain and some q where there are data that every rate plays",
+            "loosen gain_limit, boost_q_max or cut_only",
+        )
+        .at_key("gain_limit"));
+    }
+    Err(Error::new(
+        ErrorKind::Setting,
+        &limits.name,
+        format!("section frequencies from {lowest_hz} Hz to {highest_hz} Hz"),
+        format!(
+            "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
+        ),
+        "use limits that reach the measured band",
+    )
+    .at_key("f0_hz"))
+}

@@ -1,0 +1,211 @@
+//! The record of everything a fit found.
+
+use std::ops::Range;
+
+use crate::caution::Caution;
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::Section;
+use crate::headroom::Headroom;
+use crate::measurement::grid::{self, OnGrid};
+use crate::measurement::judge::JudgedTake;
+use crate::measurement::smooth::Width;
+use crate::wanted::difference::level_at_hz;
+
+/// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FitOutcome {
+    /// Name of the unit, from its file or its unit file.
+    pub unit: String,
+    /// Names of the takes that were averaged.
+    pub takes: Vec<String>,
+    /// The takes that were set aside, and why.
+    pub set_aside: Vec<JudgedTake>,
+    /// Where the coupler's resonance makes the curve its own, lowest and highest frequency: what is wanted there counts
+    /// less, nothing is boosted and nothing narrow fitted. None where there is no such resonance to be seen.
+    pub guard_hz: Option<(f64, f64)>,
+    /// Smoothing of what was fitted.
+    pub smoothing: Option<Width>,
+    /// Name of the target, with its contours.
+    pub target: String,
+    /// Where the target comes from, in words.
+    pub target_source: String,
+    /// Name of the limits.
+    pub limits: String,
+    /// All rates of the limits; the fit was made at the first.
+    pub rates_hz: Vec<f64>,
+    /// The sections in frequency order.
+    pub sections: Vec<Section>,
+    /// What the sections need before them.
+    pub headroom: Headroom,
+    /// Before and after, at the rate of the fit.
+    pub residual: BeforeAfter,
+    /// Weighted residual at each of `rates_hz`, dB.
+    pub residual_by_rate_db: Vec<f64>,
+    /// The objective J: squared weighted residual plus the economy term, dB^2.
+    pub objective_db2: f64,
+    /// The economy ratio E, 1 or more: how much the sections work against each other.
+    pub economy_ratio: f64,
+    /// How the answer was searched for.
+    pub search: SearchReport,
+    /// Where trust is 0.7 or more and there is data: lowest and highest frequency. None where nothing is trusted.
+    pub trusted_band_hz: Option<(f64, f64)>,
+    /// The curves.
+    pub curves: OutcomeCurves,
+    /// J and residual of the best answer for 0 to N sections, before steps.
+    pub reach: Vec<ReachPoint>,
+    /// What the reader should know first.
+    pub cautions: Vec<Caution>,
+}
+
+/// How far takes repeat, over the trusted band (all that is known, where nothing is trusted).
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct SpreadFigures {
+    /// Root mean square of the spread over the grid points, dB.
+    pub rms_db: f64,
+    /// The largest spread, dB.
+    pub largest_db: f64,
+    /// Where that is, hertz.
+    pub largest_hz: f64,
+}
+
+impl FitOutcome {
+    /// Shifts the measured and the equalised curve so that each meets the target at `frequency_hz`, for those who want to
+    /// see them so. Levels are free, so no figure changes.
+    ///
+    /// # Errors
+    /// `Coverage` where the curves have no data there.
+    pub fn align_at(&mut self, frequency_hz: f64) -> Result<()> {
+        let support = self.curves.support.clone();
+        let at = |level_db: &[f64]| {
+            let curve = OnGrid {
+                level_db: level_db.to_vec(),
+                support: support.clone(),
+            };
+            level_at_hz(&curve, frequency_hz)
+        };
+        let curves = &self.curves;
+        let levels = (
+            at(&curves.measured_db),
+            at(&curves.equalised_db),
+            at(&curves.target_db),
+        );
+        let (Some(measured_db), Some(equalised_db), Some(target_db)) = levels else {
+            let (low_hz, high_hz) = grid::band_hz(&support);
+            return Err(Error::new(
+                ErrorKind::Coverage,
+                "align",
+                format!("{frequency_hz} Hz"),
+                format!(
+                    "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
+                ),
+                "choose one within that range",
+            ));
+        };
+        let shift = |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);
+        shift(&mut self.curves.measured_db, target_db - measured_db);
+        shift(&mut self.curves.equalised_db, target_db - equalised_db);
+        self.curves.aligned_at_hz = Some(frequency_hz);
+        Ok(())
+    }
+
+    /// How far the takes repeat; None where the spread is unknown.
+    #[must_use]
+    pub fn spread(&self) -> Option<SpreadFigures> {
+        let spread_db = self.curves.spread_db.as_deref()?;
+        let (lowest_hz, highest_hz) = self.trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
+        let points = self.curves.support.clone().filter_map(|i| {
+            let f_hz = grid::frequency_hz()[i];
+            ((lowest_hz..=highest_hz).contains(&f_hz)).then_some((f_hz, spread_db[i]))
+        });
+        let (mut count, mut squares) = (0.0, 0.0);
+        let mut largest = (0.0, 0.0);
+        for (f_hz, db) in points {
+            count += 1.0;
+            squares += db * db;
+            if db > largest.1 {
+                largest = (f_hz, db);
+            }
+        }
+        (count > 0.0).then(|| SpreadFigures {
+            rms_db: f64::sqrt(squares / count),
+            largest_db: largest.1,
+            largest_hz: largest.0,
+        })
+    }
+}
+
+/// Residuals, level-free, dB rms.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Residual {
+    /// With the weights of the fit.
+    pub weighted_db: f64,
+    /// Unweighted over the trusted band, level refitted there. None where nothing is trusted.
+    pub trusted_band_db: Option<f64>,
+}
+
+/// The residual without any section and with all of them.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct BeforeAfter {
+    /// No sections, free level.
+    pub before: Residual,
+    /// With the sections.
+    pub after: Residual,
+}
+
+/// The best answer for one count of sections.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct ReachPoint {
+    /// The count allowed.
+    pub sections: usize,
+    /// Weighted residual, dB.
+    pub residual_db: f64,
+    /// J, dB^2.
+    pub objective_db2: f64,
+}
+
+/// How the answer was searched for and how certain it is.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct SearchReport {
+    /// Evaluations of the objective.
+    pub evaluations: u64,
+    /// Local solutions computed.
+    pub polishes: u64,
+    /// Walks through structures after the first of each search.
+    pub restarts: u64,
+    /// Independent searches.
+    pub searches: u64,
+    /// How many of them ended at this answer.
+    pub agreeing: u64,
+    /// True when the answer leaves nothing to gain, so that a longer search cannot find a better one.
+    pub exact: bool,
+    /// Why the search stopped, in words.
+    pub stop: String,
+}
+
+/// Curves on the common grid (`measurement::grid`), one value a grid point.
+///
+/// Levels are aligned so that the weighted mean of measured minus target is 0 dB, and likewise of
+/// equalised minus target.
+///
+/// [`FitOutcome::align_at`] pins them elsewhere.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutcomeCurves {
+    /// Where measured and equalised were made to meet the target, hertz; None for the weighted means.
+    pub aligned_at_hz: Option<f64>,
+    /// Grid points that both the curve and the target cover; values outside mean nothing but for `sections_db`.
+    pub support: Range<usize>,
+    /// The average of the takes.
+    pub measured_db: Vec<f64>,
+    /// Standard deviation of the takes; None when unknown.
+    pub spread_db: Option<Vec<f64>>,
+    /// The target.
+    pub target_db: Vec<f64>,
+    /// Measured plus sections.
+    pub equalised_db: Vec<f64>,
+    /// The sum of all sections, without preamp.
+    pub sections_db: Vec<f64>,
+    /// Trust, 0..1: the rig's, and less about the coupler's resonance.
+    pub trust: Vec<f64>,
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
+    pub weight: Vec<f64>,
+}

@@ -1,0 +1,115 @@
+//! The fit that can be played: where the preamp it needs is out of the equaliser's reach, boosts are held back.
+
+use crate::error::{ErrorKind, Result};
+use crate::filter::Section;
+use crate::fit::reach::Effort;
+use crate::fit::space::Space;
+use crate::headroom::{Headroom, headroom};
+use crate::limits::{Limits, Setting};
+
+/// What the sections need before them, if the equaliser has it and may boost as much.
+pub(super) fn playable_headroom(sections: &[Section], limits: &Limits) -> Result<Headroom> {
+    let headroom = headroom(sections, &limits.rates_hz, &limits.preamp_db)?;
+    limits.allow_total_boost(headroom.peak_gain_db)?;
+    Ok(headroom)
+}
+
+/// A fit, J with it, and what it needs before it.
+pub(super) struct Attempt<A> {
+    pub answer: A,
+    pub objective_db2: f64,
+    pub headroom: Result<Headroom>,
+}
+
+/// A fit that the equaliser's preamp allows.
+pub(super) struct Played<A> {
+    pub answer: A,
+    pub objective_db2: f64,
+    pub headroom: Headroom,
+    /// Whether boosts were held back for it.
+    pub held_back: bool,
+}
+
+/// The fit that `attempt` makes of a space; where the preamp it needs is out of the equaliser's reach, the best that was
+/// found with less boost.
+pub(super) fn within_preamp<A>(
+    limits: &Limits,
+    space: &Space,
+    effort: Effort,
+    attempt: impl Fn(&Space, Effort) -> Result<Attempt<A>>,
+) -> Result<Played<A>> {
+    let played = |most_gain_db: f64, effort, held_back| -> Result<Result<Played<A>>> {
+        let Attempt {
+            answer,
+            objective_db2,
+            headroom,
+        } = attempt(&space.with_most_gain(most_gain_db), effort)?;
+        Ok(headroom.map(|headroom| Played {
+            answer,
+            objective_db2,
+            headroom,
+            held_back,
+        }))
+    };
+    // The outer error is one of the fit, the inner one of the preamp.
+    match played(f64::INFINITY, effort, false)? {
+        Err(error) if error.kind == ErrorKind::Refused => {
+            let less = |most_gain_db, effort| played(most_gain_db, effort, true).ok()?.ok();
+            best_with_less_boost(&limits.gain_db, effort, less).ok_or(error)
+        }
+        found => found,
+    }
+}
+
+/// The best of the fits that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
+/// find how far it must come down, halving it to 0 dB, where no preamp is needed, and back up; the asked effort
+/// then goes into the best place.
+fn best_with_less_boost<A>(
+    gain_db: &Setting,
+    effort: Effort,
+    played: impl Fn(f64, Effort) -> Option<Played<A>>,
+) -> Option<Played<A>> {
+    /// Halvings of the interval between a most gain that can be played and one that cannot.
+    const BISECTIONS: usize = 6;
+    /// Below this, in dB, the next half is none.
+    const LEAST_HALVED_DB: f64 = 1.0;
+    let mut too_much_db = gain_db.max();
+    let mut found = Vec::new();
+    while found.is_empty() {
+        let half_db = if too_much_db > LEAST_HALVED_DB {
+            too_much_db / 2.0
+        } else {
+            0.0
+        };
+        let less_db = gain_db.at_or_below(half_db)?;
+        if less_db >= too_much_db {
+            return None;
+        }
+        match played(less_db, Effort::Quick) {
+            Some(fit) => found.push((less_db, fit)),
+            None => too_much_db = less_db,
+        }
+    }
+    let mut enough_db = found[0].0;
+    for _ in 0..BISECTIONS {
+        let between_db = gain_db.at_or_below(f64::midpoint(enough_db, too_much_db))?;
+        if between_db <= enough_db {
+            break;
+        }
+        match played(between_db, Effort::Quick) {
+            Some(fit) => {
+                enough_db = between_db;
+                found.push((between_db, fit));
+            }
+            None => too_much_db = between_db,
+        }
+    }
+    found.sort_by(|(_, a), (_, b)| a.objective_db2.total_cmp(&b.objective_db2));
+    // What a longer search finds may need more preamp again: then the next best place.
+    let places: Vec<f64> = found.iter().map(|(db, _)| *db).take(2).collect();
+    let longer = places.into_iter().find_map(|db| played(db, effort));
+    let quick = found.into_iter().map(|(_, fit)| fit);
+    quick
+        .chain(longer)
+        .min_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2))
+}
