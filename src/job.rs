@@ -27,7 +27,8 @@ mod record;
 mod restraint;
 
 pub use outcome::{
-    BeforeAfter, FitOutcome, OutcomeCurves, ReachPoint, Residual, SearchReport, SpreadFigures,
+    BeforeAfter, Enough, FitOutcome, OutcomeCurves, ReachPoint, Residual, SearchReport,
+    SpreadFigures, TypedQ,
 };
 
 use cautions::cautions;
@@ -57,8 +58,13 @@ pub struct FitRequest {
     pub target: Option<Target>,
     /// Added to the target.
     pub contours: Vec<Contour>,
-    /// What the equaliser accepts.
+    /// What the equaliser accepts, kept sections and all.
     pub limits: Limits,
+    /// Sections that stay as they are, of the left side and of the right; the same for one EQ for both.
+    pub kept: [Vec<Section>; 2],
+    /// With it, no more sections than needed: none after which one more lowers the residual by less than this, dB, or than
+    /// the takes' own spread, whichever is more.
+    pub least_gain_db: Option<f64>,
     /// Weight of the economy term, 0 or more.
     pub economy: f64,
     /// How long to search.
@@ -75,7 +81,10 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let rate_hz = limits.rates_hz[0];
     let judged = judged(request)?;
     let wish = wish(request, &judged.average.on_grid)?;
-    let ground = ground(request, &judged, &wish.wanted.support)?;
+    let kept = kept_by_both(request)?;
+    let limits_left = limits_left(request)?;
+    let ground = ground(request, &limits_left, &judged, &wish.wanted.support)?;
+    let least_gain_db = ground.least_gain_db(request, &judged, &wish.wanted.support);
     let played = points_below_half(rate_hz);
     let (f_hz, weight) = (&grid::frequency_hz()[..played], &ground.weight[..played]);
     let wanted_db = &wish.wanted.change_db[..played];
@@ -84,24 +93,31 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
             frequency_hz: f_hz,
             weight,
             wanted_db,
-            limits,
+            limits: &limits_left,
             space,
+            kept,
+            least_gain_db,
             economy: request.economy,
             effort,
             seed: 0,
         });
-        if answer.sections.is_empty() {
-            let now_db = residual::weighted_rms_db(&[], rate_hz, f_hz, weight, wanted_db);
-            return Err(nothing_helps(request, now_db));
-        }
+        let all = with_kept(&answer.sections, kept);
+        let rms_db = |sections: &[Section]| {
+            residual::weighted_rms_db(sections, rate_hz, f_hz, weight, wanted_db)
+        };
+        refuse_worse(request, kept, rms_db(&[]), rms_db(&all), &answer.sections)?;
         Ok(Attempt {
-            headroom: playable_headroom(&answer.sections, limits),
+            headroom: playable_headroom(&all, limits),
             objective_db2: answer.objective_db2,
             answer,
         })
     };
     let played = within_preamp(limits, &ground.space, request.effort, attempt)?;
     let mut outcome = outcome(request, &judged, &wish, &ground, &played);
+    outcome.enough = least_gain_db.map(|least_gain_db| Enough {
+        least_gain_db,
+        sections: played.answer.allowed + kept.len(),
+    });
     outcome.cautions = cautions(&outcome, request, &judged, &wish.target, played.held_back);
     Ok(outcome)
 }
@@ -147,6 +163,77 @@ fn wish(request: &FitRequest, measured: &OnGrid) -> Result<Wish> {
     })
 }
 
+/// The kept sections of one EQ for both sides.
+fn kept_by_both(request: &FitRequest) -> Result<&[Section]> {
+    let [left, right] = &request.kept;
+    if left == right {
+        return Ok(left);
+    }
+    Err(Error::new(
+        ErrorKind::Setting,
+        request.unit.as_str(),
+        "kept sections of single sides",
+        "kept sections of both sides, for one EQ for both",
+        "fit each side with --per-side, or keep sections of a sheet that names no sides",
+    ))
+}
+
+/// What the limits leave beside the kept sections.
+fn limits_left(request: &FitRequest) -> Result<Limits> {
+    match request.kept.each_ref().map(Vec::as_slice) {
+        [[], []] => Ok(request.limits.clone()),
+        kept => request.limits.beside(&kept),
+    }
+}
+
+/// All sections in frequency order.
+fn with_kept(fitted: &[Section], kept: &[Section]) -> Vec<Section> {
+    let mut all = [fitted, kept].concat();
+    all.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
+    all
+}
+
+/// An EQ that is no better than none is no answer.
+fn refuse_worse(
+    request: &FitRequest,
+    kept: &[Section],
+    before_db: f64,
+    after_db: f64,
+    fitted: &[Section],
+) -> Result<()> {
+    if kept.is_empty() {
+        return match fitted {
+            [] if request.least_gain_db.is_some() => Err(nothing_needed(request, before_db)),
+            [] => Err(nothing_helps(request, before_db)),
+            _ => Ok(()),
+        };
+    }
+    if after_db < before_db {
+        return Ok(());
+    }
+    Err(Error::new(
+        ErrorKind::Refused,
+        request.unit.as_str(),
+        format!(
+            "kept sections beside which nothing brings the curve closer to the target than {after_db:.2} dB rms; without any EQ it is {before_db:.2} dB"
+        ),
+        "an improvement over no EQ at all",
+        "keep other sections, or fewer",
+    ))
+}
+
+fn nothing_needed(request: &FitRequest, now_db: f64) -> Box<Error> {
+    Error::new(
+        ErrorKind::Refused,
+        request.unit.as_str(),
+        format!(
+            "no section that is worth its place: the curve is {now_db:.2} dB rms from the target"
+        ),
+        "sections that lower that by more than the takes differ, and than was asked of each",
+        "leave it as it is, ask less of a section, or name the number of sections",
+    )
+}
+
 fn nothing_helps(request: &FitRequest, now_db: f64) -> Box<Error> {
     Error::new(
         ErrorKind::Refused,
@@ -171,7 +258,8 @@ fn outcome(
     let rate_hz = limits.rates_hz[0];
     let WantedChange { change_db, support } = &wish.wanted;
     let answer = &played.answer;
-    let sections = &answer.sections;
+    let kept = &request.kept[0];
+    let sections = &with_kept(&answer.sections, kept);
     let trusted = ground.trusted(support);
     let trusted_band_hz = request.judging.rig.trusted_band_hz(support);
     let residual = |sections: &[Section], rate_hz: f64| {
@@ -211,7 +299,7 @@ fn outcome(
         .iter()
         .enumerate()
         .map(|(sections, level)| ReachPoint {
-            sections,
+            sections: sections + kept.len(),
             residual_db: level.parts.residual.sqrt(),
             objective_db2: level.parts.total(),
         })
@@ -229,6 +317,7 @@ fn outcome(
             .cloned()
             .collect(),
         sections,
+        kept,
         headroom: played.headroom,
         residual: before_after,
         residual_by_rate_db,

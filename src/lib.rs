@@ -79,6 +79,8 @@
 //!     target: Some(target),
 //!     contours: vec![Contour::bass(2.0)?],
 //!     limits: limits.clone(),
+//!     kept: [Vec::new(), Vec::new()],
+//!     least_gain_db: None,
 //!     economy: ECONOMY,
 //!     effort: Effort::Quick,
 //! })?;

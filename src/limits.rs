@@ -44,6 +44,14 @@ impl ShapeCounts {
         }
     }
 
+    fn of_mut(&mut self, shape: Shape) -> &mut usize {
+        match shape {
+            Shape::LowShelf => &mut self.low_shelf,
+            Shape::Peaking => &mut self.peaking,
+            Shape::HighShelf => &mut self.high_shelf,
+        }
+    }
+
     /// All of them together.
     #[must_use]
     pub fn total(&self) -> usize {
@@ -77,6 +85,17 @@ pub struct Limits {
     /// Slots, and what else there is to say.
     #[serde(flatten)]
     pub rules: Rules,
+}
+
+/// Where a section has its room.
+#[derive(Debug, Clone, Copy)]
+enum Found {
+    /// In a slot.
+    Slot(usize),
+    /// Among what its shape has outside of slots.
+    Outside,
+    /// Nowhere: others take all there is.
+    Nowhere,
 }
 
 impl Limits {
@@ -300,7 +319,68 @@ impl Limits {
                 return Err(refused(key(name), found, expected, next_step));
             }
         }
+        let without_slot = |found: &Found| matches!(found, Found::Nowhere);
+        match self.found_places(sections).iter().position(without_slot) {
+            None => Ok(()),
+            Some(index) => Err(refused(
+                format!("section[{}]", index + 1),
+                format!(
+                    "a {} section at {} Hz too many",
+                    sections[index].shape, sections[index].f0_hz
+                ),
+                "a slot of its own for each section".to_owned(),
+                "fit again within these limits",
+            )),
+        }
+    }
+
+    /// What these limits have left beside sections that stay as they are, those of each list at once: of two sides, what
+    /// the fuller one leaves.
+    ///
+    /// # Errors
+    /// When the limits do not allow a list ([`Limits::allows`]), or leave nothing beside it.
+    pub fn beside(&self, kept: &[&[Section]]) -> Result<Self> {
+        let mut left = self.clone();
+        let mut taken = vec![false; self.rules.slots.len()];
+        for sections in kept {
+            self.allows(sections)?;
+            let mut shapes = self.shapes;
+            for (section, found) in sections.iter().zip(self.found_places(sections)) {
+                match found {
+                    Found::Slot(slot) => taken[slot] = true,
+                    Found::Outside | Found::Nowhere => *shapes.of_mut(section.shape) -= 1,
+                }
+            }
+            left.sections = left.sections.min(self.sections - sections.len());
+            for shape in Shape::ALL {
+                let fewest = left.shapes.of(shape).min(shapes.of(shape));
+                *left.shapes.of_mut(shape) = fewest;
+            }
+        }
+        let mut free = taken.iter().map(|taken| !taken);
+        left.rules.slots.retain(|_| free.next().unwrap_or(true));
+        if left.available() > 0 {
+            return Ok(left);
+        }
+        Err(Error::new(
+            ErrorKind::Setting,
+            &self.name,
+            "kept sections that leave no other",
+            format!(
+                "fewer than the {} sections of these limits",
+                self.available()
+            ),
+            "keep fewer sections, or use limits that have more",
+        )
+        .at_key("section"))
+    }
+
+    /// Where each of some sections finds room.
+    fn found_places(&self, sections: &[Section]) -> Vec<Found> {
         let slots = self.rules.slots.len();
+        if slots == 0 {
+            return vec![Found::Outside; sections.len()];
+        }
         let outside = Shape::ALL
             .map(|shape| vec![shape; self.shapes.of(shape)])
             .concat();
@@ -316,22 +396,13 @@ impl Limits {
                 }
             }
         };
-        let pairs = match slots {
-            0 => Vec::new(),
-            _ => paired(sections.len(), slots + outside.len(), &fits),
+        let found = |place: Option<usize>| match place {
+            None => Found::Nowhere,
+            Some(place) if place < slots => Found::Slot(place),
+            Some(_) => Found::Outside,
         };
-        match pairs.iter().position(Option::is_none) {
-            None => Ok(()),
-            Some(index) => Err(refused(
-                format!("section[{}]", index + 1),
-                format!(
-                    "a {} section at {} Hz too many",
-                    sections[index].shape, sections[index].f0_hz
-                ),
-                "a slot of its own for each section".to_owned(),
-                "fit again within these limits",
-            )),
-        }
+        let pairs = paired(sections.len(), slots + outside.len(), &fits);
+        pairs.into_iter().map(found).collect()
     }
 
     /// The first number of a section that the knobs of a place do not have: its key, what was found and what is there.

@@ -187,6 +187,8 @@ fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> F
         target: Some(wanted::library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
         contours: Vec::new(),
         limits: limits.clone(),
+        kept: [Vec::new(), Vec::new()],
+        least_gain_db: None,
         economy: job::ECONOMY,
         effort: Effort::Quick,
     }
@@ -408,6 +410,8 @@ fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
         wanted_db: commands_db,
         limits,
         space: &boxes::space(limits, (20.0, 20_000.0), None),
+        kept: &[],
+        least_gain_db: None,
         economy: 0.0,
         effort: Effort::Quick,
         seed: 0,

@@ -715,6 +715,8 @@ fn request(
             peaking: count(Shape::Peaking),
             high_shelf: count(Shape::HighShelf),
         }),
+        kept: [Vec::new(), Vec::new()],
+        least_gain_db: None,
         economy: 0.0,
         effort: Effort::Normal,
     }

@@ -124,8 +124,17 @@ fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
     for (name, fewest) in [("README.md", 4), ("demo-data/README.md", 4)] {
         let lines = command_lines(&page(name));
         assert!(lines.len() >= fewest, "{name}: {lines:?}");
+        // In their order: later ones may use what earlier ones wrote.
+        let folder = checkout();
         for arguments in lines {
-            let folder = checkout();
+            let named: BTreeSet<PathBuf> = arguments
+                .windows(2)
+                .filter(|pair| ["-o", "--output", "--plot"].contains(&pair[0].as_str()))
+                .map(|pair| folder.path().join(&pair[1]))
+                .collect();
+            for file in named.iter().filter(|file| file.exists()) {
+                fs::remove_file(file).unwrap();
+            }
             let before = files_under(folder.path());
             let printed = run(folder.path(), &arguments);
             let json = arguments.iter().any(|a| a == "--json");
@@ -133,11 +142,6 @@ fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
                 !json || serde_json::from_str::<serde_json::Value>(&printed).is_ok(),
                 "{arguments:?}"
             );
-            let named: BTreeSet<PathBuf> = arguments
-                .windows(2)
-                .filter(|pair| ["-o", "--output", "--plot"].contains(&pair[0].as_str()))
-                .map(|pair| folder.path().join(&pair[1]))
-                .collect();
             let written = files_under(folder.path());
             let new: BTreeSet<PathBuf> = written.difference(&before).cloned().collect();
             assert_eq!(new, named, "{name}: {arguments:?}");

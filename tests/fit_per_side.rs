@@ -85,6 +85,8 @@ fn request(left: &[Section], right: &[Section], difference_db: f64, limits: &Lim
         target: Some(flat()),
         contours: Vec::new(),
         limits: limits.clone(),
+        kept: [Vec::new(), Vec::new()],
+        least_gain_db: None,
         economy: ECONOMY,
         effort: Effort::Quick,
     }
@@ -662,6 +664,8 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         target: None,
         contours: vec![Contour::bass(3.0).unwrap()],
         limits: Limits::standard(),
+        kept: [Vec::new(), Vec::new()],
+        least_gain_db: None,
         economy: ECONOMY,
         effort: Effort::Normal,
     };

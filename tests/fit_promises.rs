@@ -66,6 +66,8 @@ impl Problem {
             wanted_db: &self.wanted_db,
             limits: &self.limits,
             space: &space,
+            kept: &[],
+            least_gain_db: None,
             economy,
             effort,
             seed,

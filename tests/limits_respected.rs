@@ -198,6 +198,8 @@ impl Problem {
             wanted_db: &self.wanted_db,
             limits,
             space: &self.space,
+            kept: &[],
+            least_gain_db: None,
             economy: self.economy,
             effort: Effort::Quick,
             seed: 0,

@@ -77,6 +77,8 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
             target: Some(target.clone()),
             contours: Vec::new(),
             limits: Limits::standard(),
+            kept: [Vec::new(), Vec::new()],
+            least_gain_db: None,
             economy: job::ECONOMY,
             effort: Effort::Normal,
         })

@@ -35,6 +35,9 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         target_source: "invented for this test".to_owned(),
         limits: limits.name.clone(),
         rates_hz: limits.rates_hz.clone(),
+        kept: Vec::new(),
+        typed_q: vec![None; sections.len()],
+        enough: None,
         sections: sections.to_vec(),
         headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),
         residual: BeforeAfter {

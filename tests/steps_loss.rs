@@ -98,6 +98,8 @@ fn fitted(ear: &Ear, limits: &Limits, economy: f64) -> Answer {
         wanted_db: &ear.wanted_db,
         limits,
         space: &boxes::space(limits, ear.data_hz, None),
+        kept: &[],
+        least_gain_db: None,
         economy,
         effort: Effort::Normal,
         seed: 0,

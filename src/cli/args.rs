@@ -79,6 +79,24 @@ fn number(text: &str) -> Result<f64, String> {
         })
 }
 
+/// How many sections were asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sections {
+    /// At most so many.
+    Count(usize),
+    /// As few as are needed.
+    Auto,
+}
+
+fn sections(text: &str) -> Result<Sections, String> {
+    match text {
+        "auto" => Ok(Sections::Auto),
+        _ => count(text)
+            .map(Sections::Count)
+            .map_err(|error| format!("{error}, or `auto`")),
+    }
+}
+
 fn count(text: &str) -> Result<usize, String> {
     text.trim()
         .parse()
@@ -519,18 +537,36 @@ pub struct Fit {
     #[arg(long, value_name = "CONTOUR", help_heading = "What is wanted")]
     pub contour: Vec<String>,
 
-    /// What the equaliser can do: a NAME.limits.toml [default: eight sections, see the end]
-    #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
+    /// What the equaliser can do: a NAME.limits.toml, or the name of one that comes with the program
+    /// (eight-section-pocket, ten-section-parametric, octave-graphic, third-octave-graphic) [default: eight sections, see
+    /// the end]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The equaliser")]
     pub limits: Option<PathBuf>,
-    /// Use at most so many sections: 1 to 64, and no more than the limits have [default: all of them]
+    /// Use at most so many sections: 1 to 64, and no more than the limits have; or `auto`, as few as are needed (see
+    /// --least-gain; takes about three times as long) [default: all of them]
     #[arg(
         long,
         value_name = "N",
-        value_parser = count,
+        value_parser = sections,
         allow_negative_numbers = true,
         help_heading = "The equaliser"
     )]
-    pub sections: Option<usize>,
+    pub sections: Option<Sections>,
+    /// With --sections auto: what one more section must take off the residual, dB. Where the takes differ by more (their
+    /// spread, rms over the trusted band), that counts
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        default_value_t = 0.03,
+        allow_negative_numbers = true,
+        help_heading = "The equaliser"
+    )]
+    pub least_gain: f64,
+    /// Sections that stay as they are: those of a sheet, from which some may have been taken out. The fit works round them;
+    /// they count in --sections, in the limits and in the preamp
+    #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
+    pub keep: Option<PathBuf>,
 
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
     #[arg(long, value_name = "FILE", help_heading = "The fit")]

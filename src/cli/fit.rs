@@ -28,6 +28,9 @@ const SHEET_BEGINNING: &str = "# Equaliser sheet";
 /// The largest `--economy`: J is then nothing but the price of sections that work against each other.
 const MOST_ECONOMY: f64 = 1000.0;
 
+/// The largest `--least-gain`, dB: no section takes more off.
+const MOST_LEAST_GAIN_DB: f64 = 60.0;
+
 /// Reads what the request names, fits, writes and prints.
 pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
@@ -166,6 +169,14 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             format!("leave it out for the usual {}", job::ECONOMY),
         );
     }
+    if !(0.0..=MOST_LEAST_GAIN_DB).contains(&typed.least_gain) {
+        return refuse(
+            "--least-gain",
+            typed.least_gain.to_string(),
+            "0 to 60 dB",
+            "leave it out for the usual 0.03 dB".to_owned(),
+        );
+    }
     if typed
         .unit
         .as_ref()
@@ -187,6 +198,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
         .chain(&typed.target)
         .chain(&typed.between)
         .chain(&typed.limits)
+        .chain(&typed.keep)
         .chain(&typed.weight)
         .chain(&typed.rig)
         .map(PathBuf::as_path)
@@ -231,6 +243,11 @@ fn request(typed: &Fit) -> Result<FitRequest> {
         weight,
         target: Some(target),
         contours: Vec::new(),
+        kept: match &typed.keep {
+            Some(path) => sheet::read_kept(&files::read(path)?, &shown(path), &limits)?,
+            None => [Vec::new(), Vec::new()],
+        },
+        least_gain_db: (typed.sections == Some(args::Sections::Auto)).then_some(typed.least_gain),
         limits,
         economy: typed.economy,
         effort: match typed.effort {
@@ -271,7 +288,11 @@ fn target(typed: &Fit) -> Result<Target> {
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
-    let limits = match (&typed.limits, typed.sections) {
+    let sections = match typed.sections {
+        Some(args::Sections::Count(sections)) => Some(sections),
+        Some(args::Sections::Auto) | None => None,
+    };
+    let limits = match (&typed.limits, sections) {
         (None, None) => return Ok(Limits::standard()),
         (None, Some(sections)) => Limits::standard_with_sections(sections),
         (Some(path), sections) => {

@@ -58,6 +58,11 @@ pub struct Task<'a> {
     pub limits: &'a Limits,
     /// What of that may be used: a part of `limits`.
     pub space: &'a Space,
+    /// Sections that stay as they are, beside those that are fitted; not counted in `limits` and `space`.
+    pub kept: &'a [Section],
+    /// With it, no more sections than needed: none after which one more, however many more, lower the residual by less
+    /// than this each, dB.
+    pub least_gain_db: Option<f64>,
     /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
     pub economy: f64,
     /// How long to search.
@@ -69,8 +74,10 @@ pub struct Task<'a> {
 /// What a fit found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answer {
-    /// The sections, in frequency order, with numbers the equaliser accepts.
+    /// The sections, in frequency order, with numbers the equaliser accepts; the kept ones are not among them.
     pub sections: Vec<Section>,
+    /// How many were allowed: as many as the space holds, or those that are needed.
+    pub allowed: usize,
     /// J with them, dB^2.
     pub objective_db2: f64,
     /// The answers for 0 to N sections, before steps, and how they were found.
@@ -87,11 +94,18 @@ pub fn fit(task: &Task<'_>) -> Answer {
         task.wanted_db,
         rate_hz,
         task.economy,
-    );
+    )
+    .beside(task.kept);
     let mut reach = reach::reach(&objective, task.space, task.effort, task.seed);
+    let mut allowed = reach.levels.len() - 1;
+    if let Some(least_gain_db) = task.least_gain_db {
+        allowed = fewest_needed(task, &objective, &mut reach, least_gain_db);
+    }
     let table = Table::default();
     let mut judge = Search::new(objective.clone(), &table, task.space, 0);
-    let answer = reach.levels[enough(&reach, task.economy)].answer.clone();
+    let answer = reach.levels[enough(&reach.levels[..=allowed], task.economy)]
+        .answer
+        .clone();
     let stopping = close_within(&objective, answer.len());
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
     let (mut sections, value) =
@@ -105,16 +119,52 @@ pub fn fit(task: &Task<'_>) -> Answer {
     reach.polishes += judge.polishes;
     Answer {
         sections,
+        allowed,
         objective_db2,
         reach,
     }
 }
 
+/// [`Reach::needed`], after as long a search for that count, and for the next lower one, as for all: what is on the way to
+/// more sections was searched for less.
+fn fewest_needed(
+    task: &Task<'_>,
+    objective: &Objective,
+    reach: &mut Reach,
+    least_gain_db: f64,
+) -> usize {
+    let search = |sections: usize| {
+        let space = Space {
+            sections,
+            ..task.space.clone()
+        };
+        reach::reach(objective, &space, task.effort, task.seed)
+    };
+    let mut searched_for = reach.levels.len() - 1;
+    let mut needed = reach.needed(least_gain_db);
+    while needed > 0 {
+        if needed < searched_for {
+            let longer = search(needed);
+            reach.learn(&longer);
+            reach.report_as(&longer);
+        }
+        let fewer = search(needed - 1);
+        reach.learn(&fewer);
+        let now = reach.needed(least_gain_db);
+        if now == needed {
+            break;
+        }
+        searched_for = needed;
+        needed = now;
+    }
+    needed
+}
+
 /// The fewest sections whose residual is that of all, within what does not matter; all without economy.
-fn enough(reach: &Reach, economy: f64) -> usize {
-    let all = reach.levels.len() - 1;
-    let allowed_db = reach.levels[all].parts.residual.sqrt() + IDLE_DB;
+fn enough(levels: &[reach::Level], economy: f64) -> usize {
+    let all = levels.len() - 1;
+    let allowed_db = levels[all].parts.residual.sqrt() + IDLE_DB;
     let enough = |level: &reach::Level| level.parts.residual.sqrt() <= allowed_db;
-    let fewest = reach.levels.iter().position(enough);
+    let fewest = levels.iter().position(enough);
     fewest.filter(|_| economy > 0.0).unwrap_or(all)
 }

@@ -10,6 +10,8 @@
 //! matrix is `2 (A^T A - u u^T)`, `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the
 //! economy, `economy M / s` (boosts) or `-economy P / s` (cuts) a point. The economy term adds `-economy a_k a_l` for pairs of
 //! opposite sign, its exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
+//!
+//! Kept sections are part of `G`, `P` and `M` without variables of their own.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -46,6 +48,8 @@ pub struct Objective {
     weight: Vec<f64>,
     share: Vec<f64>,
     economy: f64,
+    /// Sections that stay as they are, whatever else there is.
+    kept: Vec<Section>,
     blocks: Blocks,
 }
 
@@ -58,6 +62,9 @@ struct Blocks {
     share: Vec<f64>,
     /// What a decibel of opposition pulls with, through the weights: `economy share / weight`.
     pull: Vec<f64>,
+    /// What the kept sections boost and cut; empty where there are none.
+    kept_boost_db: Vec<f64>,
+    kept_cut_db: Vec<f64>,
 }
 
 impl Objective {
@@ -107,6 +114,28 @@ impl Objective {
         )
     }
 
+    /// The same with sections that stay as they are: they are part of G, of P and of M, but not of what is varied.
+    #[must_use]
+    pub fn beside(mut self, kept: &[Section]) -> Self {
+        kept.clone_into(&mut self.kept);
+        let mut boost_db = vec![0.0; self.frequency_hz.len()];
+        let mut cut_db = boost_db.clone();
+        for (i, &f_hz) in self.frequency_hz.iter().enumerate() {
+            for section in kept {
+                let level_db = cascade::level_db(&[*section], self.rate_hz, f_hz);
+                boost_db[i] += level_db.max(0.0);
+                cut_db[i] -= level_db.min(0.0);
+            }
+        }
+        let unless_none = |level_db: Vec<f64>| match kept {
+            [] => Vec::new(),
+            _ => padded(level_db.into_iter(), 0.0),
+        };
+        self.blocks.kept_boost_db = unless_none(boost_db);
+        self.blocks.kept_cut_db = unless_none(cut_db);
+        self
+    }
+
     fn with_shares(
         level: Level,
         frequency_hz: Vec<f64>,
@@ -140,7 +169,10 @@ impl Objective {
                 weight: padded(weight.iter().map(|w| w.max(LEAST_WEIGHT)), LEAST_WEIGHT),
                 wanted_db: padded(wanted_db.iter().copied(), 0.0),
                 share: padded(share.iter().copied(), 0.0),
+                kept_boost_db: Vec::new(),
+                kept_cut_db: Vec::new(),
             },
+            kept: Vec::new(),
             rate_hz,
             frequency_hz,
             weight,
@@ -158,6 +190,7 @@ impl Objective {
         let arch = pulp::Arch::new();
         let mut left_db = self.blocks.wanted_db.clone();
         let mut level_db = vec![0.0; self.padded_len()];
+        let reference = &[reference, &self.kept].concat();
         for section in reference {
             arch.dispatch(OneLevel {
                 points: &self.blocks.points,
@@ -198,6 +231,7 @@ impl Objective {
             self.rate_hz,
             self.economy,
         )
+        .beside(&self.kept)
     }
 
     /// Points that count.
@@ -454,6 +488,14 @@ impl<'a> Placed<'a> {
             cut_db: &mut room.cut_db,
             scratch: [num, den],
         });
+        for (level_db, kept_db) in [
+            (&mut room.boost_db, &blocks.kept_boost_db),
+            (&mut room.cut_db, &blocks.kept_cut_db),
+        ] {
+            for (level_db, kept_db) in level_db.iter_mut().zip(kept_db) {
+                *level_db += kept_db;
+            }
+        }
         let (parts, mean_db) = arch.dispatch(Weigh {
             blocks,
             boost_db: &room.boost_db,

@@ -235,6 +235,50 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     reach
 }
 
+/// The fewest sections after which more, however many, lower the residual by less than `least_gain_db` each. `residual_db`
+/// is that of 0, 1, ... sections. A plateau that some more sections would leave is no end.
+#[must_use]
+pub fn needed(residual_db: &[f64], least_gain_db: f64) -> usize {
+    let last = residual_db.len().saturating_sub(1);
+    let is_enough = |few: &usize| {
+        (few + 1..=last)
+            .all(|more| residual_db[*few] - residual_db[more] < (more - few) as f64 * least_gain_db)
+    };
+    (0..=last).find(is_enough).unwrap_or(last)
+}
+
+impl Reach {
+    /// [`needed`] of this curve.
+    #[must_use]
+    pub fn needed(&self, least_gain_db: f64) -> usize {
+        let residual_db = |level: &Level| level.parts.residual.sqrt();
+        let residual_db: Vec<f64> = self.levels.iter().map(residual_db).collect();
+        needed(&residual_db, least_gain_db)
+    }
+
+    /// Takes what a search for fewer sections found better.
+    pub(super) fn learn(&mut self, other: &Self) {
+        for (level, other) in self.levels.iter_mut().zip(&other.levels) {
+            if other.parts.total() < level.parts.total() {
+                level.clone_from(other);
+            }
+        }
+        self.evaluations += other.evaluations;
+        self.polishes += other.polishes;
+    }
+
+    /// Reports the searches for fewer sections instead, after learning from them.
+    pub(super) fn report_as(&mut self, other: &Self) {
+        let last = other.levels.len() - 1;
+        let best = self.levels[last].parts.total();
+        let same = other.levels[last].parts.total() <= (best * (1.0 + SAME)).max(EXACT);
+        self.walks = other.walks;
+        self.searches = other.searches;
+        self.agreeing = if same { other.agreeing } else { 0 };
+        self.exact = best <= EXACT;
+    }
+}
+
 /// How many neighbouring points to take as one while searching for so many sections.
 fn thinning(objective: &Objective, sections: usize) -> usize {
     let by_width = CELL_OCTAVES / objective.spacing_octaves();

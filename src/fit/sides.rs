@@ -12,7 +12,7 @@ use nalgebra::{DMatrix, DVector};
 
 use super::mirror::other_readings;
 use super::objective::{Level, Objective, Parts, Placed, Workspace};
-use super::reach::{EXACT, Effort, Reach, close_within, reach};
+use super::reach::{EXACT, Effort, Reach, close_within, needed, reach};
 use super::search::{Candidate, Search};
 use super::solver::{Landscape, Stopping, minimise};
 use super::space::Space;
@@ -51,6 +51,10 @@ pub struct SidesTask<'a> {
     pub limits: &'a Limits,
     /// What of that may be used: a part of `limits`.
     pub space: &'a Space,
+    /// Sections of each side that stay as they are, beside those that are fitted; not counted in `limits` and `space`.
+    pub kept: [&'a [Section]; 2],
+    /// As for one side.
+    pub least_gain_db: Option<f64>,
     /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
     pub economy: f64,
     /// How long to search, several times over.
@@ -62,8 +66,11 @@ pub struct SidesTask<'a> {
 /// What a fit of two sides found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SidesAnswer {
-    /// The sections of each side, in frequency order, with numbers the equaliser accepts.
+    /// The sections of each side, in frequency order, with numbers the equaliser accepts; the kept ones are not among
+    /// them.
     pub sections: [Vec<Section>; 2],
+    /// How many were allowed a side.
+    pub allowed: usize,
     /// J with them, the level shared, dB^2.
     pub objective_db2: f64,
     /// J of each side at the shared level, dB^2; `objective_db2` is their mean.
@@ -95,6 +102,7 @@ impl SidesTask<'_> {
     fn at(&self, side: usize, level_db: f64) -> Objective {
         let at_level: Vec<f64> = self.wanted_db[side].iter().map(|d| d - level_db).collect();
         self.objective(Level::Fixed, &at_level)
+            .beside(self.kept[side])
     }
 
     fn objective(&self, level: Level, wanted_db: &[f64]) -> Objective {
@@ -108,6 +116,51 @@ impl SidesTask<'_> {
 /// with less effort.
 #[must_use]
 pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
+    let mut answer = fit_allowed(task);
+    let needed = task
+        .least_gain_db
+        .map(|least_gain_db| needed(&answer.residual_db(), least_gain_db))
+        .filter(|needed| *needed < answer.allowed);
+    if needed == Some(0) {
+        answer.side_objective_db2 = answer.levels[0].map(Parts::total);
+        let [left, right] = answer.side_objective_db2;
+        answer.objective_db2 = f64::midpoint(left, right);
+        answer.sections = Default::default();
+        answer.allowed = 0;
+    } else if let Some(needed) = needed {
+        let space = &Space {
+            sections: needed,
+            ..task.space.clone()
+        };
+        let mut fewer = fit_allowed(&SidesTask {
+            space,
+            ..task.clone()
+        });
+        let total = |parts: &[Parts; 2]| parts[0].total() + parts[1].total();
+        for (level, other) in answer.levels.iter_mut().zip(&fewer.levels) {
+            if total(other) < total(level) {
+                *level = *other;
+            }
+        }
+        fewer.levels = answer.levels;
+        fewer.evaluations += answer.evaluations;
+        fewer.polishes += answer.polishes;
+        answer = fewer;
+    }
+    answer
+}
+
+impl SidesAnswer {
+    /// The residual of both sides together with 0, 1, ... sections a side.
+    fn residual_db(&self) -> Vec<f64> {
+        let together = |[left, right]: &[Parts; 2]| f64::midpoint(left.residual, right.residual);
+        let levels = self.levels.iter();
+        levels.map(|parts| together(parts).sqrt()).collect()
+    }
+}
+
+/// The same with as many sections as the space holds.
+fn fit_allowed(task: &SidesTask<'_>) -> SidesAnswer {
     let lower = Effort::ALL
         .into_iter()
         .filter(|effort| *effort < task.effort);
@@ -137,11 +190,14 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     let mut joint = Joint::new(task);
     let alone = joint.search(task.effort, |side| {
         task.objective(Level::Free, task.wanted_db[side])
+            .beside(task.kept[side])
     });
     let one_for_both = one_for_both(task, &mut joint);
     let full = pairs_of_readings(&alone, &mut joint, |reach| reach.levels.len() - 1);
     // Sections that are hardly needed may have led the level astray.
-    let needed = pairs_of_readings(&alone, &mut joint, |reach| enough(reach, task.economy));
+    let needed = pairs_of_readings(&alone, &mut joint, |reach| {
+        enough(&reach.levels, task.economy)
+    });
     let mut pairs = [full, needed].concat();
     if let Some(level) = one_for_both.reach.levels.last() {
         pairs.push(joint.settled([level.answer.clone(), level.answer.clone()]));
@@ -198,6 +254,7 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     SidesAnswer {
         objective_db2: value,
         side_objective_db2,
+        allowed: task.space.capacity(),
         sections,
         levels,
         reach,
@@ -216,6 +273,9 @@ fn one_for_both(task: &SidesTask<'_>, joint: &mut Joint<'_>) -> super::Answer {
         wanted_db: &mean_db,
         limits: task.limits,
         space: task.space,
+        // Where sides keep different sections, this is one more start that the joint search may use.
+        kept: task.kept[0],
+        least_gain_db: None,
         economy: task.economy,
         effort: task.effort,
         seed: task.seed,

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::FitRequest;
+use super::{FitRequest, SpreadFigures};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Shape;
 use crate::fit::boxes;
@@ -23,6 +23,7 @@ pub(super) struct Ground {
 
 pub(super) fn ground(
     request: &FitRequest,
+    limits: &Limits,
     judged: &Judged,
     support: &Range<usize>,
 ) -> Result<Ground> {
@@ -31,7 +32,7 @@ pub(super) fn ground(
     let spread_db = judged.average.spread_db.as_deref();
     let weight = weights(request.weight.as_ref(), &trust, spread_db, support)?;
     Ok(Ground {
-        space: space(&request.limits, support, guard_hz)?,
+        space: space(limits, support, guard_hz)?,
         guard_hz,
         trust,
         weight,
@@ -39,6 +40,21 @@ pub(super) fn ground(
 }
 
 impl Ground {
+    /// What one more section must gain, where as few as needed are asked for: no less than the takes differ.
+    pub fn least_gain_db(
+        &self,
+        request: &FitRequest,
+        judged: &Judged,
+        support: &Range<usize>,
+    ) -> Option<f64> {
+        let asked_db = request.least_gain_db?;
+        let trusted_band_hz = request.judging.rig.trusted_band_hz(support);
+        let spread_db = judged.average.spread_db.as_deref();
+        let spread =
+            spread_db.and_then(|spread_db| SpreadFigures::of(spread_db, support, trusted_band_hz));
+        Some(spread.map_or(asked_db, |spread| asked_db.max(spread.rms_db)))
+    }
+
     /// 1 where there is data and trust enough, otherwise 0.
     pub fn trusted(&self, support: &Range<usize>) -> Vec<f64> {
         let trusted = |(i, trust): (usize, &f64)| {

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
-use crate::filter::Section;
+use crate::filter::{QMeaning, Section};
 use crate::headroom::Headroom;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
@@ -35,6 +35,12 @@ pub struct FitOutcome {
     pub rates_hz: Vec<f64>,
     /// The sections in frequency order.
     pub sections: Vec<Section>,
+    /// Which of them were kept as they were, counted from 0.
+    pub kept: Vec<usize>,
+    /// What the equaliser calls the q of each; None where that is the cookbook's.
+    pub typed_q: Vec<Option<TypedQ>>,
+    /// Where as few sections as needed were asked for: how many that is. None: as many as allowed.
+    pub enough: Option<Enough>,
     /// What the sections need before them.
     pub headroom: Headroom,
     /// Before and after, at the rate of the fit.
@@ -112,8 +118,20 @@ impl FitOutcome {
     #[must_use]
     pub fn spread(&self) -> Option<SpreadFigures> {
         let spread_db = self.curves.spread_db.as_deref()?;
-        let (lowest_hz, highest_hz) = self.trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
-        let points = self.curves.support.clone().filter_map(|i| {
+        SpreadFigures::of(spread_db, &self.curves.support, self.trusted_band_hz)
+    }
+}
+
+impl SpreadFigures {
+    /// Of a spread over the whole grid, dB; None where `support` has no point in the band.
+    #[must_use]
+    pub fn of(
+        spread_db: &[f64],
+        support: &Range<usize>,
+        trusted_band_hz: Option<(f64, f64)>,
+    ) -> Option<Self> {
+        let (lowest_hz, highest_hz) = trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
+        let points = support.clone().filter_map(|i| {
             let f_hz = grid::frequency_hz()[i];
             ((lowest_hz..=highest_hz).contains(&f_hz)).then_some((f_hz, spread_db[i]))
         });
@@ -126,7 +144,7 @@ impl FitOutcome {
                 largest = (f_hz, db);
             }
         }
-        (count > 0.0).then(|| SpreadFigures {
+        (count > 0.0).then(|| Self {
             rms_db: f64::sqrt(squares / count),
             largest_db: largest.1,
             largest_hz: largest.0,
@@ -150,6 +168,25 @@ pub struct BeforeAfter {
     pub before: Residual,
     /// With the sections.
     pub after: Residual,
+}
+
+/// A q as one types it in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TypedQ {
+    /// The number.
+    pub q: f64,
+    /// What it means.
+    pub meaning: QMeaning,
+}
+
+/// How many sections are enough.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Enough {
+    /// One more, however many more, would lower the residual by less than this, dB: what was asked for, or the spread of
+    /// the takes where that is more.
+    pub least_gain_db: f64,
+    /// So many were allowed, kept ones counted.
+    pub sections: usize,
 }
 
 /// The best answer for one count of sections.

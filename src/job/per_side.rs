@@ -5,8 +5,8 @@ use super::ground::{Ground, ground};
 use super::record::{Curves, Findings, record, search_report, sections_db, sum, weighted_shift_db};
 use super::restraint::{Attempt, Played, playable_headroom, within_preamp};
 use super::{
-    BeforeAfter, FitOutcome, FitRequest, ReachPoint, Residual, SearchReport, Wish, judged,
-    nothing_helps, points_below_half, wish,
+    BeforeAfter, Enough, FitOutcome, FitRequest, ReachPoint, Residual, SearchReport, Wish, judged,
+    limits_left, points_below_half, refuse_worse, wish, with_kept,
 };
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
@@ -48,6 +48,8 @@ pub struct PerSideOutcome {
     pub economy_ratio: f64,
     /// How the answer was searched for, both sides and all that they share.
     pub search: SearchReport,
+    /// As for one EQ, a side.
+    pub enough: Option<Enough>,
     /// What the reader should know first.
     pub cautions: Vec<Caution>,
 }
@@ -86,7 +88,11 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
     let measured = SIDES.map(|side| mean_of(&judged, side));
     let [left, right] = measured;
     let wishes = [wish(request, left)?, wish(request, right)?];
-    let ground = ground(request, &judged, &wishes[0].wanted.support)?;
+    let kept = request.kept.each_ref().map(Vec::as_slice);
+    let limits_left = limits_left(request)?;
+    let support = &wishes[0].wanted.support;
+    let ground = ground(request, &limits_left, &judged, support)?;
+    let least_gain_db = ground.least_gain_db(request, &judged, support);
     let played = points_below_half(rate_hz);
     let (f_hz, weight) = (&grid::frequency_hz()[..played], &ground.weight[..played]);
     let wanted_db = wishes
@@ -97,27 +103,47 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
             frequency_hz: f_hz,
             weight,
             wanted_db,
-            limits,
+            limits: &limits_left,
             space,
+            kept,
+            least_gain_db,
             economy: request.economy,
             effort,
             seed: 0,
         });
-        if answer.sections.iter().all(Vec::is_empty) {
-            let none: [&[Section]; 2] = [&[], &[]];
-            let now = residual::sides_rms_db(none, rate_hz, f_hz, weight, wanted_db);
-            return Err(nothing_helps(request, now.together_db));
-        }
+        let all = all_sections(&answer, request);
+        let rms_db = |sections: [&[Section]; 2]| {
+            residual::sides_rms_db(sections, rate_hz, f_hz, weight, wanted_db).together_db
+        };
+        let (before_db, after_db) = (
+            rms_db([&[], &[]]),
+            rms_db(all.each_ref().map(Vec::as_slice)),
+        );
+        let fitted = answer.sections.concat();
+        refuse_worse(request, &kept.concat(), before_db, after_db, &fitted)?;
         Ok(Attempt {
-            headroom: common_headroom(&answer.sections, limits),
+            headroom: common_headroom(&all, limits),
             objective_db2: answer.objective_db2,
             answer,
         })
     };
     let played = within_preamp(limits, &ground.space, request.effort, attempt)?;
-    Ok(outcome(
-        request, &judged, measured, &wishes, &ground, &played,
-    ))
+    let mut outcome = outcome(request, &judged, measured, &wishes, &ground, &played);
+    outcome.enough = least_gain_db.map(|least_gain_db| Enough {
+        least_gain_db,
+        sections: played.answer.allowed + kept_count(request),
+    });
+    Ok(outcome)
+}
+
+/// Sections that each side keeps at most.
+fn kept_count(request: &FitRequest) -> usize {
+    request.kept.iter().map(Vec::len).max().unwrap_or(0)
+}
+
+/// Fitted and kept sections of each side.
+fn all_sections(answer: &SidesAnswer, request: &FitRequest) -> [Vec<Section>; 2] {
+    [0, 1].map(|side| with_kept(&answer.sections[side], &request.kept[side]))
 }
 
 /// Every take must be known to be of one side, and each side must have one.
@@ -183,7 +209,8 @@ fn outcome(
     let limits = &request.limits;
     let rate_hz = limits.rates_hz[0];
     let answer = &played.answer;
-    let sections = answer.sections.each_ref().map(Vec::as_slice);
+    let all = all_sections(answer, request);
+    let sections = all.each_ref().map(Vec::as_slice);
     let none: [&[Section]; 2] = [&[], &[]];
     let support = &wishes[0].wanted.support;
     let residuals = Residuals {
@@ -233,6 +260,7 @@ fn outcome(
                 .collect(),
             set_aside: takes.filter(|take| take.set_aside).cloned().collect(),
             sections: sections[side],
+            kept: &request.kept[side],
             headroom: played.headroom,
             residual: BeforeAfter {
                 before: before.sides[side],
@@ -247,7 +275,7 @@ fn outcome(
                 equalised_db: equalised_db[side].clone(),
                 shifts_db,
             },
-            reach: reach(answer, side),
+            reach: reach(answer, side, kept_count(request)),
         });
         SideOutcome {
             side: SIDES[side],
@@ -295,6 +323,7 @@ fn outcome(
             &ground.weight,
         ),
         search,
+        enough: None,
         cautions: Vec::new(),
         sides,
     };
@@ -303,9 +332,9 @@ fn outcome(
 }
 
 /// The best answers for 0 to N sections a side, for one of the sides.
-fn reach(answer: &SidesAnswer, side: usize) -> Vec<ReachPoint> {
+fn reach(answer: &SidesAnswer, side: usize, kept: usize) -> Vec<ReachPoint> {
     let point = |(sections, parts): (usize, &[crate::fit::objective::Parts; 2])| ReachPoint {
-        sections,
+        sections: sections + kept,
         residual_db: parts[side].residual.sqrt(),
         objective_db2: parts[side].total(),
     };

@@ -3,11 +3,14 @@
 use std::ops::Range;
 
 use super::ground::Ground;
-use super::{BeforeAfter, FitOutcome, FitRequest, OutcomeCurves, ReachPoint, SearchReport, Wish};
+use super::{
+    BeforeAfter, FitOutcome, FitRequest, OutcomeCurves, ReachPoint, SearchReport, TypedQ, Wish,
+};
 use crate::filter::{Section, cascade};
 use crate::fit::reach::{Effort, Reach};
 use crate::fit::residual;
 use crate::headroom::Headroom;
+use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, JudgedTake};
 
@@ -67,6 +70,7 @@ pub(super) struct Findings<'a> {
     pub takes: Vec<String>,
     pub set_aside: Vec<JudgedTake>,
     pub sections: &'a [Section],
+    pub kept: &'a [Section],
     pub headroom: Headroom,
     pub residual: BeforeAfter,
     pub residual_by_rate_db: Vec<f64>,
@@ -119,7 +123,28 @@ pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
             support,
         },
         reach: findings.reach,
+        kept: positions(findings.kept, sections),
+        typed_q: sections
+            .iter()
+            .map(|section| typed_q(section, limits))
+            .collect(),
         sections: sections.to_vec(),
+        enough: None,
         cautions: Vec::new(),
     }
+}
+
+fn typed_q(section: &Section, limits: &Limits) -> Option<TypedQ> {
+    let meaning = limits.rules.meaning_of(section.shape);
+    limits.typed_q(section).map(|q| TypedQ { q, meaning })
+}
+
+/// Where the kept sections are among all.
+fn positions(kept: &[Section], sections: &[Section]) -> Vec<usize> {
+    let mut left = kept.to_vec();
+    let is_kept = |index: &usize| {
+        let found = left.iter().position(|kept| *kept == sections[*index]);
+        found.map(|found| left.swap_remove(found)).is_some()
+    };
+    (0..sections.len()).filter(is_kept).collect()
 }

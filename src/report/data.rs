@@ -11,7 +11,9 @@ use serde::Serialize;
 use crate::filter::Section;
 use crate::headroom::Headroom;
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
-use crate::job::{BeforeAfter, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures};
+use crate::job::{
+    BeforeAfter, Enough, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures,
+};
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
 
@@ -75,8 +77,11 @@ pub struct FitDocument {
     pub limits: String,
     /// All sample rates of the limits, Hz; the fit was made at the first.
     pub rates_hz: Vec<f64>,
-    /// The sections in frequency order: `shape` (`low-shelf`, `peaking`, `high-shelf`), `f0_hz`, `gain_db`, `q`.
-    pub sections: Vec<Section>,
+    /// The sections in frequency order.
+    pub sections: Vec<SectionPart>,
+    /// Where as few sections as needed were asked for: so many (`sections`, kept ones counted), since one more, however many
+    /// more, would lower the residual by less than `least_gain_db`; otherwise `null`.
+    pub enough: Option<Enough>,
     /// `preamp_db` to apply before the sections (0 or less); the largest gain of all sections
     /// together, `peak_gain_db`, at `peak_hz` and `peak_rate_hz`; `any_signal_gain_db`, by which no
     /// signal can be exceeded.
@@ -87,7 +92,7 @@ pub struct FitDocument {
     pub residual: BeforeAfter,
     /// The weighted residual at every rate.
     pub residual_by_rate: Vec<RateResidual>,
-    /// The best answers for 0, 1, ... sections, before steps: `sections` allowed, the weighted
+    /// The best answers for 0, 1, ... sections (from the kept ones on, where sections are kept), before steps: `sections` allowed, the weighted
     /// residual `residual_db` (dB rms) and the objective `objective_db2` (dB^2).
     pub reach: Vec<ReachPoint>,
     /// The minimised objective: squared weighted residual plus the economy term, dB^2.
@@ -151,6 +156,8 @@ pub struct PerSideDocument {
     pub objective_db2: f64,
     /// Gains of the single sections over the gain of their sum, over both sides; `null` without sections.
     pub economy_ratio: Option<f64>,
+    /// As in the document of one EQ, a side.
+    pub enough: Option<Enough>,
     /// As in the document of one EQ, counted over both sides and what they share.
     pub search: SearchReport,
     /// As in the document of one EQ, sides pooled.
@@ -174,7 +181,7 @@ pub struct SidePart {
     /// Names of this side's takes that were averaged.
     pub takes: Vec<String>,
     /// This side's sections.
-    pub sections: Vec<Section>,
+    pub sections: Vec<SectionPart>,
     /// This side's residual.
     pub residual: BeforeAfter,
     /// This side's weighted residual at every rate.
@@ -266,6 +273,37 @@ pub struct CautionPart {
     pub text: String,
 }
 
+/// A section, as it stands in the sheet.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SectionPart {
+    /// `low-shelf`, `peaking`, `high-shelf`; `f0_hz`, `gain_db`, `q` (the cookbook's).
+    #[serde(flatten)]
+    pub section: Section,
+    /// What the equaliser calls q; `null` where that is the cookbook's.
+    pub device_q: Option<f64>,
+    /// Whether it was kept as it was.
+    pub kept: bool,
+}
+
+fn sections(outcome: &FitOutcome) -> Vec<SectionPart> {
+    let typed_q = outcome.typed_q.iter();
+    let with_index = outcome.sections.iter().zip(typed_q).enumerate();
+    with_index
+        .map(|(index, (section, typed_q))| SectionPart {
+            section: *section,
+            device_q: typed_q.map(|typed_q| typed_q.q),
+            kept: outcome.kept.contains(&index),
+        })
+        .collect()
+}
+
+fn enough(enough: &Enough) -> Enough {
+    Enough {
+        least_gain_db: level(enough.least_gain_db),
+        ..*enough
+    }
+}
+
 fn set_aside(take: &JudgedTake) -> SetAsidePart {
     let leak = match take.verdict {
         Verdict::Leaks(leak) => Some(leak),
@@ -303,7 +341,8 @@ pub fn fit_document(
         },
         limits: outcome.limits.clone(),
         rates_hz: outcome.rates_hz.clone(),
-        sections: outcome.sections.clone(),
+        sections: sections(outcome),
+        enough: outcome.enough.as_ref().map(enough),
         headroom: Headroom {
             peak_gain_db: level(headroom.peak_gain_db),
             peak_hz: hertz(headroom.peak_hz),
@@ -406,6 +445,7 @@ pub fn per_side_document(
         },
         objective_db2: shared.objective_db2,
         economy_ratio: any.then(|| level(outcome.economy_ratio)),
+        enough: outcome.enough.as_ref().map(enough),
         search: shared.search,
         spread: shared.spread,
         trusted_band_hz: shared.trusted_band_hz,

@@ -10,13 +10,16 @@ use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to}
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
 use crate::headroom::Headroom;
-use crate::job::{BeforeAfter, FitOutcome, SearchReport};
+use crate::job::{BeforeAfter, Enough, FitOutcome, SearchReport, SpreadFigures};
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
 const NOTABLE_RATE_DIFFERENCE_DB: f64 = 0.1;
+
+/// Decimals of a q as it is typed.
+const TYPED_Q_DECIMALS: usize = 4;
 
 /// A rise of the unweighted residual is named from here on, dB.
 const WORSE_DB: f64 = 0.005;
@@ -119,13 +122,16 @@ fn sections(page: &mut Page, head: &str, outcome: &FitOutcome) {
         return;
     }
     let all = &outcome.sections;
-    table(page, all);
+    table(page, outcome);
     only_shelf(page, all);
+    meanings(page, outcome);
+    kept(page, &outcome.kept);
     page.gap();
 }
 
-/// One row a section.
-fn table(page: &mut Page, all: &[Section]) {
+/// One row a section. A q that is typed otherwise than the cookbook's has a column of its own.
+fn table(page: &mut Page, outcome: &FitOutcome) {
+    let all = &outcome.sections;
     let shape = column(
         "shape",
         false,
@@ -144,10 +150,74 @@ fn table(page: &mut Page, all: &[Section]) {
         true,
         (1..=all.len()).map(|i| i.to_string()).collect(),
     );
+    let typed = all.iter().zip(&outcome.typed_q).map(|(section, typed)| {
+        let q = typed.map_or(section.q, |typed| typed.q);
+        decimals_up_to(q, TYPED_Q_DECIMALS)
+    });
+    let typed = column("typed q", true, typed.collect());
+    let mut columns = vec![&number, &shape, &f0, &gain, &q];
+    if outcome.typed_q.iter().any(Option::is_some) {
+        columns.push(&typed);
+    }
     for row in 0..=all.len() {
-        let cells = [&number, &shape, &f0, &gain, &q].map(|column| column[row].as_str());
+        let cells: Vec<&str> = columns.iter().map(|column| column[row].as_str()).collect();
         page.line(&format!("  {}", cells.join("   ")));
     }
+}
+
+/// What this equaliser calls q.
+fn meanings(page: &mut Page, outcome: &FitOutcome) {
+    let mut said: Vec<String> = Vec::new();
+    for (section, typed) in outcome.sections.iter().zip(&outcome.typed_q) {
+        let kind = if section.shape.is_shelf() {
+            "shelves"
+        } else {
+            "peaking sections"
+        };
+        let meaning = typed.map_or("the same q", |typed| typed.meaning.words());
+        let words = format!("for {kind} {meaning}");
+        if !said.contains(&words) {
+            said.push(words);
+        }
+    }
+    if outcome.typed_q.iter().any(Option::is_some) {
+        let words = format!(
+            "Type in the last column: what this equaliser calls q is {}. The column before is the cookbook's Q.",
+            said.join(", ")
+        );
+        page.paragraph("  ", &words);
+    }
+}
+
+fn kept(page: &mut Page, kept: &[usize]) {
+    let numbers: Vec<String> = kept.iter().map(|index| (index + 1).to_string()).collect();
+    match &numbers[..] {
+        [] => {}
+        [one] => page.line(&format!("  No. {one} was kept as it was.")),
+        all => page.line(&format!("  No. {} were kept as they were.", all.join(", "))),
+    }
+}
+
+/// Why there are no more sections.
+fn enough(page: &mut Page, outcome: Option<&Enough>, spread: Option<SpreadFigures>) {
+    let Some(enough) = outcome else { return };
+    let by_spread = spread.is_some_and(|spread| spread.rms_db >= enough.least_gain_db);
+    let reason = if by_spread {
+        ", by which the takes themselves differ"
+    } else {
+        ""
+    };
+    page.paragraph(
+        "  ",
+        &format!(
+            "{} enough: more would lower the residual by less than {} dB each{reason}.",
+            match enough.sections {
+                1 => "1 section is".to_owned(),
+                number => format!("{number} sections are"),
+            },
+            decimals(enough.least_gain_db, 2),
+        ),
+    );
 }
 
 /// What a single falling shelf might as well be.
@@ -209,7 +279,9 @@ fn residual(page: &mut Page, outcome: &FitOutcome) {
     ));
     aligned(page, &rows);
     let residuals = outcome.reach.iter().map(|point| point.residual_db);
-    reach(page, "", &[("residual (dB)", residuals.collect())]);
+    let first = outcome.reach.first().map_or(0, |point| point.sections);
+    reach(page, "", first, &[("residual (dB)", residuals.collect())]);
+    enough(page, outcome.enough.as_ref(), outcome.spread());
     page.gap();
 }
 
@@ -278,7 +350,9 @@ fn aligned(page: &mut Page, rows: &[Row]) {
 }
 
 /// The residual with fewer sections, up to the count after which nothing is gained; one row for each name.
-fn reach(page: &mut Page, more: &str, rows_db: &[(&str, Vec<f64>)]) {
+///
+/// Curves begin with `first` sections, those that were kept.
+fn reach(page: &mut Page, more: &str, first: usize, rows_db: &[(&str, Vec<f64>)]) {
     /// What two decimals cannot show is no gain.
     const SHOWN_DB: f64 = 0.005;
     /// Columns before the figures.
@@ -307,7 +381,7 @@ fn reach(page: &mut Page, more: &str, rows_db: &[(&str, Vec<f64>)]) {
     let figures = |count: usize| rows_db.iter().map(move |(_, row)| decimals(row[count], 2));
     let shown: Vec<Vec<String>> = (0..enough)
         .map(|count| {
-            std::iter::once(count.to_string())
+            std::iter::once((first + count).to_string())
                 .chain(figures(count))
                 .collect()
         })

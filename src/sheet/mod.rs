@@ -7,7 +7,7 @@
 mod read;
 mod write;
 
-pub use read::read;
+pub use read::{read, read_kept};
 pub use write::write;
 
 use crate::error::{Error, ErrorKind, Result};

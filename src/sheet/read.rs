@@ -6,7 +6,7 @@ use super::{
     write::{FORMULAS, side_name},
     wrong,
 };
-use crate::error::{ErrorKind, Result, nearest_spelling};
+use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
 use crate::job::per_side::SIDES;
 use crate::keys::{Table, Value, read_file, shorten};
@@ -81,6 +81,46 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
             Err(error) => Err(table.placed(error)),
         }
     })
+}
+
+/// Reads the sections of a sheet that are to be kept within `limits`: of the left side, and of the right; both have those
+/// that name no side. Nothing else of the sheet is looked at, so sections may have been taken out.
+///
+/// # Errors
+/// When it is no sheet, has a section that cannot be read, has none at all, or one that the limits do not allow beside
+/// the others; with line and key.
+pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Vec<Section>; 2]> {
+    read_file(bytes, source_name, &SHEET, |table| {
+        table.format_1()?;
+        let sections = table.required("section")?.tables(&SECTION, |table| {
+            Ok((read_side(table)?, read_section(table)?))
+        })?;
+        let named = sides(&sections);
+        let has_room = |side: Side| {
+            let of_side = |index: &usize| named[*index].is_none_or(|named| named == side);
+            let numbers: Vec<usize> = (0..sections.len()).filter(of_side).collect();
+            let kept: Vec<Section> = numbers.iter().map(|&index| sections[index].1).collect();
+            limits
+                .beside(&[&kept])
+                .map(|_| kept)
+                .map_err(|error| table.placed(renumbered(error, &numbers)))
+        };
+        Ok([has_room(Side::Left)?, has_room(Side::Right)?])
+    })
+}
+
+/// The same error with `section[1]` counted among all sections of the file, of which `numbers` are those at hand.
+fn renumbered(mut error: Box<Error>, numbers: &[usize]) -> Box<Error> {
+    let in_file = |key: &str| {
+        let (number, rest) = key.strip_prefix("section[")?.split_once(']')?;
+        let index = number.parse::<usize>().ok()?.checked_sub(1)?;
+        Some(format!("section[{}]{rest}", numbers.get(index)? + 1))
+    };
+    let key = error.place.key.as_deref();
+    if let Some(key) = key.and_then(in_file) {
+        error.place.key = Some(key);
+    }
+    error
 }
 
 fn number(table: &Table, key: &str) -> Result<f64> {

@@ -100,6 +100,8 @@ fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) ->
         wanted_db: &case.wanted_db,
         limits,
         space: &planted::space(limits),
+        kept: &[],
+        least_gain_db: None,
         economy,
         effort,
         seed,

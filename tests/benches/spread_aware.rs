@@ -164,6 +164,8 @@ fn left_out(unit: &Unit, out: usize) -> [f64; 3] {
             wanted_db: &wanted_db,
             limits: &limits,
             space: &space,
+            kept: &[],
+            least_gain_db: None,
             economy: ECONOMY,
             effort: Effort::Quick,
             seed: 0,

@@ -257,6 +257,9 @@ fn outcome(
         },
         reach: vec![],
         cautions: vec![],
+        kept: vec![],
+        typed_q: vec![None; sections.len()],
+        enough: None,
         sections,
     }
 }

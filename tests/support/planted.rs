@@ -155,6 +155,8 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
         wanted_db: &wanted_db,
         limits: &limits,
         space: &space(&limits),
+        kept: &[],
+        least_gain_db: None,
         economy: 0.0,
         effort,
         seed: 0,

@@ -56,6 +56,8 @@ impl Problem {
             wanted_db: &self.wanted_db,
             limits: &self.limits,
             space: &self.space(),
+            kept: &[],
+            least_gain_db: None,
             economy: 0.0,
             effort,
             seed: 0,

@@ -1,8 +1,8 @@
 //! A fit with one EQ for each side on the terminal: the preamp once, then left and right.
 
 use super::{
-    Page, aligned, cautions, certainty_head, count, decimals, economy, preamp, rate_rows, reach,
-    search, sections, takes_and_notes, trusted_row, weighted_row, written,
+    Page, aligned, cautions, certainty_head, count, decimals, economy, enough, preamp, rate_rows,
+    reach, search, sections, takes_and_notes, trusted_row, weighted_row, written,
 };
 use crate::job::per_side::{PerSideOutcome, SideOutcome};
 use crate::measurement::takes::Side;
@@ -66,7 +66,9 @@ fn residual(page: &mut Page, outcome: &PerSideOutcome) {
         points.map(|point| point.residual_db).collect()
     };
     let rows = [("left (dB)", of(0)), ("right (dB)", of(1))];
-    reach(page, " a side", &rows);
+    let first = shared.reach.first().map_or(0, |point| point.sections);
+    reach(page, " a side", first, &rows);
+    enough(page, outcome.enough.as_ref(), shared.spread());
     page.gap();
 }
 
