@@ -12,7 +12,6 @@
 //!
 //! Equal energy means 3 dB for a factor of two, written as the rules do; the exact 3.0103 dB would differ by 1 % at 13 dB.
 
-use std::fmt;
 use std::sync::LazyLock;
 
 use super::at_ear::AtEar;
@@ -178,8 +177,7 @@ impl AllowedTime {
     fn equal_energy(level_dba: f64, limit_dba: f64, hours: f64, span: Span) -> Self {
         let hours = hours / ((level_dba - limit_dba) / 3.0).exp2();
         match hours {
-            // Written so that no number at all counts as too loud.
-            _ if !(level_dba < CEILING_DBA) => Self::None,
+            _ if level_dba.is_nan() || level_dba >= CEILING_DBA => Self::None,
             _ if hours > span.hours() => Self::NotLimited,
             _ => Self::Hours(hours),
         }
@@ -288,11 +286,5 @@ pub fn exposure(at_ear: &AtEar, turn_up_db: f64, field: Field, table: FieldTable
         adults: h870(field_dba, Listener::Adult),
         children: h870(field_dba, Listener::Child),
         niosh_per_day: niosh(field_dba),
-    }
-}
-
-impl fmt::Display for FieldTable {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.words())
     }
 }
