@@ -148,11 +148,9 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     let as_wished = match (request.wished, &drive) {
         (None, _) => Err("no level was asked for".to_owned()),
         (Some(_), Err(why)) => Err(why.clone()),
-        (Some(_), Ok(figures)) => exposure_at(
-            figures
-                .wished
-                .map_or(f64::NAN, |wished| wished.turn_up_db),
-        ),
+        (Some(_), Ok(figures)) => {
+            exposure_at(figures.wished.map_or(f64::NAN, |wished| wished.turn_up_db))
+        }
     };
     let bend = match (request.source, request.impedance) {
         (None, _) => Err("without a source file its output impedance is not known".to_owned()),

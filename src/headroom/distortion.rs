@@ -195,10 +195,10 @@ pub fn distortion(
     })
 }
 
-/// Third octaves from 20 Hz to 20 kHz where it rises, and the grid point where it rises most.
+/// Third octaves from 25 Hz to 20 kHz where it rises, and the grid point where it rises most.
 fn boosted_hz(rate_hz: f64, rise_db: &impl Fn(f64) -> f64) -> Vec<f64> {
     let playable = |f_hz: &f64| *f_hz < rate_hz / 2.0;
-    let thirds = (-17..=13).map(|n| 1000.0 * 10f64.powf(f64::from(n) / 10.0));
+    let thirds = (-16..=13).map(|n| 1000.0 * 10f64.powf(f64::from(n) / 10.0));
     let most_hz = grid::frequency_hz()
         .iter()
         .copied()

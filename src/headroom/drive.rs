@@ -161,9 +161,7 @@ pub fn drive(playing: &Playing<'_>, wished: Option<WishedLevel>) -> Result<Drive
         db_per_v,
         db_per_mw: match per {
             Drive::Milliwatt => Some(playing.sensitivity.db_spl),
-            Drive::Volt => sine
-                .ohm
-                .map(|ohm| db_per_mw_from_db_per_v(db_per_v, ohm)),
+            Drive::Volt => sine.ohm.map(|ohm| db_per_mw_from_db_per_v(db_per_v, ohm)),
         },
         at_hz: playing.sensitivity.at_hz,
         ohm: sine.ohm,
@@ -257,4 +255,3 @@ pub fn output_bend(
         bend_db,
     })
 }
-

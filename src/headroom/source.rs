@@ -42,7 +42,13 @@ pub fn is_source_file(file_name: &str) -> bool {
 /// With file, line and key: `Format` for no TOML, another format number, a missing key or a value of another type;
 /// `Name` for an unknown key; `Number` and `Setting` for values.
 pub fn parse_source(bytes: &[u8], source_name: &str) -> Result<Source> {
-    let known = ["format", "name", "max_voltage_v", "output_ohm", "full_scale_v"];
+    let known = [
+        "format",
+        "name",
+        "max_voltage_v",
+        "output_ohm",
+        "full_scale_v",
+    ];
     keys::read_file(bytes, source_name, &known, |table: &Table| {
         table.format_1()?;
         let name = table.required("name")?;

@@ -3,8 +3,8 @@
 //! - K is two filters in series, given by the recommendation as coefficients at 48 kHz (tables 1 and 2). Their power
 //!   gain is written in `phi = sin^2(pi f / rate)`: `|b0 + b1 z^-1 + b2 z^-2|^2 = (b0 + b1 + b2)^2 - 4 (b0 b1 + 4 b0 b2 +
 //!   b1 b2) phi + 16 b0 b2 phi^2`, which loses no digits at low frequencies (the high-pass is `16 phi^2` above).
-//! - A has four poles, two of them double, and is 0 dB at 1 kHz (IEC 61672-1:2013, annex E; the poles from memory, the
-//!   result held to the standard's table by a test). It is defined in continuous time and has no rate.
+//! - A has four poles, two of them double, and is 0 dB at 1 kHz (IEC 61672-1:2013; the poles, in the four digits that
+//!   the standard writes, from memory, and the result held to the standard's table by a test). It is defined in continuous time and has no rate.
 //!
 //! Neither ends at 20 kHz; whoever integrates with them says over which band.
 
@@ -36,7 +36,7 @@ pub const K_STAGES: [Biquad; 2] = [
 ];
 
 /// Poles of A weighting, hertz; the first and the last are double.
-const A_POLES_HZ: [f64; 4] = [20.598_997, 107.652_65, 737.862_23, 12_194.217];
+const A_POLES_HZ: [f64; 4] = [20.6, 107.7, 737.9, 12_194.0];
 
 static A_AT_1_KHZ_DB: LazyLock<f64> = LazyLock::new(|| unscaled_a_db(1000.0));
 

@@ -29,8 +29,8 @@ impl DistortionCurve {
     #[must_use]
     pub fn ratio_db_at(&self, frequency_hz: f64) -> Option<f64> {
         let (lowest_hz, highest_hz) = self.band_hz();
-        let covered =
-            lowest_hz * (1.0 - curve::PRINTED_ROUNDING)..=highest_hz * (1.0 + curve::PRINTED_ROUNDING);
+        let covered = lowest_hz * (1.0 - curve::PRINTED_ROUNDING)
+            ..=highest_hz * (1.0 + curve::PRINTED_ROUNDING);
         covered
             .contains(&frequency_hz)
             .then(|| piecewise::linear_in_log_f(&self.points, frequency_hz))
