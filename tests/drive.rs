@@ -520,7 +520,7 @@ fn bad_source_files_are_refused_with_line_and_key() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn conversions_of_sensitivity_are_inverse(db in 60.0..140.0f64, ohm in 0.5..2000.0f64) {

@@ -259,6 +259,8 @@ fn the_cautions_defer_to_local_rules_and_a_hearing_professional() {
 }
 
 proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
     #[test]
     fn no_time_exceeds_its_span_and_louder_is_never_longer(
         level_dba in 0.0..200.0f64,

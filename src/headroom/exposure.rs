@@ -23,7 +23,7 @@ pub const CEILING_DBA: f64 = 140.0;
 
 /// What belongs beside every figure of this module.
 pub const CAUTIONS: [&str; 3] = [
-    "These times are estimates from a coupler's curve, a sensitivity and a programme; levels in a real ear differ by person and by seal, by 5 dB and more.",
+    "These times are estimates from a coupler's curve, a sensitivity and a programme; levels in a real ear differ by person and by seal, by several dB.",
     "They count nothing else that is heard that day or week, and no time is safe for everyone.",
     "Local rules and a hearing professional come first.",
 ];

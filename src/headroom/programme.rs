@@ -196,12 +196,16 @@ impl ProgrammeLevel {
     /// A stereo programme of `loudness_lufs` (BS.1770, both channels equally loud) with `spectrum`.
     ///
     /// BS.1770 adds the K-weighted powers of the channels, `loudness = -0.691 + 10 log10(sum)`, full scale being 1; a
-    /// full-scale sine's power is 1/2 a channel.
+    /// full-scale sine's power is 1/2 a channel. Without a crest factor it is [`CREST_DB`], or what puts the peaks at full
+    /// scale where that is less.
     ///
     /// # Errors
     /// `Setting` for a loudness outside -70 to +3 LUFS or a crest factor outside 0 to 40 dB.
-    pub fn of_loudness(loudness_lufs: f64, crest_db: f64, spectrum: &Spectrum) -> Result<Self> {
-        check_crest(crest_db)?;
+    pub fn of_loudness(
+        loudness_lufs: f64,
+        crest_db: Option<f64>,
+        spectrum: &Spectrum,
+    ) -> Result<Self> {
         if !(-70.0..=3.0).contains(&loudness_lufs) {
             return Err(Error::new(
                 ErrorKind::Setting,
@@ -211,10 +215,10 @@ impl ProgrammeLevel {
                 "give the programme's integrated loudness",
             ));
         }
-        Ok(Self {
-            rms_db: loudness_lufs - LUFS_OFFSET - spectrum.mean_db(k_db),
-            crest_db,
-        })
+        let rms_db = loudness_lufs - LUFS_OFFSET - spectrum.mean_db(k_db);
+        let crest_db = crest_db.unwrap_or((SINE_CREST_DB - rms_db).clamp(0.0, CREST_DB));
+        check_crest(crest_db)?;
+        Ok(Self { rms_db, crest_db })
     }
 
     /// The usual programme: [`CREST_DB`], peaks at full scale.

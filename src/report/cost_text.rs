@@ -116,7 +116,7 @@ fn level(page: &mut Page, cost: &Cost, figures: &DriveFigures) {
 fn drive(page: &mut Page, figures: &DriveFigures) {
     let full_scale = if figures.full_scale_margin_db < -0.05 {
         format!(
-            " Its peaks exceed digital full scale by some {} dB: lower the preamp.",
+            " The programme's peaks would exceed digital full scale by some {} dB: lower the preamp.",
             decimals(-figures.full_scale_margin_db, 1)
         )
     } else {
@@ -145,7 +145,7 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
             None => format!("a full-scale sine of {}", volts(*full_scale_v)),
         };
         let text = format!(
-            "{} {unit} of the programme need {volume}: {}.{}",
+            "for {} {unit} at the eardrum, {volume}: {}.{}",
             decimals_up_to(wished.level_db, 1),
             electrical(needed),
             margin(*source_margin_db)
