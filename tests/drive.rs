@@ -290,6 +290,23 @@ fn the_current_follows_the_impedance_frequency_by_frequency() {
 }
 
 #[test]
+fn a_current_needs_the_impedance_over_nearly_the_whole_band() {
+    let mut bench = Bench::flat();
+    let mut rms_ma = |file: &str| {
+        bench.impedance = Some(read_impedance(file.as_bytes(), "z.csv").unwrap());
+        bench.figures().electrical.rms_ma
+    };
+    let whole = rms_ma("20,16\n20000,16\n").unwrap();
+    // Of ten octaves a third of one is missing at the ends, then three.
+    assert_abs_diff_eq!(
+        rms_ma("22,16\n18000,16\n").unwrap(),
+        whole,
+        epsilon = 0.03 * whole
+    );
+    assert_eq!(rms_ma("40,16\n5000,16\n"), None);
+}
+
+#[test]
 fn an_output_impedance_divides_the_voltage() {
     assert_eq!(divider_db(32.0, None, 0.0), 0.0);
     assert_abs_diff_eq!(divider_db(16.0, None, 16.0), -6.0206, epsilon = 1e-4);

@@ -19,6 +19,9 @@ use crate::measurement::unit_file::{Drive, Sensitivity};
 use crate::units::{db_from_amplitude, db_from_power, power_from_db};
 use crate::wanted::difference::level_at_hz;
 
+/// The least share of the programme's power over which a current is worth a number.
+const ENOUGH: f64 = 0.95;
+
 /// dB SPL at 1 V rms from dB SPL at 1 mW into `ohm`: `+ 10 log10(1000 / ohm)`, +17.96 dB at 16 ohm.
 #[must_use]
 pub fn db_per_v_from_db_per_mw(db_per_mw: f64, ohm: f64) -> f64 {
@@ -221,40 +224,41 @@ impl AtEar {
     /// Level of the programme at the eardrum with `weighting_db` by frequency, dB SPL.
     #[must_use]
     pub fn level_db(&self, with_eq: bool, weighting_db: impl Fn(f64) -> f64) -> f64 {
-        self.sum_db(|point| Some(point.db_spl(with_eq) + weighting_db(point.frequency_hz)))
-            .unwrap_or(f64::NEG_INFINITY)
+        self.sum_db(|point| point.db_spl(with_eq) + weighting_db(point.frequency_hz))
     }
 
     /// Voltage of the equalised programme at the earphone, rms.
     #[must_use]
     pub fn voltage_v(&self) -> f64 {
-        let dbv = self.sum_db(|point| Some(point.dbv(true)));
-        power_from_db(dbv.unwrap_or(f64::NEG_INFINITY)).sqrt()
+        power_from_db(self.sum_db(|point| point.dbv(true))).sqrt()
     }
 
-    /// Current of the equalised programme, amperes rms; none where the impedance is not known all over.
+    /// Current of the equalised programme, amperes rms, summed where the impedance is known; none where that is less than
+    /// 95 % of what is counted.
     #[must_use]
     pub fn current_a(&self) -> Option<f64> {
-        let db = self.sum_db(|point| Some(point.dbv(true) - db_from_amplitude(point.ohm?)))?;
+        let known = self.points.iter().filter(|point| point.ohm.is_some());
+        if known.map(|point| point.share).sum::<f64>() < ENOUGH * self.counted {
+            return None;
+        }
+        let db = self.sum_db(|point| {
+            let ohm = point.ohm.unwrap_or(f64::INFINITY);
+            point.dbv(true) - db_from_amplitude(ohm)
+        });
         Some(power_from_db(db).sqrt())
     }
 
     /// What preamp and sections do to the rms of the programme's signal, dB.
     #[must_use]
     pub fn eq_db(&self) -> f64 {
-        let before_db = self.sum_db(|_| Some(0.0));
-        let after_db = self.sum_db(|point| Some(point.eq_db));
-        match (before_db, after_db) {
-            (Some(before_db), Some(after_db)) => after_db - before_db,
-            _ => 0.0,
-        }
+        self.sum_db(|point| point.eq_db) - self.sum_db(|_| 0.0)
     }
 
-    fn sum_db(&self, at: impl Fn(&Point) -> Option<f64>) -> Option<f64> {
-        let mut sum = 0.0;
-        for point in &self.points {
-            sum += point.share * power_from_db(at(point)?);
-        }
-        Some(self.rms_db + db_from_power(sum))
+    fn sum_db(&self, level_db: impl Fn(&Point) -> f64) -> f64 {
+        let powers = self.points.iter();
+        let sum: f64 = powers
+            .map(|point| point.share * power_from_db(level_db(point)))
+            .sum();
+        self.rms_db + db_from_power(sum)
     }
 }

@@ -85,7 +85,7 @@ pub struct Electrical {
     pub rms_v: f64,
     /// Voltage of the peaks.
     pub peak_v: f64,
-    /// Current, rms, where the impedance is known over the whole band.
+    /// Current, rms, where the impedance is known over (nearly) the whole band.
     pub rms_ma: Option<f64>,
     /// Current of the peaks.
     pub peak_ma: Option<f64>,
