@@ -5,7 +5,7 @@
 //! 48-per-octave grid as [`OnGrid`], with [`pchip`] between sparse points; [`smooth`] smooths; [`phase`] parts minimum
 //! phase and excess, [`impulse`] reads WAV files; [`takes`] tells sides apart, averages and gives the spread; [`rig`]
 //! holds the trust; [`judge`] tells sound takes from spoiled ones by [`leak`], [`outlier`] and [`resonance`];
-//! [`unit_file`] reads what belongs to a unit.
+//! [`unit_file`] reads what belongs to a unit, [`impedance`] and [`distorted`] the tables it names.
 
 pub(crate) mod text;
 
@@ -38,6 +38,10 @@ pub mod outlier;
 pub mod resonance;
 
 pub mod judge;
+
+pub mod impedance;
+
+pub mod distorted;
 
 pub mod unit_file;
 

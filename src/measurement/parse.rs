@@ -92,7 +92,8 @@ impl Weight {
     }
 }
 
-fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>> {
+/// The third column where it is a phase, by the rule of [`parse_curve`].
+pub(super) fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>> {
     if table.titles.is_some() {
         if !table.title_says(2, &["phase", "deg", "°"]) {
             return Ok(None);
@@ -116,7 +117,7 @@ fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>> {
 }
 
 /// Frequencies in kHz would pass every other check and shift the curve by ten octaves.
-fn refuse_kilohertz(table: &Table, source_name: &str) -> Result<()> {
+pub(super) fn refuse_kilohertz(table: &Table, source_name: &str) -> Result<()> {
     let lowest = table.first.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = table.first.iter().copied().fold(0.0, f64::max);
     let looks = lowest > 0.0 && lowest < 1.0 && highest <= 48.0;

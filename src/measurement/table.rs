@@ -370,6 +370,8 @@ fn before_comment(line: &str, separator: Separator) -> &str {
         match byte {
             b'"' => quoted = !quoted,
             _ if quoted => {}
+            // "Distortion (%)" is a title.
+            b'%' if line[..at].ends_with(['(', '[']) => {}
             b'#' | b'!' | b'%' => return &line[..at],
             b';' if separator != Separator::Semicolon => return &line[..at],
             b'/' if line[at..].starts_with("//") => return &line[..at],

@@ -43,7 +43,7 @@ pub const ENDING: &str = ".unit.toml";
 
 /// Widest values that make sense for an earphone; anything else is a slip of the pen.
 const SENSITIVITY_DB: (f64, f64) = (40.0, 180.0);
-const IMPEDANCE_OHM: (f64, f64) = (0.1, 100_000.0);
+pub(super) const IMPEDANCE_OHM: (f64, f64) = (0.1, 100_000.0);
 const LEVEL_DB_SPL: (f64, f64) = (0.0, 160.0);
 const FREQUENCY_HZ: (f64, f64) = (1.0, 100_000.0);
 const MOST_CHANNELS: u64 = 1000;

@@ -2,7 +2,7 @@
 //! decides only which figures are shown, in which order and with how many digits.
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
-//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`]. A picture
+//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -10,6 +10,9 @@ pub mod data;
 pub mod words;
 
 pub mod text;
+
+pub mod cost_data;
+pub mod cost_text;
 
 pub mod inspect_data;
 pub mod inspect_text;
@@ -26,6 +29,8 @@ pub mod picture;
 pub mod svg;
 pub mod target_plot;
 
+pub use cost_data::{CostPart, cost_part};
+pub use cost_text::cost_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
 pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};

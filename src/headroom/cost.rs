@@ -1,0 +1,182 @@
+//! What an EQ costs, in one record: loudness, drive, hearing, distortion. What cannot be told says what is missing.
+
+use super::at_ear::Playing;
+use super::distortion::{DistortionFigures, distortion};
+use super::drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
+use super::exposure::{Exposure, Field, FieldTable, exposure};
+use super::loudness::{LoudnessChange, loudness_change};
+use super::programme::{Programme, ProgrammeLevel};
+use super::source::Source;
+use crate::error::Result;
+use crate::filter::Section;
+use crate::measurement::OnGrid;
+use crate::measurement::distorted::DistortionCurve;
+use crate::measurement::impedance::ImpedanceByFrequency;
+use crate::measurement::unit_file::Sensitivity;
+
+/// What is asked. Of an EQ for each side, one request a side.
+#[derive(Debug, Clone, Copy)]
+pub struct CostRequest<'a> {
+    /// The sections.
+    pub sections: &'a [Section],
+    /// The sample rate, hertz.
+    pub rate_hz: f64,
+    /// Gain before them, dB.
+    pub preamp_db: f64,
+    /// What is played.
+    pub programme: &'a Programme,
+    /// How high that stands.
+    pub level: ProgrammeLevel,
+    /// The measured curve, of any level.
+    pub response: &'a OnGrid,
+    /// How loud the earphone is, where known.
+    pub sensitivity: Option<Sensitivity>,
+    /// Its impedance, where known.
+    pub impedance: Option<&'a ImpedanceByFrequency>,
+    /// What feeds it, where known.
+    pub source: Option<&'a Source>,
+    /// A level of the programme at the eardrum that is wished for.
+    pub wished: Option<WishedLevel>,
+    /// The field that exposure refers to.
+    pub field: Field,
+    /// The table that leads there.
+    pub table: FieldTable,
+    /// Measured distortion; none where empty.
+    pub distortion: &'a [DistortionCurve],
+    /// The level at which distortion is wanted, as its measurements state theirs, dB SPL; their lowest where left out.
+    pub listening_db_spl: Option<f64>,
+}
+
+/// Figures, or why there are none.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Told<T> {
+    /// The figures.
+    Known(T),
+    /// What is missing, in words without a full stop.
+    Missing(String),
+}
+
+impl<T> Told<T> {
+    /// The figures, where there are any.
+    pub fn known(&self) -> Option<&T> {
+        match self {
+            Self::Known(figures) => Some(figures),
+            Self::Missing(_) => None,
+        }
+    }
+
+    /// What is missing, where there are none.
+    pub fn missing(&self) -> Option<&str> {
+        match self {
+            Self::Known(_) => None,
+            Self::Missing(why) => Some(why),
+        }
+    }
+
+    fn of(figures: std::result::Result<T, String>) -> Self {
+        match figures {
+            Ok(figures) => Self::Known(figures),
+            Err(why) => Self::Missing(why),
+        }
+    }
+}
+
+/// What an EQ costs.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Cost {
+    /// The sample rate, hertz.
+    pub rate_hz: f64,
+    /// Gain before the sections, dB.
+    pub preamp_db: f64,
+    /// How high the programme stands.
+    pub programme_level: ProgrammeLevel,
+    /// How much quieter it plays.
+    pub loudness: LoudnessChange,
+    /// How loud it gets and what that takes.
+    pub drive: Told<DriveFigures>,
+    /// How the source's output impedance bends the response.
+    pub output_bend: Told<OutputBend>,
+    /// What that means for the hearing at the volume in use.
+    pub exposure: Told<Exposure>,
+    /// The same at the wished level.
+    pub exposure_as_wished: Told<Exposure>,
+    /// The distortion to expect at the loudness of before.
+    pub distortion: Told<DistortionFigures>,
+}
+
+/// What the EQ of `request` costs.
+///
+/// # Errors
+/// `Coverage` where the programme has no power below half the rate; `Setting` for two measurements of distortion of one
+/// side at one level.
+pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
+    let CostRequest {
+        sections,
+        rate_hz,
+        preamp_db,
+        ..
+    } = *request;
+    let loudness = loudness_change(sections, rate_hz, preamp_db, request.programme)?;
+    let playing = request
+        .sensitivity
+        .map(|sensitivity| Playing {
+            response: request.response,
+            sections,
+            rate_hz,
+            preamp_db,
+            sensitivity,
+            impedance: request.impedance,
+            source: request.source,
+            programme: request.programme,
+            level: request.level,
+        })
+        .ok_or_else(|| "the unit file has no sensitivity".to_owned());
+    let drive = playing
+        .clone()
+        .and_then(|playing| drive(&playing, request.wished));
+    let at_ear = playing.and_then(|playing| playing.at_ear());
+    let exposure_at = |turn_up_db: f64| {
+        at_ear
+            .clone()
+            .map(|at_ear| exposure(&at_ear, turn_up_db, request.field, request.table))
+    };
+    let in_use = match request.source {
+        Some(_) => exposure_at(0.0),
+        None => Err("without a source file the volume is not known".to_owned()),
+    };
+    let as_wished = match (request.wished, &drive) {
+        (None, _) => Err("no level was asked for".to_owned()),
+        (Some(_), Err(why)) => Err(why.clone()),
+        (Some(_), Ok(figures)) => {
+            exposure_at(figures.wished.map_or(f64::NAN, |wished| wished.turn_up_db))
+        }
+    };
+    let bend = match (request.source, request.impedance) {
+        (None, _) => Err("without a source file its output impedance is not known".to_owned()),
+        (_, None) => Err("the unit file has no impedance_ohm".to_owned()),
+        (Some(source), Some(impedance)) => output_bend(impedance, source.output_ohm),
+    };
+    let distortion = if request.distortion.is_empty() {
+        Told::Missing("the unit file has no [[distortion]]".to_owned())
+    } else {
+        Told::Known(distortion(
+            request.distortion,
+            sections,
+            rate_hz,
+            -loudness.sections_lu,
+            request.listening_db_spl,
+        )?)
+    };
+    Ok(Cost {
+        rate_hz,
+        preamp_db,
+        programme_level: request.level,
+        drive: Told::of(drive),
+        output_bend: Told::of(bend),
+        exposure: Told::of(in_use),
+        exposure_as_wished: Told::of(as_wished),
+        distortion,
+        loudness,
+    })
+}

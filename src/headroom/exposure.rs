@@ -1,0 +1,290 @@
+//! How long a level may be listened to, by two published rules, and what level that is: an estimate, with its cautions.
+//!
+//! Both rules speak of the A-weighted level in the field where a head would be, so the level at the eardrum is first
+//! divided by what the head and ear add: in dB, frequency by frequency, before A weighting and summing (as ISO 11904-2
+//! does for manikins; from memory). Which field, and whose table, is chosen and told: tables differ by several dB at
+//! 2.5-10 kHz, so the level by the other table stands beside.
+//!
+//! - WHO-ITU H.870: 80 dBA for 40 hours a week (adults), 75 dBA (children), equal energy: `T = 40 h / 2^((L - 80) / 3)`.
+//!   A seventh of it a day.
+//! - NIOSH 1998 (Publication 98-126): 85 dBA for 8 hours a day, equal energy: `T = 480 min / 2^((L - 85) / 3)`; no exposure
+//!   above 140 dBA, which is applied to both here.
+//!
+//! Equal energy means 3 dB for a factor of two, written as the rules do; the exact 3.0103 dB would differ by 1 % at 13 dB.
+
+use std::sync::LazyLock;
+
+use super::at_ear::AtEar;
+use super::weighting::a_db;
+use crate::measurement::pchip::Pchip;
+
+/// No rule allows any time above this level, dBA.
+pub const CEILING_DBA: f64 = 140.0;
+
+/// What belongs beside every figure of this module.
+pub const CAUTIONS: [&str; 3] = [
+    "These times are estimates from a coupler's curve, a sensitivity and a programme; levels in a real ear differ by person and by seal, by several dB.",
+    "They count nothing else that is heard that day or week, and no time is safe for everyone.",
+    "Local rules and a hearing professional come first.",
+];
+
+/// The sound field that the rules refer to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Field {
+    /// Sound from everywhere; the usual choice for earphones (common practice, no source).
+    #[default]
+    Diffuse,
+    /// Sound from the front.
+    Free,
+}
+
+impl Field {
+    /// How a sentence names it.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Diffuse => "diffuse field",
+            Self::Free => "free field",
+        }
+    }
+}
+
+/// Whose table leads from the field to the eardrum.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FieldTable {
+    /// ISO 532-2, 20 Hz to 20 kHz.
+    #[default]
+    #[serde(rename = "iso-532-2")]
+    Iso532_2,
+    /// ITU-T P.58 (06/21), 100 Hz to 20 kHz.
+    P58,
+}
+
+impl FieldTable {
+    /// Both.
+    pub const ALL: [Self; 2] = [Self::Iso532_2, Self::P58];
+
+    /// How a sentence names it.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Iso532_2 => "ISO 532-2",
+            Self::P58 => "ITU-T P.58",
+        }
+    }
+
+    fn key(self) -> &'static str {
+        match self {
+            Self::Iso532_2 => "iso-532-2",
+            Self::P58 => "p58",
+        }
+    }
+}
+
+/// Of one table: ln f, free, diffuse.
+struct Columns {
+    log_f: Vec<f64>,
+    free_db: Vec<f64>,
+    diffuse_db: Vec<f64>,
+}
+
+static TABLES: LazyLock<[Columns; 2]> = LazyLock::new(|| {
+    FieldTable::ALL.map(|table| {
+        let mut columns = Columns {
+            log_f: Vec::new(),
+            free_db: Vec::new(),
+            diffuse_db: Vec::new(),
+        };
+        for line in include_str!("field_to_eardrum.csv").lines() {
+            let cells: Vec<&str> = line.split(',').collect();
+            if let [key, f_hz, free_db, diffuse_db] = cells[..]
+                && key == table.key()
+                && let (Ok(f_hz), Ok(free_db), Ok(diffuse_db)) = (
+                    f_hz.parse::<f64>(),
+                    free_db.parse::<f64>(),
+                    diffuse_db.parse::<f64>(),
+                )
+            {
+                columns.log_f.push(f_hz.ln());
+                columns.free_db.push(free_db);
+                columns.diffuse_db.push(diffuse_db);
+            }
+        }
+        columns
+    })
+});
+
+/// What head and ear add on the way from the field to the eardrum, as a function of frequency in hertz, dB: PCHIP in log
+/// frequency, held at the table's ends.
+pub fn field_to_eardrum_db(field: Field, table: FieldTable) -> impl Fn(f64) -> f64 {
+    let columns = &TABLES[match table {
+        FieldTable::Iso532_2 => 0,
+        FieldTable::P58 => 1,
+    }];
+    let level_db = match field {
+        Field::Diffuse => &columns.diffuse_db,
+        Field::Free => &columns.free_db,
+    };
+    let pchip = Pchip::new(&columns.log_f, level_db);
+    move |frequency_hz: f64| {
+        pchip
+            .as_ref()
+            .map_or(0.0, |pchip| pchip.at(frequency_hz.ln()))
+    }
+}
+
+/// A time that a rule allows, of a span (a day or a week).
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AllowedTime {
+    /// So many hours of the span.
+    Hours(f64),
+    /// Longer than the span: the rule gives no limit, which does not mean harmless.
+    NotLimited,
+    /// None at all: the level is at or above [`CEILING_DBA`].
+    None,
+}
+
+/// A span of time that a rule counts in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Span {
+    /// 24 hours.
+    Day,
+    /// 168 hours.
+    Week,
+}
+
+impl Span {
+    fn hours(self) -> f64 {
+        match self {
+            Self::Day => 24.0,
+            Self::Week => 168.0,
+        }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Self::Day => "day",
+            Self::Week => "week",
+        }
+    }
+}
+
+impl AllowedTime {
+    /// `hours` at `limit_dba`, half of it for every 3 dB more, of a span.
+    fn equal_energy(level_dba: f64, limit_dba: f64, hours: f64, span: Span) -> Self {
+        let hours = hours / ((level_dba - limit_dba) / 3.0).exp2();
+        match hours {
+            _ if level_dba.is_nan() || level_dba >= CEILING_DBA => Self::None,
+            _ if hours > span.hours() => Self::NotLimited,
+            _ => Self::Hours(hours),
+        }
+    }
+
+    /// The time in words, rounded down.
+    #[must_use]
+    pub fn words(self, span: Span) -> String {
+        let down = |value: f64| (value * 10.0).floor() / 10.0;
+        match self {
+            Self::Hours(hours) if hours >= 1.0 => {
+                format!("{:.1} hours a {}", down(hours), span.words())
+            }
+            Self::Hours(hours) if hours * 60.0 >= 1.0 => {
+                format!("{:.0} minutes a {}", (hours * 60.0).floor(), span.words())
+            }
+            Self::Hours(hours) if hours * 3600.0 >= 1.0 => {
+                format!("{:.0} seconds a {}", (hours * 3600.0).floor(), span.words())
+            }
+            Self::Hours(_) => format!("less than a second a {}", span.words()),
+            Self::NotLimited => format!(
+                "longer than a {}: these standards give no limit here; that does not mean harmless",
+                span.words()
+            ),
+            Self::None => "none at all: far too loud".to_owned(),
+        }
+    }
+}
+
+/// Whom H.870 speaks of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Listener {
+    /// 80 dBA for 40 hours a week.
+    Adult,
+    /// 75 dBA for 40 hours a week.
+    Child,
+}
+
+/// H.870's time a week and, as a seventh of it, a day, at a field-equivalent level.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct WeekAndDay {
+    /// Of a week.
+    pub per_week: AllowedTime,
+    /// Of a day.
+    pub per_day: AllowedTime,
+}
+
+/// WHO-ITU H.870 at a field-equivalent level, dBA.
+#[must_use]
+pub fn h870(level_dba: f64, listener: Listener) -> WeekAndDay {
+    let limit_dba = match listener {
+        Listener::Adult => 80.0,
+        Listener::Child => 75.0,
+    };
+    WeekAndDay {
+        per_week: AllowedTime::equal_energy(level_dba, limit_dba, 40.0, Span::Week),
+        per_day: AllowedTime::equal_energy(level_dba, limit_dba, 40.0 / 7.0, Span::Day),
+    }
+}
+
+/// NIOSH 1998 at a field-equivalent level, dBA: time a day.
+#[must_use]
+pub fn niosh(level_dba: f64) -> AllowedTime {
+    AllowedTime::equal_energy(level_dba, 85.0, 8.0, Span::Day)
+}
+
+/// A programme's level for the hearing, and how long that may be listened to.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Exposure {
+    /// A-weighted at the eardrum, dBA.
+    pub eardrum_dba: f64,
+    /// The field that the rules refer to.
+    pub field: Field,
+    /// The table that led there.
+    pub table: FieldTable,
+    /// The equivalent in that field, dBA: what the times come from.
+    pub field_dba: f64,
+    /// The same by the other table.
+    pub other_table_dba: f64,
+    /// H.870 for adults.
+    pub adults: WeekAndDay,
+    /// H.870 for children.
+    pub children: WeekAndDay,
+    /// NIOSH 1998, a day.
+    pub niosh_per_day: AllowedTime,
+}
+
+/// What the equalised programme means for the hearing, `turn_up_db` above the volume in use.
+#[must_use]
+pub fn exposure(at_ear: &AtEar, turn_up_db: f64, field: Field, table: FieldTable) -> Exposure {
+    let in_field = |table: FieldTable| {
+        let correction_db = field_to_eardrum_db(field, table);
+        turn_up_db + at_ear.level_db(true, |f_hz| a_db(f_hz) - correction_db(f_hz))
+    };
+    let field_dba = in_field(table);
+    let other = match table {
+        FieldTable::Iso532_2 => FieldTable::P58,
+        FieldTable::P58 => FieldTable::Iso532_2,
+    };
+    Exposure {
+        eardrum_dba: turn_up_db + at_ear.level_db(true, a_db),
+        field,
+        table,
+        field_dba,
+        other_table_dba: in_field(other),
+        adults: h870(field_dba, Listener::Adult),
+        children: h870(field_dba, Listener::Child),
+        niosh_per_day: niosh(field_dba),
+    }
+}

@@ -1,0 +1,88 @@
+//! `NAME.source.toml`: what feeds the earphone.
+//!
+//! ```toml
+//! format = 1
+//! name = "pocket amplifier"
+//! max_voltage_v = 1.0    # rms, the largest undistorted sine without load
+//! output_ohm = 2.0
+//! full_scale_v = 0.5     # rms without load of a full-scale sine at the volume in use; max_voltage_v where left out
+//! ```
+
+use crate::error::{ErrorKind, Result};
+use crate::keys::{self, Table, Value};
+
+/// The ending of the name of such a file.
+pub const ENDING: &str = ".source.toml";
+
+const VOLTAGE_V: (f64, f64) = (1e-4, 1000.0);
+const OUTPUT_OHM: (f64, f64) = (0.0, 10_000.0);
+
+/// An amplifier or player, as the earphone sees it.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Source {
+    /// Its name.
+    pub name: String,
+    /// The largest undistorted sine it can put out without load, volts rms.
+    pub max_voltage_v: f64,
+    /// Output impedance, ohms; taken as a resistance.
+    pub output_ohm: f64,
+    /// What a full-scale sine gives without load at the volume in use, volts rms.
+    pub full_scale_v: f64,
+}
+
+/// True for the name of a source file, in any case.
+#[must_use]
+pub fn is_source_file(file_name: &str) -> bool {
+    file_name.to_lowercase().ends_with(ENDING)
+}
+
+/// Reads a source file.
+///
+/// # Errors
+/// With file, line and key: `Format` for no TOML, another format number, a missing key or a value of another type;
+/// `Name` for an unknown key; `Number` and `Setting` for values.
+pub fn parse_source(bytes: &[u8], source_name: &str) -> Result<Source> {
+    let known = [
+        "format",
+        "name",
+        "max_voltage_v",
+        "output_ohm",
+        "full_scale_v",
+    ];
+    keys::read_file(bytes, source_name, &known, |table: &Table| {
+        table.format_1()?;
+        let name = table.required("name")?;
+        let words = name.string()?;
+        if words.trim().is_empty() || words.chars().any(char::is_control) {
+            return Err(name.error(
+                ErrorKind::Setting,
+                "an empty text, or one with control characters",
+                "a name",
+                "write a name on one line",
+            ));
+        }
+        let max_voltage_v = within(&table.required("max_voltage_v")?, VOLTAGE_V, "V")?;
+        Ok(Source {
+            name: words,
+            max_voltage_v,
+            output_ohm: within(&table.required("output_ohm")?, OUTPUT_OHM, "ohm")?,
+            full_scale_v: match table.optional("full_scale_v") {
+                Some(value) => within(&value, VOLTAGE_V, "V")?,
+                None => max_voltage_v,
+            },
+        })
+    })
+}
+
+fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> {
+    let number = value.number()?;
+    if (min..=max).contains(&number) {
+        return Ok(number);
+    }
+    Err(value.error(
+        ErrorKind::Setting,
+        format!("{number} {unit}"),
+        format!("{min} to {max} {unit}"),
+        "correct the number",
+    ))
+}

@@ -1,0 +1,118 @@
+//! Distortion by frequency at one level: a file of frequency (Hz) and distortion, in percent or in dB relative to the
+//! fundamental (or to the whole; below 10 % they differ by less than 0.05 dB).
+
+use super::takes::Side;
+use super::unit_file::DistortionEntry;
+use super::{curve, parse, piecewise, table, text};
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::db_from_amplitude;
+
+/// Smallest and largest distortion that can be one, dB.
+const RATIO_DB: (f64, f64) = (-200.0, 0.0);
+
+/// Distortion measured at one level.
+///
+/// The level is that at the sensitivity's frequency, with the same voltage at all frequencies, as sweeps are usually
+/// made (common practice, no source).
+#[derive(Debug, Clone, PartialEq)]
+pub struct DistortionCurve {
+    /// Its side, or unknown.
+    pub side: Side,
+    /// Level at which it was measured, dB SPL.
+    pub level_db_spl: f64,
+    /// Points `(frequency_hz, distortion in dB)`, frequencies increasing.
+    points: Vec<(f64, f64)>,
+}
+
+impl DistortionCurve {
+    /// Distortion at `frequency_hz`, dB: a straight line in log frequency and dB; none outside the data.
+    #[must_use]
+    pub fn ratio_db_at(&self, frequency_hz: f64) -> Option<f64> {
+        let (lowest_hz, highest_hz) = self.band_hz();
+        let covered = lowest_hz * (1.0 - curve::PRINTED_ROUNDING)
+            ..=highest_hz * (1.0 + curve::PRINTED_ROUNDING);
+        covered
+            .contains(&frequency_hz)
+            .then(|| piecewise::linear_in_log_f(&self.points, frequency_hz))
+    }
+
+    /// Lowest and highest frequency of the data, hertz.
+    #[must_use]
+    pub fn band_hz(&self) -> (f64, f64) {
+        match (self.points.first(), self.points.last()) {
+            (Some(first), Some(last)) => (first.0, last.0),
+            _ => (0.0, 0.0),
+        }
+    }
+}
+
+/// Reads a distortion file that `entry` names. The title of the second column says `%` or `percent`, or `dB`; without
+/// a title, values that are all negative are dB.
+///
+/// # Errors
+/// With file and line: as [`parse::parse_curve`]; `Format` where the unit is unknown; `Setting` for values that are none
+/// of that unit (0 percent among them: in dB it has no value).
+pub fn read_distortion(
+    bytes: &[u8],
+    source_name: &str,
+    entry: &DistortionEntry,
+) -> Result<DistortionCurve> {
+    let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
+    parse::refuse_kilohertz(&table, source_name)?;
+    let in_percent = table.title_says(1, &["%", "percent"]);
+    let in_db = table.title_says(1, &["db"])
+        || (!in_percent && table.second.iter().all(|value| *value < 0.0));
+    if in_percent == in_db {
+        return Err(Error::new(
+            ErrorKind::Format,
+            source_name,
+            "a second column whose unit is not said",
+            "a title such as `distortion_percent` or `distortion_db` over it",
+            "add the line `frequency_hz,distortion_percent` (or `..._db`) before the numbers",
+        ));
+    }
+    let ratio_db = |value: f64| {
+        if in_percent {
+            db_from_amplitude(value / 100.0)
+        } else {
+            value
+        }
+    };
+    let points: Vec<(f64, f64)> = table
+        .first
+        .iter()
+        .zip(&table.second)
+        .map(|(f_hz, value)| (*f_hz, ratio_db(*value)))
+        .collect();
+    let (least_db, most_db) = RATIO_DB;
+    // A NaN of a negative percentage is outside as well.
+    let stray = |(_, db): &(f64, f64)| !(least_db..=most_db).contains(db);
+    if let Some(row) = points.iter().position(stray) {
+        let (unit, expected, next_step) = if in_percent {
+            (
+                "percent",
+                "more than 0 and at most 100 percent",
+                "give small values with more digits, or leave that row out",
+            )
+        } else {
+            (
+                "dB",
+                "-200 to 0 dB, relative to the fundamental",
+                "subtract the fundamental's level, or export percent",
+            )
+        };
+        return Err(Error::new(
+            ErrorKind::Setting,
+            source_name,
+            format!("{} {unit}", table.second[row]),
+            expected,
+            next_step,
+        )
+        .at_line(table.lines[row]));
+    }
+    Ok(DistortionCurve {
+        side: entry.side,
+        level_db_spl: entry.level_db_spl,
+        points,
+    })
+}

@@ -1,0 +1,124 @@
+//! Impedance by frequency: one number, or a file of frequency (Hz), ohms and optionally phase (degrees).
+
+use super::table;
+use super::unit_file::IMPEDANCE_OHM;
+use super::{curve, parse, piecewise, text};
+use crate::error::{Error, ErrorKind, Result};
+
+/// The impedance of an earphone.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ImpedanceByFrequency {
+    /// The same at all frequencies, ohms; taken as a resistance.
+    Ohm(f64),
+    /// A measured curve.
+    Curve {
+        /// Points `(ln f, ln ohm)`, f increasing; at least two.
+        magnitude: Vec<(f64, f64)>,
+        /// Points `(f in hertz, phase in degrees)`, where the file has them.
+        phase_deg: Option<Vec<(f64, f64)>>,
+    },
+}
+
+impl ImpedanceByFrequency {
+    /// Magnitude at `frequency_hz`, ohms: a straight line between the points in log frequency and log ohms; none outside
+    /// the points of a curve (but for what printing rounds away).
+    #[must_use]
+    pub fn ohm_at(&self, frequency_hz: f64) -> Option<f64> {
+        let Self::Curve { magnitude, .. } = self else {
+            return match self {
+                Self::Ohm(ohm) => Some(*ohm),
+                Self::Curve { .. } => None,
+            };
+        };
+        let x = frequency_hz.ln();
+        let (first, last) = (magnitude.first()?.0, magnitude.last()?.0);
+        let covered = first - curve::PRINTED_ROUNDING..=last + curve::PRINTED_ROUNDING;
+        if !covered.contains(&x) {
+            return None;
+        }
+        let after = magnitude
+            .partition_point(|(log_f, _)| *log_f <= x)
+            .clamp(1, magnitude.len() - 1);
+        let ((x0, y0), (x1, y1)) = (magnitude[after - 1], magnitude[after]);
+        let share = ((x - x0) / (x1 - x0)).clamp(0.0, 1.0);
+        Some((y0 + share * (y1 - y0)).exp())
+    }
+
+    /// Phase at `frequency_hz`, degrees, where it is known and the curve covers it.
+    #[must_use]
+    pub fn phase_deg_at(&self, frequency_hz: f64) -> Option<f64> {
+        self.ohm_at(frequency_hz)?;
+        match self {
+            Self::Ohm(_) => None,
+            Self::Curve { phase_deg, .. } => phase_deg
+                .as_ref()
+                .map(|points| piecewise::linear_in_log_f(points, frequency_hz)),
+        }
+    }
+
+    /// Lowest and highest frequency of the data, hertz; none for a number.
+    #[must_use]
+    pub fn band_hz(&self) -> Option<(f64, f64)> {
+        match self {
+            Self::Ohm(_) => None,
+            Self::Curve { magnitude, .. } => {
+                Some((magnitude.first()?.0.exp(), magnitude.last()?.0.exp()))
+            }
+        }
+    }
+}
+
+/// Reads an impedance file: columns frequency (Hz), magnitude (ohm) and optionally phase (degrees, where the header says
+/// so, or where there is no header and every row has three numbers).
+///
+/// # Errors
+/// With file and line: as [`parse::parse_curve`]; `Setting` for a magnitude no earphone has, or a phase beyond +-90
+/// degrees; `Coverage` for fewer than two points.
+pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFrequency> {
+    let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
+    parse::refuse_kilohertz(&table, source_name)?;
+    let phase = parse::phase(&table, source_name)?;
+    let (min, max) = IMPEDANCE_OHM;
+    let refused = |row: usize, found: String, expected: String, next_step: &str| {
+        let error = Error::new(ErrorKind::Setting, source_name, found, expected, next_step);
+        error.at_line(table.lines[row])
+    };
+    if let Some(row) = table.second.iter().position(|z| !(min..=max).contains(z)) {
+        return Err(refused(
+            row,
+            format!("{} ohm", table.second[row]),
+            format!("{min} to {max} ohm"),
+            "check that the second column is the magnitude of the impedance in ohms",
+        ));
+    }
+    if let Some(phase) = &phase
+        && let Some(row) = phase.iter().position(|deg| !(-90.0..=90.0).contains(deg))
+    {
+        return Err(refused(
+            row,
+            format!("a phase of {} degrees", phase[row]),
+            "-90 to 90 degrees, as any passive impedance has".to_owned(),
+            "correct the third column, or leave it out",
+        ));
+    }
+    let magnitude: Vec<(f64, f64)> = table
+        .first
+        .iter()
+        .zip(&table.second)
+        .map(|(f_hz, ohm)| (f_hz.ln(), ohm.ln()))
+        .collect();
+    if magnitude.len() < 2 || magnitude.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
+        return Err(Error::new(
+            ErrorKind::Coverage,
+            source_name,
+            format!("{} points", magnitude.len()),
+            "two points or more at frequencies that can be told apart",
+            "export the whole curve; for one number write it in the unit file",
+        ));
+    }
+    let phase_deg = phase.map(|phase| table.first.iter().copied().zip(phase).collect());
+    Ok(ImpedanceByFrequency::Curve {
+        magnitude,
+        phase_deg,
+    })
+}
