@@ -75,6 +75,15 @@ pub enum Caution {
         /// The smallest preamp of the equaliser.
         preamp_min_db: f64,
     },
+    /// Boosts were held back, for the wished loudness.
+    LoudnessBound {
+        /// The most loss that was wished.
+        most_loss_db: f64,
+        /// The loss of the best fit without the wish.
+        free_loss_db: f64,
+        /// Its weighted residual.
+        free_residual_db: f64,
+    },
     /// The residual at another rate is worse than at the rate of the fit.
     RateDiffers {
         /// The other rate.
@@ -163,7 +172,15 @@ impl fmt::Display for Caution {
             ),
             Self::PreampBound { preamp_min_db } => write!(
                 f,
-                "boosts were held back so that the preamp stays at or above {preamp_min_db:.1} dB, the least this equaliser has."
+                "boosts were held back so that the preamp stays at or above {preamp_min_db:.1} dB, the least that these limits allow."
+            ),
+            Self::LoudnessBound {
+                most_loss_db,
+                free_loss_db,
+                free_residual_db,
+            } => write!(
+                f,
+                "the fit gives way so that it plays no more than {most_loss_db:.1} dB quieter than no EQ, as wished. The best fit plays {free_loss_db:.1} dB quieter and leaves {free_residual_db:.2} dB."
             ),
             Self::RateDiffers {
                 rate_hz,

@@ -23,18 +23,20 @@ pub mod per_side;
 
 mod cautions;
 mod ground;
+mod loudness_wish;
 mod record;
 mod restraint;
 
 pub use outcome::{
-    BeforeAfter, Enough, FitOutcome, OutcomeCurves, ReachPoint, Residual, SearchReport,
-    SpreadFigures, TypedQ,
+    BeforeAfter, Enough, FitOutcome, LoudnessWish, OutcomeCurves, ReachPoint, Residual,
+    SearchReport, SpreadFigures, TradeOffPoint, TypedQ,
 };
 
 use cautions::cautions;
 use ground::{Ground, ground};
+use loudness_wish::within_loss;
 use record::{Curves, Findings, record, search_report, sections_db, sum, weighted_shift_db};
-use restraint::{Attempt, Played, playable_headroom, within_preamp};
+use restraint::{Attempt, Played, playing, within_preamp};
 
 /// The weight of the economy term unless another is asked for.
 pub const ECONOMY: f64 = 0.001;
@@ -67,6 +69,8 @@ pub struct FitRequest {
     pub least_gain_db: Option<f64>,
     /// Weight of the economy term, 0 or more.
     pub economy: f64,
+    /// With it, the best fit that plays no more than this quieter than no EQ, dB (ITU-R BS.1770, pink noise).
+    pub most_loudness_loss_db: Option<f64>,
     /// How long to search.
     pub effort: Effort,
 }
@@ -88,8 +92,8 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
     let played = points_below_half(rate_hz);
     let (f_hz, weight) = (&grid::frequency_hz()[..played], &ground.weight[..played]);
     let wanted_db = &wish.wanted.change_db[..played];
-    let attempt = |space: &Space, effort: Effort| {
-        let answer = fit(&Task {
+    let attempt = |space: &Space, effort: Effort, ceiling_db: f64| {
+        let task = Task {
             frequency_hz: f_hz,
             weight,
             wanted_db,
@@ -100,26 +104,85 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
             economy: request.economy,
             effort,
             seed: 0,
+        };
+        let under: Vec<f64> = wanted_db.iter().map(|db| db.min(ceiling_db)).collect();
+        let answer = fit(&Task {
+            wanted_db: &under,
+            ..task
         });
+        let answer = match ceiling_db.is_finite() {
+            true => answer.judged_by(&task),
+            false => answer,
+        };
         let all = with_kept(&answer.sections, kept);
         let rms_db = |sections: &[Section]| {
             residual::weighted_rms_db(sections, rate_hz, f_hz, weight, wanted_db)
         };
         refuse_worse(request, kept, rms_db(&[]), rms_db(&all), &answer.sections)?;
         Ok(Attempt {
-            headroom: playable_headroom(&all, limits),
+            playing: playing(&[&all], limits),
             objective_db2: answer.objective_db2,
+            residual_db: rms_db(&all),
             answer,
         })
     };
-    let played = within_preamp(limits, &ground.space, request.effort, attempt)?;
+    let fit_under = |ceiling_db: f64, effort: Effort| {
+        within_preamp(limits, &ground.space, effort, |space, effort| {
+            attempt(space, effort, ceiling_db)
+        })
+    };
+    let wanted_range_db = range_db(wanted_db, weight);
+    let (played, wish_for_loudness) = as_loud_as_wished(request, wanted_range_db, fit_under)?;
     let mut outcome = outcome(request, &judged, &wish, &ground, &played);
     outcome.enough = least_gain_db.map(|least_gain_db| Enough {
         least_gain_db,
         sections: played.answer.allowed + kept.len(),
     });
+    outcome.loudness_wish = wish_for_loudness;
     outcome.cautions = cautions(&outcome, request, &judged, &wish.target, played.held_back);
     Ok(outcome)
+}
+
+/// Least and most of what is wanted where it counts.
+fn range_db(wanted_db: &[f64], weight: &[f64]) -> (f64, f64) {
+    let counts = wanted_db.iter().zip(weight).filter(|(_, w)| **w > 0.0);
+    counts.fold(
+        (f64::INFINITY, f64::NEG_INFINITY),
+        |(least, most), (db, _)| (db.min(least), db.max(most)),
+    )
+}
+
+/// The fit without a ceiling; where it loses more loudness than wished, the best that was found under one.
+fn as_loud_as_wished<A: Clone>(
+    request: &FitRequest,
+    wanted_db: (f64, f64),
+    fit_under: impl Fn(f64, Effort) -> Result<Played<A>>,
+) -> Result<(Played<A>, Option<LoudnessWish>)> {
+    let free = fit_under(f64::INFINITY, request.effort)?;
+    let Some(most_loss_db) = request.most_loudness_loss_db else {
+        return Ok((free, None));
+    };
+    let without = TradeOffPoint::of(&free);
+    let under = |ceiling_db, effort| fit_under(ceiling_db, effort).ok();
+    let (best, trade_off) = within_loss(most_loss_db, wanted_db, request.effort, free, under);
+    let wish = LoudnessWish {
+        most_loss_db,
+        without,
+        trade_off,
+    };
+    match best {
+        Some(best) => Ok((best, Some(wish))),
+        None => Err(Error::new(
+            ErrorKind::Refused,
+            request.unit.as_str(),
+            format!(
+                "no sections that help and play at most {most_loss_db} dB quieter; the best ones play {:.1} dB quieter",
+                without.loudness_loss_db
+            ),
+            "an improvement over no EQ at all, as loud as was wished",
+            "allow more loss of loudness, or want less",
+        )),
+    }
 }
 
 /// The takes judged; what is fitted of them is smoothed where that was asked for.
@@ -201,15 +264,14 @@ fn refuse_worse(
     after_db: f64,
     fitted: &[Section],
 ) -> Result<()> {
-    if kept.is_empty() {
-        return match fitted {
-            [] if request.least_gain_db.is_some() => Err(nothing_needed(request, before_db)),
-            [] => Err(nothing_helps(request, before_db)),
-            _ => Ok(()),
-        };
-    }
-    if after_db < before_db {
+    if after_db < before_db && !(fitted.is_empty() && kept.is_empty()) {
         return Ok(());
+    }
+    if kept.is_empty() {
+        return Err(match request.least_gain_db {
+            Some(_) if fitted.is_empty() => nothing_needed(request, before_db),
+            _ => nothing_helps(request, before_db),
+        });
     }
     Err(Error::new(
         ErrorKind::Refused,
@@ -319,6 +381,7 @@ fn outcome(
         sections,
         kept,
         headroom: played.headroom,
+        loudness: played.loudness.clone(),
         residual: before_after,
         residual_by_rate_db,
         objective_db2: answer.objective_db2,

@@ -81,6 +81,7 @@
 //!     limits: limits.clone(),
 //!     kept: [Vec::new(), Vec::new()],
 //!     least_gain_db: None,
+//!     most_loudness_loss_db: None,
 //!     economy: ECONOMY,
 //!     effort: Effort::Quick,
 //! })?;

@@ -87,6 +87,7 @@ fn request(left: &[Section], right: &[Section], difference_db: f64, limits: &Lim
         limits: limits.clone(),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        most_loudness_loss_db: None,
         economy: ECONOMY,
         effort: Effort::Quick,
     }
@@ -666,6 +667,7 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         limits: Limits::standard(),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        most_loudness_loss_db: None,
         economy: ECONOMY,
         effort: Effort::Normal,
     };

@@ -105,6 +105,7 @@ fn kept_sections_stay_to_the_last_bit_and_the_others_are_found_beside_them() {
     let kept = vec![known[1], known[3]];
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        most_loudness_loss_db: None,
         economy: 0.0,
         ..request(
             vec![take("take", Side::Unknown, &known, None)],
@@ -129,6 +130,7 @@ fn kept_sections_count_in_headroom_residual_and_economy() {
     let limits = limits(1, 4, 1);
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        most_loudness_loss_db: None,
         economy: 0.1,
         ..request(
             vec![take("take", Side::Unknown, &known, None)],
@@ -187,6 +189,7 @@ fn a_kept_section_takes_its_slot() {
     let kept = vec![known[1]];
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        most_loudness_loss_db: None,
         economy: 0.0,
         ..request(
             vec![take("take", Side::Unknown, &known, None)],
@@ -207,6 +210,7 @@ fn each_side_keeps_its_own_sections() {
     let right = vec![known[2], known[3]];
     let asked = FitRequest {
         kept: [left.clone(), right.clone()],
+        most_loudness_loss_db: None,
         economy: 0.0,
         ..request(
             vec![

@@ -8,6 +8,8 @@ use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::headroom::headroom;
+use bandwright::headroom::loudness::loudness_change;
+use bandwright::headroom::programme::Programme;
 use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
 use bandwright::limits::{Limits, Setting};
 use bandwright::sheet::{Guard, Sheet, read, recompute, write};
@@ -38,6 +40,8 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         kept: Vec::new(),
         typed_q: vec![None; sections.len()],
         enough: None,
+        loudness: loudness_change(sections, limits.rates_hz[0], 0.0, &Programme::pink()).unwrap(),
+        loudness_wish: None,
         sections: sections.to_vec(),
         headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),
         residual: BeforeAfter {

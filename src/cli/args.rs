@@ -568,6 +568,16 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
+    /// The best fit that plays no more than so many dB quieter than no EQ, preamp and all (pink noise by ITU-R BS.1770),
+    /// and what more would buy. Takes a few times as long
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The fit"
+    )]
+    pub max_loudness_loss: Option<f64>,
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
     #[arg(long, value_name = "FILE", help_heading = "The fit")]
     pub weight: Option<PathBuf>,

@@ -31,6 +31,9 @@ const MOST_ECONOMY: f64 = 1000.0;
 /// The largest `--least-gain`, dB: no section takes more off.
 const MOST_LEAST_GAIN_DB: f64 = 60.0;
 
+/// The largest `--max-loudness-loss`, dB.
+const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
+
 /// Reads what the request names, fits, writes and prints.
 pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
@@ -177,6 +180,16 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             "leave it out for the usual 0.03 dB".to_owned(),
         );
     }
+    if let Some(loss_db) = typed.max_loudness_loss
+        && !(0.0..=MOST_LOUDNESS_LOSS_DB).contains(&loss_db)
+    {
+        return refuse(
+            "--max-loudness-loss",
+            loss_db.to_string(),
+            "0 to 60 dB",
+            "leave it out for the best fit, however quiet".to_owned(),
+        );
+    }
     if typed
         .unit
         .as_ref()
@@ -250,6 +263,7 @@ fn request(typed: &Fit) -> Result<FitRequest> {
         least_gain_db: (typed.sections == Some(args::Sections::Auto)).then_some(typed.least_gain),
         limits,
         economy: typed.economy,
+        most_loudness_loss_db: typed.max_loudness_loss,
         effort: match typed.effort {
             args::Effort::Quick => Effort::Quick,
             args::Effort::Normal => Effort::Normal,

@@ -46,7 +46,7 @@ use crate::limits::Limits;
 pub const IDLE_DB: f64 = 0.005;
 
 /// One fit: what is wanted, and with what.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub struct Task<'a> {
     /// Points, hertz, rising, below half of the first rate.
     pub frequency_hz: &'a [f64],
@@ -87,15 +87,7 @@ pub struct Answer {
 /// Fits sections. The answer is never worse in J than no section at all.
 #[must_use]
 pub fn fit(task: &Task<'_>) -> Answer {
-    let rate_hz = task.limits.rates_hz[0];
-    let objective = Objective::new(
-        task.frequency_hz,
-        task.weight,
-        task.wanted_db,
-        rate_hz,
-        task.economy,
-    )
-    .beside(task.kept);
+    let objective = task.objective();
     let mut reach = reach::reach(&objective, task.space, task.effort, task.seed);
     let mut allowed = reach.levels.len() - 1;
     if let Some(least_gain_db) = task.least_gain_db {
@@ -122,6 +114,30 @@ pub fn fit(task: &Task<'_>) -> Answer {
         allowed,
         objective_db2,
         reach,
+    }
+}
+
+impl Answer {
+    /// The same answer judged by another wanted change than the one it was fitted to.
+    #[must_use]
+    pub fn judged_by(mut self, task: &Task<'_>) -> Self {
+        let objective = task.objective();
+        let table = Table::default();
+        let mut judge = Search::new(objective, &table, task.space, 0);
+        for level in &mut self.reach.levels {
+            level.parts = judge.parts(&level.answer);
+            level.answer.value = level.parts.total();
+        }
+        self.objective_db2 = judge.value_of(&self.sections);
+        self
+    }
+}
+
+impl Task<'_> {
+    fn objective(&self) -> Objective {
+        let rate_hz = self.limits.rates_hz[0];
+        let (f_hz, weight) = (self.frequency_hz, self.weight);
+        Objective::new(f_hz, weight, self.wanted_db, rate_hz, self.economy).beside(self.kept)
     }
 }
 

@@ -39,7 +39,7 @@ const EQUAL: f64 = 1e-6;
 const SAME: f64 = 1e-3;
 
 /// One fit for each of two sides: what is wanted, and with what.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub struct SidesTask<'a> {
     /// Points, hertz, rising, below half of the first rate.
     pub frequency_hz: &'a [f64],
@@ -77,6 +77,8 @@ pub struct SidesAnswer {
     pub side_objective_db2: [f64; 2],
     /// For each side the two parts of J with 0, 1, ... N sections on both, at a level they share, before steps.
     pub levels: Vec<[Parts; 2]>,
+    /// The sections of those.
+    pub level_sections: Vec<[Vec<Section>; 2]>,
     /// How each side was searched for at the shared level; the sections of its levels are not those of `levels`.
     pub reach: [Reach; 2],
     /// Evaluations of the objective, all of them.
@@ -132,17 +134,16 @@ pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
             sections: needed,
             ..task.space.clone()
         };
-        let mut fewer = fit_allowed(&SidesTask {
-            space,
-            ..task.clone()
-        });
+        let mut fewer = fit_allowed(&SidesTask { space, ..*task });
         let total = |parts: &[Parts; 2]| parts[0].total() + parts[1].total();
-        for (level, other) in answer.levels.iter_mut().zip(&fewer.levels) {
-            if total(other) < total(level) {
-                *level = *other;
+        for (count, other) in fewer.levels.iter().enumerate() {
+            if total(other) < total(&answer.levels[count]) {
+                answer.levels[count] = *other;
+                answer.level_sections[count].clone_from(&fewer.level_sections[count]);
             }
         }
         fewer.levels = answer.levels;
+        fewer.level_sections = answer.level_sections;
         fewer.evaluations += answer.evaluations;
         fewer.polishes += answer.polishes;
         answer = fewer;
@@ -151,6 +152,21 @@ pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
 }
 
 impl SidesAnswer {
+    /// The same answer judged by other wanted changes than those it was fitted to.
+    #[must_use]
+    pub fn judged_by(mut self, task: &SidesTask<'_>) -> Self {
+        let [left, right] = task.centred_db();
+        let task = &SidesTask {
+            wanted_db: [&left, &right],
+            ..*task
+        };
+        let mut joint = Joint::new(task);
+        self.levels = self.level_sections.iter().map(|s| joint.parts(s)).collect();
+        self.side_objective_db2 = joint.parts(&self.sections).map(Parts::total);
+        self.objective_db2 = joint.value(&self.sections);
+        self
+    }
+
     /// The residual of both sides together with 0, 1, ... sections a side.
     fn residual_db(&self) -> Vec<f64> {
         let together = |[left, right]: &[Parts; 2]| f64::midpoint(left.residual, right.residual);
@@ -167,10 +183,7 @@ fn fit_allowed(task: &SidesTask<'_>) -> SidesAnswer {
     let mut best = fit_with_effort(task);
     for effort in lower {
         // The levels to which a longer search leads need not be better ones.
-        let other = fit_with_effort(&SidesTask {
-            effort,
-            ..task.clone()
-        });
+        let other = fit_with_effort(&SidesTask { effort, ..*task });
         let evaluations = best.evaluations + other.evaluations;
         let polishes = best.polishes + other.polishes;
         if other.objective_db2 < best.objective_db2 {
@@ -185,7 +198,7 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     let [left, right] = task.centred_db();
     let task = &SidesTask {
         wanted_db: [&left, &right],
-        ..task.clone()
+        ..*task
     };
     let mut joint = Joint::new(task);
     let alone = joint.search(task.effort, |side| {
@@ -226,10 +239,8 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     joint.report_truly(&best, &mut reach);
     let rising = joint.rising(&best, &[&reach, &alone]);
     let together = joint.reach_together(&best, &rising);
-    let levels = together
-        .iter()
-        .map(|pair| joint.parts(&pair.sections()))
-        .collect();
+    let level_sections: Vec<_> = together.iter().map(Pair::sections).collect();
+    let levels = level_sections.iter().map(|s| joint.parts(s)).collect();
     let chosen = if task.economy > 0.0 {
         let fewer = joint.without_idle(&best, &rising);
         fewest(&mut joint, best, [vec![fewer], together, pairs].concat())
@@ -257,6 +268,7 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
         allowed: task.space.capacity(),
         sections,
         levels,
+        level_sections,
         reach,
         evaluations: joint.evaluations(),
         polishes: joint.polishes,

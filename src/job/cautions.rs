@@ -1,6 +1,6 @@
 //! What the reader of a record should know first.
 
-use super::{FitOutcome, FitRequest, OutcomeCurves};
+use super::{FitOutcome, FitRequest, LoudnessWish, OutcomeCurves};
 use crate::caution::Caution;
 use crate::measurement::grid;
 use crate::measurement::judge::{Agreement, Judged, Seal};
@@ -39,6 +39,16 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
     cautions
 }
 
+/// What a wish for little loss of loudness took, if anything.
+pub(super) fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
+    let without = wish.without;
+    (without.loudness_loss_db > wish.most_loss_db).then_some(Caution::LoudnessBound {
+        most_loss_db: wish.most_loss_db,
+        free_loss_db: without.loudness_loss_db,
+        free_residual_db: without.residual_db,
+    })
+}
+
 /// What the reader of this outcome should know, most urgent first.
 pub(super) fn cautions(
     outcome: &FitOutcome,
@@ -62,6 +72,7 @@ pub(super) fn cautions(
             peak_gain_db: outcome.headroom.peak_gain_db,
         });
     }
+    cautions.extend(outcome.loudness_wish.as_ref().and_then(loudness_bound));
     if held_back {
         cautions.push(Caution::PreampBound {
             preamp_min_db: request.limits.lowest_preamp_db(),

@@ -6,6 +6,7 @@ use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{QMeaning, Section};
 use crate::headroom::Headroom;
+use crate::headroom::loudness::LoudnessChange;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
 use crate::measurement::smooth::Width;
@@ -43,6 +44,10 @@ pub struct FitOutcome {
     pub enough: Option<Enough>,
     /// What the sections need before them.
     pub headroom: Headroom,
+    /// How loud pink noise then plays beside no EQ.
+    pub loudness: LoudnessChange,
+    /// Where no more loss of loudness than so much was wished: what it took.
+    pub loudness_wish: Option<LoudnessWish>,
     /// Before and after, at the rate of the fit.
     pub residual: BeforeAfter,
     /// Weighted residual at each of `rates_hz`, dB.
@@ -168,6 +173,28 @@ pub struct BeforeAfter {
     pub before: Residual,
     /// With the sections.
     pub after: Residual,
+}
+
+/// A wish for little loss of loudness, and what it costs.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct LoudnessWish {
+    /// The most loss that was wished, dB.
+    pub most_loss_db: f64,
+    /// The best fit without the wish.
+    pub without: TradeOffPoint,
+    /// Fits that no other one found beats in both loss and residual, by rising loss.
+    pub trade_off: Vec<TradeOffPoint>,
+}
+
+/// What a fit loses and leaves.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct TradeOffPoint {
+    /// How much quieter it plays than no EQ, preamp and all, dB.
+    pub loudness_loss_db: f64,
+    /// Its preamp, dB.
+    pub preamp_db: f64,
+    /// Its weighted residual, dB.
+    pub residual_db: f64,
 }
 
 /// A q as one types it in.

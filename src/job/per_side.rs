@@ -1,12 +1,13 @@
 //! One EQ for each side: the job with two sets of sections, one level and one preamp, so that the image does not move.
 
-use super::cautions::cautions;
+use super::cautions::{cautions, loudness_bound};
 use super::ground::{Ground, ground};
 use super::record::{Curves, Findings, record, search_report, sections_db, sum, weighted_shift_db};
-use super::restraint::{Attempt, Played, playable_headroom, within_preamp};
+use super::restraint::{Attempt, Played, playing, within_preamp};
 use super::{
-    BeforeAfter, Enough, FitOutcome, FitRequest, ReachPoint, Residual, SearchReport, Wish, judged,
-    limits_left, points_below_half, refuse_worse, wish, with_kept,
+    BeforeAfter, Enough, FitOutcome, FitRequest, LoudnessWish, ReachPoint, Residual, SearchReport,
+    Wish, as_loud_as_wished, judged, limits_left, points_below_half, range_db, refuse_worse, wish,
+    with_kept,
 };
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
@@ -16,7 +17,7 @@ use crate::fit::residual::{self, SidesRms};
 use crate::fit::sides::{SidesAnswer, SidesTask, fit_sides};
 use crate::fit::space::Space;
 use crate::headroom::Headroom;
-use crate::limits::Limits;
+use crate::headroom::loudness::LoudnessChange;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{Judged, JudgedTake};
 use crate::measurement::takes::Side;
@@ -36,6 +37,10 @@ pub struct PerSideOutcome {
     pub set_aside: Vec<JudgedTake>,
     /// What the sections need before them, the same on both sides: the worst of both.
     pub headroom: Headroom,
+    /// How loud pink noise then plays on both sides together, beside no EQ.
+    pub loudness: LoudnessChange,
+    /// As for one EQ.
+    pub loudness_wish: Option<LoudnessWish>,
     /// Of both sides together, at the level they share, at the rate of the fit.
     pub residual: BeforeAfter,
     /// Weighted residual of both together at each of the rates, dB.
@@ -98,8 +103,8 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
     let wanted_db = wishes
         .each_ref()
         .map(|wish| &wish.wanted.change_db[..played]);
-    let attempt = |space: &Space, effort: Effort| {
-        let answer = fit_sides(&SidesTask {
+    let attempt = |space: &Space, effort: Effort, ceiling_db: f64| {
+        let task = SidesTask {
             frequency_hz: f_hz,
             weight,
             wanted_db,
@@ -110,7 +115,18 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
             economy: request.economy,
             effort,
             seed: 0,
+        };
+        let under = wanted_db.map(|wanted_db| -> Vec<f64> {
+            wanted_db.iter().map(|db| db.min(ceiling_db)).collect()
         });
+        let answer = fit_sides(&SidesTask {
+            wanted_db: under.each_ref().map(Vec::as_slice),
+            ..task
+        });
+        let answer = match ceiling_db.is_finite() {
+            true => answer.judged_by(&task),
+            false => answer,
+        };
         let all = all_sections(&answer, request);
         let rms_db = |sections: [&[Section]; 2]| {
             residual::sides_rms_db(sections, rate_hz, f_hz, weight, wanted_db).together_db
@@ -122,13 +138,24 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
         let fitted = answer.sections.concat();
         refuse_worse(request, &kept.concat(), before_db, after_db, &fitted)?;
         Ok(Attempt {
-            headroom: common_headroom(&all, limits),
+            playing: playing(&all.each_ref().map(Vec::as_slice), limits),
             objective_db2: answer.objective_db2,
+            residual_db: after_db,
             answer,
         })
     };
-    let played = within_preamp(limits, &ground.space, request.effort, attempt)?;
+    let fit_under = |ceiling_db: f64, effort: Effort| {
+        within_preamp(limits, &ground.space, effort, |space, effort| {
+            attempt(space, effort, ceiling_db)
+        })
+    };
+    let ranges = wanted_db.map(|wanted_db| range_db(wanted_db, weight));
+    let wanted_range_db = (ranges[0].0.min(ranges[1].0), ranges[0].1.max(ranges[1].1));
+    let (played, loudness_wish) = as_loud_as_wished(request, wanted_range_db, fit_under)?;
     let mut outcome = outcome(request, &judged, measured, &wishes, &ground, &played);
+    let held_back = loudness_wish.as_ref().and_then(loudness_bound);
+    outcome.cautions.splice(..0, held_back);
+    outcome.loudness_wish = loudness_wish;
     outcome.enough = least_gain_db.map(|least_gain_db| Enough {
         least_gain_db,
         sections: played.answer.allowed + kept_count(request),
@@ -179,22 +206,6 @@ fn refuse_unknown_sides(request: &FitRequest) -> Result<()> {
 fn mean_of(judged: &Judged, side: Side) -> &OnGrid {
     let of_side = judged.sides.iter().find(|judged| judged.side == side);
     &of_side.expect("a side with takes keeps one").mean
-}
-
-/// The worst of both sides.
-fn common_headroom(sections: &[Vec<Section>; 2], limits: &Limits) -> Result<Headroom> {
-    let of = |sections: &[Section]| playable_headroom(sections, limits);
-    let (left, right) = (of(&sections[0])?, of(&sections[1])?);
-    let (peak, other) = if right.peak_gain_db > left.peak_gain_db {
-        (right, left)
-    } else {
-        (left, right)
-    };
-    Ok(Headroom {
-        any_signal_gain_db: peak.any_signal_gain_db.max(other.any_signal_gain_db),
-        preamp_db: peak.preamp_db.min(other.preamp_db),
-        ..peak
-    })
 }
 
 /// The record, with cautions.
@@ -262,6 +273,7 @@ fn outcome(
             sections: sections[side],
             kept: &request.kept[side],
             headroom: played.headroom,
+            loudness: played.loudness.clone(),
             residual: BeforeAfter {
                 before: before.sides[side],
                 after: after.sides[side],
@@ -306,6 +318,8 @@ fn outcome(
             .cloned()
             .collect(),
         headroom: played.headroom,
+        loudness: played.loudness.clone(),
+        loudness_wish: None,
         residual: BeforeAfter {
             before: before.together,
             after: after.together,

@@ -10,6 +10,7 @@ use crate::filter::{Section, cascade};
 use crate::fit::reach::{Effort, Reach};
 use crate::fit::residual;
 use crate::headroom::Headroom;
+use crate::headroom::loudness::LoudnessChange;
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, JudgedTake};
@@ -72,6 +73,7 @@ pub(super) struct Findings<'a> {
     pub sections: &'a [Section],
     pub kept: &'a [Section],
     pub headroom: Headroom,
+    pub loudness: LoudnessChange,
     pub residual: BeforeAfter,
     pub residual_by_rate_db: Vec<f64>,
     pub objective_db2: f64,
@@ -105,6 +107,8 @@ pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
         limits: limits.name.clone(),
         rates_hz: limits.rates_hz.clone(),
         headroom: findings.headroom,
+        loudness: findings.loudness,
+        loudness_wish: None,
         residual: findings.residual,
         residual_by_rate_db: findings.residual_by_rate_db,
         objective_db2: findings.objective_db2,

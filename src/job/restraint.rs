@@ -4,30 +4,70 @@ use crate::error::{ErrorKind, Result};
 use crate::filter::Section;
 use crate::fit::reach::Effort;
 use crate::fit::space::Space;
+use crate::headroom::loudness::{LoudnessChange, loudness_change_of_channels};
+use crate::headroom::programme::Programme;
 use crate::headroom::{Headroom, headroom};
 use crate::limits::{Limits, Setting};
 
-/// What the sections need before them, if the equaliser has it and may boost as much.
-pub(super) fn playable_headroom(sections: &[Section], limits: &Limits) -> Result<Headroom> {
-    let headroom = headroom(sections, &limits.rates_hz, &limits.preamp_db)?;
-    limits.allow_total_boost(headroom.peak_gain_db)?;
-    Ok(headroom)
+/// What the sections of all channels need before them, the worst of them, if the equaliser has it and may boost as much;
+/// and how loud pink noise then plays.
+pub(super) fn playing(
+    channels: &[&[Section]],
+    limits: &Limits,
+) -> Result<(Headroom, LoudnessChange)> {
+    let mut worst: Option<Headroom> = None;
+    for sections in channels {
+        let own = headroom(sections, &limits.rates_hz, &limits.preamp_db)?;
+        worst = Some(worst.map_or(own, |worst| worst_of(worst, own)));
+    }
+    let worst = match worst {
+        Some(worst) => worst,
+        None => headroom(&[], &limits.rates_hz, &limits.preamp_db)?,
+    };
+    limits.allow_total_boost(worst.peak_gain_db)?;
+    let (rate_hz, pink) = (limits.rates_hz[0], Programme::pink());
+    let loudness = loudness_change_of_channels(channels, rate_hz, worst.preamp_db, &pink)?;
+    Ok((worst, loudness))
 }
 
-/// A fit, J with it, and what it needs before it.
+fn worst_of(one: Headroom, other: Headroom) -> Headroom {
+    let peak = if other.peak_gain_db > one.peak_gain_db {
+        other
+    } else {
+        one
+    };
+    Headroom {
+        any_signal_gain_db: one.any_signal_gain_db.max(other.any_signal_gain_db),
+        preamp_db: one.preamp_db.min(other.preamp_db),
+        ..peak
+    }
+}
+
+/// A fit, J and the weighted residual with it, what it needs before it, and how loud it then plays.
 pub(super) struct Attempt<A> {
     pub answer: A,
     pub objective_db2: f64,
-    pub headroom: Result<Headroom>,
+    pub residual_db: f64,
+    pub playing: Result<(Headroom, LoudnessChange)>,
 }
 
 /// A fit that the equaliser's preamp allows.
+#[derive(Clone)]
 pub(super) struct Played<A> {
     pub answer: A,
     pub objective_db2: f64,
+    pub residual_db: f64,
     pub headroom: Headroom,
+    pub loudness: LoudnessChange,
     /// Whether boosts were held back for it.
     pub held_back: bool,
+}
+
+impl<A> Played<A> {
+    /// How much quieter it plays than no EQ.
+    pub fn loudness_loss_db(&self) -> f64 {
+        -self.loudness.total_lu
+    }
 }
 
 /// The fit that `attempt` makes of a space; where the preamp it needs is out of the equaliser's reach, the best that was
@@ -42,12 +82,15 @@ pub(super) fn within_preamp<A>(
         let Attempt {
             answer,
             objective_db2,
-            headroom,
+            residual_db,
+            playing,
         } = attempt(&space.with_most_gain(most_gain_db), effort)?;
-        Ok(headroom.map(|headroom| Played {
+        Ok(playing.map(|(headroom, loudness)| Played {
             answer,
             objective_db2,
+            residual_db,
             headroom,
+            loudness,
             held_back,
         }))
     };

@@ -1,6 +1,7 @@
 //! What an EQ costs, as a part of a document. Every object has all its fields; what is missing is `null`, and `missing`
 //! says why. Levels are dB rounded to 0.0001, frequencies 0.001 Hz.
 
+use crate::headroom::loudness::LoudnessChange;
 use serde::Serialize;
 
 use super::data::{hertz, level, rounded, share};
@@ -72,6 +73,15 @@ pub struct LoudnessPart {
     pub sections_lu: f64,
     /// Through preamp and sections, LU.
     pub total_lu: f64,
+}
+
+impl LoudnessPart {
+    pub(super) fn of(change: &LoudnessChange) -> Self {
+        Self {
+            sections_lu: level(change.sections_lu),
+            total_lu: level(change.total_lu),
+        }
+    }
 }
 
 /// Level and drive.
@@ -292,10 +302,7 @@ pub fn cost_part(cost: &Cost) -> CostPart {
             rms_db: level(cost.programme_level.rms_db),
             crest_db: level(cost.programme_level.crest_db),
         },
-        loudness: LoudnessPart {
-            sections_lu: level(cost.loudness.sections_lu),
-            total_lu: level(cost.loudness.total_lu),
-        },
+        loudness: LoudnessPart::of(&cost.loudness),
         drive: ToldPart::of(&cost.drive, drive),
         output_bend: ToldPart::of(&cost.output_bend, output_bend),
         exposure: ToldPart::of(&cost.exposure, exposure),

@@ -4,6 +4,7 @@
 //! to 0.001 Hz; the numbers of the sections stand exactly as in the sheet. Arrays of one object are
 //! of equal length and hold numbers only; a single figure that does not exist is `null`.
 
+use super::cost_data::LoudnessPart;
 use std::io;
 
 use serde::Serialize;
@@ -12,7 +13,8 @@ use crate::filter::Section;
 use crate::headroom::Headroom;
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
-    BeforeAfter, Enough, FitOutcome, ReachPoint, Residual, SearchReport, SpreadFigures,
+    BeforeAfter, Enough, FitOutcome, LoudnessWish, ReachPoint, Residual, SearchReport,
+    SpreadFigures, TradeOffPoint,
 };
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
@@ -86,6 +88,12 @@ pub struct FitDocument {
     /// together, `peak_gain_db`, at `peak_hz` and `peak_rate_hz`; `any_signal_gain_db`, by which no
     /// signal can be exceeded.
     pub headroom: Headroom,
+    /// How loud pink noise plays beside no EQ (ITU-R BS.1770), LU: `sections_lu` through the sections alone, `total_lu` with
+    /// the preamp; negative is quieter.
+    pub loudness: LoudnessPart,
+    /// Where at most so much loss was wished, `most_loss_db`: the fit `without` the wish, and the `trade_off`, fits that no
+    /// other one found beats in both `loudness_loss_db` and `residual_db` (with their `preamp_db`); otherwise `null`.
+    pub loudness_wish: Option<LoudnessWish>,
     /// Residual (equalised minus target, level-free, dB rms) `before` without sections and `after`
     /// with them, each `weighted_db` as in the fit and `trusted_band_db` unweighted over the
     /// trusted band (`null` where nothing is trusted).
@@ -145,6 +153,10 @@ pub struct PerSideDocument {
     pub rates_hz: Vec<f64>,
     /// The worst of both sides; `preamp_db` is the same for both.
     pub headroom: Headroom,
+    /// Of both sides together.
+    pub loudness: LoudnessPart,
+    /// As in the document of one EQ.
+    pub loudness_wish: Option<LoudnessWish>,
     /// Residual of both sides together, at the level they share.
     pub residual: BeforeAfter,
     /// The weighted residual of both together at every rate.
@@ -297,6 +309,19 @@ fn sections(outcome: &FitOutcome) -> Vec<SectionPart> {
         .collect()
 }
 
+fn loudness_wish(wish: &LoudnessWish) -> LoudnessWish {
+    let point = |point: &TradeOffPoint| TradeOffPoint {
+        loudness_loss_db: level(point.loudness_loss_db),
+        preamp_db: level(point.preamp_db),
+        residual_db: level(point.residual_db),
+    };
+    LoudnessWish {
+        most_loss_db: wish.most_loss_db,
+        without: point(&wish.without),
+        trade_off: wish.trade_off.iter().map(point).collect(),
+    }
+}
+
 fn enough(enough: &Enough) -> Enough {
     Enough {
         least_gain_db: level(enough.least_gain_db),
@@ -350,6 +375,8 @@ pub fn fit_document(
             any_signal_gain_db: level(headroom.any_signal_gain_db),
             preamp_db: level(headroom.preamp_db),
         },
+        loudness: LoudnessPart::of(&outcome.loudness),
+        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
         residual: BeforeAfter {
             before: residual(&outcome.residual.before),
             after: residual(&outcome.residual.after),
@@ -437,6 +464,8 @@ pub fn per_side_document(
         limits: shared.limits,
         rates_hz: shared.rates_hz,
         headroom: shared.headroom,
+        loudness: LoudnessPart::of(&outcome.loudness),
+        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
         residual: shared.residual,
         residual_by_rate: shared.residual_by_rate,
         level_difference: LevelDifference {

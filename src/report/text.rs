@@ -10,13 +10,17 @@ use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to}
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
 use crate::headroom::Headroom;
-use crate::job::{BeforeAfter, Enough, FitOutcome, SearchReport, SpreadFigures};
+use crate::headroom::loudness::LoudnessChange;
+use crate::job::{BeforeAfter, Enough, FitOutcome, LoudnessWish, SearchReport, SpreadFigures};
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
 const NOTABLE_RATE_DIFFERENCE_DB: f64 = 0.1;
+
+/// Columns before the figures of the trade-off.
+const TRADE_OFF_NAMES: usize = 17;
 
 /// Decimals of a q as it is typed.
 const TYPED_Q_DECIMALS: usize = 4;
@@ -36,10 +40,12 @@ pub fn fit_text(outcome: &FitOutcome, files: &[WrittenFile]) -> String {
         &mut page,
         &outcome.headroom,
         apply,
+        &outcome.loudness,
         !outcome.sections.is_empty(),
     );
     sections(&mut page, "Sections", outcome);
     residual(&mut page, outcome);
+    trade_off(&mut page, outcome.loudness_wish.as_ref());
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0
@@ -67,6 +73,7 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::Covers { .. }
         | Caution::Boost { .. }
         | Caution::PreampBound { .. }
+        | Caution::LoudnessBound { .. }
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
@@ -78,7 +85,13 @@ fn changes_what_to_do(caution: &Caution) -> bool {
 }
 
 /// `apply`: what to do with it, up to the words about the largest gain.
-fn preamp(page: &mut Page, headroom: &Headroom, apply: &str, any_section: bool) {
+fn preamp(
+    page: &mut Page,
+    headroom: &Headroom,
+    apply: &str,
+    loudness: &LoudnessChange,
+    any_section: bool,
+) {
     page.line(&format!("Preamp: {} dB", words::typed(headroom.preamp_db)));
     if !any_section {
         page.gap();
@@ -108,6 +121,52 @@ fn preamp(page: &mut Page, headroom: &Headroom, apply: &str, any_section: bool) 
         )
     };
     page.paragraph("  ", &format!("{apply} {peak}; {bound}."));
+    page.paragraph("  ", &louder_or_quieter(loudness));
+    page.gap();
+}
+
+/// How loud it plays with preamp and sections.
+fn louder_or_quieter(loudness: &LoudnessChange) -> String {
+    let figure = decimals(loudness.total_lu.abs(), 1);
+    let change = match (figure.as_str(), loudness.total_lu < 0.0) {
+        ("0.0", _) => "as loud as without EQ".to_owned(),
+        (_, true) => {
+            format!("{figure} LU quieter than without EQ: turn up by so many dB to compare")
+        }
+        (_, false) => {
+            format!("{figure} LU louder than without EQ: turn down by so many dB to compare")
+        }
+    };
+    format!(
+        "With both, {} plays {change} (ITU-R BS.1770).",
+        loudness.programme
+    )
+}
+
+/// What more loss of loudness would buy.
+fn trade_off(page: &mut Page, wish: Option<&LoudnessWish>) {
+    let Some(wish) = wish else { return };
+    page.line("Loudness against residual (quick fits between, none beaten in both)");
+    let rows: Vec<[String; 2]> = wish
+        .trade_off
+        .iter()
+        .map(|point| {
+            [
+                decimals(point.loudness_loss_db, 1),
+                decimals(point.residual_db, 2),
+            ]
+        })
+        .collect();
+    let width = 2 + rows.iter().flatten().map(String::len).max().unwrap_or(0);
+    for row in rows.chunks(((WIDTH - TRADE_OFF_NAMES) / width).max(1)) {
+        for (line, name) in ["quieter by (LU)", "residual (dB)"].iter().enumerate() {
+            let cells: String = row
+                .iter()
+                .map(|cell| format!("{:>width$}", cell[line]))
+                .collect();
+            page.line(&format!("  {name:<15}{cells}"));
+        }
+    }
     page.gap();
 }
 

@@ -5,6 +5,8 @@
 use bandwright::caution::Caution;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::headroom::Headroom;
+use bandwright::headroom::loudness::loudness_change;
+use bandwright::headroom::programme::Programme;
 use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
 use bandwright::report::{FileKind, WrittenFile};
 
@@ -258,6 +260,8 @@ fn outcome(
         reach: vec![],
         cautions: vec![],
         kept: vec![],
+        loudness: loudness_change(&sections, RATE_HZ, 0.0, &Programme::pink()).unwrap(),
+        loudness_wish: None,
         typed_q: vec![None; sections.len()],
         enough: None,
         sections,

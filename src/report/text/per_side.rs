@@ -2,7 +2,7 @@
 
 use super::{
     Page, aligned, cautions, certainty_head, count, decimals, economy, enough, preamp, rate_rows,
-    reach, search, sections, takes_and_notes, trusted_row, weighted_row, written,
+    reach, search, sections, takes_and_notes, trade_off, trusted_row, weighted_row, written,
 };
 use crate::job::per_side::{PerSideOutcome, SideOutcome};
 use crate::measurement::takes::Side;
@@ -28,12 +28,19 @@ pub fn per_side_text(outcome: &PerSideOutcome, files: &[WrittenFile]) -> String 
     cautions(&mut page, &outcome.cautions);
     let any_section = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
     let apply = "Apply it before the sections, the same on both sides, or the image moves. On the worse side they";
-    preamp(&mut page, &outcome.headroom, apply, any_section);
+    preamp(
+        &mut page,
+        &outcome.headroom,
+        apply,
+        &outcome.loudness,
+        any_section,
+    );
     for side in [left, right] {
         let head = format!("{} side: sections", capital(side.side));
         sections(&mut page, &head, &side.fit);
     }
     residual(&mut page, outcome);
+    trade_off(&mut page, outcome.loudness_wish.as_ref());
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0
