@@ -1,15 +1,20 @@
 //! Stage 6: what the sections need before them so that nothing clips. This stage knows no fit.
 //!
-//! [`peak`] finds what a steady tone can gain, [`any_signal`] what no signal can exceed, and [`preamp`]
-//! turns the first into the gain to set before the sections.
+//! [`peak`] finds what a steady tone can gain, [`any_signal`] what no signal can exceed (by the impulse response of
+//! [`ringing`]), and [`preamp`] turns the one that a [`guard`] names into the gain to set before the sections.
 
 pub mod peak;
 
+pub mod ringing;
+
 pub mod any_signal;
+
+pub mod guard;
 
 pub mod preamp;
 
-pub use preamp::headroom;
+pub use guard::{Guard, TRUE_PEAK_MARGIN_DB};
+pub use preamp::{guarded, headroom};
 
 /// Gains that decide the preamp, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
