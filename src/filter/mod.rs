@@ -1,12 +1,13 @@
 //! Stage 3: what a section does. This stage knows no curve and no fit.
 //!
 //! [`Section`] holds the listener's numbers; [`biquad`] turns them into coefficients at a sample
-//! rate; [`response`] gives the exact level and its derivatives; [`cascade`] sums sections.
+//! rate; [`response`] gives the exact level and its derivatives, [`phase`] the phase; [`cascade`] sums sections.
 
 pub mod section;
 
 pub mod biquad;
 pub mod cascade;
+pub mod phase;
 pub mod response;
 
 pub use section::{Section, Shape};
