@@ -149,6 +149,8 @@ struct Seen {
     any_tone_db: f64,
     /// The worst-case signal, with the unrounded preamp of the guard `any-signal`.
     worst_signal_db: f64,
+    /// Where it ends; 0 where a cut needs no preamp.
+    least_signal_db: f64,
     /// Samples until settled.
     samples: usize,
 }
@@ -159,6 +161,7 @@ impl Seen {
             tone_db: self.tone_db.max(other.tone_db),
             any_tone_db: self.any_tone_db.max(other.any_tone_db),
             worst_signal_db: self.worst_signal_db.max(other.worst_signal_db),
+            least_signal_db: self.least_signal_db.min(other.least_signal_db),
             samples: self.samples.max(other.samples),
         }
     }
@@ -229,10 +232,16 @@ fn watch(
         "{worst_signal} by {}",
         case()
     );
-    if unrounded_any < 1.0 {
-        let reached_db = db_from_amplitude(end * unrounded_any);
-        assert!(reached_db >= -0.01, "{reached_db} dB by {}", case());
-    }
+    let least_signal_db = if unrounded_any < 1.0 {
+        db_from_amplitude(end * unrounded_any)
+    } else {
+        0.0
+    };
+    assert!(
+        least_signal_db >= -0.01,
+        "{least_signal_db} dB by {}",
+        case()
+    );
     // Other signals that stay at full scale: noise, and the square wave at the peak.
     let mut run = [filters.clone(), filters.clone()];
     for n in 0..4096 {
@@ -257,6 +266,7 @@ fn watch(
         tone_db: db_from_amplitude(tone),
         any_tone_db: db_from_amplitude(any_tone),
         worst_signal_db: db_from_amplitude(worst_signal),
+        least_signal_db,
         samples,
     }
 }
@@ -276,17 +286,175 @@ fn watch_all(seeds: std::ops::Range<u64>) -> Seen {
 }
 
 #[test]
-fn timing() {
-    for n in [CASCADES] {
-        let start = std::time::Instant::now();
-        let seen = watch_all(0..n);
-        println!(
-            "{n}: {:?}, {} {} {} {}",
-            start.elapsed(),
-            seen.tone_db,
-            seen.any_tone_db,
-            seen.worst_signal_db,
-            seen.samples
-        );
+fn ten_thousand_random_cascades_at_five_rates_keep_what_both_guards_say() {
+    let start = std::time::Instant::now();
+    let seen = watch_all(0..CASCADES);
+    println!(
+        "{CASCADES} cascades, {} rates, {:.1?}: loudest settled tone at the peak {:.1e} dB, of all bins {:.1e} dB; \
+         worst-case signals end at {:.4} dB or more, at most at {:.1e} dB; settled after {} samples at most",
+        RATES_HZ.len(),
+        start.elapsed(),
+        seen.tone_db,
+        seen.any_tone_db,
+        seen.least_signal_db,
+        seen.worst_signal_db,
+        seen.samples
+    );
+}
+
+fn section(shape: Shape, f0_hz: f64, gain_db: f64, q: f64) -> Section {
+    Section {
+        shape,
+        f0_hz,
+        gain_db,
+        q,
     }
+}
+
+#[test]
+fn sections_that_ring_for_seconds_keep_it_as_well() {
+    let mut random = Random(Xoshiro256PlusPlus::seed_from_u64(CASCADES));
+    let mut planner = RealFftPlanner::new();
+    let narrow = section(Shape::Peaking, 20.0, 12.0, 24.0);
+    for sections in [
+        vec![narrow],
+        vec![narrow, section(Shape::Peaking, 21.0, 6.0, 20.0)],
+        vec![narrow, section(Shape::LowShelf, 20.0, -12.0, 1.2)],
+    ] {
+        let seen = watch(&sections, 192_000.0, &mut random, &mut planner);
+        assert!(seen.samples > 1_000_000, "{}", seen.samples);
+    }
+}
+
+/// A preamp that can be set to whole hundredths of a dB.
+fn continuous() -> Setting {
+    Setting::Range {
+        min: -60.0,
+        max: 0.0,
+    }
+}
+
+#[test]
+fn each_guard_makes_room_for_its_own_gain_and_the_margin_comes_on_top() {
+    let sections = [
+        section(Shape::Peaking, 900.0, 5.3, 1.7),
+        section(Shape::LowShelf, 120.0, -4.0, 0.7),
+        section(Shape::HighShelf, 7000.0, 2.5, 0.6),
+    ];
+    let rates_hz = Limits::standard().rates_hz;
+    let plain = headroom(&sections, &rates_hz, &continuous()).unwrap();
+    assert!(plain.any_signal_gain_db > plain.peak_gain_db + 0.5);
+    for guard in Guard::ALL {
+        for margin_db in [0.0, 0.3, TRUE_PEAK_MARGIN_DB, 20.0] {
+            let found = guarded(&sections, &rates_hz, &continuous(), guard, margin_db).unwrap();
+            let room_db = found.preamp_db + guard.gain_db(&plain) + margin_db;
+            assert!(
+                room_db <= 1e-9 && room_db > -0.01 - 1e-9,
+                "{guard:?} {margin_db}: {found:?}"
+            );
+            assert_eq!(found.peak_gain_db, plain.peak_gain_db);
+            assert_eq!(found.any_signal_gain_db, plain.any_signal_gain_db);
+        }
+    }
+    let sine = guarded(&sections, &rates_hz, &continuous(), Guard::Sine, 0.0).unwrap();
+    assert_eq!(sine, plain);
+    // The margin counts without any section, too, and never makes a preamp positive.
+    let none = guarded(&[], &rates_hz, &continuous(), Guard::AnySignal, 1.0).unwrap();
+    assert_eq!(none.preamp_db, -1.0);
+    let cut = [
+        section(Shape::Peaking, 900.0, -6.0, 1.0),
+        section(Shape::LowShelf, 900.0, -6.0, 0.5),
+    ];
+    let cut = [cut[0], cut[1], section(Shape::HighShelf, 900.0, -6.0, 0.5)];
+    let cut = guarded(&cut, &rates_hz, &continuous(), Guard::Sine, 1.0).unwrap();
+    assert!(cut.peak_gain_db < -1.0, "{cut:?}");
+    assert_eq!(cut.preamp_db, 0.0);
+}
+
+#[test]
+fn a_margin_that_is_none_is_an_error() {
+    for margin_db in [-0.1, 20.1, f64::NAN, f64::INFINITY] {
+        let error = guarded(&[], &[48_000.0], &continuous(), Guard::Sine, margin_db).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Setting, "{margin_db}");
+    }
+    let short = Setting::Range {
+        min: -3.0,
+        max: 0.0,
+    };
+    let sections = [section(Shape::Peaking, 900.0, 2.5, 1.0)];
+    assert!(guarded(&sections, &[48_000.0], &short, Guard::Sine, 0.5).is_ok());
+    let error = guarded(&sections, &[48_000.0], &short, Guard::Sine, 0.6).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Refused);
+}
+
+#[test]
+fn a_full_scale_tone_sampled_on_its_flanks_shows_what_neither_guard_covers() {
+    // A quarter of the rate, 45 degrees: every sample is at full scale, the tone between them 3 dB above.
+    let samples: Vec<f64> = (0..4096)
+        .map(|n| std::f64::consts::SQRT_2 * (TAU * (0.25 * f64::from(n) + 0.125)).cos())
+        .collect();
+    assert!(samples.iter().all(|x| (x.abs() - 1.0).abs() < 1e-9));
+    let flat = guarded(&[], &[48_000.0], &continuous(), Guard::AnySignal, 0.0).unwrap();
+    assert_eq!(flat.preamp_db, 0.0);
+    // Band-limited interpolation midway between samples 2001 and 2002.
+    let between: f64 = (1000..3000)
+        .map(|n| {
+            let distance = std::f64::consts::PI * (2001.5 - f64::from(n));
+            samples[n as usize] * distance.sin() / distance
+        })
+        .sum();
+    let above_db = db_from_amplitude(between.abs());
+    assert!((above_db - 3.01).abs() < 0.02, "{above_db}");
+}
+
+#[test]
+fn a_true_peak_meter_reads_too_little_by_what_bs_1770_says() {
+    // Two of the entries of the table in ITU-R BS.1770 Annex 2, from memory.
+    assert!((true_peak_under_read_db(4.0, 0.45) - 0.554).abs() < 5e-4);
+    assert!((true_peak_under_read_db(8.0, 0.45) - 0.136).abs() < 5e-4);
+    assert_eq!(true_peak_under_read_db(4.0, 0.0), 0.0);
+}
+
+#[test]
+fn an_impulse_response_is_as_short_as_its_bound_allows_and_the_bound_holds() {
+    let mut random = Random(Xoshiro256PlusPlus::seed_from_u64(1));
+    for _ in 0..200 {
+        let sections = random_cascade(&mut random);
+        for rate_hz in [44_100.0, 192_000.0] {
+            for accuracy in [1e-3, 1e-7] {
+                let cut = impulse_response(&sections, rate_hz, accuracy)
+                    .unwrap()
+                    .unwrap();
+                let kept = cut.samples.len();
+                let mut run = Filters::new(&sections, rate_hz);
+                let whole: Vec<f64> = (0..kept + settle_samples(&sections, rate_hz))
+                    .map(|n| run.run(f64::from(u8::from(n == 0))))
+                    .collect();
+                let magnitude = |part: &[f64]| part.iter().map(|h| h.abs()).sum::<f64>();
+                assert!(cut.samples == whole[..kept], "{sections:?}");
+                let rest = magnitude(&whole[kept..]);
+                let what = || format!("{rest} {cut:?}", cut = (kept, cut.sum, cut.rest));
+                assert!(rest <= cut.rest * (1.0 + 1e-9), "{}", what());
+                assert!(cut.rest <= accuracy * cut.sum, "{}", what());
+                assert!((cut.sum - magnitude(&cut.samples)).abs() <= 1e-9 * cut.sum);
+                // The bound adds at most a hundredth: one sample fewer, or a few, would cut off too much.
+                let fewer = kept - kept.min(1 + kept / 10);
+                let shorter =
+                    magnitude(&whole[fewer..]) > 0.9 * accuracy * magnitude(&whole[..fewer]);
+                assert!(shorter || kept == 1, "{}", what());
+            }
+        }
+    }
+    let alone = impulse_response(&[], 48_000.0, 1e-7).unwrap().unwrap();
+    assert_eq!(
+        (alone.samples, alone.sum, alone.rest),
+        (vec![1.0], 1.0, 0.0)
+    );
+}
+
+#[test]
+fn what_rings_beyond_the_budget_has_no_impulse_response() {
+    let endless = [section(Shape::Peaking, 10.0, 24.0, 800.0)];
+    assert_eq!(impulse_response(&endless, 768_000.0, 1e-7), Ok(None));
+    assert!(BUDGET >= 1 << 20);
 }

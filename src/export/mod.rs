@@ -201,7 +201,8 @@ fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
         }
         let highest_hz = sheet.channels.iter().flat_map(|channel| &channel.sections);
         let highest_hz = highest_hz.map(|section| section.f0_hz).fold(0.0, f64::max);
-        if !is_listed && !(bounds::RATE_HZ.contains(rate_hz) && rate_hz > 2.0 * highest_hz) {
+        let is_possible = bounds::RATE_HZ.contains(rate_hz) && rate_hz > 2.0 * highest_hz;
+        if !is_listed && !is_possible {
             return refuse(
                 format!(
                     "{}, and more than twice the highest f0_hz, {highest_hz} Hz",
