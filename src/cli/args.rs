@@ -587,7 +587,7 @@ const EXPORT_EXAMPLES: &str = "Examples:
 
 const EXPORT_KEEPS: &str = "The coefficients are computed anew from the numbers of the sections. A sheet that contradicts \
     itself (other coefficients or checkpoints, or a preamp too small at a rate that is exported with it) is not \
-    exported. The preamp is included in every form, unless it is left out.";
+    exported. The preamp is included in every form, unless it is left out: in rows of coefficients as section 0.";
 
 const EXPORT_OUTCOMES: &str = "Exit status: 0 done; 1 the sheet contradicts itself, or rings too long for an impulse \
     response; 2 bad usage or input. A file is only written over an earlier output of the same form.";

@@ -39,8 +39,12 @@ pub fn run(typed: &Export) -> Result<()> {
     };
     let name = shown(&typed.sheet);
     let sheet = sheet::read(&files::read(&typed.sheet)?, &name)?;
-    let named = |error: Box<Error>| match error.place.source.as_str() {
-        "rate" => said_by(error, "--rate-hz"),
+    let named = |mut error: Box<Error>| match error.place.source.as_str() {
+        "rate" => {
+            let allow = "allow rates that the sheet does not list";
+            error.next_step = error.next_step.replace(allow, "add --unlisted-rate");
+            said_by(error, "--rate-hz")
+        }
         "side" => said_by(error, "--side"),
         _ => said_by(error, &name),
     };

@@ -1,6 +1,7 @@
 //! Second-order sections and bare coefficients as delimited text.
 
 use super::{Chain, Export};
+use crate::filter::{Section, biquad::Biquad};
 
 /// How a file of second-order sections begins.
 pub const SOS_BEGINNING: &str = "# Equaliser second-order sections, format 1";
@@ -11,35 +12,66 @@ pub const COEFFICIENTS_BEGINNING: &str = "# Equaliser coefficients, format 1";
 pub const RECURSION: &str =
     "y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2], a0 = 1";
 
-impl Chain {
-    /// Rows `b0 b1 b2 a0 a1 a2` to apply one after another, `gain` in the first. No section: one row that only applies
-    /// the gain.
+/// A row of a chain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Row {
+    /// Counted from 1; 0 is the preamp.
+    pub number: usize,
+    /// The section; None: the preamp.
+    pub section: Option<Section>,
+    /// Its coefficients. Those of sections are never scaled: at high rates one rounding more could be seen at 20 Hz.
+    pub biquad: Biquad,
+}
+
+impl Row {
+    /// `b0 b1 b2 a0 a1 a2`.
     #[must_use]
-    pub fn sos(&self, gain: f64) -> Vec<[f64; 6]> {
-        let mut rows: Vec<[f64; 6]> = self
-            .biquads
-            .iter()
-            .map(|c| [c.b0, c.b1, c.b2, 1.0, c.a1, c.a2])
-            .collect();
-        if rows.is_empty() {
-            rows.push([1.0, 0.0, 0.0, 1.0, 0.0, 0.0]);
-        }
-        for b in &mut rows[0][..3] {
-            *b *= gain;
-        }
-        rows
+    pub fn sos(&self) -> [f64; 6] {
+        let Biquad { b0, b1, b2, a1, a2 } = self.biquad;
+        [b0, b1, b2, 1.0, a1, a2]
     }
 }
 
-/// The matrices of all chains, one row a section: columns `side`, `rate_hz`, `section` (counted from 1), then
+impl Export {
+    /// The rows of one of the chains, to apply one after another. The preamp, where it is included, is the first; without
+    /// it and without sections there is one that changes nothing.
+    #[must_use]
+    pub fn rows(&self, chain: &Chain) -> Vec<Row> {
+        let preamp = Row {
+            number: 0,
+            section: None,
+            biquad: Biquad {
+                b0: self.gain(),
+                b1: 0.0,
+                b2: 0.0,
+                a1: 0.0,
+                a2: 0.0,
+            },
+        };
+        let sections = chain.sections.iter().zip(&chain.biquads).enumerate();
+        let sections = sections.map(|(index, (&section, &biquad))| Row {
+            number: index + 1,
+            section: Some(section),
+            biquad,
+        });
+        let is_needed = self.preamp_included || chain.sections.is_empty();
+        is_needed
+            .then_some(preamp)
+            .into_iter()
+            .chain(sections)
+            .collect()
+    }
+}
+
+/// The matrices of all chains: columns `side`, `rate_hz`, `section` (counted from 1; 0 is the preamp), then
 /// `b0,b1,b2,a0,a1,a2`. Numbers are the shortest decimals that read back as the same.
 #[must_use]
 pub fn sos_csv(export: &Export) -> String {
     let mut text = head(export, SOS_BEGINNING);
     text.push_str("side,rate_hz,section,b0,b1,b2,a0,a1,a2\n");
     for chain in &export.chains {
-        for (index, row) in chain.sos(export.gain()).iter().enumerate() {
-            text.push_str(&line(chain, index, row));
+        for row in export.rows(chain) {
+            text.push_str(&line(chain, &row, &row.sos()));
         }
     }
     text
@@ -51,17 +83,18 @@ pub fn coefficients_csv(export: &Export) -> String {
     let mut text = head(export, COEFFICIENTS_BEGINNING);
     text.push_str("side,rate_hz,section,b0,b1,b2,a1,a2\n");
     for chain in &export.chains {
-        for (index, [b0, b1, b2, _, a1, a2]) in chain.sos(export.gain()).into_iter().enumerate() {
-            text.push_str(&line(chain, index, &[b0, b1, b2, a1, a2]));
+        for row in export.rows(chain) {
+            let [b0, b1, b2, _, a1, a2] = row.sos();
+            text.push_str(&line(chain, &row, &[b0, b1, b2, a1, a2]));
         }
     }
     text
 }
 
-fn line(chain: &Chain, index: usize, numbers: &[f64]) -> String {
+fn line(chain: &Chain, row: &Row, numbers: &[f64]) -> String {
     let numbers: Vec<String> = numbers.iter().map(|x| format!("{x:?}")).collect();
     let (side, rate_hz) = (chain.side_name(), chain.rate_hz);
-    format!("{side},{rate_hz},{},{}\n", index + 1, numbers.join(","))
+    format!("{side},{rate_hz},{},{}\n", row.number, numbers.join(","))
 }
 
 fn head(export: &Export, beginning: &str) -> String {
@@ -69,7 +102,7 @@ fn head(export: &Export, beginning: &str) -> String {
         "{beginning}\n{}# Rows of a side and rate are applied one after another, the output of one to the next:\n\
          #   {RECURSION}\n\
          # Mind the signs: where a1 and a2 are added instead of subtracted, both must be negated.\n",
-        about(export, "part of the first row of each side and rate")
+        about(export, "section 0 of each side and rate")
     )
 }
 

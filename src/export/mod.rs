@@ -9,7 +9,7 @@ pub mod matrix;
 pub mod response;
 
 pub use impulse::{Impulse, WAV_END, impulse, wav};
-pub use matrix::{coefficients_csv, sos_csv};
+pub use matrix::{Row, coefficients_csv, sos_csv};
 pub use response::{Response, response_csv, responses};
 
 use crate::error::{Error, ErrorKind, Result};
@@ -227,7 +227,7 @@ fn contradiction(key: &str, found: String, expected: String) -> Box<Error> {
         "sheet",
         found,
         expected,
-        "restore the sheet, or fit again: what contradicts itself is not exported",
+        "`bandwright check` tells all that is wrong with it; then restore it or fit again",
     )
     .at_key(key)
 }

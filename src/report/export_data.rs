@@ -6,9 +6,9 @@
 use serde::Serialize;
 
 use super::data::WrittenFile;
-use crate::export::matrix::RECURSION;
+use crate::export::matrix::{RECURSION, Row};
 use crate::export::{Chain, Export, Form, Impulse, Response, responses};
-use crate::filter::{Shape, biquad::Biquad};
+use crate::filter::{Section, biquad::Biquad};
 
 /// The document without what was written.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -25,7 +25,7 @@ pub struct FiltersDocument {
     pub target: String,
     /// The sheet's preamp, dB, 0 or less.
     pub preamp_db: f64,
-    /// Whether that is part of the filters: of the first row, the impulse response, the gain.
+    /// Whether that is part of the filters: a row before the sections, or in the impulse response or the gain.
     pub preamp_included: bool,
     /// The recursion that coefficients are for, with its signs.
     pub recursion: &'static str,
@@ -42,9 +42,10 @@ pub struct ChainPart {
     pub rate_hz: f64,
     /// Whether the sheet lists that rate, so that its checkpoints cover it.
     pub listed: bool,
-    /// Rows b0, b1, b2, a0, a1, a2; without sections one that passes all.
+    /// Rows b0, b1, b2, a0, a1, a2, the preamp the first where it is included; without it and without sections one that
+    /// changes nothing.
     pub sos: Option<Vec<[f64; 6]>>,
-    /// The sections by their numbers and coefficients.
+    /// The same rows by the sections' numbers.
     pub coefficients: Option<Vec<CoefficientsPart>>,
     /// The impulse response, without its samples.
     pub impulse: Option<ImpulsePart>,
@@ -55,15 +56,9 @@ pub struct ChainPart {
 /// A section by its numbers and its coefficients.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CoefficientsPart {
-    /// Its shape.
-    pub shape: Shape,
-    /// Its frequency, Hz.
-    pub f0_hz: f64,
-    /// Its gain, dB, without the preamp.
-    pub gain_db: f64,
-    /// Its q.
-    pub q: f64,
-    /// Its coefficients; those of the first section hold the preamp where that is included.
+    /// The section; `null`: the preamp.
+    pub section: Option<Section>,
+    /// Its coefficients.
     #[serde(flatten)]
     pub biquad: Biquad,
 }
@@ -113,8 +108,8 @@ pub fn filters_document(export: &Export, form: Form, impulse: Option<&Impulse>) 
         side: chain.side_name(),
         rate_hz: chain.rate_hz,
         listed: chain.is_listed,
-        sos: (form == Form::Sos).then(|| chain.sos(export.gain())),
-        coefficients: (form == Form::Coefficients).then(|| coefficients(chain, export.gain())),
+        sos: (form == Form::Sos).then(|| export.rows(chain).iter().map(Row::sos).collect()),
+        coefficients: (form == Form::Coefficients).then(|| coefficients(export, chain)),
         impulse: impulse.map(|impulse| ImpulsePart {
             samples: impulse.samples(),
             seconds: impulse.samples() as f64 / chain.rate_hz,
@@ -144,16 +139,10 @@ pub fn export_document(filters: FiltersDocument, files: &[WrittenFile]) -> Expor
     }
 }
 
-fn coefficients(chain: &Chain, gain: f64) -> Vec<CoefficientsPart> {
-    let rows = chain.sos(gain);
-    let part = |(section, &[b0, b1, b2, _, a1, a2]): (&crate::filter::Section, &[f64; 6])| {
-        CoefficientsPart {
-            shape: section.shape,
-            f0_hz: section.f0_hz,
-            gain_db: section.gain_db,
-            q: section.q,
-            biquad: Biquad { b0, b1, b2, a1, a2 },
-        }
+fn coefficients(export: &Export, chain: &Chain) -> Vec<CoefficientsPart> {
+    let part = |row: Row| CoefficientsPart {
+        section: row.section,
+        biquad: row.biquad,
     };
-    chain.sections.iter().zip(&rows).map(part).collect()
+    export.rows(chain).into_iter().map(part).collect()
 }

@@ -59,9 +59,7 @@ pub fn export_text(
     }
     let included = match (export.preamp_included, form) {
         (false, _) => "not included",
-        (true, Form::Sos | Form::Coefficients) => {
-            "included, in the first row of each side and rate"
-        }
+        (true, Form::Sos | Form::Coefficients) => "included, as section 0 of each side and rate",
         (true, _) => "included",
     };
     page.row("Preamp", &format!("{preamp}, {included}"));
