@@ -530,13 +530,14 @@ fn rates_are_those_of_the_sheet_unless_others_are_allowed() {
         "{message}"
     );
     assert!(message.contains("--unlisted-rate"), "{message}");
-    let other = export(&[
+    let other = [
         "--rate-hz",
         "192000",
         "--rate-hz",
         "48000",
         "--unlisted-rate",
-    ]);
+    ];
+    let other = export(&[&other[..], &["--without-preamp"]].concat());
     assert_eq!(rates(&other.1), [(192_000.0, false), (48_000.0, true)]);
     // Too low for the sections, too low or too high for any equaliser, no rate at all.
     for bad in ["32000", "7999", "800000", "0", "-48000"] {
@@ -557,16 +558,58 @@ fn rates_are_those_of_the_sheet_unless_others_are_allowed() {
     let (status, _, message) = run(folder.path(), &base);
     assert_eq!(status, 2);
     assert!(message.contains("44100, 48000, 96000"), "{message}");
-    let text = run(
-        folder.path(),
-        &[&base[..], &["--rate-hz", "192000", "--unlisted-rate"]].concat(),
+    let other = [&base[..], &["--rate-hz", "192000", "--unlisted-rate"]].concat();
+    let (status, _, message) = run(folder.path(), &other);
+    assert_eq!(status, 1);
+    assert!(
+        message.contains("--rate-hz") && message.contains("--without-preamp"),
+        "{message}"
     );
+    let text = run(folder.path(), &[&other[..], &["--without-preamp"]].concat());
     assert_eq!(text.0, 0);
     assert!(
         text.1.contains("Caution: the sheet does not list 192 kHz"),
         "{}",
         text.1
     );
+}
+
+#[test]
+fn a_preamp_that_does_not_suffice_at_another_rate_is_not_exported_with_it() {
+    let sheet = sheet(0);
+    let sections = &sheet.channels[0].sections;
+    let gain_db = |rate_hz| bandwright::headroom::peak::peak(sections, rate_hz).gain_db;
+    let listed_db = sheet.rates_hz.iter().map(|&rate_hz| gain_db(rate_hz));
+    let listed_db = listed_db.fold(f64::NEG_INFINITY, f64::max);
+    // Just enough for the sheet's own rates.
+    let mut narrow = sheet.clone();
+    narrow.level.preamp_db = -listed_db;
+    let request = |rate_hz: f64, preamp_included| Request {
+        rates_hz: vec![rate_hz],
+        unlisted_rates: true,
+        ..everything(preamp_included)
+    };
+    let (higher, lower): (Vec<f64>, Vec<f64>) =
+        [64_000.0, 88_200.0, 176_400.0, 192_000.0, 768_000.0]
+            .into_iter()
+            .partition(|&rate_hz| gain_db(rate_hz) > listed_db + 1e-6);
+    assert!(
+        !higher.is_empty() && !lower.is_empty(),
+        "{higher:?} {lower:?}"
+    );
+    for rate_hz in higher {
+        let error = Export::of(&narrow, &request(rate_hz, true)).unwrap_err();
+        assert_eq!(error.kind, ErrorKind::Refused);
+        assert_eq!(error.place.source, "rate");
+        assert!(error.next_step.contains("fit for that rate"), "{error}");
+        assert!(Export::of(&narrow, &request(rate_hz, false)).is_ok());
+    }
+    for rate_hz in lower {
+        assert!(
+            Export::of(&narrow, &request(rate_hz, true)).is_ok(),
+            "{rate_hz}"
+        );
+    }
 }
 
 #[test]

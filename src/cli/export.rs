@@ -43,6 +43,9 @@ pub fn run(typed: &Export) -> Result<()> {
         "rate" => {
             let allow = "allow rates that the sheet does not list";
             error.next_step = error.next_step.replace(allow, "add --unlisted-rate");
+            let leave_out = "leave the preamp out and";
+            let option = "export --without-preamp and";
+            error.next_step = error.next_step.replace(leave_out, option);
             said_by(error, "--rate-hz")
         }
         "side" => said_by(error, "--side"),

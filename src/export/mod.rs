@@ -290,15 +290,22 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
     if level.preamp_db + gain_db <= PREAMP_TOLERANCE_DB {
         return Ok(());
     }
-    Err(contradiction(
-        "level.preamp_db",
+    let found = format!(
+        "a preamp of {} dB, where the sections gain {gain_db:.4} dB at a rate of {} Hz",
+        level.preamp_db, chain.rate_hz
+    );
+    let expected = format!("enough for the guard `{}`", level.guard.name());
+    if chain.is_listed {
+        return Err(contradiction("level.preamp_db", found, expected));
+    }
+    Err(Error::new(
+        ErrorKind::Refused,
+        "rate",
+        found,
+        expected,
         format!(
-            "{} dB, where the sections gain {gain_db:.4} dB at a rate of {} Hz",
-            level.preamp_db, chain.rate_hz
-        ),
-        format!(
-            "enough for the guard `{}` at every rate that is exported",
-            level.guard.name()
+            "fit for that rate, or leave the preamp out and set one of {:.2} dB",
+            -gain_db - 0.005
         ),
     ))
 }
