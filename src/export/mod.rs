@@ -1,7 +1,7 @@
 //! Stage 7, after the sheet: its filters in general forms that other tools read.
 //!
 //! [`Export::of`] computes the coefficients anew from the sections' numbers and refuses a sheet that contradicts
-//! itself. Then [`matrix`] gives second-order sections or bare coefficients, [`impulse`] the impulse response and
+//! itself. Then [`matrix`] gives second-order sections or bare coefficients, [`mod@impulse`] the impulse response and
 //! [`response`] a table of gain and phase. None of these forms belongs to a program.
 
 pub mod impulse;
