@@ -828,6 +828,29 @@ proptest! {
     }
 
     #[test]
+    fn a_sheet_damaged_anywhere_is_an_error_or_exported_and_never_a_panic(
+        index in 0..2usize,
+        damages in prop::collection::vec((0.0..1.0f64, prop::sample::select(vec!["7", "-", "e9", "nan", "\n", "]", ""])), 1..4),
+    ) {
+        let mut text = sheets()[index].clone();
+        // After the words at the head.
+        let start = text.find("[level]").unwrap();
+        for (place, with) in damages {
+            let at = start + ((text.len() - start) as f64 * place) as usize;
+            text.replace_range(at..(at + 1).min(text.len()), with);
+        }
+        if let Ok(sheet) = sheet::read(text.as_bytes(), "damaged.sheet.toml") {
+            let request = Request { rates_hz: vec![48_000.0], ..everything(true) };
+            if let Ok(export) = Export::of(&sheet, &request) {
+                prop_assert!(sos_csv(&export).is_ascii());
+                if let Ok(impulse) = impulse(&export) {
+                    prop_assert!(wav(&impulse, &export).ends_with(WAV_END));
+                }
+            }
+        }
+    }
+
+    #[test]
     fn every_section_is_minimum_phase_and_the_wav_its_response(
         sections in prop::collection::vec(any_section(), 1..5),
         rate_hz in prop::sample::select(vec![44_100.0, 96_000.0]),
