@@ -275,6 +275,7 @@ fn watch(
 fn watch_all(seeds: std::ops::Range<u64>) -> Seen {
     seeds
         .into_par_iter()
+        .panic_fuse()
         .map_init(RealFftPlanner::new, |planner, seed| {
             let mut random = Random(Xoshiro256PlusPlus::seed_from_u64(seed));
             let sections = random_cascade(&mut random);
