@@ -117,7 +117,7 @@
 //! - 4 [`limits`]: what an equaliser accepts, in whole steps.
 //! - 5 [`fit`]: the sections.
 //! - 6 [`headroom`]: what they need before them, so that nothing clips.
-//! - 7 [`sheet`]: the preset as a text file that a stranger can implement.
+//! - 7 [`sheet`]: the preset as a text file that a stranger can implement; [`export`]: its filters in general forms.
 //! - 11 [`report`]: text, JSON and picture.
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
@@ -155,8 +155,10 @@ pub mod fit;
 // 6. What the sections need before them.
 pub mod headroom;
 
-// 7. The preset as a file.
+// 7. The preset as a file, and its filters in general forms.
 pub mod sheet;
+
+pub mod export;
 
 // 11. What a person sees.
 pub mod report;

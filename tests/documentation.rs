@@ -78,6 +78,28 @@ fn words(typed: &str) -> Vec<String> {
     words
 }
 
+/// Whether the word at `index` names an output.
+fn is_output(arguments: &[String], index: usize) -> bool {
+    index > 0 && ["-o", "--output", "--plot"].contains(&arguments[index - 1].as_str())
+}
+
+/// Writes what a command line reads and an earlier one writes: the sheets in cargo's folder.
+fn write_first(folder: &Path, lines: &[Vec<String>], arguments: &[String]) {
+    for (index, word) in arguments.iter().enumerate() {
+        if word.starts_with("target/") && !is_output(arguments, index) {
+            let writes = |line: &&Vec<String>| {
+                let place = line.iter().position(|other| other == word);
+                place.is_some_and(|index| is_output(line, index))
+            };
+            let writer = lines.iter().find(writes);
+            run(
+                folder,
+                writer.unwrap_or_else(|| panic!("nothing writes {word}")),
+            );
+        }
+    }
+}
+
 /// A folder as a checkout has it: the demo's files and cargo's folder.
 fn checkout() -> TempDir {
     fn copy(from: &Path, to: &Path) {
@@ -136,7 +158,7 @@ fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
                 fs::remove_file(file).unwrap();
             }
             let before = files_under(folder.path());
-            let printed = run(folder.path(), &arguments);
+            let printed = run(folder.path(), arguments);
             let json = arguments.iter().any(|a| a == "--json");
             assert!(
                 !json || serde_json::from_str::<serde_json::Value>(&printed).is_ok(),
@@ -275,14 +297,15 @@ fn code_words(text: &str) -> Vec<&str> {
 
 #[test]
 fn options_and_defaults_are_those_of_the_help() {
-    for (verb, fewest) in [("fit", 15), ("inspect", 8)] {
+    for (verb, fewest) in [("fit", 15), ("inspect", 8), ("export", 8)] {
         options_are_those_of_the_help(verb, fewest);
     }
 }
 
 fn options_are_those_of_the_help(verb: &str, fewest: usize) {
     let help = options_of_help(verb);
-    assert!(help.len() > fewest && help.iter().any(|o| o.default.is_some()));
+    // The parser fills in nothing for an export.
+    assert!(help.len() > fewest && (verb == "export" || help.iter().any(|o| o.default.is_some())));
     let readme = page("README.md");
     let rows: Vec<Vec<String>> = table_rows(chapter(&readme, &format!("Options of `{verb}`")))
         .into_iter()
@@ -544,6 +567,25 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
     assert!(keys.len() > 25, "{}", keys.len());
     for key in keys {
         assert!(described.contains(&key.as_str()), "field {key} of target");
+    }
+
+    let mut keys = BTreeSet::new();
+    let readme = page("README.md");
+    let lines = command_lines(&readme);
+    let exports: Vec<_> = lines.iter().filter(|line| line[0] == "export").collect();
+    assert!(exports.len() >= 3);
+    let coefficients = "export target/demo.sheet.toml --form coefficients --json";
+    for mut arguments in exports.into_iter().cloned().chain([words(coefficients)]) {
+        write_first(folder.path(), &lines, &arguments);
+        arguments.retain(|word| word != "--json");
+        arguments.push("--json".to_owned());
+        let printed = run(folder.path(), &arguments);
+        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
+    }
+    let described = code_words(chapter(&developers, "The document of `export --json`"));
+    assert!(keys.len() > 25, "{}", keys.len());
+    for key in keys {
+        assert!(described.contains(&key.as_str()), "field {key} of export");
     }
 
     let mut keys = BTreeSet::new();

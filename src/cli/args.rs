@@ -44,7 +44,7 @@ pub struct Args {
 }
 
 /// The names of the verbs.
-pub const VERBS: [&str; 3] = ["inspect", "target", "fit"];
+pub const VERBS: [&str; 4] = ["inspect", "target", "fit", "export"];
 
 /// The verbs.
 #[derive(Debug, Subcommand)]
@@ -55,6 +55,8 @@ pub enum Verb {
     Target(Target),
     /// Fit sections toward a target, within what an equaliser can do
     Fit(Box<Fit>),
+    /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
+    Export(Export),
 }
 
 /// How results are shown.
@@ -616,6 +618,78 @@ pub struct Fit {
         help_heading = "Output"
     )]
     pub align_hz: Option<f64>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+const EXPORT_EXAMPLES: &str = "Examples:
+  The matrix of second-order sections at every rate of the sheet:
+    bandwright export my.sheet.toml --form sos -o my-sos.csv
+  An impulse response to convolve with:
+    bandwright export my.sheet.toml --form impulse --rate-hz 48000 -o my-48000.wav
+  Gain and phase of the left side of a sheet with an EQ for each:
+    bandwright export sides.sheet.toml --form response --side left -o left-response.csv";
+
+const EXPORT_KEEPS: &str = "The coefficients are computed anew from the numbers of the sections. A sheet that contradicts \
+    itself (other coefficients or checkpoints, or a preamp too small at a rate that is exported with it) is not \
+    exported. The preamp is included in every form, unless it is left out: in rows of coefficients as section 0.";
+
+const EXPORT_OUTCOMES: &str = "Exit status: 0 done; 1 the sheet contradicts itself, or rings too long for an impulse \
+    response; 2 bad usage or input. A file is only written over an earlier output of the same form.";
+
+/// How filters are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Form {
+    /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
+    Sos,
+    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted (NAME.csv, NAME.json)
+    Coefficients,
+    /// Minimum-phase impulse response at one rate, as long as all that is cut off stays below -140 dB of what is kept;
+    /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
+    Impulse,
+    /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
+    Response,
+}
+
+/// `bandwright export`.
+#[derive(Debug, ClapArgs)]
+#[command(
+    arg_required_else_help = true,
+    override_usage = "bandwright export [OPTIONS] --form FORM SHEET",
+    after_help = format!("{EXPORT_KEEPS}\n\n{CARE}"),
+    after_long_help = format!("{EXPORT_EXAMPLES}\n\n{EXPORT_KEEPS}\n\n{EXPORT_OUTCOMES}\n\n{CARE}")
+)]
+pub struct Export {
+    /// A preset (NAME.sheet.toml)
+    #[arg(value_name = "SHEET")]
+    pub sheet: PathBuf,
+    /// How the filters are told
+    #[arg(long, value_enum, value_name = "FORM", help_heading = "The filters")]
+    pub form: Form,
+    /// The sample rate (repeatable; an impulse response has one) [default: every rate of the sheet]
+    #[arg(
+        long,
+        value_name = "HZ",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "The filters"
+    )]
+    pub rate_hz: Vec<f64>,
+    /// Allow a rate that the sheet does not list, 8000 to 768000. No checkpoint covers it, and near half the rate sections
+    /// have another shape than the one that was fitted; the preamp must suffice there
+    #[arg(long, requires = "rate_hz", help_heading = "The filters")]
+    pub unlisted_rate: bool,
+    /// One side of a sheet with an EQ for each [default: all there is]
+    #[arg(long, value_enum, help_heading = "The filters")]
+    pub side: Option<OneSide>,
+    /// Leave the preamp out. It must then be set before the filters, or they can clip and play too loud
+    #[arg(long, help_heading = "The filters")]
+    pub without_preamp: bool,
+
+    /// Write the filters here; the ending says how. Needed, unless --json prints them
+    #[arg(short, long, value_name = "FILE", help_heading = "Output")]
+    pub output: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

@@ -4,7 +4,7 @@
 //! program did not write is never replaced.
 
 use std::fs::{self, File};
-use std::io::{self, Read, Write};
+use std::io::{self, Read, Seek as _, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
@@ -110,8 +110,30 @@ pub struct Place {
     typed: PathBuf,
     /// With all links followed, so that a link stays one when the file behind it is replaced.
     real: PathBuf,
-    /// How a file of this kind begins: only such a file is replaced.
-    beginning: &'static str,
+    /// What a file of this kind has: only such a file is replaced.
+    mark: Mark,
+}
+
+/// What tells an output of this program.
+#[derive(Debug, Clone, Copy)]
+enum Mark {
+    Beginning(&'static [u8]),
+    End(&'static [u8]),
+}
+
+impl Mark {
+    /// Whether that is in a file of a length.
+    fn is_in(self, path: &Path, length: u64) -> io::Result<bool> {
+        let (mark, from) = match self {
+            Self::Beginning(mark) => (mark, 0),
+            Self::End(mark) => (mark, length.saturating_sub(mark.len() as u64)),
+        };
+        let mut found = vec![0; mark.len()];
+        let mut file = File::open(path)?;
+        file.seek(SeekFrom::Start(from))?;
+        file.read_exact(&mut found)?;
+        Ok(found == mark)
+    }
 }
 
 impl Place {
@@ -123,7 +145,7 @@ impl Place {
         Ok(Self {
             typed: path.to_owned(),
             real: follow(path)?,
-            beginning: "",
+            mark: Mark::Beginning(&[]),
         })
     }
 
@@ -132,7 +154,16 @@ impl Place {
     /// # Errors
     /// `File` when there is another.
     pub fn for_files_that_begin(mut self, beginning: &'static str) -> Result<Self> {
-        self.beginning = beginning;
+        self.mark = Mark::Beginning(beginning.as_bytes());
+        self.refuse_strangers().map(|()| self)
+    }
+
+    /// The same place, where only a file that ends so is replaced.
+    ///
+    /// # Errors
+    /// `File` when there is another.
+    pub fn for_files_that_end(mut self, end: &'static [u8]) -> Result<Self> {
+        self.mark = Mark::End(end);
         self.refuse_strangers().map(|()| self)
     }
 
@@ -183,11 +214,8 @@ impl Place {
                 "name a file; leave the option out for no output",
             );
         }
-        let mut beginning = vec![0; self.beginning.len()];
-        let ours = metadata.len() == 0
-            || File::open(&self.real)
-                .and_then(|mut file| file.read_exact(&mut beginning))
-                .is_ok_and(|()| beginning == self.beginning.as_bytes());
+        let length = metadata.len();
+        let ours = length == 0 || self.mark.is_in(&self.real, length).unwrap_or(false);
         if ours {
             return Ok(());
         }
@@ -260,16 +288,16 @@ fn follow(path: &Path) -> Result<PathBuf> {
     )
 }
 
-/// Writes every text to its place, or none of them.
-pub fn write_all(outputs: &[(Place, String)]) -> Result<()> {
+/// Writes every output to its place, or none of them.
+pub fn write_all<T: AsRef<[u8]>>(outputs: &[(Place, T)]) -> Result<()> {
     let mut parts = Parts(Vec::new());
-    for (index, (place, text)) in outputs.iter().enumerate() {
+    for (index, (place, bytes)) in outputs.iter().enumerate() {
         place.refuse_strangers()?;
         let name = format!(".bandwright-{}-{index}.part", std::process::id());
         let part = place.real.with_file_name(name);
         let written = File::create_new(&part).and_then(|mut file| {
             parts.0.push(part);
-            file.write_all(text.as_bytes())?;
+            file.write_all(bytes.as_ref())?;
             file.sync_all()
         });
         written.map_err(|error| failed_write(&place.typed, &error))?;

@@ -8,6 +8,7 @@ mod console;
 mod files;
 mod measured;
 
+mod export;
 mod fit;
 mod inspect;
 mod target;
@@ -34,6 +35,7 @@ pub fn run() -> ExitCode {
         args::Verb::Inspect(typed) => (inspect::run(typed), typed.output_style, "inspect"),
         args::Verb::Target(typed) => (target::run(typed), typed.task.output_style(), "target"),
         args::Verb::Fit(typed) => (fit::run(typed), typed.output_style, "fit"),
+        args::Verb::Export(typed) => (export::run(typed), typed.output_style, "export"),
     };
     match result {
         Ok(()) => ExitCode::SUCCESS,

@@ -1,8 +1,8 @@
 //! Stage 3: what a section does. This stage knows no curve and no fit.
 //!
 //! [`Section`] holds the listener's numbers; [`biquad`] turns them into coefficients at a sample
-//! rate; [`response`] gives the exact level and its derivatives; [`cascade`] sums sections; [`q_meaning`] converts
-//! the numbers that other equalisers call q.
+//! rate; [`response`] gives the exact level and its derivatives, [`phase`] the phase; [`cascade`] sums sections;
+//! [`q_meaning`] converts the numbers that other equalisers call q.
 
 pub mod section;
 
@@ -10,6 +10,7 @@ pub mod q_meaning;
 
 pub mod biquad;
 pub mod cascade;
+pub mod phase;
 pub mod response;
 
 pub use q_meaning::QMeaning;

@@ -1,7 +1,7 @@
 //! Stage 6: what the sections need before them so that nothing clips, and what they cost. This stage knows no fit.
 //!
-//! [`peak`] finds what a steady tone can gain, [`any_signal`] what no signal can exceed, and [`preamp`]
-//! turns the first into the gain to set before the sections.
+//! [`peak`] finds what a steady tone can gain, [`any_signal`] what no signal can exceed (by the impulse response of
+//! [`ringing`]), and [`preamp`] turns the one that a [`guard`] names into the gain to set before the sections.
 //!
 //! [`mod@cost`] is the rest in one record: of a [`programme`] by the [`weighting`] of the ear, the change of [`loudness`];
 //! with sensitivity, impedance and [`source`], its level [`at_ear`], the [`mod@drive`] that takes, and the [`mod@exposure`];
@@ -9,7 +9,11 @@
 
 pub mod peak;
 
+pub mod ringing;
+
 pub mod any_signal;
+
+pub mod guard;
 
 pub mod preamp;
 
@@ -31,7 +35,8 @@ pub mod distortion;
 
 pub mod cost;
 
-pub use preamp::headroom;
+pub use guard::{Guard, TRUE_PEAK_MARGIN_DB};
+pub use preamp::{guarded, headroom};
 
 /// Gains that decide the preamp, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]

@@ -1,23 +1,52 @@
-//! The preamp: as little as keeps every steady tone below full scale.
+//! The preamp: as little as keeps what a guard names below full scale.
 
-use super::Headroom;
 use super::any_signal::any_signal;
+use super::guard::{Guard, TRUE_PEAK_MARGIN_DB};
 use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
-
 use crate::limits::Setting;
+
+use super::Headroom;
 
 /// Without steps the preamp is still a number to type in: it is lowered to a whole multiple of this.
 const TYPED_STEP_DB: f64 = 0.01;
 
-/// What `sections` need before them at the worst of `rates_hz`, by an equaliser whose preamp can be set to
-/// the values of `preamp_db`. No section: the largest such value up to 0 dB.
+/// A margin above this is a mistake rather than a margin.
+const MOST_MARGIN_DB: f64 = 20.0;
+
+/// What `sections` need before them at the worst of `rates_hz` so that no steady tone clips: [`guarded`] by
+/// [`Guard::Sine`], without a margin.
+///
+/// # Errors
+/// As [`guarded`].
+pub fn headroom(sections: &[Section], rates_hz: &[f64], preamp_db: &Setting) -> Result<Headroom> {
+    guarded(sections, rates_hz, preamp_db, Guard::Sine, 0.0)
+}
+
+/// What `sections` need before them at the worst of `rates_hz`, by an equaliser whose preamp can be set to the values
+/// of `preamp_db`, so that what `guard` names stays `true_peak_margin_db` (0 to 20) below full scale. No section and no
+/// margin: the largest such value up to 0 dB.
 ///
 /// # Errors
 /// `Refused` when the equaliser's preamp does not reach low enough; `Setting` when a section cannot be
-/// played at one of the rates, or there is no rate.
-pub fn headroom(sections: &[Section], rates_hz: &[f64], preamp_db: &Setting) -> Result<Headroom> {
+/// played at one of the rates, there is no rate, or the margin is out of its range.
+pub fn guarded(
+    sections: &[Section],
+    rates_hz: &[f64],
+    preamp_db: &Setting,
+    guard: Guard,
+    true_peak_margin_db: f64,
+) -> Result<Headroom> {
+    if !(0.0..=MOST_MARGIN_DB).contains(&true_peak_margin_db) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "true-peak margin",
+            format!("{true_peak_margin_db} dB"),
+            format!("0 to {MOST_MARGIN_DB} dB"),
+            format!("{TRUE_PEAK_MARGIN_DB} dB is usual"),
+        ));
+    }
     let mut worst: Option<(Peak, f64)> = None;
     let mut any_signal_gain_db = f64::NEG_INFINITY;
     for &rate_hz in rates_hz {
@@ -36,16 +65,20 @@ pub fn headroom(sections: &[Section], rates_hz: &[f64], preamp_db: &Setting) -> 
             "name the sample rates the equaliser runs at",
         ));
     };
-    Ok(Headroom {
+    let gains = Headroom {
         peak_gain_db: peak.gain_db,
         peak_hz: peak.frequency_hz,
         peak_rate_hz,
         any_signal_gain_db,
-        preamp_db: preamp_for(peak.gain_db, preamp_db)?,
+        preamp_db: 0.0,
+    };
+    Ok(Headroom {
+        preamp_db: preamp_for(guard.gain_db(&gains) + true_peak_margin_db, preamp_db)?,
+        ..gains
     })
 }
 
-/// The largest value of the setting that is not above `min(0, -peak_gain_db)`.
+/// The largest value of the setting that is not above `min(0, -peak_gain_db)`; the gain may be that of any guard.
 ///
 /// A peak that exceeds a value of the setting by no more than [`GUARANTEE_DB`] counts as equal to it: a
 /// peak of 3 dB computed as 3.0000000000000004 needs -3.0 dB and not one step more.

@@ -31,10 +31,18 @@ pub enum FileKind {
     Curve,
     /// A target as a recipe.
     Recipe,
+    /// Second-order sections.
+    Sos,
+    /// Bare coefficients.
+    Coefficients,
+    /// An impulse response.
+    Impulse,
+    /// A table of gain and phase.
+    Response,
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`.
+    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -42,6 +50,10 @@ impl FileKind {
             Self::Plot => "plot",
             Self::Curve => "curve",
             Self::Recipe => "recipe",
+            Self::Sos => "sos",
+            Self::Coefficients => "coefficients",
+            Self::Impulse => "impulse",
+            Self::Response => "response",
         }
     }
 }
@@ -49,7 +61,7 @@ impl FileKind {
 /// One file that was written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct WrittenFile {
-    /// `sheet`, `plot`, `curve` or `recipe`.
+    /// Such as `sheet` or `plot`: [`FileKind::name`].
     pub kind: FileKind,
     /// Where, as the user gave it.
     pub path: String,

@@ -2,7 +2,8 @@
 //! decides only which figures are shown, in which order and with how many digits.
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
-//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]. A picture
+//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and
+//! [`mod@target_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -21,6 +22,9 @@ pub mod next_steps;
 pub mod target_data;
 pub mod target_text;
 
+pub mod export_data;
+pub mod export_text;
+
 pub mod chart;
 pub mod fit_plot;
 pub mod inspect_plot;
@@ -32,6 +36,10 @@ pub mod target_plot;
 pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
+pub use export_data::{
+    ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
+};
+pub use export_text::export_text;
 pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;

@@ -7,6 +7,7 @@
 mod read;
 mod write;
 
+pub use crate::headroom::Guard;
 pub use read::{read, read_kept};
 pub use write::write;
 
@@ -16,30 +17,6 @@ use crate::job::per_side::PerSideOutcome;
 use crate::job::{BeforeAfter, FitOutcome, SearchReport};
 use crate::limits::{Limits, bounds, check_rates};
 use crate::measurement::takes::Side;
-
-/// What the preamp protects against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Guard {
-    /// Any steady tone.
-    Sine,
-    /// Any signal at all.
-    AnySignal,
-}
-
-impl Guard {
-    /// Both guards.
-    pub const ALL: [Self; 2] = [Self::Sine, Self::AnySignal];
-
-    /// The name used in files: `sine`, `any-signal`.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Sine => "sine",
-            Self::AnySignal => "any-signal",
-        }
-    }
-}
 
 /// Gains that concern the level, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]

@@ -1,0 +1,165 @@
+//! `bandwright export`.
+
+use std::path::Path;
+
+use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::export::{self, Form, Impulse, Request, matrix, response};
+use bandwright::measurement::takes::Side;
+use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::sheet;
+
+use super::args::{self, Export, OneSide};
+use super::console;
+use super::files::{self, Place, shown};
+use super::target::said_by;
+
+/// How an output holds the filters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Ending {
+    Csv,
+    Json,
+    Wav,
+}
+
+/// Reads the sheet, takes its filters, writes and prints.
+pub fn run(typed: &Export) -> Result<()> {
+    let form = form(typed);
+    let output = match &typed.output {
+        Some(path) => Some(output(path, form, &typed.sheet)?),
+        None if typed.output_style.json => None,
+        None => {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                "export",
+                "no place to write to",
+                "-o FILE, or --json",
+                format!("try -o NAME{}", endings(form)[0].0),
+            ));
+        }
+    };
+    let name = shown(&typed.sheet);
+    let sheet = sheet::read(&files::read(&typed.sheet)?, &name)?;
+    let named = |mut error: Box<Error>| match error.place.source.as_str() {
+        "rate" => {
+            let allow = "allow rates that the sheet does not list";
+            error.next_step = error.next_step.replace(allow, "add --unlisted-rate");
+            let leave_out = "leave the preamp out and";
+            let option = "export --without-preamp and";
+            error.next_step = error.next_step.replace(leave_out, option);
+            said_by(error, "--rate-hz")
+        }
+        "side" => said_by(error, "--side"),
+        _ => said_by(error, &name),
+    };
+    let request = Request {
+        rates_hz: typed.rate_hz.clone(),
+        unlisted_rates: typed.unlisted_rate,
+        side: typed.side.map(|side| match side {
+            OneSide::Left => Side::Left,
+            OneSide::Right => Side::Right,
+        }),
+        preamp_included: !typed.without_preamp,
+    };
+    let filters = export::Export::of(&sheet, &request).map_err(named)?;
+    let impulse = match form {
+        Form::Impulse => Some(export::impulse(&filters).map_err(named)?),
+        _ => None,
+    };
+
+    let mut written = Vec::new();
+    if let Some((place, ending)) = output {
+        written.push(WrittenFile {
+            kind: kind(form),
+            path: place.shown(),
+        });
+        files::write_all(&[(place, bytes(&filters, form, impulse.as_ref(), ending))])?;
+    }
+    if typed.output_style.json {
+        let filters = report::filters_document(&filters, form, impulse.as_ref());
+        console::print(&report::to_json(&report::export_document(
+            filters, &written,
+        )))
+    } else if typed.output_style.quiet {
+        Ok(())
+    } else {
+        console::print(&report::export_text(
+            &filters,
+            form,
+            impulse.as_ref(),
+            &written,
+        ))
+    }
+}
+
+fn form(typed: &Export) -> Form {
+    match typed.form {
+        args::Form::Sos => Form::Sos,
+        args::Form::Coefficients => Form::Coefficients,
+        args::Form::Impulse => Form::Impulse,
+        args::Form::Response => Form::Response,
+    }
+}
+
+fn kind(form: Form) -> FileKind {
+    match form {
+        Form::Sos => FileKind::Sos,
+        Form::Coefficients => FileKind::Coefficients,
+        Form::Impulse => FileKind::Impulse,
+        Form::Response => FileKind::Response,
+    }
+}
+
+/// The endings that a form can have.
+fn endings(form: Form) -> &'static [(&'static str, Ending)] {
+    match form {
+        Form::Impulse => &[(".wav", Ending::Wav)],
+        _ => &[(".csv", Ending::Csv), (".json", Ending::Json)],
+    }
+}
+
+/// Where the filters go, apart from the sheet and from files of another form.
+fn output(path: &Path, form: Form, sheet: &Path) -> Result<(Place, Ending)> {
+    let name = shown(path);
+    let lower = name.to_lowercase();
+    let known = endings(form);
+    let Some((_, ending)) = known.iter().find(|(ending, _)| lower.ends_with(ending)) else {
+        let names: Vec<String> = known.iter().map(|(end, _)| format!("NAME{end}")).collect();
+        return Err(Error::new(
+            ErrorKind::Setting,
+            "--output",
+            format!("`{name}` for --form {}", form.name()),
+            names.join(" or "),
+            "choose that ending, or another form",
+        ));
+    };
+    let place = Place::new(path)?;
+    place.refuse_clash(&[sheet], &[])?;
+    let place = match (ending, form) {
+        (Ending::Wav, _) => place.for_files_that_end(export::WAV_END),
+        (Ending::Json, _) => place.for_files_that_begin(report::export_json_beginning(form)),
+        (Ending::Csv, Form::Coefficients) => {
+            place.for_files_that_begin(matrix::COEFFICIENTS_BEGINNING)
+        }
+        (Ending::Csv, Form::Response) => place.for_files_that_begin(response::RESPONSE_BEGINNING),
+        (Ending::Csv, _) => place.for_files_that_begin(matrix::SOS_BEGINNING),
+    };
+    Ok((place?, *ending))
+}
+
+fn bytes(
+    filters: &export::Export,
+    form: Form,
+    impulse: Option<&Impulse>,
+    ending: Ending,
+) -> Vec<u8> {
+    match (ending, impulse) {
+        (Ending::Wav, Some(impulse)) => export::wav(impulse, filters),
+        (Ending::Csv, _) => match form {
+            Form::Coefficients => export::coefficients_csv(filters),
+            Form::Response => export::response_csv(filters),
+            _ => export::sos_csv(filters),
+        }
+        .into_bytes(),
+        _ => report::to_json(&report::filters_document(filters, form, impulse)).into_bytes(),
+    }
+}

@@ -1,0 +1,174 @@
+//! The impulse response of the filters as a WAV file.
+//!
+//! Poles and zeros of the cookbook's sections lie inside the unit circle, so the cascade's own impulse response is the
+//! minimum-phase one. It starts with the impulse and ends where a proven bound ([`crate::headroom::ringing`]) says that
+//! what is cut off is below [`REST_DB`].
+
+use std::io::Cursor;
+
+use hound::{SampleFormat, WavSpec, WavWriter};
+
+use super::{Chain, Export};
+use crate::error::{Error, ErrorKind, Result};
+use crate::headroom::ringing::{BUDGET, ImpulseResponse, impulse_response};
+use crate::units::{amplitude_from_db, db_from_amplitude};
+
+/// What is cut off, by the sum of its magnitudes, against the sum of what is kept, dB. No gain changes by more; the
+/// numbers of the file (24 bits of mantissa) are no finer.
+pub const REST_DB: f64 = -140.0;
+
+/// How such a file ends: a chunk that tells the software.
+pub const WAV_END: &[u8] = b"ISFT\x28\0\0\0bandwright impulse response, format 1\0\0\0";
+
+/// The impulse response of one chain, or of left and right.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Impulse {
+    /// Sample rate, whole hertz.
+    pub rate_hz: u32,
+    /// One channel for both sides or one side, or left and right; equally long, from the impulse on.
+    pub channels: Vec<Vec<f32>>,
+    /// What was cut off is not above this against what was kept, sums of magnitudes, dB; minus infinity for nothing.
+    pub rest_db: f64,
+}
+
+impl Impulse {
+    /// Samples of a channel.
+    #[must_use]
+    pub fn samples(&self) -> usize {
+        self.channels.first().map_or(0, Vec::len)
+    }
+}
+
+/// The impulse response of an export at one rate.
+///
+/// # Errors
+/// `Setting` about `rate` when there are several rates or the rate is no whole number; `Refused` when it rings for more
+/// than [`BUDGET`] samples, or is too loud for the numbers of the file.
+pub fn impulse(export: &Export) -> Result<Impulse> {
+    let rate_hz = one_rate(export)?;
+    let accuracy = amplitude_from_db(REST_DB);
+    let mut kept = Vec::new();
+    for Chain {
+        sections, rate_hz, ..
+    } in &export.chains
+    {
+        match impulse_response(sections, *rate_hz, accuracy)? {
+            Some(response) => kept.push(response),
+            None => {
+                return Err(refused(
+                    format!("sections that ring for more than {BUDGET} samples"),
+                    "ones that end sooner",
+                ));
+            }
+        }
+    }
+    let samples = kept.iter().map(|response| response.samples.len()).max();
+    let samples = samples.unwrap_or(0);
+    let rest = kept.iter().map(|response| response.rest / response.sum);
+    let rest_db = db_from_amplitude(rest.fold(0.0, f64::max));
+    let channel = |response: &ImpulseResponse| {
+        let gained = response.samples.iter().map(|x| (x * export.gain()) as f32);
+        let mut channel: Vec<f32> = gained.collect();
+        channel.resize(samples, 0.0);
+        channel
+    };
+    let channels: Vec<Vec<f32>> = kept.iter().map(channel).collect();
+    if channels.iter().flatten().any(|x| !x.is_finite()) {
+        return Err(refused(
+            "sections that gain too much".to_owned(),
+            "samples that a 32-bit number can hold",
+        ));
+    }
+    Ok(Impulse {
+        rate_hz,
+        channels,
+        rest_db,
+    })
+}
+
+fn refused(found: String, expected: &str) -> Box<Error> {
+    Error::new(
+        ErrorKind::Refused,
+        "sheet",
+        found,
+        expected,
+        "export the second-order sections instead",
+    )
+}
+
+fn one_rate(export: &Export) -> Result<u32> {
+    let first_hz = export.chains.first().map_or(0.0, |chain| chain.rate_hz);
+    let refuse = |found: String, expected: &str| {
+        Err(Error::new(
+            ErrorKind::Setting,
+            "rate",
+            found,
+            expected,
+            "name the rate that the response is to be played at",
+        ))
+    };
+    if export.chains.iter().any(|chain| chain.rate_hz != first_hz) {
+        let mut rates: Vec<String> = Vec::new();
+        for chain in &export.chains {
+            let rate = chain.rate_hz.to_string();
+            if !rates.contains(&rate) {
+                rates.push(rate);
+            }
+        }
+        return refuse(
+            format!("several rates, {} Hz", rates.join(", ")),
+            "one for an impulse response",
+        );
+    }
+    if first_hz.fract() != 0.0 {
+        return refuse(format!("{first_hz} Hz"), "a whole number for a WAV file");
+    }
+    Ok(first_hz as u32)
+}
+
+/// The response as a WAV file: 32-bit floating point, and a chunk of words about its preamp, unit and end.
+///
+/// # Panics
+/// Never: it is written to memory.
+#[must_use]
+pub fn wav(impulse: &Impulse, export: &Export) -> Vec<u8> {
+    let spec = WavSpec {
+        channels: impulse.channels.len() as u16,
+        sample_rate: impulse.rate_hz,
+        bits_per_sample: 32,
+        sample_format: SampleFormat::Float,
+    };
+    let mut bytes = Vec::new();
+    let written = WavWriter::new(Cursor::new(&mut bytes), spec).and_then(|mut writer| {
+        for frame in 0..impulse.samples() {
+            for channel in &impulse.channels {
+                writer.write_sample(channel[frame])?;
+            }
+        }
+        writer.finalize()
+    });
+    written.expect("a WAV file in memory");
+
+    let mut comment = format!(
+        "Minimum phase. Preamp of {:?} dB {}included. What is cut off is below {:.1} dB of the sum of magnitudes. {} toward {}",
+        export.preamp_db,
+        if export.preamp_included { "" } else { "NOT " },
+        impulse.rest_db.max(-999.0),
+        export.unit,
+        export.target,
+    )
+    .into_bytes();
+    // Ended by a zero, and of even length.
+    comment.push(0);
+    comment.resize(comment.len().next_multiple_of(2), 0);
+    let mut info = b"INFOICMT".to_vec();
+    info.extend((comment.len() as u32).to_le_bytes());
+    info.extend(comment);
+    info.extend(WAV_END);
+    bytes.extend(b"LIST");
+    bytes.extend((info.len() as u32).to_le_bytes());
+    bytes.extend(info);
+    let size = bytes.len() as u32 - 8;
+    bytes[4..8].copy_from_slice(&size.to_le_bytes());
+    bytes
+}

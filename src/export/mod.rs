@@ -1,0 +1,311 @@
+//! Stage 7, after the sheet: its filters in general forms that other tools read.
+//!
+//! [`Export::of`] computes the coefficients anew from the sections' numbers and refuses a sheet that contradicts
+//! itself. Then [`matrix`] gives second-order sections or bare coefficients, [`mod@impulse`] the impulse response and
+//! [`response`] a table of gain and phase. None of these forms belongs to a program.
+
+pub mod impulse;
+pub mod matrix;
+pub mod response;
+
+pub use impulse::{Impulse, WAV_END, impulse, wav};
+pub use matrix::{Row, coefficients_csv, sos_csv};
+pub use response::{Response, response_csv, responses};
+
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::{Section, biquad::Biquad};
+use crate::headroom::{Guard, any_signal::any_signal, peak::peak};
+use crate::limits::bounds;
+use crate::measurement::takes::Side;
+use crate::sheet::{self, Channel, Sheet};
+use crate::units::amplitude_from_db;
+
+/// How filters are told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Form {
+    /// Rows `b0 b1 b2 a0 a1 a2`, `a0 = 1`: the matrix that scipy.signal calls `sos`.
+    Sos,
+    /// `b0 b1 b2 a1 a2` of each section, beside its numbers.
+    Coefficients,
+    /// The impulse response: minimum phase, as the sections are.
+    Impulse,
+    /// Gain and phase on the common grid.
+    Response,
+}
+
+impl Form {
+    /// The name used in options and files: `sos`, `coefficients`, `impulse`, `response`.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Sos => "sos",
+            Self::Coefficients => "coefficients",
+            Self::Impulse => "impulse",
+            Self::Response => "response",
+        }
+    }
+}
+
+/// What to take from a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Request {
+    /// Sample rates, hertz; none: all of the sheet.
+    pub rates_hz: Vec<f64>,
+    /// Whether a rate may be one that the sheet does not list.
+    pub unlisted_rates: bool,
+    /// One side of a sheet with an EQ for each; None: all there are.
+    pub side: Option<Side>,
+    /// Whether the preamp is part of what is exported.
+    pub preamp_included: bool,
+}
+
+/// The filters of one side at one rate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chain {
+    /// The side that it is for; None: both.
+    pub side: Option<Side>,
+    /// Sample rate, hertz.
+    pub rate_hz: f64,
+    /// Whether the sheet lists that rate.
+    pub is_listed: bool,
+    /// The sections, in the order in which they are applied.
+    pub sections: Vec<Section>,
+    /// Their coefficients, without the preamp.
+    pub biquads: Vec<Biquad>,
+}
+
+impl Chain {
+    /// `both`, `left` or `right`.
+    #[must_use]
+    pub fn side_name(&self) -> &'static str {
+        match self.side {
+            Some(Side::Left) => "left",
+            Some(Side::Right) => "right",
+            Some(Side::Unknown) | None => "both",
+        }
+    }
+}
+
+/// Filters that were taken from a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Export {
+    /// Name of the unit.
+    pub unit: String,
+    /// Name of the target.
+    pub target: String,
+    /// The sheet's preamp, dB, 0 or less.
+    pub preamp_db: f64,
+    /// Whether that is part of what is exported.
+    pub preamp_included: bool,
+    /// Side after side, each at all rates.
+    pub chains: Vec<Chain>,
+}
+
+/// Coefficients in the sheet may differ by this from those of its sections.
+const COEFFICIENT_TOLERANCE: f64 = 1e-12;
+/// Checkpoints may differ by this from what the sections give, dB: the sheet says so.
+const CHECKPOINT_TOLERANCE_DB: f64 = 0.001;
+/// The preamp may lack this much, dB: less than the arithmetic of a player.
+const PREAMP_TOLERANCE_DB: f64 = 1e-6;
+
+impl Export {
+    /// The filters that `request` asks of `sheet`, computed from the numbers of its sections.
+    ///
+    /// # Errors
+    /// `Refused` when the sheet contradicts itself: coefficients or checkpoints are not those of its sections, or the
+    /// preamp does not keep what its guard says at a rate that is exported with it. `Setting` about `rate` or `side`
+    /// when the sheet does not have what is asked for. Other places are keys of the sheet.
+    pub fn of(sheet: &Sheet, request: &Request) -> Result<Self> {
+        let channels = channels(sheet, request.side)?;
+        let rates_hz = rates(sheet, request)?;
+        for channel in &sheet.channels {
+            refuse_other_coefficients(channel)?;
+        }
+        refuse_other_checkpoints(sheet)?;
+        let mut chains = Vec::new();
+        for channel in channels {
+            for &rate_hz in &rates_hz {
+                let sections = &channel.sections;
+                let biquads = sections.iter().map(|section| Biquad::new(section, rate_hz));
+                let chain = Chain {
+                    side: channel.side,
+                    rate_hz,
+                    is_listed: sheet.rates_hz.contains(&rate_hz),
+                    sections: sections.clone(),
+                    biquads: biquads.collect::<Result<_>>()?,
+                };
+                if request.preamp_included {
+                    refuse_a_short_preamp(sheet, &chain)?;
+                }
+                chains.push(chain);
+            }
+        }
+        Ok(Self {
+            unit: sheet.unit.clone(),
+            target: sheet.target.clone(),
+            preamp_db: sheet.level.preamp_db,
+            preamp_included: request.preamp_included,
+            chains,
+        })
+    }
+
+    /// The factor before the sections: the preamp's, or 1 where it is not included.
+    #[must_use]
+    pub fn gain(&self) -> f64 {
+        if self.preamp_included {
+            amplitude_from_db(self.preamp_db)
+        } else {
+            1.0
+        }
+    }
+}
+
+fn channels(sheet: &Sheet, side: Option<Side>) -> Result<Vec<&Channel>> {
+    let of_side = |channel: &&Channel| side.is_none() || channel.side == side;
+    let channels: Vec<&Channel> = sheet.channels.iter().filter(of_side).collect();
+    if !channels.is_empty() {
+        return Ok(channels);
+    }
+    Err(Error::new(
+        ErrorKind::Setting,
+        "side",
+        "a sheet with one EQ for both sides",
+        "one with an EQ for each",
+        "leave the side out",
+    ))
+}
+
+fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
+    let listed = || {
+        let rates = sheet.rates_hz.iter().map(ToString::to_string);
+        rates.collect::<Vec<_>>().join(", ")
+    };
+    let mut rates_hz: Vec<f64> = Vec::new();
+    for &rate_hz in &request.rates_hz {
+        let is_listed = sheet.rates_hz.contains(&rate_hz);
+        let refuse = |expected: String, next_step: &str| {
+            Err(Error::new(
+                ErrorKind::Setting,
+                "rate",
+                format!("{rate_hz} Hz"),
+                expected,
+                next_step,
+            ))
+        };
+        if !is_listed && !request.unlisted_rates {
+            return refuse(
+                format!("one of the sheet's rates in Hz, {}", listed()),
+                "choose one of these, allow rates that the sheet does not list, or fit for that rate",
+            );
+        }
+        let highest_hz = sheet.channels.iter().flat_map(|channel| &channel.sections);
+        let highest_hz = highest_hz.map(|section| section.f0_hz).fold(0.0, f64::max);
+        let is_possible = bounds::RATE_HZ.contains(rate_hz) && rate_hz > 2.0 * highest_hz;
+        if !is_listed && !is_possible {
+            return refuse(
+                format!(
+                    "{}, and more than twice the highest f0_hz, {highest_hz} Hz",
+                    bounds::RATE_HZ.words()
+                ),
+                "choose another rate",
+            );
+        }
+        if !rates_hz.contains(&rate_hz) {
+            rates_hz.push(rate_hz);
+        }
+    }
+    if rates_hz.is_empty() {
+        rates_hz.clone_from(&sheet.rates_hz);
+    }
+    Ok(rates_hz)
+}
+
+fn contradiction(key: &str, found: String, expected: String) -> Box<Error> {
+    Error::new(
+        ErrorKind::Refused,
+        "sheet",
+        found,
+        expected,
+        "`bandwright check` tells all that is wrong with it; then restore it or fit again",
+    )
+    .at_key(key)
+}
+
+fn refuse_other_coefficients(channel: &Channel) -> Result<()> {
+    for at_rate in &channel.coefficients {
+        for (index, (section, stated)) in channel.sections.iter().zip(&at_rate.section).enumerate()
+        {
+            let own = Biquad::new(section, at_rate.rate_hz)?;
+            let pairs = [
+                ("b0", stated.b0, own.b0),
+                ("b1", stated.b1, own.b1),
+                ("b2", stated.b2, own.b2),
+                ("a1", stated.a1, own.a1),
+                ("a2", stated.a2, own.a2),
+            ];
+            let agree = |stated: f64, own: f64| (stated - own).abs() <= COEFFICIENT_TOLERANCE;
+            if let Some((name, stated, own)) = pairs.into_iter().find(|p| !agree(p.1, p.2)) {
+                return Err(contradiction(
+                    "coefficients",
+                    format!(
+                        "{name} = {stated} of section {} at {} Hz",
+                        index + 1,
+                        at_rate.rate_hz
+                    ),
+                    format!("{own}, as its numbers give"),
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
+fn refuse_other_checkpoints(sheet: &Sheet) -> Result<()> {
+    let deviations = sheet::recompute(sheet);
+    let wrong = |d: &&sheet::Deviation| {
+        let distance_db = (d.from_sections_db - d.stated_db).abs();
+        // NaN is wrong, too.
+        !matches!(distance_db.partial_cmp(&CHECKPOINT_TOLERANCE_DB), Some(order) if order.is_le())
+    };
+    match deviations.iter().find(wrong) {
+        None => Ok(()),
+        Some(d) => Err(contradiction(
+            "checkpoint",
+            format!(
+                "{} dB at {} Hz and a rate of {} Hz",
+                d.stated_db, d.frequency_hz, d.rate_hz
+            ),
+            format!("{:.4} dB, as the sections give", d.from_sections_db),
+        )),
+    }
+}
+
+fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
+    let level = &sheet.level;
+    let gain_db = match level.guard {
+        Guard::Sine => peak(&chain.sections, chain.rate_hz).gain_db,
+        Guard::AnySignal => any_signal(&chain.sections, chain.rate_hz)?.gain_db,
+    };
+    if level.preamp_db + gain_db <= PREAMP_TOLERANCE_DB {
+        return Ok(());
+    }
+    let found = format!(
+        "a preamp of {} dB, where the sections gain {gain_db:.4} dB at a rate of {} Hz",
+        level.preamp_db, chain.rate_hz
+    );
+    let expected = format!("enough for the guard `{}`", level.guard.name());
+    if chain.is_listed {
+        return Err(contradiction("level.preamp_db", found, expected));
+    }
+    Err(Error::new(
+        ErrorKind::Refused,
+        "rate",
+        found,
+        expected,
+        format!(
+            "fit for that rate, or leave the preamp out and set one of {:.2} dB",
+            -gain_db - 0.005
+        ),
+    ))
+}
