@@ -158,7 +158,7 @@ fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
                 fs::remove_file(file).unwrap();
             }
             let before = files_under(folder.path());
-            let printed = run(folder.path(), arguments);
+            let printed = run(folder.path(), &arguments);
             let json = arguments.iter().any(|a| a == "--json");
             assert!(
                 !json || serde_json::from_str::<serde_json::Value>(&printed).is_ok(),
