@@ -76,6 +76,7 @@ fn request(takes: Vec<Take>, limits: Limits) -> FitRequest {
         contours: Vec::new(),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        most_loudness_loss_db: None,
         limits,
         economy: ECONOMY,
         effort: Effort::Quick,
