@@ -115,6 +115,7 @@
 //! - 5 [`fit`]: the sections.
 //! - 6 [`headroom`]: what they need before them, so that nothing clips.
 //! - 7 [`sheet`]: the preset as a text file that a stranger can implement.
+//! - 8 [`verify`]: a sheet tested by itself, and against takes measured before and after.
 //! - 11 [`report`]: text, JSON and picture.
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
@@ -154,6 +155,9 @@ pub mod headroom;
 
 // 7. The preset as a file.
 pub mod sheet;
+
+// 8. Whether a sheet is right, and whether its promise was kept.
+pub mod verify;
 
 // 11. What a person sees.
 pub mod report;

@@ -1,0 +1,130 @@
+//! Was the promise kept? Seeded re-measurements with one planted mistake each, or none.
+
+use std::collections::BTreeMap;
+
+use bandwright::measurement::judge::Settings;
+use bandwright::verify::{Remeasured, Remeasurement, Verdict, remeasured};
+
+#[path = "support/promises.rs"]
+mod promises;
+
+use promises::{Chance, KINDS, Mistake, Rig, largest_db, limits, mistake, names, sections, sessions};
+
+struct Planted {
+    mistake: Mistake,
+    kind: usize,
+    largest_db: f64,
+    seen: Remeasured,
+}
+
+/// One re-measurement; the mistake's size lies within `size_db`, but for none at all.
+fn planted(seed: u64, kind: usize, rig: &Rig, size_db: (f64, f64)) -> Planted {
+    let mut chance = Chance::new(seed);
+    for _ in 0..10_000 {
+        let per_side = kind == 8 || chance.below(5) == 0;
+        let (left, right) = (sections(&mut chance), sections(&mut chance));
+        let sheet = if per_side {
+            promises::sheet_per_side(&left, &right, &limits())
+        } else {
+            promises::sheet_of(&left, &limits())
+        };
+        let Some(mistake) = mistake(&mut chance, &sheet, kind) else {
+            continue;
+        };
+        let largest_db = largest_db(&sheet, &mistake.played);
+        if kind != 0 && !(size_db.0..size_db.1).contains(&largest_db) {
+            continue;
+        }
+        let counts = match (per_side, chance.below(3)) {
+            (true, 0) | (false, 0) => [2, 2],
+            (true, _) => [4, 4],
+            (false, 1) => [4, 0],
+            _ => [4, 4],
+        };
+        let taken = sessions(&mut chance, rig, counts, &mistake.played);
+        let request = Remeasurement {
+            before: taken.before,
+            after: taken.after,
+            judging: Settings::default(),
+            rate_hz: Some(48_000.0).filter(|_| chance.below(2) == 0),
+            same_level: kind == 10 || chance.below(2) == 0,
+        };
+        let seen = remeasured(&sheet, &request).unwrap();
+        return Planted {
+            mistake,
+            kind,
+            largest_db,
+            seen,
+        };
+    }
+    panic!("no such mistake was found for kind {kind}");
+}
+
+#[derive(Default)]
+struct Count {
+    cases: usize,
+    right: usize,
+    verdicts: [usize; 3],
+    /// A wrong word: an accusation of the wrong thing, or of nothing; or "kept" where something is wrong.
+    wrong_accusation: usize,
+    kept_wrongly: usize,
+    table: BTreeMap<(String, String), usize>,
+}
+
+fn count(cases: impl Iterator<Item = Planted>, show: bool) -> Count {
+    let mut count = Count::default();
+    for case in cases {
+        let told = &case.seen.explanations[0];
+        let right = names(&told.explanation, &case.mistake.explanation);
+        count.cases += 1;
+        count.right += usize::from(right);
+        count.verdicts[case.seen.verdict as usize] += 1;
+        let accused = case.seen.verdict == Verdict::NotKept && !right;
+        let kept = case.seen.verdict == Verdict::Kept && case.kind != 0;
+        count.wrong_accusation += usize::from(accused);
+        count.kept_wrongly += usize::from(kept);
+        if show && (!right || accused) {
+            println!(
+                "{:?} {:.1} dB -> {:?}: {:?} {:.3}; misfit {:.2}",
+                case.mistake.explanation, case.largest_db, case.seen.verdict, told.explanation, told.share, told.misfit
+            );
+        }
+        let told = match right {
+            true => "right".to_owned(),
+            false => told.explanation.name().to_owned(),
+        };
+        *count
+            .table
+            .entry((case.mistake.explanation.name().to_owned(), told))
+            .or_default() += 1;
+    }
+    for ((planted, told), cases) in &count.table {
+        println!("  {planted:16} {told:16} {cases}");
+    }
+    println!(
+        "{} cases, right first {}, kept {} / not kept {} / cannot tell {}, wrongly accused {}, wrongly kept {}",
+        count.cases, count.right, count.verdicts[0], count.verdicts[1], count.verdicts[2],
+        count.wrong_accusation, count.kept_wrongly
+    );
+    count
+}
+
+#[test]
+fn of_three_hundred_loads_the_planted_mistake_is_named_first_and_no_right_one_is_accused() {
+    let cases = (0..300).map(|seed| {
+        let kind = if seed % 3 == 0 { 0 } else { 1 + (seed as usize) % (KINDS - 1) };
+        planted(seed, kind, &Rig::USUAL, (1.0, 100.0))
+    });
+    let count = count(cases, true);
+    assert!(count.right * 10 >= count.cases * 9);
+}
+
+#[test]
+fn of_a_hundred_smaller_mistakes_few_are_told_wrongly() {
+    let cases = (0..100).map(|seed| {
+        // What has no small form is left out.
+        let kind = [1, 2, 3, 4, 5, 9][seed as usize % 6];
+        planted(9000 + seed, kind, &Rig::USUAL, (0.2, 1.0))
+    });
+    count(cases, true);
+}
