@@ -2,7 +2,8 @@
 //! decides only which figures are shown, in which order and with how many digits.
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
-//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`]. A picture
+//! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and [`mod@target_plot`];
+//! of a tested sheet, [`mod@check_text`], [`check_data`] and [`mod@check_plot`]. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -18,7 +19,11 @@ pub mod next_steps;
 pub mod target_data;
 pub mod target_text;
 
+pub mod check_data;
+pub mod check_text;
+
 pub mod chart;
+pub mod check_plot;
 pub mod fit_plot;
 pub mod inspect_plot;
 pub mod palette;
@@ -26,6 +31,9 @@ pub mod picture;
 pub mod svg;
 pub mod target_plot;
 
+pub use check_data::{CheckDocument, check_document};
+pub use check_plot::check_plot;
+pub use check_text::check_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
 pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};

@@ -214,14 +214,23 @@ pub struct Part {
     pub measured_db: Vec<f64>,
     /// How far it can be believed.
     pub witness: Witness,
-    /// The same with a smooth change of any form allowed.
-    pub anything: Witness,
+    /// The same with a smooth change of any form allowed: a small one, and a large one.
+    pub anything: [Witness; 2],
 }
 
 impl Part {
-    /// The witness that allows anything, from the covariance of the usual one.
-    pub(super) fn anything(covariance: &nalgebra::DMatrix<f64>, points: &[usize]) -> Option<Witness> {
-        Witness::new(covariance + of_anything(points))
+    /// The witnesses that allow anything, from the covariance of the usual one.
+    pub(super) fn anything(
+        covariance: &nalgebra::DMatrix<f64>,
+        points: &[usize],
+    ) -> Option<[Witness; 2]> {
+        /// How much larger a large change is than a small one.
+        const LARGER: f64 = 6.0;
+        let small = of_anything(points);
+        Some([
+            Witness::new(covariance + &small)?,
+            Witness::new(covariance + small * (LARGER * LARGER))?,
+        ])
     }
 }
 
@@ -314,7 +323,7 @@ fn leak(loss_at_30_hz_db: f64) -> Leak {
 
 /// One value of a free number.
 struct Value {
-    /// Prior probability within the explanation.
+    /// Prior probability within the explanation; for a change of any form times the ratio of its normalisations.
     weight: f64,
     squares: f64,
     value: f64,
@@ -337,8 +346,6 @@ enum Levels {
 struct Candidate {
     explanation: Explanation,
     prior: f64,
-    /// Logarithm of a likelihood ratio beside that of the squares.
-    ln_occam: f64,
     options: Vec<Value>,
     levels: Levels,
 }
@@ -430,7 +437,6 @@ impl<'a> Trial<'a> {
         self.candidates.push(Candidate {
             explanation,
             prior,
-            ln_occam: 0.0,
             options: vec![Value {
                 weight: 1.0,
                 squares,
@@ -457,15 +463,26 @@ impl<'a> Trial<'a> {
         if self.case.level.is_some_and(|level| level.preamp_db < 0.0) {
             self.add(Explanation::PreampMissing, prior::PREAMP, all, Levels::None);
         }
-        let (mut squares, mut ln_occam) = (0.0, 0.0);
-        for (part, left) in self.case.parts.iter().zip(&self.left_over) {
-            squares += part.anything.squares(left);
-            ln_occam -= 0.5 * (part.anything.ln_determinant() - part.witness.ln_determinant());
-        }
-        self.add(Explanation::SomethingElse, prior::ELSE, squares, Levels::Preamp);
-        if let Some(last) = self.candidates.last_mut() {
-            last.ln_occam = ln_occam;
-        }
+        let sized = |size: usize| {
+            let (mut squares, mut ln_occam) = (0.0, 0.0);
+            for (part, left) in self.case.parts.iter().zip(&self.left_over) {
+                let anything = &part.anything[size];
+                squares += anything.squares(left);
+                ln_occam -= 0.5 * (anything.ln_determinant() - part.witness.ln_determinant());
+            }
+            Value {
+                weight: 0.5 * f64::exp(ln_occam),
+                squares,
+                value: 0.0,
+                slip: false,
+            }
+        };
+        self.candidates.push(Candidate {
+            explanation: Explanation::SomethingElse,
+            prior: prior::ELSE,
+            options: vec![sized(0), sized(1)],
+            levels: Levels::Preamp,
+        });
     }
 
     fn sections(&mut self) {
@@ -578,7 +595,6 @@ impl<'a> Trial<'a> {
                 slip: None,
             },
             prior: prior * share,
-            ln_occam: 0.0,
             options,
             levels: Levels::Preamp,
         });
@@ -663,7 +679,6 @@ impl<'a> Trial<'a> {
                 loss_at_30_hz_db: 0.0,
             },
             prior: prior::SEAL,
-            ln_occam: 0.0,
             options,
             levels: Levels::Preamp,
         });
@@ -685,7 +700,7 @@ impl<'a> Trial<'a> {
             .candidates
             .iter()
             .find(|c| c.explanation == Explanation::SomethingElse)
-            .map_or(0.0, |c| c.options[0].squares);
+            .map_or(0.0, |c| least(&c.options));
         let scale = (anything / points as f64).max(1.0);
         let freedom = case.freedom;
         let ln_likelihood = |squares: f64| {
@@ -705,7 +720,7 @@ impl<'a> Trial<'a> {
                 let ln_level = case
                     .level
                     .map_or(0.0, |level| ln_level(case, &level, &playing, candidate.levels));
-                let ln_share = candidate.prior.ln() + candidate.ln_occam + sum.ln() + ln_level;
+                let ln_share = candidate.prior.ln() + sum.ln() + ln_level;
                 let tried = Tried {
                     explanation,
                     share: 0.0,

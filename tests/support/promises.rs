@@ -376,7 +376,10 @@ pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistak
         }
         3 => {
             let was = place.section.gain_db;
-            let value = mistyped(chance, was, 0.0).clamp(-30.0, 30.0);
+            let value = mistyped(chance, was, 0.0);
+            if value.abs() > 30.0 {
+                return None;
+            }
             let value = if value.abs() < 0.05 { was + 3.0 * chance.normal() } else { value };
             // Those two are mistakes of their own.
             if value.abs() < 0.25 * was.abs() && value.abs() < 0.6 || (value + was).abs() < 0.5 {
