@@ -75,7 +75,11 @@ fn refuse_incomplete(typed: &Check) -> Result<()> {
         ("--rig", typed.rig.is_some()),
     ];
     match idle.iter().find(|(_, given)| *given) {
-        Some((option, _)) => refuse(option, "no takes", "--before and --after, which it is about"),
+        Some((option, _)) => refuse(
+            option,
+            "no takes",
+            "--before and --after, which it is about",
+        ),
         None => Ok(()),
     }
 }

@@ -319,7 +319,12 @@ fn explanation(ranked: &Ranked) -> ExplanationPart {
 }
 
 fn change(change: &Change) -> ChangePart {
-    let of = |curve: &[f64]| curve[change.support.clone()].iter().map(|db| level(*db)).collect();
+    let of = |curve: &[f64]| {
+        curve[change.support.clone()]
+            .iter()
+            .map(|db| level(*db))
+            .collect()
+    };
     let f_hz = &grid::frequency_hz()[change.support.clone()];
     ChangePart {
         side: change.side,

@@ -1,7 +1,9 @@
 //! The picture of a promise: promised and measured change with what chance allows, and the best explanation.
 
 use super::chart::{self, LevelAxis};
-use super::check_text::{change_words, explanation_words, percent, side_name, spread_words, verdict_words};
+use super::check_text::{
+    change_words, explanation_words, percent, side_name, spread_words, verdict_words,
+};
 use super::palette::Ink;
 use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
 use super::words::{count, printable};
@@ -30,7 +32,8 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         let left = |(_, low, high): (f64, f64, f64)| [low, high];
         levels.push(band(changes[0], true).into_iter().flat_map(left).collect());
     }
-    let (aspect, ranges) = chart::one_aspect([&levels[0], levels.get(1).map_or(&[], Vec::as_slice)]);
+    let (aspect, ranges) =
+        chart::one_aspect([&levels[0], levels.get(1).map_or(&[], Vec::as_slice)]);
     let mut top = FIRST_PANEL_TOP;
     let mut panels = Vec::new();
     for (number, range) in ranges.into_iter().take(levels.len()).enumerate() {
@@ -45,16 +48,30 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &promise.trust, trusted);
     let subtitle = match first {
         Some(first) if wrong => {
-            format!("{} ({})", explanation_words(&first.explanation), percent(first.share))
+            format!(
+                "{} ({})",
+                explanation_words(&first.explanation),
+                percent(first.share)
+            )
         }
-        _ => format!("{} toward {}", printable(&check.unit), printable(&check.target)),
+        _ => format!(
+            "{} toward {}",
+            printable(&check.unit),
+            printable(&check.target)
+        ),
     };
-    let takes = |of: fn(&Change) -> usize| {
-        count(changes.iter().map(|c| of(c)).sum(), "take", "takes")
-    };
+    let takes =
+        |of: fn(&Change) -> usize| count(changes.iter().map(|c| of(c)).sum(), "take", "takes");
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
     let mut notes = vec![
-        format!("{}.", changes.iter().map(|c| change_words(c)).collect::<Vec<_>>().join("; ")),
+        format!(
+            "{}.",
+            changes
+                .iter()
+                .map(|c| change_words(c))
+                .collect::<Vec<_>>()
+                .join("; ")
+        ),
         format!(
             "Measured: mean of {} after minus mean of {} before, at the level that fits the promise best; the band is ±2 standard errors of that difference.",
             takes(|c| c.takes_after),
@@ -118,7 +135,9 @@ fn extent(change: &Change) -> Vec<f64> {
     let curves = [Some(&change.promised_db), change.explained_db.as_ref()];
     let curves = curves.into_iter().flatten();
     let lines = curves.flat_map(|curve| points(change, curve).into_iter().map(|(_, db)| db));
-    let bands = band(change, false).into_iter().flat_map(|(_, low, high)| [low, high]);
+    let bands = band(change, false)
+        .into_iter()
+        .flat_map(|(_, low, high)| [low, high]);
     lines.chain(bands).collect()
 }
 

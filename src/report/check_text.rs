@@ -51,8 +51,15 @@ fn points(page: &mut Page, check: &SheetCheck) {
         let lead = format!("  {}  {}  ", outcomes[k + 1], subjects[k + 1]);
         page.paragraph(&lead, &found(point));
     }
-    let whose = if check.own_limits { "the sheet's own" } else { "from a file" };
-    page.paragraph("  ", &format!("Limits: {}, {whose}.", printable(&check.limits)));
+    let whose = if check.own_limits {
+        "the sheet's own"
+    } else {
+        "from a file"
+    };
+    page.paragraph(
+        "  ",
+        &format!("Limits: {}, {whose}.", printable(&check.limits)),
+    );
 }
 
 /// What was found at a point, with its figures.
@@ -166,7 +173,11 @@ fn judged_words(promise: &Remeasured) -> String {
     format!(
         "{}, levels {}, promise at {}",
         band(lowest_hz, highest_hz),
-        if promise.level.is_some() { "compared" } else { "free" },
+        if promise.level.is_some() {
+            "compared"
+        } else {
+            "free"
+        },
         words::rate(promise.rate_hz)
     )
 }
@@ -214,7 +225,7 @@ pub(super) fn advice(promise: &Remeasured) -> String {
     let first = promise.explanations.first().map(|r| r.explanation);
     match (promise.verdict, first) {
         (Verdict::Kept, _) => format!(
-            "The measured change is the promised one. A mistake that changes less than {} dB from {} could hide in these takes.",
+            "The measured change is the promised one. A mistake that changes up to {} dB somewhere from {} could hide in these takes.",
             decimals(promise.unseen_db.max(0.1), 1),
             band(TOLD_HZ.0, TOLD_HZ.1)
         ),
@@ -240,7 +251,11 @@ fn place_words(place: &Place) -> String {
         Some(Side::Right) => "right ",
         _ => "",
     };
-    format!("{side}section {} ({})", place.number, section_words(&place.section))
+    format!(
+        "{side}section {} ({})",
+        place.number,
+        section_words(&place.section)
+    )
 }
 
 fn section_words(section: &Section) -> String {
@@ -274,10 +289,16 @@ fn about(number: Number, value: f64) -> String {
 #[must_use]
 pub(super) fn explanation_words(explanation: &Explanation) -> String {
     match explanation {
-        Explanation::NothingWrong => "nothing wrong: the sections play as the sheet says".to_owned(),
+        Explanation::NothingWrong => {
+            "nothing wrong: the sections play as the sheet says".to_owned()
+        }
         Explanation::SealDiffers { loss_at_30_hz_db } => format!(
             "the sections play, but the seal of {} loses {} dB at 30 Hz",
-            if *loss_at_30_hz_db > 0.0 { "after" } else { "before" },
+            if *loss_at_30_hz_db > 0.0 {
+                "after"
+            } else {
+                "before"
+            },
             decimals(loss_at_30_hz_db.abs(), 1)
         ),
         Explanation::SectionMissing { place } => format!("{} is missing", place_words(place)),
@@ -313,9 +334,15 @@ pub(super) fn explanation_words(explanation: &Explanation) -> String {
         Explanation::QReadAs { peaking, shelves } => {
             use crate::filter::QMeaning::Cookbook;
             match (peaking, shelves) {
-                (Cookbook, shelves) => format!("the equaliser reads the q of shelves as {}", shelves.words()),
+                (Cookbook, shelves) => format!(
+                    "the equaliser reads the q of shelves as {}",
+                    shelves.words()
+                ),
                 (peaking, Cookbook) => {
-                    format!("the equaliser reads the q of peaking sections as {}", peaking.words())
+                    format!(
+                        "the equaliser reads the q of peaking sections as {}",
+                        peaking.words()
+                    )
                 }
                 (peaking, shelves) => format!(
                     "the equaliser reads the q of peaking sections as {}, that of shelves as {}",
@@ -341,7 +368,11 @@ pub(super) fn explanation_words(explanation: &Explanation) -> String {
             words::rate(*played_hz),
             decimals(played_hz / coefficients_hz, 3)
         ),
-        Explanation::PreampMissing => "the sections play, but the preamp is missing: it can clip".to_owned(),
-        Explanation::SomethingElse => "something else: a smooth change that no single mistake makes".to_owned(),
+        Explanation::PreampMissing => {
+            "the sections play, but the preamp is missing: it can clip".to_owned()
+        }
+        Explanation::SomethingElse => {
+            "something else: a smooth change that no single mistake makes".to_owned()
+        }
     }
 }

@@ -361,9 +361,21 @@ struct Trial<'a> {
     candidates: Vec<Candidate>,
 }
 
-/// All explanations that apply, the likeliest first.
+/// Explanations, tried.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ranking {
+    /// All that apply, the likeliest first.
+    pub tried: Vec<Tried>,
+    /// What plays, for each part, under every mistake that fits nearly as well as none: [`AS_LIKELY`] or more of its likelihood.
+    pub possible: Vec<Vec<Playing>>,
+}
+
+/// A mistake of this likelihood ratio to nothing wrong is not excluded, however unlikely it was beforehand.
+pub const AS_LIKELY: f64 = 0.1;
+
+/// All explanations that apply.
 #[must_use]
-pub fn ranked(case: &Case) -> Vec<Tried> {
+pub fn ranked(case: &Case) -> Ranking {
     let mut trial = Trial::new(case);
     trial.whole();
     trial.sections();
@@ -427,7 +439,9 @@ impl<'a> Trial<'a> {
         parts
             .map(|(part, playing)| {
                 let points = part.frequency_hz.iter().zip(&part.measured_db);
-                let left: Vec<f64> = points.map(|(f_hz, db)| db - playing.level_db(*f_hz)).collect();
+                let left: Vec<f64> = points
+                    .map(|(f_hz, db)| db - playing.level_db(*f_hz))
+                    .collect();
                 part.witness.squares(&left)
             })
             .sum()
@@ -455,7 +469,12 @@ impl<'a> Trial<'a> {
 
     fn whole(&mut self) {
         let all: f64 = self.squares.iter().sum();
-        self.add(Explanation::NothingWrong, prior::NOTHING, all, Levels::Preamp);
+        self.add(
+            Explanation::NothingWrong,
+            prior::NOTHING,
+            all,
+            Levels::Preamp,
+        );
         if self.case.parts.iter().any(|part| !part.sections.is_empty()) {
             self.add_played(Explanation::Bypassed, prior::BYPASSED, Levels::Either);
             self.add_played(Explanation::AppliedTwice, prior::TWICE, Levels::OnceOrTwice);
@@ -553,8 +572,8 @@ impl<'a> Trial<'a> {
                 });
             }
         }
-        let best = (0..options.len())
-            .min_by(|a, b| options[*a].squares.total_cmp(&options[*b].squares));
+        let best =
+            (0..options.len()).min_by(|a, b| options[*a].squares.total_cmp(&options[*b].squares));
         if let Some(best) = best {
             const FINER: i32 = 8;
             let coarse = options.swap_remove(best);
@@ -632,7 +651,10 @@ impl<'a> Trial<'a> {
                 for &played_hz in played {
                     let ratio = played_hz / coefficients_hz;
                     let same = |&(a, b, _): &(f64, f64, f64)| ((b / a) / ratio - 1.0).abs() < 1e-6;
-                    if ratio != 1.0 && (1.0 / MOST..=MOST).contains(&ratio) && !pairs.iter().any(same) {
+                    if ratio != 1.0
+                        && (1.0 / MOST..=MOST).contains(&ratio)
+                        && !pairs.iter().any(same)
+                    {
                         pairs.push((coefficients_hz, played_hz, weight));
                     }
                 }
@@ -650,7 +672,9 @@ impl<'a> Trial<'a> {
 
     fn sides(&mut self) {
         let mixes: &[Mix] = match self.case.parts {
-            [left, _] if left.others.is_some() => &[Mix::Swapped, Mix::LeftOnBoth, Mix::RightOnBoth],
+            [left, _] if left.others.is_some() => {
+                &[Mix::Swapped, Mix::LeftOnBoth, Mix::RightOnBoth]
+            }
             [only] if only.others.is_some() => &[Mix::TheOther],
             _ => &[],
         };
@@ -684,7 +708,7 @@ impl<'a> Trial<'a> {
         });
     }
 
-    fn judged(self) -> Vec<Tried> {
+    fn judged(self) -> Ranking {
         let case = self.case;
         let points: usize = case.parts.iter().map(|p| p.frequency_hz.len() - 1).sum();
         let least = |options: &[Value]| {
@@ -706,6 +730,18 @@ impl<'a> Trial<'a> {
         let ln_likelihood = |squares: f64| {
             -0.5 * (freedom + 1.0) * ((squares - best).max(0.0) / (scale * freedom)).ln_1p()
         };
+        let nothing: f64 = self.squares.iter().sum();
+        let excluded = ln_likelihood(nothing) + AS_LIKELY.ln();
+        let possible = self
+            .candidates
+            .iter()
+            .filter(|c| !matches!(c.explanation, Explanation::SealDiffers { .. }))
+            .flat_map(|candidate| {
+                let options = candidate.options.iter();
+                let left = options.filter(|o| ln_likelihood(o.squares) >= excluded);
+                left.map(|o| playing(case, &with_number(&candidate.explanation, o.value)))
+            })
+            .collect();
         let mut tried: Vec<(f64, Tried)> = self
             .candidates
             .iter()
@@ -717,9 +753,9 @@ impl<'a> Trial<'a> {
                     .sum();
                 let explanation = told(candidate, scale);
                 let playing = playing(case, &explanation);
-                let ln_level = case
-                    .level
-                    .map_or(0.0, |level| ln_level(case, &level, &playing, candidate.levels));
+                let ln_level = case.level.map_or(0.0, |level| {
+                    ln_level(case, &level, &playing, candidate.levels)
+                });
                 let ln_share = candidate.prior.ln() + sum.ln() + ln_level;
                 let tried = Tried {
                     explanation,
@@ -734,13 +770,16 @@ impl<'a> Trial<'a> {
             .iter()
             .map(|(ln_share, _)| *ln_share)
             .fold(f64::NEG_INFINITY, f64::max);
-        let all: f64 = tried.iter().map(|(ln_share, _)| (ln_share - top).exp()).sum();
+        let all: f64 = tried
+            .iter()
+            .map(|(ln_share, _)| (ln_share - top).exp())
+            .sum();
         for (ln_share, tried) in &mut tried {
             tried.share = (*ln_share - top).exp() / all;
         }
         let mut tried: Vec<Tried> = tried.into_iter().map(|(_, tried)| tried).collect();
         tried.sort_by(|a, b| b.share.total_cmp(&a.share));
-        tried
+        Ranking { tried, possible }
     }
 }
 
@@ -773,6 +812,19 @@ fn told(candidate: &Candidate, scale: f64) -> Explanation {
     }
 }
 
+/// An explanation with its free number.
+fn with_number(explanation: &Explanation, value: f64) -> Explanation {
+    match *explanation {
+        Explanation::NumberWrong { place, number, .. } => Explanation::NumberWrong {
+            place,
+            number,
+            fitted: value,
+            slip: None,
+        },
+        other => other,
+    }
+}
+
 /// Logarithm of the likelihood of the level under an explanation. A level that nobody meant (another setting of the
 /// volume) stays possible throughout.
 fn ln_level(case: &Case, level: &LevelWitness, playing: &[Playing], levels: Levels) -> f64 {
@@ -781,7 +833,9 @@ fn ln_level(case: &Case, level: &LevelWitness, playing: &[Playing], levels: Leve
     let (mut sum, mut weight) = (0.0, 0.0);
     for (part, playing) in case.parts.iter().zip(playing) {
         let points = part.frequency_hz.iter().zip(&part.measured_db);
-        let left: Vec<f64> = points.map(|(f_hz, db)| db - playing.level_db(*f_hz)).collect();
+        let left: Vec<f64> = points
+            .map(|(f_hz, db)| db - playing.level_db(*f_hz))
+            .collect();
         let (db, error_db) = part.witness.level_db(&left);
         let precision = 1.0 / (error_db * error_db + level.error_db * level.error_db);
         sum += precision * db;
@@ -853,7 +907,9 @@ fn playing(case: &Case, explanation: &Explanation) -> Vec<Playing> {
                     peaking
                 };
                 // What has no meaning is taken as it stands.
-                if let Some(q) = meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, case.rate_hz) {
+                if let Some(q) =
+                    meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, case.rate_hz)
+                {
                     section.q = q;
                 }
             }

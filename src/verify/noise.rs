@@ -142,7 +142,10 @@ impl Noise {
             .zip(&deviations.of)
             .filter(|(_, n)| **n > 1)
             .map(|(db, _)| {
-                DVector::from_iterator(points.len(), points.iter().map(|i| db[*i] / self.take_db[*i]))
+                DVector::from_iterator(
+                    points.len(),
+                    points.iter().map(|i| db[*i] / self.take_db[*i]),
+                )
             })
             .collect();
         let likelihood = |shares: &[f64; 4]| {
@@ -153,8 +156,10 @@ impl Noise {
             let squares: f64 = scaled.iter().map(|z| z.dot(&factor.solve(z))).sum();
             let count = deviations.freedom as f64 * points.len() as f64;
             // The scale is free here: a(f) has set it.
-            Some(-0.5 * deviations.freedom as f64 * factor.ln_determinant()
-                - 0.5 * count * (squares / count).max(1e-12).ln())
+            Some(
+                -0.5 * deviations.freedom as f64 * factor.ln_determinant()
+                    - 0.5 * count * (squares / count).max(1e-12).ln(),
+            )
         };
         mixtures()
             .filter_map(|shares| Some((likelihood(&shares)?, shares)))
@@ -237,7 +242,12 @@ impl Witness {
     /// The level of a difference and its standard error, dB.
     #[must_use]
     pub fn level_db(&self, difference_db: &[f64]) -> (f64, f64) {
-        let sum: f64 = self.ones.iter().zip(difference_db).map(|(w, x)| w * x).sum();
+        let sum: f64 = self
+            .ones
+            .iter()
+            .zip(difference_db)
+            .map(|(w, x)| w * x)
+            .sum();
         (sum / self.weight, self.weight.sqrt().recip())
     }
 

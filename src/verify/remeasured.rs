@@ -21,7 +21,7 @@ use crate::measurement::takes::{Side, Take, offset_db};
 use crate::sheet::Sheet;
 
 /// Share of "nothing wrong" from which the promise counts as kept.
-pub const SURE: f64 = 0.9;
+pub const SURE: f64 = 0.91;
 /// Share of "nothing wrong" up to which it counts as not kept.
 pub const ACCUSED: f64 = 0.04;
 /// Explanations with a smaller share are not told.
@@ -141,7 +141,7 @@ pub struct Remeasured {
     pub verdict: Verdict,
     /// Explanations, the likeliest first, those with a share of at least [`LEAST_SHARE`], and always the first three.
     pub explanations: Vec<Ranked>,
-    /// The largest change over [`TOLD_HZ`] of any explanation that keeps such a share beside nothing wrong, dB: so much could be wrong unseen.
+    /// The largest change over [`TOLD_HZ`] of any mistake that these takes do not exclude ([`AS_LIKELY`](super::explanation::AS_LIKELY)), dB.
     pub unseen_db: f64,
 }
 
@@ -199,7 +199,10 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         let Some(channel) = sections_of(side) else {
             continue;
         };
-        let others = sheet.channels.iter().find(|c| side.is_some() && c.side != side);
+        let others = sheet
+            .channels
+            .iter()
+            .find(|c| side.is_some() && c.side != side);
         let mut covariance = noise.covariance(&at, &trust, means);
         if request.rate_hz.is_none() {
             covariance += of_rates(&channel.sections, sheet, rate_hz, &at);
@@ -218,7 +221,17 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
             ));
         };
         changes.push(Change::new(
-            side, &db, &support, takes, &at, &channel.sections, rate_hz, &noise, means, &trust, &witness,
+            side,
+            &db,
+            &support,
+            takes,
+            &at,
+            &channel.sections,
+            rate_hz,
+            &noise,
+            means,
+            &trust,
+            &witness,
         ));
         parts.push(Part {
             side,
@@ -241,12 +254,16 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         level: level_witness,
         freedom: noise.freedom as f64 + MORE_FREEDOM,
     };
-    let tried = ranked(&case);
+    let ranking = ranked(&case);
+    let tried = &ranking.tried;
     for (change, playing) in changes.iter_mut().zip(&tried[0].sections) {
         change.explain(&tried[0].explanation, playing);
     }
     let count: usize = parts.iter().map(|p| p.frequency_hz.len() - 1).sum();
-    let all: Vec<Ranked> = tried.iter().map(|t| sized(t, &parts, rate_hz, count)).collect();
+    let all: Vec<Ranked> = tried
+        .iter()
+        .map(|t| sized(t, &parts, rate_hz, count))
+        .collect();
     let share = |wanted: fn(&Explanation) -> bool| -> f64 {
         let of = all.iter().filter(|r| wanted(&r.explanation));
         of.map(|r| r.share).sum()
@@ -260,10 +277,10 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     } else {
         Verdict::CannotTell
     };
-    let unseen_db = all
+    let unseen_db = ranking
+        .possible
         .iter()
-        .filter(|r| r.share >= LEAST_SHARE * nothing)
-        .map(|r| r.worst_db.abs())
+        .map(|playing| largest(playing, &parts, rate_hz).0.abs())
         .fold(0.0, f64::max);
     let level = level_witness.map(|level| level_change(&parts, &level, rate_hz));
     let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
@@ -327,7 +344,11 @@ fn side_changes(before: &Judged, after: &Judged) -> Result<Vec<SideChange>> {
         return Err(Error::new(
             ErrorKind::Coverage,
             "--after",
-            format!("takes of the {}, before of the {}", names(after), names(before)),
+            format!(
+                "takes of the {}, before of the {}",
+                names(after),
+                names(before)
+            ),
             "at least one side that was measured before and after",
             "say the sides in the files' names (`left`, `right`), the same way before and after",
         ));
@@ -365,7 +386,10 @@ fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<Measured>> {
 }
 
 /// The kept takes of a session with the mean of their side.
-fn kept<'a>(takes: &'a [Take], judged: &'a Judged) -> impl Iterator<Item = (&'a Take, &'a OnGrid, usize)> {
+fn kept<'a>(
+    takes: &'a [Take],
+    judged: &'a Judged,
+) -> impl Iterator<Item = (&'a Take, &'a OnGrid, usize)> {
     takes
         .iter()
         .zip(&judged.takes)
@@ -397,7 +421,11 @@ fn deviations(
             let mut db = difference(take, mean);
             let offset = offset_db(&db, support);
             for (i, db) in db.iter_mut().enumerate() {
-                *db = if support.contains(&i) { *db - offset } else { 0.0 };
+                *db = if support.contains(&i) {
+                    *db - offset
+                } else {
+                    0.0
+                };
             }
             all.db.push(db);
             all.of.push(count);
@@ -435,17 +463,18 @@ fn of_rates(
     let mut sum = nalgebra::DMatrix::zeros(at.len(), at.len());
     for &other_hz in sheet.rates_hz.iter().filter(|other| **other != rate_hz) {
         let there = cascade::levels_db(sections, other_hz, &f_hz);
-        let apart = nalgebra::DVector::from_iterator(
-            at.len(),
-            there.iter().zip(&here).map(|(a, b)| a - b),
-        );
+        let apart =
+            nalgebra::DVector::from_iterator(at.len(), there.iter().zip(&here).map(|(a, b)| a - b));
         sum += &apart * apart.transpose() / sheet.rates_hz.len() as f64;
     }
     sum
 }
 
 impl Change {
-    #[allow(clippy::too_many_arguments, reason = "one place, and each is something else")]
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "one place, and each is something else"
+    )]
     fn new(
         side: Option<Side>,
         db: &[f64],
@@ -496,7 +525,10 @@ impl Change {
         if *explanation == Explanation::SomethingElse {
             return;
         }
-        let explained: Vec<f64> = frequency_hz().iter().map(|f| playing.level_db(*f)).collect();
+        let explained: Vec<f64> = frequency_hz()
+            .iter()
+            .map(|f| playing.level_db(*f))
+            .collect();
         let (mut sum, mut weight) = (0.0, 0.0);
         for i in self.support.clone() {
             let w = self.error_db[i].powi(-2);
@@ -512,13 +544,17 @@ impl Change {
 }
 
 fn promised(sections: &[Section], rate_hz: f64) -> Vec<f64> {
-    let f_hz: Vec<f64> = frequency_hz().iter().map(|f| f.min(0.5 * rate_hz)).collect();
+    let f_hz: Vec<f64> = frequency_hz()
+        .iter()
+        .map(|f| f.min(0.5 * rate_hz))
+        .collect();
     cascade::levels_db(sections, rate_hz, &f_hz)
 }
 
-fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, count: usize) -> Ranked {
+/// The largest change to the promise, level-free, dB, and where, hertz.
+fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64) -> (f64, f64) {
     let (mut worst_db, mut worst_hz) = (0.0_f64, TOLD_HZ.0);
-    for (part, playing) in parts.iter().zip(&tried.sections) {
+    for (part, playing) in parts.iter().zip(playing) {
         let change: Vec<f64> = part
             .frequency_hz
             .iter()
@@ -532,6 +568,11 @@ fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, count: usize) -> Ranked {
             }
         }
     }
+    (worst_db, worst_hz)
+}
+
+fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, count: usize) -> Ranked {
+    let (worst_db, worst_hz) = largest(&tried.sections, parts, rate_hz);
     Ranked {
         explanation: tried.explanation,
         share: tried.share,

@@ -175,7 +175,11 @@ fn counted(sheet: &Sheet) -> String {
         if sections == 1 { "" } else { "s" },
         sheet.rates_hz.len(),
         if sheet.rates_hz.len() == 1 { "" } else { "s" },
-        if sheet.is_per_side() { ", an EQ for each side" } else { "" },
+        if sheet.is_per_side() {
+            ", an EQ for each side"
+        } else {
+            ""
+        },
     )
 }
 
@@ -199,7 +203,10 @@ fn numbers(sheet: &Sheet) -> CheckPoint {
         .find(|(_, value, bound)| !bound.contains(*value));
         number.map(|(key, value, bound)| {
             let place = of_side(channel.side);
-            (format!("{key} {value} of a {}{place}", section.shape), bound.words())
+            (
+                format!("{key} {value} of a {}{place}", section.shape),
+                bound.words(),
+            )
         })
     };
     let wild = sheet
@@ -250,8 +257,16 @@ fn checkpoints(sheet: &Sheet) -> Vec<CheckPoint> {
                 format!(
                     ", worst {} dB stated where the {} give {:.4} dB",
                     worst.stated_db,
-                    if from_sections { "sections" } else { "coefficients" },
-                    if from_sections { worst.from_sections_db } else { worst.from_coefficients_db },
+                    if from_sections {
+                        "sections"
+                    } else {
+                        "coefficients"
+                    },
+                    if from_sections {
+                        worst.from_sections_db
+                    } else {
+                        worst.from_coefficients_db
+                    },
                 )
             }
         ),
@@ -266,7 +281,11 @@ fn checkpoints(sheet: &Sheet) -> Vec<CheckPoint> {
 
 /// What is no number is worse than any.
 fn unordered_last(deviation: f64) -> f64 {
-    if deviation.is_nan() { f64::INFINITY } else { deviation }
+    if deviation.is_nan() {
+        f64::INFINITY
+    } else {
+        deviation
+    }
 }
 
 fn checkpoint_places(sheet: &Sheet) -> CheckPoint {
@@ -307,14 +326,16 @@ fn coefficients(sheet: &Sheet) -> CheckPoint {
     let (mut count, mut worst) = (0, (0.0_f64, None, None, String::new()));
     for channel in &sheet.channels {
         for at_rate in &channel.coefficients {
-            for (k, (section, stated)) in channel.sections.iter().zip(&at_rate.section).enumerate() {
+            for (k, (section, stated)) in channel.sections.iter().zip(&at_rate.section).enumerate()
+            {
                 count += 5;
                 let computed = Biquad::new(section, at_rate.rate_hz).ok();
                 let parts = |b: &Biquad| [b.b0, b.b1, b.b2, b.a1, b.a2];
                 let names = ["b0", "b1", "b2", "a1", "a2"];
                 let computed = computed.map_or([f64::NAN; 5], |b| parts(&b));
                 for ((name, stated), computed) in names.iter().zip(parts(stated)).zip(computed) {
-                    let deviation = unordered_last((stated - computed).abs() / computed.abs().max(1.0));
+                    let deviation =
+                        unordered_last((stated - computed).abs() / computed.abs().max(1.0));
                     if deviation > worst.0 {
                         let found = format!(
                             "{name} of section {}{}: {stated}, computed {computed}",
@@ -333,8 +354,8 @@ fn coefficients(sheet: &Sheet) -> CheckPoint {
         true => format!("{count} recomputed"),
         false => found,
     };
-    let mut point =
-        CheckPoint::said(Subject::Coefficients, passes, found, because).measured(deviation, COEFFICIENT);
+    let mut point = CheckPoint::said(Subject::Coefficients, passes, found, because)
+        .measured(deviation, COEFFICIENT);
     if !passes {
         (point.rate_hz, point.side) = (rate_hz, side);
     }
@@ -374,7 +395,10 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
         (peak.gain_db, Some(peak.frequency_hz))
     });
     let of_anything = worst(sheet, |sections, rate_hz| {
-        (any_signal(sections, rate_hz).map_or(f64::INFINITY, |a| a.gain_db), None)
+        (
+            any_signal(sections, rate_hz).map_or(f64::INFINITY, |a| a.gain_db),
+            None,
+        )
     });
     let (Some(of_tones), Some(of_anything)) = (of_tones, of_anything) else {
         return Vec::new();
@@ -430,14 +454,21 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
     };
     vec![
         stated(Subject::PeakGain, level.peak_gain_db, &of_tones),
-        stated(Subject::AnySignalGain, level.any_signal_gain_db, &of_anything),
+        stated(
+            Subject::AnySignalGain,
+            level.any_signal_gain_db,
+            &of_anything,
+        ),
         suffices,
         as_computed,
     ]
 }
 
 fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
-    let stranger = sheet.rates_hz.iter().find(|hz| !limits.rates_hz.contains(hz));
+    let stranger = sheet
+        .rates_hz
+        .iter()
+        .find(|hz| !limits.rates_hz.contains(hz));
     let mut point = CheckPoint::said(
         Subject::Rates,
         stranger.is_none(),
@@ -454,7 +485,10 @@ fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
 fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {
     let expected = |error: &crate::error::Error| {
         let key = error.place.key.as_deref().unwrap_or_default();
-        (format!("{key}: {}", error.found), format!("expected {}", error.expected))
+        (
+            format!("{key}: {}", error.found),
+            format!("expected {}", error.expected),
+        )
     };
     for channel in &sheet.channels {
         if let Err(error) = limits.allows(&channel.sections) {

@@ -17,7 +17,7 @@ pub struct Chance(Random);
 
 impl Chance {
     pub fn new(seed: u64) -> Self {
-        Self(Random::new(seed ^ 0x5eed_0f_9001))
+        Self(Random::new(seed ^ 0x005e_ed0f_9001))
     }
 
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
@@ -55,9 +55,7 @@ fn to(value: f64, step: f64) -> f64 {
 pub fn sections(chance: &mut Chance) -> Vec<Section> {
     let count = 3 + chance.below(6);
     let step = if chance.below(2) == 0 { 0.1 } else { 0.5 };
-    let gain = |chance: &mut Chance, most: f64| {
-        to(chance.sign() * chance.between(1.0, most), step)
-    };
+    let gain = |chance: &mut Chance, most: f64| to(chance.sign() * chance.between(1.0, most), step);
     let mut sections = vec![Section {
         shape: Shape::LowShelf,
         f0_hz: to(chance.log_between(60.0, 220.0), 1.0),
@@ -221,9 +219,24 @@ impl Unit {
         let peaking = Shape::Peaking;
         Self {
             body: vec![
-                section(Shape::LowShelf, chance.between(90.0, 200.0), chance.between(0.0, 8.0), 0.55),
-                section(peaking, chance.between(2400.0, 3200.0), chance.between(5.0, 10.0), 1.1),
-                section(peaking, chance.between(300.0, 1000.0), chance.between(-2.0, 2.0), 1.0),
+                section(
+                    Shape::LowShelf,
+                    chance.between(90.0, 200.0),
+                    chance.between(0.0, 8.0),
+                    0.55,
+                ),
+                section(
+                    peaking,
+                    chance.between(2400.0, 3200.0),
+                    chance.between(5.0, 10.0),
+                    1.1,
+                ),
+                section(
+                    peaking,
+                    chance.between(300.0, 1000.0),
+                    chance.between(-2.0, 2.0),
+                    1.0,
+                ),
                 section(Shape::HighShelf, 13_000.0, -12.0, 0.7),
             ],
             resonance_hz: chance.between(7300.0, 8700.0),
@@ -235,7 +248,12 @@ impl Unit {
         let level_db = rig.level_db * chance.normal();
         let resonance_hz = self.resonance_hz + rig.shift_hz * chance.normal();
         let mut body = self.body.clone();
-        body.push(section(Shape::Peaking, resonance_hz, self.resonance_db, 5.5));
+        body.push(section(
+            Shape::Peaking,
+            resonance_hz,
+            self.resonance_db,
+            5.5,
+        ));
         body.push(section(Shape::Peaking, 1.27 * resonance_hz, -5.0, 3.5));
         let mut waves = Vec::new();
         if rig.ripples {
@@ -246,15 +264,35 @@ impl Unit {
             }
         } else {
             let f0_hz = chance.log_between(60.0, 300.0);
-            body.push(section(Shape::LowShelf, f0_hz, 1.3 * rig.spread_db * chance.normal(), 0.6));
+            body.push(section(
+                Shape::LowShelf,
+                f0_hz,
+                1.3 * rig.spread_db * chance.normal(),
+                0.6,
+            ));
             let f0_hz = chance.log_between(1500.0, 6000.0);
-            body.push(section(Shape::HighShelf, f0_hz, 1.3 * rig.spread_db * chance.normal(), 0.6));
+            body.push(section(
+                Shape::HighShelf,
+                f0_hz,
+                1.3 * rig.spread_db * chance.normal(),
+                0.6,
+            ));
             let f0_hz = chance.log_between(300.0, 6000.0);
-            body.push(section(Shape::Peaking, f0_hz, 1.5 * rig.spread_db * chance.normal(), 1.0));
+            body.push(section(
+                Shape::Peaking,
+                f0_hz,
+                1.5 * rig.spread_db * chance.normal(),
+                1.0,
+            ));
         }
         if chance.between(0.0, 1.0) < rig.leaks {
             let corner_hz = chance.between(25.0, 60.0);
-            body.push(section(Shape::LowShelf, corner_hz, -chance.between(4.0, 10.0), 0.5));
+            body.push(section(
+                Shape::LowShelf,
+                corner_hz,
+                -chance.between(4.0, 10.0),
+                0.5,
+            ));
         }
         let at = |f_hz: &f64| {
             let octaves = (f_hz / 632.0).log2();
@@ -287,7 +325,9 @@ pub struct Mistake {
 /// The largest difference to the promise over 50 Hz to 8 kHz, dB.
 pub fn largest_db(sheet: &Sheet, played: &Played) -> f64 {
     let promised = promised(sheet, 1.0);
-    let told = frequency_hz().iter().filter(|f| (50.0..=8000.0).contains(*f));
+    let told = frequency_hz()
+        .iter()
+        .filter(|f| (50.0..=8000.0).contains(*f));
     let at = |f: &f64| {
         let side = |side| (played(side, *f) - promised(side, *f)).abs();
         side(Side::Left).max(side(Side::Right))
@@ -303,7 +343,13 @@ fn by_side(sheet: &Sheet) -> [Vec<Section>; 2] {
     })
 }
 
-fn playing(sections: [Vec<Section>; 2], rate_hz: f64, raised: f64, times: f64, preamp_db: f64) -> Played {
+fn playing(
+    sections: [Vec<Section>; 2],
+    rate_hz: f64,
+    raised: f64,
+    times: f64,
+    preamp_db: f64,
+) -> Played {
     Box::new(move |side, f_hz| {
         let sections = &sections[usize::from(side == Side::Right)];
         preamp_db + times * cascade::level_db(sections, rate_hz, (f_hz / raised).min(rate_hz / 2.0))
@@ -380,7 +426,11 @@ pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistak
             if value.abs() > 30.0 {
                 return None;
             }
-            let value = if value.abs() < 0.05 { was + 3.0 * chance.normal() } else { value };
+            let value = if value.abs() < 0.05 {
+                was + 3.0 * chance.normal()
+            } else {
+                value
+            };
             // Those two are mistakes of their own.
             if value.abs() < 0.25 * was.abs() && value.abs() < 0.6 || (value + was).abs() < 0.5 {
                 return None;
@@ -402,13 +452,20 @@ pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistak
             let peaking = QMeaning::OF_PEAKING[chance.below(4)];
             let shelves = QMeaning::OF_SHELVES[chance.below(2)];
             for section in sides.iter_mut().flatten() {
-                let meaning = if section.shape.is_shelf() { shelves } else { peaking };
+                let meaning = if section.shape.is_shelf() {
+                    shelves
+                } else {
+                    peaking
+                };
                 let q = meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, rate_hz);
                 section.q = q.unwrap_or(section.q);
             }
             (Explanation::QReadAs { peaking, shelves }, plain(sides))
         }
-        6 => (Explanation::Bypassed, playing(sides, rate_hz, 1.0, 0.0, 0.0)),
+        6 => (
+            Explanation::Bypassed,
+            playing(sides, rate_hz, 1.0, 0.0, 0.0),
+        ),
         7 => (
             Explanation::AppliedTwice,
             playing(sides, rate_hz, 1.0, 2.0, 2.0 * preamp_db),
@@ -485,15 +542,29 @@ pub fn sessions(chance: &mut Chance, rig: &Rig, counts: [usize; 2], played: &Pla
 pub fn names(told: &Explanation, planted: &Explanation) -> bool {
     match (told, planted) {
         (
-            Explanation::NumberWrong { place: a, number: x, .. },
-            Explanation::NumberWrong { place: b, number: y, .. },
+            Explanation::NumberWrong {
+                place: a,
+                number: x,
+                ..
+            },
+            Explanation::NumberWrong {
+                place: b,
+                number: y,
+                ..
+            },
         ) => a == b && x == y,
         (Explanation::SectionMissing { place: a }, Explanation::SectionMissing { place: b })
         | (Explanation::SignFlipped { place: a }, Explanation::SignFlipped { place: b }) => a == b,
         (Explanation::WrongSide { mix: a }, Explanation::WrongSide { mix: b }) => a == b,
         (
-            Explanation::WrongRate { coefficients_hz: a, played_hz: x },
-            Explanation::WrongRate { coefficients_hz: b, played_hz: y },
+            Explanation::WrongRate {
+                coefficients_hz: a,
+                played_hz: x,
+            },
+            Explanation::WrongRate {
+                coefficients_hz: b,
+                played_hz: y,
+            },
         ) => ((x / a) / (y / b) - 1.0).abs() < 1e-6,
         (a, b) => a.name() == b.name(),
     }
