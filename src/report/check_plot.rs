@@ -6,7 +6,7 @@ use super::check_text::{
 };
 use super::palette::Ink;
 use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
-use super::words::{count, printable};
+use super::words::{count, printable, true_minus};
 use crate::measurement::grid;
 use crate::verify::explanation::Explanation;
 use crate::verify::remeasured::Change;
@@ -63,15 +63,12 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
     let takes =
         |of: fn(&Change) -> usize| count(changes.iter().map(|c| of(c)).sum(), "take", "takes");
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
+    let told: Vec<String> = changes
+        .iter()
+        .map(|change| format!("{}: {}", side_name(change.side), change_words(change)))
+        .collect();
     let mut notes = vec![
-        format!(
-            "{}.",
-            changes
-                .iter()
-                .map(|c| change_words(c))
-                .collect::<Vec<_>>()
-                .join("; ")
-        ),
+        true_minus(&format!("{}.", told.join("; "))),
         format!(
             "Measured: mean of {} after minus mean of {} before, at the level that fits the promise best; the band is ±2 standard errors of that difference.",
             takes(|c| c.takes_after),

@@ -9,6 +9,7 @@ use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
 use crate::verify::explanation::{Explanation, Mix, Number, Place};
 use crate::verify::remeasured::{ACCUSED, Change, SURE, TOLD_HZ};
+use crate::verify::sheet_check::Subject;
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
 /// The report on a tested sheet for people; `files` is what was written.
@@ -62,15 +63,21 @@ fn points(page: &mut Page, check: &SheetCheck) {
     );
 }
 
-/// What was found at a point, with its figures.
+/// What was found at a point, with its figures, and where it fails, what was expected.
 pub(super) fn found(point: &CheckPoint) -> String {
     let mut text = printable(&point.found);
-    if let Some(deviation) = point.deviation {
-        let figure = format!("{deviation:.1e}");
-        text.push_str(&format!("; deviation {figure}"));
-        if let Some(tolerance) = point.tolerance {
-            text.push_str(&format!(" of {tolerance:.1e} allowed"));
-        }
+    // Levels say their figures in words.
+    let figures = match point.subject {
+        Subject::Checkpoints => point.deviation.map(|db| format!("{db:.5} dB")),
+        Subject::Coefficients => point.deviation.map(|x| format!("{x:.0e}")),
+        _ => None,
+    };
+    let allowed = match point.subject {
+        Subject::Checkpoints => point.tolerance.map(|db| format!("{db:.5} dB")),
+        _ => point.tolerance.map(|x| format!("{x:.0e}")),
+    };
+    if let Some((deviation, allowed)) = figures.zip(allowed) {
+        text.push_str(&format!("; off by {deviation} at most, {allowed} allowed"));
     }
     let place: Vec<String> = [
         point.at_hz.map(|hz| format!("at {}", words::frequency(hz))),
@@ -83,7 +90,10 @@ pub(super) fn found(point: &CheckPoint) -> String {
     if !place.is_empty() {
         text.push_str(&format!(" ({})", place.join(", ")));
     }
-    format!("{text}. {}.", printable(&point.because))
+    if !point.passes {
+        text.push_str(&format!(": {}", printable(&point.because)));
+    }
+    text
 }
 
 /// The verdict in a few words.

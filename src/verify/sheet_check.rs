@@ -473,13 +473,18 @@ fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
         Subject::Rates,
         stranger.is_none(),
         match stranger {
-            None => format!("{:?} Hz", sheet.rates_hz),
+            None => listed_hz(&sheet.rates_hz),
             Some(hz) => format!("{hz} Hz"),
         },
-        format!("the equaliser runs at {:?} Hz", limits.rates_hz),
+        format!("the equaliser runs at {}", listed_hz(&limits.rates_hz)),
     );
     point.rate_hz = stranger.copied();
     point
+}
+
+fn listed_hz(rates_hz: &[f64]) -> String {
+    let rates: Vec<String> = rates_hz.iter().map(ToString::to_string).collect();
+    format!("{} Hz", rates.join(", "))
 }
 
 fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {

@@ -484,6 +484,9 @@ pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistak
         }
         9 => {
             let (a, b) = (RATES_HZ[chance.below(3)], RATES_HZ[chance.below(3)]);
+            if a == b {
+                return None;
+            }
             let explanation = Explanation::WrongRate {
                 coefficients_hz: a,
                 played_hz: b,
