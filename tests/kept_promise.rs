@@ -229,3 +229,69 @@ fn other_benches_do_not_make_it_accuse_the_innocent() {
         assert!(count.right * 100 >= count.cases * least, "{name}");
     }
 }
+
+fn seen(sheet: &bandwright::sheet::Sheet, taken: promises::Sessions) -> Remeasured {
+    let request = Remeasurement {
+        before: taken.before,
+        after: taken.after,
+        judging: Settings::default(),
+        rate_hz: None,
+        same_level: false,
+    };
+    remeasured(sheet, &request).unwrap()
+}
+
+#[test]
+fn two_mistakes_at_once_are_not_called_kept_and_not_blamed_on_one_that_does_not_fit() {
+    for seed in 0..12 {
+        let mut chance = Chance::new(40_000 + seed);
+        let right = sections(&mut chance);
+        let sheet = promises::sheet_of(&right, &limits());
+        let mut wrong = right.clone();
+        wrong[0].gain_db -= 6.0;
+        let last = wrong.len() - 2;
+        wrong[last].gain_db += 6.0;
+        let played = promises::promised(&promises::sheet_of(&wrong, &limits()), 1.0);
+        let taken = sessions(&mut chance, &Rig::USUAL, [4, 4], &played);
+        let told = seen(&sheet, taken);
+        assert_eq!(told.verdict, Verdict::NotKept, "{seed}");
+        let first = &told.explanations[0];
+        let elsewhere = first.explanation.name() == "something-else";
+        assert!(elsewhere || first.misfit < 1.6, "{seed}: {first:?}");
+    }
+}
+
+#[test]
+fn takes_that_all_leak_alike_after_are_no_mistake_of_the_load() {
+    for seed in 0..12 {
+        let mut chance = Chance::new(50_000 + seed);
+        let sheet = promises::sheet_of(&sections(&mut chance), &limits());
+        let played = promises::promised(&sheet, 1.0);
+        let leaks: promises::Played = Box::new(move |side, f_hz| {
+            played(side, f_hz) - 10.0 * (1.0 + (40.0 / f_hz).powi(2)).log10()
+        });
+        let taken = sessions(&mut chance, &Rig::USUAL, [4, 4], &leaks);
+        let told = seen(&sheet, taken);
+        assert_ne!(
+            told.verdict,
+            Verdict::NotKept,
+            "{seed}: {:?}",
+            told.explanations[0]
+        );
+        assert_eq!(
+            told.explanations[0].explanation.name(),
+            "seal-differs",
+            "{seed}"
+        );
+    }
+}
+
+#[test]
+fn one_take_a_session_tells_what_is_large_and_says_that_its_spread_is_assumed() {
+    let mut chance = Chance::new(60_000);
+    let sheet = promises::sheet_of(&sections(&mut chance), &limits());
+    let nothing: promises::Played = Box::new(|_, _| 0.0);
+    let told = seen(&sheet, sessions(&mut chance, &Rig::USUAL, [1, 0], &nothing));
+    assert_eq!(told.freedom, 0);
+    assert_eq!(told.explanations[0].explanation.name(), "bypassed");
+}

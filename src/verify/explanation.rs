@@ -9,7 +9,8 @@
 //!
 //! The likelihood of `squares` is Student's, with so many degrees of freedom as the takes' spread has: relative to the best,
 //! `(1 + (squares - best) / (s v))^(-(v+1)/2)`. `s` is 1, or more where even [`Explanation::SomethingElse`], a smooth
-//! change of any form, leaves more than its points allow.
+//! change of any form, leaves more than its points allow. That one fits in many directions at once, so Student's tail would make it worth too
+//! little: its likelihood beside the best of the others is normal, with the variance of the takes doubled.
 
 use std::f64::consts::LN_2;
 
@@ -323,8 +324,10 @@ fn leak(loss_at_30_hz_db: f64) -> Leak {
 
 /// One value of a free number.
 struct Value {
-    /// Prior probability within the explanation; for a change of any form times the ratio of its normalisations.
+    /// Prior probability within the explanation.
     weight: f64,
+    /// Logarithm of the ratio of normalisations, for a change of any form.
+    ln_occam: f64,
     squares: f64,
     value: f64,
     slip: bool,
@@ -369,6 +372,9 @@ pub struct Ranking {
     /// What plays, for each part, under every mistake that fits nearly as well as none: [`AS_LIKELY`] or more of its likelihood.
     pub possible: Vec<Vec<Playing>>,
 }
+
+/// By how much the variance of a change may be underestimated when all explanations are doubted.
+const DOUBT: f64 = 2.0;
 
 /// A mistake of this likelihood ratio to nothing wrong is not excluded, however unlikely it was beforehand.
 pub const AS_LIKELY: f64 = 0.1;
@@ -453,6 +459,7 @@ impl<'a> Trial<'a> {
             prior,
             options: vec![Value {
                 weight: 1.0,
+                ln_occam: 0.0,
                 squares,
                 value: 0.0,
                 slip: false,
@@ -490,7 +497,8 @@ impl<'a> Trial<'a> {
                 ln_occam -= 0.5 * (anything.ln_determinant() - part.witness.ln_determinant());
             }
             Value {
-                weight: 0.5 * f64::exp(ln_occam),
+                weight: 0.5,
+                ln_occam,
                 squares,
                 value: 0.0,
                 slip: false,
@@ -566,6 +574,7 @@ impl<'a> Trial<'a> {
             if t.abs() >= idle && number.is_conceivable(value, rate_hz) {
                 options.push(Value {
                     weight: (-0.5 * (t / deviation).powi(2)).exp(),
+                    ln_occam: 0.0,
                     squares: squares(value),
                     value: t,
                     slip: false,
@@ -581,6 +590,7 @@ impl<'a> Trial<'a> {
                 let t = coarse.value + step * f64::from(k) / f64::from(FINER);
                 options.push(Value {
                     weight: coarse.weight / f64::from(FINER + 1),
+                    ln_occam: 0.0,
                     squares: squares(value_at(t)),
                     value: t,
                     slip: false,
@@ -596,6 +606,7 @@ impl<'a> Trial<'a> {
             .filter(|value| number.is_conceivable(*value, rate_hz))
             .map(|value| Value {
                 weight: 1.0,
+                ln_occam: 0.0,
                 squares: squares(value),
                 value,
                 slip: true,
@@ -692,6 +703,7 @@ impl<'a> Trial<'a> {
                 let explanation = Explanation::SealDiffers { loss_at_30_hz_db };
                 Value {
                     weight: 1.0 / 48.0,
+                    ln_occam: 0.0,
                     squares: self.squares_of(&playing(self.case, &explanation)),
                     value: loss_at_30_hz_db,
                     slip: false,
@@ -715,15 +727,17 @@ impl<'a> Trial<'a> {
             let squares = options.iter().map(|o| o.squares);
             squares.fold(f64::INFINITY, f64::min)
         };
+        let is_anything = |c: &Candidate| c.explanation == Explanation::SomethingElse;
         let best = self
             .candidates
             .iter()
+            .filter(|c| !is_anything(c))
             .map(|candidate| least(&candidate.options))
             .fold(f64::INFINITY, f64::min);
         let anything = self
             .candidates
             .iter()
-            .find(|c| c.explanation == Explanation::SomethingElse)
+            .find(|c| is_anything(c))
             .map_or(0.0, |c| least(&c.options));
         let scale = (anything / points as f64).max(1.0);
         let freedom = case.freedom;
@@ -746,17 +760,20 @@ impl<'a> Trial<'a> {
             .candidates
             .iter()
             .map(|candidate| {
-                let sum: f64 = candidate
-                    .options
-                    .iter()
-                    .map(|o| o.weight * ln_likelihood(o.squares).exp())
-                    .sum();
+                let ln_of = |o: &Value| {
+                    let ln_likelihood = match is_anything(candidate) {
+                        true => 0.5 * (best - o.squares) / (DOUBT * scale),
+                        false => ln_likelihood(o.squares),
+                    };
+                    o.weight.ln() + o.ln_occam + ln_likelihood
+                };
+                let ln_sum = ln_sum(candidate.options.iter().map(ln_of));
                 let explanation = told(candidate, scale);
                 let playing = playing(case, &explanation);
                 let ln_level = case.level.map_or(0.0, |level| {
                     ln_level(case, &level, &playing, candidate.levels)
                 });
-                let ln_share = candidate.prior.ln() + sum.ln() + ln_level;
+                let ln_share = candidate.prior.ln() + ln_sum + ln_level;
                 let tried = Tried {
                     explanation,
                     share: 0.0,
@@ -810,6 +827,16 @@ fn told(candidate: &Candidate, scale: f64) -> Explanation {
         }
         other => other,
     }
+}
+
+/// Logarithm of a sum of exponentials.
+fn ln_sum(ln_terms: impl Iterator<Item = f64>) -> f64 {
+    let ln_terms: Vec<f64> = ln_terms.collect();
+    let top = ln_terms.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if top == f64::NEG_INFINITY {
+        return top;
+    }
+    top + ln_terms.iter().map(|ln| (ln - top).exp()).sum::<f64>().ln()
 }
 
 /// An explanation with its free number.
