@@ -118,6 +118,7 @@
 //! - 5 [`fit`]: the sections.
 //! - 6 [`headroom`]: what they need before them, so that nothing clips.
 //! - 7 [`sheet`]: the preset as a text file that a stranger can implement; [`export`]: its filters in general forms.
+//! - 8 [`verify`]: a sheet tested by itself, and against takes measured before and after.
 //! - 11 [`report`]: text, JSON and picture.
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
@@ -159,6 +160,9 @@ pub mod headroom;
 pub mod sheet;
 
 pub mod export;
+
+// 8. Whether a sheet is right, and whether its promise was kept.
+pub mod verify;
 
 // 11. What a person sees.
 pub mod report;

@@ -297,7 +297,7 @@ fn code_words(text: &str) -> Vec<&str> {
 
 #[test]
 fn options_and_defaults_are_those_of_the_help() {
-    for (verb, fewest) in [("fit", 15), ("inspect", 8), ("export", 8)] {
+    for (verb, fewest) in [("fit", 15), ("inspect", 8), ("check", 8), ("export", 8)] {
         options_are_those_of_the_help(verb, fewest);
     }
 }
@@ -608,6 +608,28 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
     assert!(keys.len() > 40);
     for key in keys {
         assert!(described.contains(&key.as_str()), "field {key}");
+    }
+
+    let mut keys = BTreeSet::new();
+    let takes = |name: &str, number: usize| format!("demo-data/{name}/left-{number}.csv");
+    let check = format!(
+        "check target/demo.sheet.toml --before {} {} --after {} {} --same-level --plot target/k.svg --json",
+        takes("fieldfare-wool", 1),
+        takes("fieldfare-wool", 2),
+        takes("fieldfare-mesh", 1),
+        takes("fieldfare-mesh", 3),
+    );
+    // Another insert is no sheet: the answer is no, and a document all the same.
+    let checked = Command::new(env!("CARGO_BIN_EXE_bandwright"))
+        .args(words(&check))
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    json_keys(&serde_json::from_slice(&checked.stdout).unwrap(), &mut keys);
+    let described = code_words(chapter(&developers, "The document of `check --json`"));
+    assert!(keys.len() > 50, "{}", keys.len());
+    for key in keys {
+        assert!(described.contains(&key.as_str()), "field {key} of check");
     }
 
     let sheet = fs::read_to_string(folder.path().join("target/demo.sheet.toml")).unwrap();

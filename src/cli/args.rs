@@ -44,7 +44,7 @@ pub struct Args {
 }
 
 /// The names of the verbs.
-pub const VERBS: [&str; 4] = ["inspect", "target", "fit", "export"];
+pub const VERBS: [&str; 5] = ["inspect", "target", "fit", "check", "export"];
 
 /// The verbs.
 #[derive(Debug, Subcommand)]
@@ -55,6 +55,8 @@ pub enum Verb {
     Target(Target),
     /// Fit sections toward a target, within what an equaliser can do
     Fit(Box<Fit>),
+    /// Test a sheet, and whether its promise was kept: by itself, and against takes of before and after
+    Check(Check),
     /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
     Export(Export),
 }
@@ -618,6 +620,74 @@ pub struct Fit {
         help_heading = "Output"
     )]
     pub align_hz: Option<f64>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+const CHECK_EXAMPLES: &str = "Examples:
+  A sheet by itself:
+    bandwright check my.sheet.toml
+  Against what another equaliser can do:
+    bandwright check my.sheet.toml --limits pocket.limits.toml
+  Was the promise kept? Takes without the sheet, and with it:
+    bandwright check my.sheet.toml --before left-1.csv left-2.csv --after eq-left-1.csv eq-left-2.csv --plot kept.svg";
+
+const CHECK_TELLS: &str = "The change is measured after minus before, level-free, and judged by the spread of the takes. \
+    Where it is not the promised one, explanations are ranked by their probability: a section missing, a sign flipped, a \
+    number mistyped, q read in another way, the equaliser bypassed, applied twice, sides mixed up, a wrong sample rate, \
+    another seal; with --same-level a missing preamp. Takes that leak or do not belong are set aside.";
+
+const CHECK_OUTCOMES: &str = "Exit status: 0 every point passes, and nothing shows that the promise was not kept; 1 a \
+    point fails, or the promise was not kept; 2 bad usage or input. The plot is only written over a plot of this program.";
+
+/// `bandwright check`.
+#[derive(Debug, ClapArgs)]
+#[command(
+    arg_required_else_help = true,
+    override_usage = "bandwright check [OPTIONS] SHEET [--before TAKES... --after TAKES...]",
+    after_help = CHECK_TELLS,
+    after_long_help = format!("{CHECK_EXAMPLES}\n\n{CHECK_TELLS}\n\n{CHECK_OUTCOMES}")
+)]
+pub struct Check {
+    /// The sheet (NAME.sheet.toml)
+    #[arg(value_name = "SHEET")]
+    pub sheet: PathBuf,
+    /// Hold the sections against these limits instead of the sheet's own
+    #[arg(long, value_name = "FILE", help_heading = "The sheet")]
+    pub limits: Option<PathBuf>,
+
+    /// Takes without the sheet: curves whose names say the side, WAV impulse responses, or one NAME.unit.toml
+    /// (several values, repeatable)
+    #[arg(long, value_name = "TAKES", num_args = 1.., help_heading = "The promise")]
+    pub before: Vec<PathBuf>,
+    /// Takes with the sheet loaded, as --before
+    #[arg(long, value_name = "TAKES", num_args = 1.., help_heading = "The promise")]
+    pub after: Vec<PathBuf>,
+    /// Levels of before and after compare (same drive, same gain), so that a missing preamp shows
+    #[arg(long, help_heading = "The promise")]
+    pub same_level: bool,
+    /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them]
+    #[arg(long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
+    pub rate_hz: Option<f64>,
+    /// The rig, instead of the unit file's: `iec-60318-4`, `flat`, or a file with columns frequency (Hz) and trust
+    /// (0 to 1). Where nothing says it [default: iec-60318-4]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The promise")]
+    pub rig: Option<PathBuf>,
+    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
+        allow_negative_numbers = true,
+        help_heading = "The promise"
+    )]
+    pub leak_threshold: f64,
+
+    /// Write a picture of promised and measured change here (NAME.svg); needs takes
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

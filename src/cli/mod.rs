@@ -8,6 +8,7 @@ mod console;
 mod files;
 mod measured;
 
+mod check;
 mod export;
 mod fit;
 mod inspect;
@@ -32,13 +33,18 @@ pub fn run() -> ExitCode {
         Err(error) => return ExitCode::from(usage(&typed, &error)),
     };
     let (result, output, verb) = match &args.verb {
-        args::Verb::Inspect(typed) => (inspect::run(typed), typed.output_style, "inspect"),
-        args::Verb::Target(typed) => (target::run(typed), typed.task.output_style(), "target"),
-        args::Verb::Fit(typed) => (fit::run(typed), typed.output_style, "fit"),
-        args::Verb::Export(typed) => (export::run(typed), typed.output_style, "export"),
+        args::Verb::Inspect(typed) => (done(inspect::run(typed)), typed.output_style, "inspect"),
+        args::Verb::Target(typed) => {
+            let style = typed.task.output_style();
+            (done(target::run(typed)), style, "target")
+        }
+        args::Verb::Fit(typed) => (done(fit::run(typed)), typed.output_style, "fit"),
+        args::Verb::Check(typed) => (check::run(typed), typed.output_style, "check"),
+        args::Verb::Export(typed) => (done(export::run(typed)), typed.output_style, "export"),
     };
     match result {
-        Ok(()) => ExitCode::SUCCESS,
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::from(ANSWER_IS_NO),
         Err(error) => {
             if output.json {
                 console::print_error_document(Some(verb), &error);
@@ -47,6 +53,11 @@ pub fn run() -> ExitCode {
             ExitCode::from(status(&error))
         }
     }
+}
+
+/// What has an answer of its own says it by an error where it is no.
+fn done(result: bandwright::Result<()>) -> bandwright::Result<bool> {
+    result.map(|()| true)
 }
 
 fn status(error: &Error) -> u8 {

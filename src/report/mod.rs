@@ -3,7 +3,8 @@
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
 //! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and
-//! [`mod@target_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]. A picture
+//! [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]; of a tested sheet, [`mod@check_text`], [`check_data`] and
+//! [`mod@check_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -25,7 +26,11 @@ pub mod target_text;
 pub mod export_data;
 pub mod export_text;
 
+pub mod check_data;
+pub mod check_text;
+
 pub mod chart;
+pub mod check_plot;
 pub mod fit_plot;
 pub mod inspect_plot;
 pub mod palette;
@@ -33,6 +38,9 @@ pub mod picture;
 pub mod svg;
 pub mod target_plot;
 
+pub use check_data::{CheckDocument, check_document};
+pub use check_plot::check_plot;
+pub use check_text::check_text;
 pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};

@@ -1,0 +1,155 @@
+//! `bandwright check`.
+
+use std::path::{Path, PathBuf};
+
+use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::limits::Limits;
+use bandwright::measurement::judge::Settings;
+use bandwright::measurement::rig::Rig;
+use bandwright::measurement::unit_file::OpenedUnit;
+use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::sheet;
+use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeasured};
+
+use super::args::Check;
+use super::console;
+use super::files::{self, Place, shown};
+use super::measured;
+
+/// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
+pub fn run(typed: &Check) -> Result<bool> {
+    refuse_incomplete(typed)?;
+    let place = place(typed)?;
+    let sheet = sheet::read(&files::read(&typed.sheet)?, &shown(&typed.sheet))?;
+    let limits = match &typed.limits {
+        Some(path) => Some(Limits::parse(&files::read(path)?, &shown(path))?),
+        None => None,
+    };
+    let check = check_sheet(&sheet, limits.as_ref());
+    let promise = match typed.before.is_empty() {
+        true => None,
+        false => Some(promise(typed, &sheet, place.as_ref())?),
+    };
+
+    let mut written = Vec::new();
+    if let (Some(place), Some(promise)) = (place, &promise) {
+        let path = place.shown();
+        written.push(WrittenFile {
+            kind: FileKind::Plot,
+            path,
+        });
+        files::write_all(&[(place, report::check_plot(&check, promise))])?;
+    }
+    if typed.output_style.json {
+        let name = shown(&typed.sheet);
+        let document = report::check_document(&name, &check, promise.as_ref(), &written);
+        console::print(&report::to_json(&document))?;
+    } else if !typed.output_style.quiet {
+        console::print(&report::check_text(&check, promise.as_ref(), &written))?;
+    }
+    let kept = promise.is_none_or(|promise| promise.verdict != Verdict::NotKept);
+    Ok(check.passes() && kept)
+}
+
+/// What no file needs to be opened for.
+fn refuse_incomplete(typed: &Check) -> Result<()> {
+    let refuse = |source: &str, found: &str, expected: &str| {
+        Err(Error::new(
+            ErrorKind::Setting,
+            source,
+            found,
+            expected,
+            "bandwright check SHEET --before TAKES... --after TAKES...",
+        ))
+    };
+    match (typed.before.is_empty(), typed.after.is_empty()) {
+        (true, false) => return refuse("--after", "no --before", "takes of before and of after"),
+        (false, true) => return refuse("--before", "no --after", "takes of before and of after"),
+        (false, false) => return Ok(()),
+        (true, true) => {}
+    }
+    let idle = [
+        ("--plot", typed.plot.is_some()),
+        ("--same-level", typed.same_level),
+        ("--rate-hz", typed.rate_hz.is_some()),
+        ("--rig", typed.rig.is_some()),
+    ];
+    match idle.iter().find(|(_, given)| *given) {
+        Some((option, _)) => refuse(
+            option,
+            "no takes",
+            "--before and --after, which it is about",
+        ),
+        None => Ok(()),
+    }
+}
+
+/// Where the plot goes, apart from everything that is read.
+fn place(typed: &Check) -> Result<Option<Place>> {
+    let Some(path) = &typed.plot else {
+        return Ok(None);
+    };
+    let inputs: Vec<&Path> = [&typed.sheet]
+        .into_iter()
+        .chain(&typed.limits)
+        .chain(&typed.rig)
+        .chain(&typed.before)
+        .chain(&typed.after)
+        .map(PathBuf::as_path)
+        .collect();
+    let place = Place::new(path)?;
+    place.refuse_clash(&inputs, &[])?;
+    place.for_files_that_begin(report::PLOT_BEGINNING).map(Some)
+}
+
+fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
+    let rig = measured::rig(typed.rig.as_ref())?;
+    let before = open("--before", &typed.before)?;
+    let after = open("--after", &typed.after)?;
+    if let Some(place) = place {
+        let takes = before.takes.iter().chain(&after.takes);
+        let names = takes.map(|opened| Path::new(&opened.take.name));
+        place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+    }
+    let rig: Rig = rig.or(before.rig).or(after.rig).unwrap_or_default();
+    for one in &before.takes {
+        let twice = |other: &&bandwright::measurement::unit_file::OpenedTake| {
+            files::same_file(Path::new(&one.take.name), Path::new(&other.take.name))
+        };
+        if let Some(other) = after.takes.iter().find(twice) {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                &other.take.name,
+                "a take of before and of after",
+                "takes of two sessions",
+                "name takes without the sheet after --before, takes with it after --after",
+            ));
+        }
+    }
+    let take = |opened: bandwright::measurement::unit_file::OpenedTake| opened.take;
+    remeasured(
+        sheet,
+        &Remeasurement {
+            before: before.takes.into_iter().map(take).collect(),
+            after: after.takes.into_iter().map(take).collect(),
+            judging: Settings {
+                leak_threshold_db: typed.leak_threshold,
+                rig,
+                ..Settings::default()
+            },
+            rate_hz: typed.rate_hz,
+            same_level: typed.same_level,
+        },
+    )
+}
+
+/// The takes of a session: curves, or one unit of a unit file.
+fn open(option: &str, paths: &[PathBuf]) -> Result<OpenedUnit> {
+    let units = measured::named(paths, &[], &[])?;
+    let one = measured::the_one(units, None).map_err(|mut error| {
+        option.clone_into(&mut error.place.source);
+        "name curves, or one unit file with one unit".clone_into(&mut error.next_step);
+        error
+    })?;
+    one.open()
+}

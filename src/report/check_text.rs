@@ -1,0 +1,388 @@
+//! A tested sheet on the terminal: its points, whether the promise was kept, and why not. Laid out as [`super::text`].
+
+use super::data::WrittenFile;
+use super::next_steps::band;
+use super::text::{Page, column};
+use super::words::{self, count, decimals, printable, signed_decimals_up_to, signed_typed, typed};
+use crate::filter::Section;
+use crate::measurement::judge::Judged;
+use crate::measurement::takes::Side;
+use crate::verify::explanation::{Explanation, Mix, Number, Place};
+use crate::verify::remeasured::{ACCUSED, Change, SURE, TOLD_HZ};
+use crate::verify::sheet_check::Subject;
+use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
+
+/// The report on a tested sheet for people; `files` is what was written.
+#[must_use]
+pub fn check_text(
+    check: &SheetCheck,
+    promise: Option<&Remeasured>,
+    files: &[WrittenFile],
+) -> String {
+    let mut page = Page(String::new());
+    page.paragraph("", &format!("{} toward {}", check.unit, check.target));
+    page.gap();
+    points(&mut page, check);
+    if let Some(promise) = promise {
+        page.gap();
+        kept(&mut page, promise);
+    }
+    if !files.is_empty() {
+        page.gap();
+        super::text::written(&mut page, files);
+    }
+    page.0
+}
+
+/// Whether a point holds.
+pub(super) fn outcome(passes: bool) -> &'static str {
+    if passes { "pass" } else { "fail" }
+}
+
+fn points(page: &mut Page, check: &SheetCheck) {
+    let fails = check.fails();
+    page.line(&match fails {
+        0 => format!("Sheet: all {} points pass", check.points.len()),
+        _ => format!("Sheet: {fails} of {} points fail", check.points.len()),
+    });
+    let cells = |of: &dyn Fn(&CheckPoint) -> String| check.points.iter().map(of).collect();
+    let outcomes = column("", false, cells(&|p| outcome(p.passes).to_owned()));
+    let subjects = column("point", false, cells(&|p| p.subject.words().to_owned()));
+    for (k, point) in check.points.iter().enumerate() {
+        let lead = format!("  {}  {}  ", outcomes[k + 1], subjects[k + 1]);
+        page.paragraph(&lead, &found(point));
+    }
+    let whose = if check.own_limits {
+        "the sheet's own"
+    } else {
+        "from a file"
+    };
+    page.paragraph(
+        "  ",
+        &format!("Limits: {}, {whose}.", printable(&check.limits)),
+    );
+}
+
+/// What was found at a point, with its figures, and where it fails, what was expected.
+pub(super) fn found(point: &CheckPoint) -> String {
+    let mut text = printable(&point.found);
+    // Levels say their figures in words.
+    let figures = match point.subject {
+        Subject::Checkpoints => point.deviation.map(|db| format!("{db:.5} dB")),
+        Subject::Coefficients => point.deviation.map(|x| format!("{x:.0e}")),
+        _ => None,
+    };
+    let allowed = match point.subject {
+        Subject::Checkpoints => point.tolerance.map(|db| format!("{db:.5} dB")),
+        _ => point.tolerance.map(|x| format!("{x:.0e}")),
+    };
+    if let Some((deviation, allowed)) = figures.zip(allowed) {
+        text.push_str(&format!("; off by {deviation} at most, {allowed} allowed"));
+    }
+    let place: Vec<String> = [
+        point.at_hz.map(|hz| format!("at {}", words::frequency(hz))),
+        point.rate_hz.map(|hz| format!("rate {}", words::rate(hz))),
+        point.side.map(|side| side.words().to_owned()),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    if !place.is_empty() {
+        text.push_str(&format!(" ({})", place.join(", ")));
+    }
+    if !point.passes {
+        text.push_str(&format!(": {}", printable(&point.because)));
+    }
+    text
+}
+
+/// The verdict in a few words.
+#[must_use]
+pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Kept => "kept",
+        Verdict::NotKept => "not kept",
+        Verdict::CannotTell => "cannot tell",
+    }
+}
+
+fn kept(page: &mut Page, promise: &Remeasured) {
+    page.line(&format!("Promise: {}", verdict_words(promise.verdict)));
+    page.row("Judged", &judged_words(promise));
+    for (name, judged) in [("Before", &promise.before), ("After", &promise.after)] {
+        page.row(name, &session(judged));
+    }
+    page.row("Spread", &spread_words(promise));
+    for change in &promise.changes {
+        page.row(side_name(change.side), &change_words(change));
+    }
+    if let Some(level) = promise.level {
+        page.row(
+            "Level",
+            &format!(
+                "{} dB measured (\u{b1}{} dB), {} dB is the preamp's",
+                signed_decimals_up_to(level.measured_db, 1),
+                decimals(level.error_db, 1),
+                signed_decimals_up_to(level.promised_db, 1),
+            ),
+        );
+    }
+    page.gap();
+    page.line("Explanations, with their share of the probability");
+    for ranked in &promise.explanations {
+        let share = percent(ranked.share);
+        let size = match ranked.explanation {
+            Explanation::NothingWrong | Explanation::SomethingElse => String::new(),
+            _ => format!(
+                "; changes {} dB at {}",
+                signed_decimals_up_to(ranked.worst_db, 1),
+                words::frequency(ranked.worst_hz)
+            ),
+        };
+        page.paragraph(
+            &format!("  {share:>6}  "),
+            &format!(
+                "{}{size}; leaves {} standard errors rms.",
+                explanation_words(&ranked.explanation),
+                decimals(ranked.misfit, 1)
+            ),
+        );
+    }
+    page.gap();
+    page.paragraph("", &advice(promise));
+    page.paragraph(
+        "",
+        &format!(
+            "Kept: nothing wrong has a share of {} or more; not kept: {} or less. Shares hold only among what is listed in the README.",
+            percent(SURE),
+            percent(ACCUSED)
+        ),
+    );
+}
+
+/// `96 %`, `<1 %`, `>99 %`.
+pub(super) fn percent(share: f64) -> String {
+    match share {
+        _ if share < 0.01 => "<1 %".to_owned(),
+        _ if share > 0.99 => ">99 %".to_owned(),
+        _ => format!("{} %", decimals(100.0 * share, 0)),
+    }
+}
+
+/// How a row names the EQ.
+pub(super) fn side_name(side: Option<Side>) -> &'static str {
+    match side {
+        Some(Side::Left) => "Left",
+        Some(Side::Right) => "Right",
+        _ => "Change",
+    }
+}
+
+fn judged_words(promise: &Remeasured) -> String {
+    let (lowest_hz, highest_hz) = promise.judged_hz;
+    format!(
+        "{}, levels {}, promise at {}",
+        band(lowest_hz, highest_hz),
+        if promise.level.is_some() {
+            "compared"
+        } else {
+            "free"
+        },
+        words::rate(promise.rate_hz)
+    )
+}
+
+fn session(judged: &Judged) -> String {
+    let kept: usize = judged.sides.iter().map(|side| side.kept).sum();
+    let mut text = format!("{} kept", count(kept, "take", "takes"));
+    if !judged.set_aside.is_empty() {
+        let names: Vec<String> = judged
+            .takes
+            .iter()
+            .filter(|take| take.set_aside)
+            .map(|take| format!("{} {}", printable(&take.name), take.verdict))
+            .collect();
+        text.push_str(&format!("; set aside: {}", names.join("; ")));
+    }
+    text
+}
+
+/// The spread and what it stands on.
+pub(super) fn spread_words(promise: &Remeasured) -> String {
+    let spread = decimals(promise.spread_db, 2);
+    match promise.freedom {
+        0 => format!("unknown, one take a side; {spread} dB rms was assumed"),
+        freedom => format!(
+            "{spread} dB rms a take, from {}",
+            count(freedom, "degree of freedom", "degrees of freedom")
+        ),
+    }
+}
+
+/// Measured against promised.
+pub(super) fn change_words(change: &Change) -> String {
+    format!(
+        "measured minus promised {} dB rms; {} dB at most (\u{b1}{} dB) at {}",
+        decimals(change.rms_db, 2),
+        signed_decimals_up_to(change.worst_db, 2),
+        decimals(change.worst_error_db, 2),
+        words::frequency(change.worst_hz)
+    )
+}
+
+/// What to do now.
+pub(super) fn advice(promise: &Remeasured) -> String {
+    let first = promise.explanations.first().map(|r| r.explanation);
+    match (promise.verdict, first) {
+        (Verdict::Kept, _) => format!(
+            "The measured change is the promised one. A mistake that changes up to {} dB somewhere from {} could hide in these takes.",
+            decimals(promise.unseen_db.max(0.1), 1),
+            band(TOLD_HZ.0, TOLD_HZ.1)
+        ),
+        (Verdict::NotKept, Some(Explanation::SomethingElse)) => {
+            "The measured change is not the promised one, and no single mistake explains it. Check every section, the unit, and the takes; then measure again.".to_owned()
+        }
+        (Verdict::NotKept, _) => {
+            "The measured change is not the promised one. Check the first explanation at the equaliser, correct it, and measure again.".to_owned()
+        }
+        (Verdict::CannotTell, Some(Explanation::SealDiffers { .. })) => {
+            "The seal was another after than before. Reseat, and measure again.".to_owned()
+        }
+        (Verdict::CannotTell, _) => format!(
+            "These takes cannot tell: mistakes that change up to {} dB remain possible. Measure more takes of before and after, seated anew each time.",
+            decimals(promise.unseen_db, 1)
+        ),
+    }
+}
+
+fn place_words(place: &Place) -> String {
+    let side = match place.side {
+        Some(Side::Left) => "left ",
+        Some(Side::Right) => "right ",
+        _ => "",
+    };
+    format!(
+        "{side}section {} ({})",
+        place.number,
+        section_words(&place.section)
+    )
+}
+
+fn section_words(section: &Section) -> String {
+    format!(
+        "{} {} Hz {} dB q {}",
+        section.shape,
+        typed(section.f0_hz),
+        signed_typed(section.gain_db),
+        typed(section.q)
+    )
+}
+
+fn number_words(number: Number, value: f64) -> String {
+    match number {
+        Number::F0Hz => format!("f0 {} Hz", typed(value)),
+        Number::GainDb => format!("gain {} dB", signed_typed(value)),
+        Number::Q => format!("q {}", typed(value)),
+    }
+}
+
+/// A fitted number with the digits that it can have.
+fn about(number: Number, value: f64) -> String {
+    match number {
+        Number::F0Hz => words::frequency(value),
+        Number::GainDb => format!("{} dB", signed_decimals_up_to(value, 1)),
+        Number::Q => decimals(value, 2),
+    }
+}
+
+/// What may have happened, as a sentence without its full stop.
+#[must_use]
+pub(super) fn explanation_words(explanation: &Explanation) -> String {
+    match explanation {
+        Explanation::NothingWrong => {
+            "nothing wrong: the sections play as the sheet says".to_owned()
+        }
+        Explanation::SealDiffers { loss_at_30_hz_db } => format!(
+            "the sections play, but the seal of {} loses {} dB at 30 Hz",
+            if *loss_at_30_hz_db > 0.0 {
+                "after"
+            } else {
+                "before"
+            },
+            decimals(loss_at_30_hz_db.abs(), 1)
+        ),
+        Explanation::SectionMissing { place } => format!("{} is missing", place_words(place)),
+        Explanation::SignFlipped { place } => format!(
+            "{} has the wrong sign: {} dB",
+            place_words(place),
+            signed_typed(-place.section.gain_db)
+        ),
+        Explanation::NumberWrong {
+            place,
+            number,
+            fitted,
+            slip,
+        } => {
+            let place_words = place_words(place);
+            match slip {
+                Some(slip) => format!(
+                    "{place_words} was entered with {}, probably (measured: about {})",
+                    number_words(*number, *slip),
+                    about(*number, *fitted)
+                ),
+                None => format!(
+                    "{place_words} has another {}: about {}",
+                    match number {
+                        Number::F0Hz => "f0",
+                        Number::GainDb => "gain",
+                        Number::Q => "q",
+                    },
+                    about(*number, *fitted)
+                ),
+            }
+        }
+        Explanation::QReadAs { peaking, shelves } => {
+            use crate::filter::QMeaning::Cookbook;
+            match (peaking, shelves) {
+                (Cookbook, shelves) => format!(
+                    "the equaliser reads the q of shelves as {}",
+                    shelves.words()
+                ),
+                (peaking, Cookbook) => {
+                    format!(
+                        "the equaliser reads the q of peaking sections as {}",
+                        peaking.words()
+                    )
+                }
+                (peaking, shelves) => format!(
+                    "the equaliser reads the q of peaking sections as {}, that of shelves as {}",
+                    peaking.words(),
+                    shelves.words()
+                ),
+            }
+        }
+        Explanation::Bypassed => "no section plays: the equaliser is bypassed".to_owned(),
+        Explanation::AppliedTwice => "every section plays twice".to_owned(),
+        Explanation::WrongSide { mix } => match mix {
+            Mix::Swapped => "left and right are swapped".to_owned(),
+            Mix::LeftOnBoth => "both sides play the sections of the left".to_owned(),
+            Mix::RightOnBoth => "both sides play the sections of the right".to_owned(),
+            Mix::TheOther => "the sections of the other side play".to_owned(),
+        },
+        Explanation::WrongRate {
+            coefficients_hz,
+            played_hz,
+        } => format!(
+            "coefficients of {} play at {}, so that every frequency is {} times what it should be",
+            words::rate(*coefficients_hz),
+            words::rate(*played_hz),
+            decimals(played_hz / coefficients_hz, 3)
+        ),
+        Explanation::PreampMissing => {
+            "the sections play, but the preamp is missing: it can clip".to_owned()
+        }
+        Explanation::SomethingElse => {
+            "something else: a smooth change that no single mistake makes".to_owned()
+        }
+    }
+}

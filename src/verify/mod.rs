@@ -1,0 +1,18 @@
+//! Stage 8: was the promise of a sheet kept?
+//!
+//! [`sheet_check`] tests a sheet by itself: its numbers agree with each other and with its limits.
+//! [`mod@remeasured`] compares takes measured before and after the sheet was loaded: [`noise`] says how far the two averages
+//! can differ by chance, [`explanation`] lists what may have gone wrong and what each would look like (with the slips
+//! of [`slip`]), and the verdict follows from how well each fits.
+
+pub mod sheet_check;
+
+pub mod noise;
+pub mod slip;
+
+pub mod explanation;
+
+pub mod remeasured;
+
+pub use remeasured::{Remeasured, Remeasurement, Verdict, remeasured};
+pub use sheet_check::{CheckPoint, SheetCheck, check_sheet};

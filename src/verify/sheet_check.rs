@@ -1,0 +1,525 @@
+//! A sheet tested by itself: do its numbers agree with each other, and with what the equaliser can do?
+
+use crate::filter::{Section, biquad::Biquad};
+use crate::headroom::any_signal::any_signal;
+use crate::headroom::peak::{GUARANTEE_DB, peak};
+use crate::headroom::preamp::preamp_for;
+use crate::limits::{Limits, bounds};
+use crate::measurement::takes::Side;
+use crate::sheet::{Channel, Guard, Sheet, recompute};
+
+/// Half a unit of a checkpoint's last digit, and the error of the computation, dB.
+pub const CHECKPOINT_DB: f64 = 0.5e-4 + 1e-9;
+/// Coefficients are printed in full; so far may two computers' sines and cosines differ.
+pub const COEFFICIENT: f64 = 1e-12;
+/// One unit of a largest gain's last digit, upwards, and the error of the search for it, dB.
+pub const LARGEST_GAIN_DB: f64 = 1e-4 + 1e-7;
+
+/// What is tested.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Subject {
+    /// The file is a whole sheet of this format.
+    Format,
+    /// Every number of a section is one that an equaliser could have.
+    Numbers,
+    /// Checkpoints against the sections.
+    Checkpoints,
+    /// Checkpoints stand where they are promised: octaves and every f0.
+    CheckpointPlaces,
+    /// Coefficients against the sections.
+    Coefficients,
+    /// The stated largest gain of a steady tone.
+    PeakGain,
+    /// The stated largest gain of any signal.
+    AnySignalGain,
+    /// The preamp is low enough for the guard.
+    PreampSuffices,
+    /// The preamp is the highest that is low enough, on the equaliser's steps.
+    PreampAsComputed,
+    /// The rates are the equaliser's.
+    Rates,
+    /// The sections are within the limits.
+    Limits,
+}
+
+impl Subject {
+    /// In words.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Format => "format",
+            Self::Numbers => "sections' numbers",
+            Self::Checkpoints => "checkpoints",
+            Self::CheckpointPlaces => "checkpoints' frequencies",
+            Self::Coefficients => "coefficients",
+            Self::PeakGain => "largest gain, tones",
+            Self::AnySignalGain => "largest gain, any signal",
+            Self::PreampSuffices => "preamp suffices",
+            Self::PreampAsComputed => "preamp as computed",
+            Self::Rates => "sample rates",
+            Self::Limits => "limits",
+        }
+    }
+}
+
+/// One point, tested.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CheckPoint {
+    /// What was tested.
+    pub subject: Subject,
+    /// Whether it holds.
+    pub passes: bool,
+    /// The largest deviation, in dB except for coefficients; None where nothing is compared by number.
+    pub deviation: Option<f64>,
+    /// What is allowed of it.
+    pub tolerance: Option<f64>,
+    /// Frequency of the largest deviation, hertz.
+    pub at_hz: Option<f64>,
+    /// Rate of the largest deviation, hertz.
+    pub rate_hz: Option<f64>,
+    /// The side of it, of a sheet with an EQ for each.
+    pub side: Option<Side>,
+    /// What was found, in words with figures.
+    pub found: String,
+    /// Why that is allowed, or what is expected, in words.
+    pub because: String,
+}
+
+/// A sheet, tested.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SheetCheck {
+    /// Its unit.
+    pub unit: String,
+    /// Its target.
+    pub target: String,
+    /// Name of the limits that it was held against.
+    pub limits: String,
+    /// Whether those are the sheet's own.
+    pub own_limits: bool,
+    /// The points, in the order in which they were tested.
+    pub points: Vec<CheckPoint>,
+}
+
+impl SheetCheck {
+    /// True when every point holds.
+    #[must_use]
+    pub fn passes(&self) -> bool {
+        self.points.iter().all(|point| point.passes)
+    }
+
+    /// Points that do not hold.
+    #[must_use]
+    pub fn fails(&self) -> usize {
+        self.points.iter().filter(|point| !point.passes).count()
+    }
+}
+
+/// Tests a sheet, against `limits` where given, else its own.
+#[must_use]
+pub fn check_sheet(sheet: &Sheet, limits: Option<&Limits>) -> SheetCheck {
+    let held_against = limits.unwrap_or(&sheet.limits);
+    let mut points = vec![
+        CheckPoint::said(
+            Subject::Format,
+            true,
+            format!("format 1, {}", counted(sheet)),
+            "every key is known, every number finite, the same rates throughout",
+        ),
+        numbers(sheet),
+    ];
+    points.extend(checkpoints(sheet));
+    points.push(checkpoint_places(sheet));
+    points.push(coefficients(sheet));
+    // Gains out of all bounds overflow, and nothing is learnt of them.
+    if points[1].passes {
+        points.extend(levels(sheet, held_against));
+    }
+    points.push(rates(sheet, held_against));
+    points.push(within(sheet, held_against));
+    SheetCheck {
+        unit: sheet.unit.clone(),
+        target: sheet.target.clone(),
+        limits: held_against.name.clone(),
+        own_limits: limits.is_none(),
+        points,
+    }
+}
+
+impl CheckPoint {
+    fn said(subject: Subject, passes: bool, found: String, because: impl Into<String>) -> Self {
+        Self {
+            subject,
+            passes,
+            deviation: None,
+            tolerance: None,
+            at_hz: None,
+            rate_hz: None,
+            side: None,
+            found,
+            because: because.into(),
+        }
+    }
+
+    fn measured(mut self, deviation: f64, tolerance: f64) -> Self {
+        self.deviation = Some(deviation);
+        self.tolerance = Some(tolerance);
+        self
+    }
+}
+
+fn counted(sheet: &Sheet) -> String {
+    let sections: usize = sheet.channels.iter().map(|c| c.sections.len()).sum();
+    format!(
+        "{sections} section{} at {} rate{}{}",
+        if sections == 1 { "" } else { "s" },
+        sheet.rates_hz.len(),
+        if sheet.rates_hz.len() == 1 { "" } else { "s" },
+        if sheet.is_per_side() {
+            ", an EQ for each side"
+        } else {
+            ""
+        },
+    )
+}
+
+fn of_side(side: Option<Side>) -> String {
+    side.map_or_else(String::new, |side| format!(" of the {}", side.words()))
+}
+
+fn numbers(sheet: &Sheet) -> CheckPoint {
+    let named = |channel: &Channel, section: &Section| {
+        let q = if section.shape.is_shelf() {
+            bounds::SHELF_Q
+        } else {
+            bounds::Q
+        };
+        let number = [
+            ("f0_hz", section.f0_hz, bounds::F0_HZ),
+            ("gain_db", section.gain_db, bounds::GAIN_DB),
+            ("q", section.q, q),
+        ]
+        .into_iter()
+        .find(|(_, value, bound)| !bound.contains(*value));
+        number.map(|(key, value, bound)| {
+            let place = of_side(channel.side);
+            (
+                format!("{key} {value} of a {}{place}", section.shape),
+                bound.words(),
+            )
+        })
+    };
+    let wild = sheet
+        .channels
+        .iter()
+        .find_map(|channel| channel.sections.iter().find_map(|s| named(channel, s)));
+    match wild {
+        None => CheckPoint::said(
+            Subject::Numbers,
+            true,
+            "all within what any equaliser has".to_owned(),
+            "f0, gain and q are numbers that an equaliser could have",
+        ),
+        Some((found, expected)) => CheckPoint::said(
+            Subject::Numbers,
+            false,
+            found,
+            format!("expected {expected}; the levels were not computed"),
+        ),
+    }
+}
+
+fn checkpoints(sheet: &Sheet) -> Vec<CheckPoint> {
+    let deviations = recompute(sheet);
+    let worst = deviations
+        .iter()
+        .max_by(|a, b| unordered_last(a.worst_db()).total_cmp(&unordered_last(b.worst_db())));
+    let Some(worst) = worst else {
+        return vec![CheckPoint::said(
+            Subject::Checkpoints,
+            true,
+            "none".to_owned(),
+            "there is nothing to compare",
+        )];
+    };
+    let deviation = worst.worst_db();
+    let passes = deviation <= CHECKPOINT_DB;
+    let from_sections = (worst.from_sections_db - worst.stated_db).abs() >= deviation;
+    let mut point = CheckPoint::said(
+        Subject::Checkpoints,
+        passes,
+        format!(
+            "{} recomputed{}",
+            deviations.len(),
+            if passes {
+                " from sections and from coefficients".to_owned()
+            } else {
+                format!(
+                    ", worst {} dB stated where the {} give {:.4} dB",
+                    worst.stated_db,
+                    if from_sections {
+                        "sections"
+                    } else {
+                        "coefficients"
+                    },
+                    if from_sections {
+                        worst.from_sections_db
+                    } else {
+                        worst.from_coefficients_db
+                    },
+                )
+            }
+        ),
+        "gains are printed to 0.0001 dB, so half of that",
+    )
+    .measured(deviation, CHECKPOINT_DB);
+    point.at_hz = Some(worst.frequency_hz);
+    point.rate_hz = Some(worst.rate_hz);
+    point.side = worst.side;
+    vec![point]
+}
+
+/// What is no number is worse than any.
+fn unordered_last(deviation: f64) -> f64 {
+    if deviation.is_nan() {
+        f64::INFINITY
+    } else {
+        deviation
+    }
+}
+
+fn checkpoint_places(sheet: &Sheet) -> CheckPoint {
+    let because = "octaves from 31.5 Hz to 16 kHz and every f0 below half the rate";
+    for channel in &sheet.channels {
+        for checkpoint in &channel.checkpoints {
+            let octaves = [31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 16e3];
+            let f0 = channel.sections.iter().map(|section| section.f0_hz);
+            let lacking = octaves
+                .into_iter()
+                .chain(f0)
+                .filter(|f_hz| *f_hz < checkpoint.rate_hz / 2.0)
+                .find(|f_hz| !checkpoint.frequency_hz.contains(f_hz));
+            if let Some(f_hz) = lacking {
+                let mut point = CheckPoint::said(
+                    Subject::CheckpointPlaces,
+                    false,
+                    format!("no checkpoint at {f_hz} Hz"),
+                    because,
+                );
+                point.at_hz = Some(f_hz);
+                point.rate_hz = Some(checkpoint.rate_hz);
+                point.side = channel.side;
+                return point;
+            }
+        }
+    }
+    CheckPoint::said(
+        Subject::CheckpointPlaces,
+        true,
+        "complete".to_owned(),
+        because,
+    )
+}
+
+fn coefficients(sheet: &Sheet) -> CheckPoint {
+    let because = "they are printed in full; computers round sines differently";
+    let (mut count, mut worst) = (0, (0.0_f64, None, None, String::new()));
+    for channel in &sheet.channels {
+        for at_rate in &channel.coefficients {
+            for (k, (section, stated)) in channel.sections.iter().zip(&at_rate.section).enumerate()
+            {
+                count += 5;
+                let computed = Biquad::new(section, at_rate.rate_hz).ok();
+                let parts = |b: &Biquad| [b.b0, b.b1, b.b2, b.a1, b.a2];
+                let names = ["b0", "b1", "b2", "a1", "a2"];
+                let computed = computed.map_or([f64::NAN; 5], |b| parts(&b));
+                for ((name, stated), computed) in names.iter().zip(parts(stated)).zip(computed) {
+                    let deviation =
+                        unordered_last((stated - computed).abs() / computed.abs().max(1.0));
+                    if deviation > worst.0 {
+                        let found = format!(
+                            "{name} of section {}{}: {stated}, computed {computed}",
+                            k + 1,
+                            of_side(channel.side)
+                        );
+                        worst = (deviation, Some(at_rate.rate_hz), channel.side, found);
+                    }
+                }
+            }
+        }
+    }
+    let (deviation, rate_hz, side, found) = worst;
+    let passes = deviation <= COEFFICIENT;
+    let found = match passes {
+        true => format!("{count} recomputed"),
+        false => found,
+    };
+    let mut point = CheckPoint::said(Subject::Coefficients, passes, found, because)
+        .measured(deviation, COEFFICIENT);
+    if !passes {
+        (point.rate_hz, point.side) = (rate_hz, side);
+    }
+    point
+}
+
+/// The worst of all EQs and rates.
+struct Worst {
+    gain_db: f64,
+    at_hz: Option<f64>,
+    rate_hz: f64,
+    side: Option<Side>,
+}
+
+fn worst(sheet: &Sheet, gain: impl Fn(&[Section], f64) -> (f64, Option<f64>)) -> Option<Worst> {
+    let mut worst: Option<Worst> = None;
+    for channel in &sheet.channels {
+        for &rate_hz in &sheet.rates_hz {
+            let (gain_db, at_hz) = gain(&channel.sections, rate_hz);
+            if worst.as_ref().is_none_or(|worst| gain_db > worst.gain_db) {
+                worst = Some(Worst {
+                    gain_db,
+                    at_hz,
+                    rate_hz,
+                    side: channel.side,
+                });
+            }
+        }
+    }
+    worst
+}
+
+fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
+    let level = &sheet.level;
+    let of_tones = worst(sheet, |sections, rate_hz| {
+        let peak = peak(sections, rate_hz);
+        (peak.gain_db, Some(peak.frequency_hz))
+    });
+    let of_anything = worst(sheet, |sections, rate_hz| {
+        (
+            any_signal(sections, rate_hz).map_or(f64::INFINITY, |a| a.gain_db),
+            None,
+        )
+    });
+    let (Some(of_tones), Some(of_anything)) = (of_tones, of_anything) else {
+        return Vec::new();
+    };
+    let stated = |subject, stated_db: f64, worst: &Worst| {
+        let deviation = stated_db - worst.gain_db;
+        let passes = (-1e-7..=LARGEST_GAIN_DB).contains(&deviation);
+        let mut point = CheckPoint::said(
+            subject,
+            passes,
+            format!("{stated_db} dB stated, {:.4} dB computed", worst.gain_db),
+            "rounded upwards to 0.0001 dB",
+        )
+        .measured(deviation, LARGEST_GAIN_DB);
+        (point.at_hz, point.rate_hz, point.side) = (worst.at_hz, Some(worst.rate_hz), worst.side);
+        point
+    };
+    let guarded = match level.guard {
+        Guard::Sine => &of_tones,
+        Guard::AnySignal => &of_anything,
+    };
+    let guard = match level.guard {
+        Guard::Sine => "no steady tone may exceed full scale (guard `sine`)",
+        Guard::AnySignal => "no signal at all may exceed full scale (guard `any-signal`)",
+    };
+    let over_db = level.preamp_db + guarded.gain_db;
+    let mut suffices = CheckPoint::said(
+        Subject::PreampSuffices,
+        over_db <= GUARANTEE_DB.max(1e-7) || (guarded.gain_db <= 0.0 && level.preamp_db <= 0.0),
+        format!(
+            "{} dB of preamp, largest gain {:.4} dB: {:+.4} dB re full scale",
+            level.preamp_db, guarded.gain_db, over_db
+        ),
+        guard,
+    )
+    .measured(over_db, 1e-7);
+    (suffices.at_hz, suffices.rate_hz, suffices.side) =
+        (guarded.at_hz, Some(guarded.rate_hz), guarded.side);
+    let as_computed = match preamp_for(guarded.gain_db, &limits.preamp_db) {
+        Ok(needed_db) => CheckPoint::said(
+            Subject::PreampAsComputed,
+            (needed_db - level.preamp_db).abs() <= 1e-9,
+            format!("{} dB stated, {needed_db} dB computed", level.preamp_db),
+            "the highest preamp of the equaliser that is low enough; a lower one wastes level",
+        )
+        .measured(level.preamp_db - needed_db, 1e-9),
+        Err(error) => CheckPoint::said(
+            Subject::PreampAsComputed,
+            false,
+            error.found.clone(),
+            format!("expected {}", error.expected),
+        ),
+    };
+    vec![
+        stated(Subject::PeakGain, level.peak_gain_db, &of_tones),
+        stated(
+            Subject::AnySignalGain,
+            level.any_signal_gain_db,
+            &of_anything,
+        ),
+        suffices,
+        as_computed,
+    ]
+}
+
+fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
+    let stranger = sheet
+        .rates_hz
+        .iter()
+        .find(|hz| !limits.rates_hz.contains(hz));
+    let mut point = CheckPoint::said(
+        Subject::Rates,
+        stranger.is_none(),
+        match stranger {
+            None => listed_hz(&sheet.rates_hz),
+            Some(hz) => format!("{hz} Hz"),
+        },
+        format!("the equaliser runs at {}", listed_hz(&limits.rates_hz)),
+    );
+    point.rate_hz = stranger.copied();
+    point
+}
+
+fn listed_hz(rates_hz: &[f64]) -> String {
+    let rates: Vec<String> = rates_hz.iter().map(ToString::to_string).collect();
+    format!("{} Hz", rates.join(", "))
+}
+
+fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {
+    let expected = |error: &crate::error::Error| {
+        let key = error.place.key.as_deref().unwrap_or_default();
+        (
+            format!("{key}: {}", error.found),
+            format!("expected {}", error.expected),
+        )
+    };
+    for channel in &sheet.channels {
+        if let Err(error) = limits.allows(&channel.sections) {
+            let (found, because) = expected(&error);
+            let mut point = CheckPoint::said(Subject::Limits, false, found, because);
+            point.side = channel.side;
+            return point;
+        }
+    }
+    if !limits.preamp_db.contains(sheet.level.preamp_db) {
+        return CheckPoint::said(
+            Subject::Limits,
+            false,
+            format!("preamp_db: {}", sheet.level.preamp_db),
+            format!(
+                "expected {} to {}, the nearest value being {}",
+                limits.preamp_db.min(),
+                limits.preamp_db.max(),
+                limits.preamp_db.nearest(sheet.level.preamp_db)
+            ),
+        );
+    }
+    CheckPoint::said(
+        Subject::Limits,
+        true,
+        "kept".to_owned(),
+        format!("count, shapes, ranges and steps of \"{}\"", limits.name),
+    )
+}
