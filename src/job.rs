@@ -1,6 +1,7 @@
 //! The whole job as one readable function: takes are judged, what is wanted is found, sections are fitted, recorded and
 //! commented upon.
 
+use crate::headroom::Protection;
 use std::ops::Range;
 
 use crate::error::{Error, ErrorKind, Result};
@@ -69,6 +70,8 @@ pub struct FitRequest {
     pub least_gain_db: Option<f64>,
     /// Weight of the economy term, 0 or more.
     pub economy: f64,
+    /// What the preamp protects against.
+    pub protection: Protection,
     /// With it, the best fit that plays no more than this quieter than no EQ, dB (ITU-R BS.1770, pink noise).
     pub most_loudness_loss_db: Option<f64>,
     /// How long to search.
@@ -120,7 +123,7 @@ pub fn run(request: &FitRequest) -> Result<FitOutcome> {
         };
         refuse_worse(request, kept, rms_db(&[]), rms_db(&all), &answer.sections)?;
         Ok(Attempt {
-            playing: playing(&[&all], limits),
+            playing: playing(&[&all], limits, request.protection),
             objective_db2: answer.objective_db2,
             residual_db: rms_db(&all),
             answer,

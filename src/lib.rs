@@ -81,6 +81,7 @@
 //!     limits: limits.clone(),
 //!     kept: [Vec::new(), Vec::new()],
 //!     least_gain_db: None,
+//!     protection: bandwright::headroom::Protection::default(),
 //!     most_loudness_loss_db: None,
 //!     economy: ECONOMY,
 //!     effort: Effort::Quick,

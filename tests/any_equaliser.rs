@@ -189,6 +189,7 @@ fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> F
         limits: limits.clone(),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: job::ECONOMY,
         effort: Effort::Quick,

@@ -717,6 +717,7 @@ fn request(
         }),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: 0.0,
         effort: Effort::Normal,

@@ -7,7 +7,7 @@ use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape};
 use bandwright::headroom::guard::true_peak_under_read_db;
 use bandwright::headroom::ringing::impulse_response;
-use bandwright::headroom::{Guard, TRUE_PEAK_MARGIN_DB, guarded, headroom};
+use bandwright::headroom::{Guard, Protection, TRUE_PEAK_MARGIN_DB, guarded, headroom};
 use bandwright::limits::{Limits, Setting};
 use bandwright::units::{amplitude_from_db, db_from_amplitude};
 use biquad::{Biquad as _, Coefficients, DirectForm2Transposed, ToHertz as _, Type};
@@ -347,7 +347,16 @@ fn each_guard_makes_room_for_its_own_gain_and_the_margin_comes_on_top() {
     assert!(plain.any_signal_gain_db > plain.peak_gain_db + 0.5);
     for guard in Guard::ALL {
         for margin_db in [0.0, 0.3, TRUE_PEAK_MARGIN_DB, 20.0] {
-            let found = guarded(&sections, &rates_hz, &continuous(), guard, margin_db).unwrap();
+            let found = guarded(
+                &sections,
+                &rates_hz,
+                &continuous(),
+                Protection {
+                    guard: guard,
+                    true_peak_margin_db: margin_db,
+                },
+            )
+            .unwrap();
             let room_db = found.preamp_db + guard.gain_db(&plain) + margin_db;
             assert!(
                 room_db <= 1e-9 && room_db > -0.01 - 1e-9,
@@ -357,17 +366,44 @@ fn each_guard_makes_room_for_its_own_gain_and_the_margin_comes_on_top() {
             assert_eq!(found.any_signal_gain_db, plain.any_signal_gain_db);
         }
     }
-    let sine = guarded(&sections, &rates_hz, &continuous(), Guard::Sine, 0.0).unwrap();
+    let sine = guarded(
+        &sections,
+        &rates_hz,
+        &continuous(),
+        Protection {
+            guard: Guard::Sine,
+            true_peak_margin_db: 0.0,
+        },
+    )
+    .unwrap();
     assert_eq!(sine, plain);
     // The margin counts without any section, too, and never makes a preamp positive.
-    let none = guarded(&[], &rates_hz, &continuous(), Guard::AnySignal, 1.0).unwrap();
+    let none = guarded(
+        &[],
+        &rates_hz,
+        &continuous(),
+        Protection {
+            guard: Guard::AnySignal,
+            true_peak_margin_db: 1.0,
+        },
+    )
+    .unwrap();
     assert_eq!(none.preamp_db, -1.0);
     let cut = [
         section(Shape::Peaking, 900.0, -6.0, 1.0),
         section(Shape::LowShelf, 900.0, -6.0, 0.5),
     ];
     let cut = [cut[0], cut[1], section(Shape::HighShelf, 900.0, -6.0, 0.5)];
-    let cut = guarded(&cut, &rates_hz, &continuous(), Guard::Sine, 1.0).unwrap();
+    let cut = guarded(
+        &cut,
+        &rates_hz,
+        &continuous(),
+        Protection {
+            guard: Guard::Sine,
+            true_peak_margin_db: 1.0,
+        },
+    )
+    .unwrap();
     assert!(cut.peak_gain_db < -1.0, "{cut:?}");
     assert_eq!(cut.preamp_db, 0.0);
 }
@@ -375,7 +411,16 @@ fn each_guard_makes_room_for_its_own_gain_and_the_margin_comes_on_top() {
 #[test]
 fn a_margin_that_is_none_is_an_error() {
     for margin_db in [-0.1, 20.1, f64::NAN, f64::INFINITY] {
-        let error = guarded(&[], &[48_000.0], &continuous(), Guard::Sine, margin_db).unwrap_err();
+        let error = guarded(
+            &[],
+            &[48_000.0],
+            &continuous(),
+            Protection {
+                guard: Guard::Sine,
+                true_peak_margin_db: margin_db,
+            },
+        )
+        .unwrap_err();
         assert_eq!(error.kind, ErrorKind::Setting, "{margin_db}");
     }
     let short = Setting::Range {
@@ -383,8 +428,28 @@ fn a_margin_that_is_none_is_an_error() {
         max: 0.0,
     };
     let sections = [section(Shape::Peaking, 900.0, 2.5, 1.0)];
-    assert!(guarded(&sections, &[48_000.0], &short, Guard::Sine, 0.5).is_ok());
-    let error = guarded(&sections, &[48_000.0], &short, Guard::Sine, 0.6).unwrap_err();
+    assert!(
+        guarded(
+            &sections,
+            &[48_000.0],
+            &short,
+            Protection {
+                guard: Guard::Sine,
+                true_peak_margin_db: 0.5
+            }
+        )
+        .is_ok()
+    );
+    let error = guarded(
+        &sections,
+        &[48_000.0],
+        &short,
+        Protection {
+            guard: Guard::Sine,
+            true_peak_margin_db: 0.6,
+        },
+    )
+    .unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
 }
 
@@ -395,7 +460,16 @@ fn a_full_scale_tone_sampled_on_its_flanks_shows_what_neither_guard_covers() {
         .map(|n| std::f64::consts::SQRT_2 * (TAU * (0.25 * f64::from(n) + 0.125)).cos())
         .collect();
     assert!(samples.iter().all(|x| (x.abs() - 1.0).abs() < 1e-9));
-    let flat = guarded(&[], &[48_000.0], &continuous(), Guard::AnySignal, 0.0).unwrap();
+    let flat = guarded(
+        &[],
+        &[48_000.0],
+        &continuous(),
+        Protection {
+            guard: Guard::AnySignal,
+            true_peak_margin_db: 0.0,
+        },
+    )
+    .unwrap();
     assert_eq!(flat.preamp_db, 0.0);
     // Band-limited interpolation midway between samples 2001 and 2002.
     let between: f64 = (1000..3000)
@@ -457,4 +531,63 @@ fn an_impulse_response_is_as_short_as_its_bound_allows_and_the_bound_holds() {
 fn what_rings_beyond_the_budget_has_no_impulse_response() {
     let endless = [section(Shape::Peaking, 10.0, 24.0, 800.0)];
     assert_eq!(impulse_response(&endless, 768_000.0, 1e-7), Ok(None));
+}
+
+#[test]
+fn a_fit_keeps_the_guard_and_the_margin_that_were_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let unit = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/demo-data/dunlin/dunlin.unit.toml"
+    );
+    let preamp_db = |name: &str, more: &[&str]| {
+        let path = folder.path().join(name);
+        let run = assert_cmd::Command::cargo_bin("bandwright")
+            .unwrap()
+            .args(["fit", unit, "--target", "diffuse-field", "--quiet", "-o"])
+            .arg(&path)
+            .args(more)
+            .output()
+            .unwrap();
+        assert!(run.status.success(), "{run:?}");
+        let sheet = bandwright::sheet::read(&std::fs::read(&path).unwrap(), name).unwrap();
+        let check = bandwright::verify::check_sheet(&sheet, None);
+        assert!(check.passes(), "{check:?}");
+        let level = sheet.level;
+        let guarded_db = match level.guard {
+            Guard::Sine => level.peak_gain_db,
+            Guard::AnySignal => level.any_signal_gain_db,
+        };
+        // As little as the step of 0.1 dB allows, the gain being rounded up to 0.0001 dB.
+        let needed_db = (guarded_db + level.true_peak_margin_db).max(0.0);
+        let spare_db = -level.preamp_db - needed_db;
+        assert!((-1.1e-4..0.1).contains(&spare_db), "{level:?}");
+        (level.preamp_db, level.guard, level.true_peak_margin_db)
+    };
+    let plain = preamp_db("plain.sheet.toml", &[]);
+    let margin = preamp_db("margin.sheet.toml", &["--true-peak-margin", "1"]);
+    let any = preamp_db("any.sheet.toml", &["--guard", "any-signal"]);
+    let both = preamp_db(
+        "both.sheet.toml",
+        &[
+            "--guard",
+            "any-signal",
+            "--true-peak-margin",
+            "1.5",
+            "--per-side",
+        ],
+    );
+    assert_eq!((plain.1, plain.2), (Guard::Sine, 0.0));
+    assert_eq!((margin.1, margin.2), (Guard::Sine, 1.0));
+    assert_eq!((any.1, any.2), (Guard::AnySignal, 0.0));
+    assert_eq!((both.1, both.2), (Guard::AnySignal, 1.5));
+    assert!((plain.0 - margin.0 - 1.0).abs() < 0.11);
+    assert!(any.0 < plain.0 - 1.0);
+    for wrong in ["-0.5", "21", "NaN"] {
+        assert_cmd::Command::cargo_bin("bandwright")
+            .unwrap()
+            .args(["fit", unit, "--bass", "3", "--true-peak-margin", wrong])
+            .assert()
+            .code(2);
+    }
 }

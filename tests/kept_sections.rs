@@ -76,6 +76,7 @@ fn request(takes: Vec<Take>, limits: Limits) -> FitRequest {
         contours: Vec::new(),
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         limits,
         economy: ECONOMY,
@@ -106,6 +107,7 @@ fn kept_sections_stay_to_the_last_bit_and_the_others_are_found_beside_them() {
     let kept = vec![known[1], known[3]];
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: 0.0,
         ..request(
@@ -131,6 +133,7 @@ fn kept_sections_count_in_headroom_residual_and_economy() {
     let limits = limits(1, 4, 1);
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: 0.1,
         ..request(
@@ -190,6 +193,7 @@ fn a_kept_section_takes_its_slot() {
     let kept = vec![known[1]];
     let asked = FitRequest {
         kept: [kept.clone(), kept.clone()],
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: 0.0,
         ..request(
@@ -211,6 +215,7 @@ fn each_side_keeps_its_own_sections() {
     let right = vec![known[2], known[3]];
     let asked = FitRequest {
         kept: [left.clone(), right.clone()],
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: None,
         economy: 0.0,
         ..request(

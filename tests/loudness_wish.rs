@@ -60,6 +60,7 @@ fn request(by: &[Section], most_loss_db: Option<f64>) -> FitRequest {
         kept: [Vec::new(), Vec::new()],
         least_gain_db: None,
         economy: ECONOMY,
+        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: most_loss_db,
         effort: Effort::Quick,
     }

@@ -79,6 +79,7 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
             limits: Limits::standard(),
             kept: [Vec::new(), Vec::new()],
             least_gain_db: None,
+            protection: bandwright::headroom::Protection::default(),
             most_loudness_loss_db: None,
             economy: job::ECONOMY,
             effort: Effort::Normal,

@@ -41,6 +41,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         typed_q: vec![None; sections.len()],
         enough: None,
         loudness: loudness_change(sections, limits.rates_hz[0], 0.0, &Programme::pink()).unwrap(),
+        protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
         sections: sections.to_vec(),
         headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),

@@ -145,8 +145,11 @@ def check(path):
         findings.append(f"peak_gain_db {level['peak_gain_db']}, found {peak_db:.5f}")
     if not level["any_signal_gain_db"] >= peak_db - CLIP_TOLERANCE_DB:
         findings.append(f"any_signal_gain_db {level['any_signal_gain_db']} below the peak of {peak_db:.5f}")
-    if not (level["preamp_db"] <= 0 and level["preamp_db"] + peak_db <= CLIP_TOLERANCE_DB):
-        findings.append(f"preamp_db {level['preamp_db']} lets a peak of {peak_db:.6f} dB clip")
+    # The any-signal gain itself is the sheet's own word here: no dense grid shows it.
+    guarded_db = peak_db if level["guard"] == "sine" else level["any_signal_gain_db"]
+    needed_db = guarded_db + level.get("true_peak_margin_db", 0.0)
+    if not (level["preamp_db"] <= 0 and level["preamp_db"] + needed_db <= CLIP_TOLERANCE_DB):
+        findings.append(f"preamp_db {level['preamp_db']} where the guard needs {-needed_db:.6f} dB")
     return findings, (
         f"{' + '.join(str(len(parts[0])) for parts in by_side.values())} sections, {len(rates_hz)} rates, {compared} gains within {worst:.5f} dB, "
         f"peak {peak_db:.4f} dB, preamp {level['preamp_db']} dB"

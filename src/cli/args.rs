@@ -92,6 +92,15 @@ pub enum Sections {
     Auto,
 }
 
+/// What the preamp protects against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Guard {
+    /// Any steady tone.
+    Sine,
+    /// Any signal at all.
+    AnySignal,
+}
+
 fn sections(text: &str) -> Result<Sections, String> {
     match text {
         "auto" => Ok(Sections::Auto),
@@ -582,6 +591,23 @@ pub struct Fit {
         help_heading = "The fit"
     )]
     pub max_loudness_loss: Option<f64>,
+    /// What the preamp protects from clipping: `sine`, any steady tone (one that is switched on abruptly can exceed it by
+    /// some tenths of a dB, and signals whose parts add up by more); `any-signal`, whatever the samples are, at some dB of
+    /// level. Neither covers the curve that a converter draws between the samples: see --true-peak-margin
+    #[arg(long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
+    pub guard: Guard,
+    /// Room that the preamp leaves for the curve between the samples, 0 to 20 dB: EBU R 128 lets programmes reach -1 dBTP,
+    /// so 1 is usual
+    #[arg(
+        long,
+        value_name = "DB",
+        value_parser = number,
+        default_value_t = 0.0,
+        allow_negative_numbers = true,
+        help_heading = "The preamp"
+    )]
+    pub true_peak_margin: f64,
+
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
     #[arg(long, value_name = "FILE", help_heading = "The fit")]
     pub weight: Option<PathBuf>,

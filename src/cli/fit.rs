@@ -4,6 +4,8 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
+use bandwright::headroom::preamp::MOST_MARGIN_DB;
+use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection;
 use bandwright::job::per_side::{self, PerSideOutcome};
 use bandwright::job::{self, FitOutcome, FitRequest};
@@ -180,6 +182,14 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             "leave it out for the usual 0.03 dB".to_owned(),
         );
     }
+    if !(0.0..=MOST_MARGIN_DB).contains(&typed.true_peak_margin) {
+        return refuse(
+            "--true-peak-margin",
+            typed.true_peak_margin.to_string(),
+            "0 to 20 dB",
+            "1 dB is usual".to_owned(),
+        );
+    }
     if let Some(loss_db) = typed.max_loudness_loss
         && !(0.0..=MOST_LOUDNESS_LOSS_DB).contains(&loss_db)
     {
@@ -263,6 +273,13 @@ fn request(typed: &Fit) -> Result<FitRequest> {
         least_gain_db: (typed.sections == Some(args::Sections::Auto)).then_some(typed.least_gain),
         limits,
         economy: typed.economy,
+        protection: Protection {
+            guard: match typed.guard {
+                args::Guard::Sine => Guard::Sine,
+                args::Guard::AnySignal => Guard::AnySignal,
+            },
+            true_peak_margin_db: typed.true_peak_margin,
+        },
         most_loudness_loss_db: typed.max_loudness_loss,
         effort: match typed.effort {
             args::Effort::Quick => Effort::Quick,

@@ -283,15 +283,16 @@ fn refuse_other_checkpoints(sheet: &Sheet) -> Result<()> {
 
 fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
     let level = &sheet.level;
-    let gain_db = match level.guard {
-        Guard::Sine => peak(&chain.sections, chain.rate_hz).gain_db,
-        Guard::AnySignal => any_signal(&chain.sections, chain.rate_hz)?.gain_db,
-    };
+    let gain_db = level.true_peak_margin_db
+        + match level.guard {
+            Guard::Sine => peak(&chain.sections, chain.rate_hz).gain_db,
+            Guard::AnySignal => any_signal(&chain.sections, chain.rate_hz)?.gain_db,
+        };
     if level.preamp_db + gain_db <= PREAMP_TOLERANCE_DB {
         return Ok(());
     }
     let found = format!(
-        "a preamp of {} dB, where the sections gain {gain_db:.4} dB at a rate of {} Hz",
+        "a preamp of {} dB, where the sections and the margin need {gain_db:.4} dB at a rate of {} Hz",
         level.preamp_db, chain.rate_hz
     );
     let expected = format!("enough for the guard `{}`", level.guard.name());

@@ -55,6 +55,25 @@ impl Guard {
     }
 }
 
+/// What a preamp keeps below full scale, and by how much.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Protection {
+    /// What it protects against.
+    pub guard: Guard,
+    /// Room above that for the curve between the samples, 0 to 20 dB.
+    pub true_peak_margin_db: f64,
+}
+
+impl Default for Protection {
+    /// Steady tones, without a margin.
+    fn default() -> Self {
+        Self {
+            guard: Guard::Sine,
+            true_peak_margin_db: 0.0,
+        }
+    }
+}
+
 /// How much a true-peak meter can read too little, dB, 0 or more: it takes `oversampling` values a sample (4 or more in
 /// ITU-R BS.1770 Annex 2) of a tone at `frequency_by_rate` (frequency over sample rate, 0 to 0.5), and the tone's
 /// top may fall midway between two of them.

@@ -35,7 +35,7 @@ pub mod distortion;
 
 pub mod cost;
 
-pub use guard::{Guard, TRUE_PEAK_MARGIN_DB};
+pub use guard::{Guard, Protection, TRUE_PEAK_MARGIN_DB};
 pub use preamp::{guarded, headroom};
 
 /// Gains that decide the preamp, dB.

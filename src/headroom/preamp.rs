@@ -1,7 +1,7 @@
 //! The preamp: as little as keeps what a guard names below full scale.
 
 use super::any_signal::any_signal;
-use super::guard::{Guard, TRUE_PEAK_MARGIN_DB};
+use super::guard::{Protection, TRUE_PEAK_MARGIN_DB};
 use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
@@ -12,21 +12,21 @@ use super::Headroom;
 /// Without steps the preamp is still a number to type in: it is lowered to a whole multiple of this.
 const TYPED_STEP_DB: f64 = 0.01;
 
-/// A margin above this is a mistake rather than a margin.
-const MOST_MARGIN_DB: f64 = 20.0;
+/// A margin above this, dB, is a mistake rather than a margin.
+pub const MOST_MARGIN_DB: f64 = 20.0;
 
 /// What `sections` need before them at the worst of `rates_hz` so that no steady tone clips: [`guarded`] by
-/// [`Guard::Sine`], without a margin.
+/// [`Protection::default`].
 ///
 /// # Errors
 /// As [`guarded`].
 pub fn headroom(sections: &[Section], rates_hz: &[f64], preamp_db: &Setting) -> Result<Headroom> {
-    guarded(sections, rates_hz, preamp_db, Guard::Sine, 0.0)
+    guarded(sections, rates_hz, preamp_db, Protection::default())
 }
 
 /// What `sections` need before them at the worst of `rates_hz`, by an equaliser whose preamp can be set to the values
-/// of `preamp_db`, so that what `guard` names stays `true_peak_margin_db` (0 to 20) below full scale. No section and no
-/// margin: the largest such value up to 0 dB.
+/// of `preamp_db`, so that what the guard names stays the margin below full scale. No section and no margin: the largest
+/// such value up to 0 dB.
 ///
 /// # Errors
 /// `Refused` when the equaliser's preamp does not reach low enough; `Setting` when a section cannot be
@@ -35,9 +35,12 @@ pub fn guarded(
     sections: &[Section],
     rates_hz: &[f64],
     preamp_db: &Setting,
-    guard: Guard,
-    true_peak_margin_db: f64,
+    protection: Protection,
 ) -> Result<Headroom> {
+    let Protection {
+        guard,
+        true_peak_margin_db,
+    } = protection;
     if !(0.0..=MOST_MARGIN_DB).contains(&true_peak_margin_db) {
         return Err(Error::new(
             ErrorKind::Setting,

@@ -5,8 +5,8 @@ use std::ops::Range;
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{QMeaning, Section};
-use crate::headroom::Headroom;
 use crate::headroom::loudness::LoudnessChange;
+use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
 use crate::measurement::smooth::Width;
@@ -44,6 +44,8 @@ pub struct FitOutcome {
     pub enough: Option<Enough>,
     /// What the sections need before them.
     pub headroom: Headroom,
+    /// What the preamp of that protects against.
+    pub protection: Protection,
     /// How loud pink noise then plays beside no EQ.
     pub loudness: LoudnessChange,
     /// Where no more loss of loudness than so much was wished: what it took.

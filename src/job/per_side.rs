@@ -138,7 +138,11 @@ pub fn run(request: &FitRequest) -> Result<PerSideOutcome> {
         let fitted = answer.sections.concat();
         refuse_worse(request, &kept.concat(), before_db, after_db, &fitted)?;
         Ok(Attempt {
-            playing: playing(&all.each_ref().map(Vec::as_slice), limits),
+            playing: playing(
+                &all.each_ref().map(Vec::as_slice),
+                limits,
+                request.protection,
+            ),
             objective_db2: answer.objective_db2,
             residual_db: after_db,
             answer,

@@ -107,6 +107,7 @@ pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
         limits: limits.name.clone(),
         rates_hz: limits.rates_hz.clone(),
         headroom: findings.headroom,
+        protection: request.protection,
         loudness: findings.loudness,
         loudness_wish: None,
         residual: findings.residual,

@@ -6,7 +6,7 @@ use crate::fit::reach::Effort;
 use crate::fit::space::Space;
 use crate::headroom::loudness::{LoudnessChange, loudness_change_of_channels};
 use crate::headroom::programme::Programme;
-use crate::headroom::{Headroom, headroom};
+use crate::headroom::{Headroom, Protection, guarded};
 use crate::limits::{Limits, Setting};
 
 /// What the sections of all channels need before them, the worst of them, if the equaliser has it and may boost as much;
@@ -14,15 +14,18 @@ use crate::limits::{Limits, Setting};
 pub(super) fn playing(
     channels: &[&[Section]],
     limits: &Limits,
+    protection: Protection,
 ) -> Result<(Headroom, LoudnessChange)> {
+    let needed =
+        |sections: &[Section]| guarded(sections, &limits.rates_hz, &limits.preamp_db, protection);
     let mut worst: Option<Headroom> = None;
     for sections in channels {
-        let own = headroom(sections, &limits.rates_hz, &limits.preamp_db)?;
+        let own = needed(sections)?;
         worst = Some(worst.map_or(own, |worst| worst_of(worst, own)));
     }
     let worst = match worst {
         Some(worst) => worst,
-        None => headroom(&[], &limits.rates_hz, &limits.preamp_db)?,
+        None => needed(&[])?,
     };
     limits.allow_total_boost(worst.peak_gain_db)?;
     let (rate_hz, pink) = (limits.rates_hz[0], Programme::pink());

@@ -10,7 +10,7 @@ use std::io;
 use serde::Serialize;
 
 use crate::filter::Section;
-use crate::headroom::Headroom;
+use crate::headroom::{Headroom, Protection};
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
     BeforeAfter, Enough, FitOutcome, LoudnessWish, ReachPoint, Residual, SearchReport,
@@ -100,6 +100,9 @@ pub struct FitDocument {
     /// together, `peak_gain_db`, at `peak_hz` and `peak_rate_hz`; `any_signal_gain_db`, by which no
     /// signal can be exceeded.
     pub headroom: Headroom,
+    /// What the preamp protects against: `guard`, `sine` (any steady tone) or `any-signal`; `true_peak_margin_db`, the room
+    /// it leaves above that for the curve between the samples.
+    pub protection: Protection,
     /// How loud pink noise plays beside no EQ (ITU-R BS.1770), LU: `sections_lu` through the sections alone, `total_lu` with
     /// the preamp; negative is quieter.
     pub loudness: LoudnessPart,
@@ -165,6 +168,8 @@ pub struct PerSideDocument {
     pub rates_hz: Vec<f64>,
     /// The worst of both sides; `preamp_db` is the same for both.
     pub headroom: Headroom,
+    /// As in the document of one EQ.
+    pub protection: Protection,
     /// Of both sides together.
     pub loudness: LoudnessPart,
     /// As in the document of one EQ.
@@ -387,6 +392,7 @@ pub fn fit_document(
             any_signal_gain_db: level(headroom.any_signal_gain_db),
             preamp_db: level(headroom.preamp_db),
         },
+        protection: outcome.protection,
         loudness: LoudnessPart::of(&outcome.loudness),
         loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
         residual: BeforeAfter {
@@ -476,6 +482,7 @@ pub fn per_side_document(
         limits: shared.limits,
         rates_hz: shared.rates_hz,
         headroom: shared.headroom,
+        protection: shared.protection,
         loudness: LoudnessPart::of(&outcome.loudness),
         loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
         residual: shared.residual,

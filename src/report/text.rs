@@ -9,8 +9,8 @@ use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
-use crate::headroom::Headroom;
 use crate::headroom::loudness::LoudnessChange;
+use crate::headroom::{Guard, Protection};
 use crate::job::{BeforeAfter, Enough, FitOutcome, LoudnessWish, SearchReport, SpreadFigures};
 
 /// Widest line, columns.
@@ -36,13 +36,7 @@ pub fn fit_text(outcome: &FitOutcome, files: &[WrittenFile]) -> String {
     page.gap();
     cautions(&mut page, &outcome.cautions);
     let apply = "Apply it before the sections. Together they";
-    preamp(
-        &mut page,
-        &outcome.headroom,
-        apply,
-        &outcome.loudness,
-        !outcome.sections.is_empty(),
-    );
+    preamp(&mut page, outcome, apply, !outcome.sections.is_empty());
     sections(&mut page, "Sections", outcome);
     residual(&mut page, outcome);
     trade_off(&mut page, outcome.loudness_wish.as_ref());
@@ -85,13 +79,8 @@ fn changes_what_to_do(caution: &Caution) -> bool {
 }
 
 /// `apply`: what to do with it, up to the words about the largest gain.
-fn preamp(
-    page: &mut Page,
-    headroom: &Headroom,
-    apply: &str,
-    loudness: &LoudnessChange,
-    any_section: bool,
-) {
+fn preamp(page: &mut Page, outcome: &FitOutcome, apply: &str, any_section: bool) {
+    let headroom = &outcome.headroom;
     page.line(&format!("Preamp: {} dB", words::typed(headroom.preamp_db)));
     if !any_section {
         page.gap();
@@ -121,8 +110,24 @@ fn preamp(
         )
     };
     page.paragraph("  ", &format!("{apply} {peak}; {bound}."));
-    page.paragraph("  ", &louder_or_quieter(loudness));
+    page.paragraph("  ", &protected(&outcome.protection));
+    page.paragraph("  ", &louder_or_quieter(&outcome.loudness));
     page.gap();
+}
+
+/// What the preamp is good for.
+fn protected(protection: &Protection) -> String {
+    let guarded = match protection.guard {
+        Guard::Sine => "It keeps steady tones from clipping",
+        Guard::AnySignal => "It keeps every signal from clipping",
+    };
+    match protection.true_peak_margin_db {
+        0.0 => format!("{guarded}, sample by sample."),
+        margin_db => format!(
+            "{guarded}, with {} dB to spare for the curve between the samples.",
+            decimals_up_to(margin_db, 2)
+        ),
+    }
 }
 
 /// How loud it plays with preamp and sections.

@@ -25,6 +25,8 @@ pub struct Level {
     pub preamp_db: f64,
     /// What that protects against.
     pub guard: Guard,
+    /// Room above that for the curve between the samples.
+    pub true_peak_margin_db: f64,
     /// The largest gain of all sections together for a steady tone, worst of the rates.
     pub peak_gain_db: f64,
     /// The largest gain of all sections together for any signal, worst of the rates.
@@ -279,7 +281,8 @@ impl Sheet {
             target: outcome.target.clone(),
             level: Level {
                 preamp_db: outcome.headroom.preamp_db,
-                guard: Guard::Sine,
+                guard: outcome.protection.guard,
+                true_peak_margin_db: outcome.protection.true_peak_margin_db,
                 peak_gain_db: rounded_up(outcome.headroom.peak_gain_db),
                 any_signal_gain_db: rounded_up(outcome.headroom.any_signal_gain_db),
             },

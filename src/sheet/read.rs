@@ -25,7 +25,13 @@ const SHEET: [&str; 10] = [
     "knowledge",
     "limits",
 ];
-const LEVEL: [&str; 4] = ["preamp_db", "guard", "peak_gain_db", "any_signal_gain_db"];
+const LEVEL: [&str; 5] = [
+    "preamp_db",
+    "guard",
+    "true_peak_margin_db",
+    "peak_gain_db",
+    "any_signal_gain_db",
+];
 const SECTION: [&str; 6] = ["side", "shape", "f0_hz", "gain_db", "q", "device_q"];
 const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
 const KNOWLEDGE: [&str; 9] = [
@@ -152,6 +158,10 @@ fn read_level(table: &Table) -> Result<Level> {
         Ok(Level {
             preamp_db: number(level, "preamp_db")?,
             guard: name(&level.required("guard")?, &Guard::ALL, Guard::name)?,
+            true_peak_margin_db: match level.optional("true_peak_margin_db") {
+                Some(margin) => margin.number()?,
+                None => 0.0,
+            },
             peak_gain_db: number(level, "peak_gain_db")?,
             any_signal_gain_db: number(level, "any_signal_gain_db")?,
         })

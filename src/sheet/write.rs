@@ -130,6 +130,13 @@ fn front(sheet: &Sheet) -> String {
             "no signal of any kind that stays within 0 dBFS can exceed 0 dBFS after the sections"
         }
     };
+    let margin = match level.true_peak_margin_db {
+        0.0 => String::new(),
+        margin_db => format!(
+            "true_peak_margin_db = {}  # the preamp leaves so much more room, for the curve between the samples\n",
+            float(margin_db)
+        ),
+    };
     let [first, worst] = if sheet.is_per_side() {
         [
             "apply this gain first, the same to both sides, then each side's sections in order",
@@ -148,7 +155,7 @@ target = {}
 [level]  # {first}
 preamp_db = {}
 guard = {}  # {guard}
-peak_gain_db = {}  # the largest gain of all sections together for a steady tone, {worst}
+{margin}peak_gain_db = {}  # the largest gain of all sections together for a steady tone, {worst}
 any_signal_gain_db = {}  # no signal of any kind can rise by more than this through the sections
 
 [equaliser]

@@ -424,12 +424,14 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
         Guard::Sine => "no steady tone may exceed full scale (guard `sine`)",
         Guard::AnySignal => "no signal at all may exceed full scale (guard `any-signal`)",
     };
-    let over_db = level.preamp_db + guarded.gain_db;
+    let margin_db = level.true_peak_margin_db;
+    let needed_db = guarded.gain_db + margin_db;
+    let over_db = level.preamp_db + needed_db;
     let mut suffices = CheckPoint::said(
         Subject::PreampSuffices,
-        over_db <= GUARANTEE_DB.max(1e-7) || (guarded.gain_db <= 0.0 && level.preamp_db <= 0.0),
+        over_db <= GUARANTEE_DB.max(1e-7) || (needed_db <= 0.0 && level.preamp_db <= 0.0),
         format!(
-            "{} dB of preamp, largest gain {:.4} dB: {:+.4} dB re full scale",
+            "{} dB of preamp, largest gain {:.4} dB, margin {margin_db} dB: {:+.4} dB over that",
             level.preamp_db, guarded.gain_db, over_db
         ),
         guard,
@@ -437,14 +439,14 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
     .measured(over_db, 1e-7);
     (suffices.at_hz, suffices.rate_hz, suffices.side) =
         (guarded.at_hz, Some(guarded.rate_hz), guarded.side);
-    let as_computed = match preamp_for(guarded.gain_db, &limits.preamp_db) {
-        Ok(needed_db) => CheckPoint::said(
+    let as_computed = match preamp_for(needed_db, &limits.preamp_db) {
+        Ok(computed_db) => CheckPoint::said(
             Subject::PreampAsComputed,
-            (needed_db - level.preamp_db).abs() <= 1e-9,
-            format!("{} dB stated, {needed_db} dB computed", level.preamp_db),
+            (computed_db - level.preamp_db).abs() <= 1e-9,
+            format!("{} dB stated, {computed_db} dB computed", level.preamp_db),
             "the highest preamp of the equaliser that is low enough; a lower one wastes level",
         )
-        .measured(level.preamp_db - needed_db, 1e-9),
+        .measured(level.preamp_db - computed_db, 1e-9),
         Err(error) => CheckPoint::said(
             Subject::PreampAsComputed,
             false,

@@ -261,6 +261,7 @@ fn outcome(
         cautions: vec![],
         kept: vec![],
         loudness: loudness_change(&sections, RATE_HZ, 0.0, &Programme::pink()).unwrap(),
+        protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
         typed_q: vec![None; sections.len()],
         enough: None,

@@ -158,6 +158,7 @@ pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
         typed_q: vec![None; sections.len()],
         enough: None,
         loudness: loudness_change(sections, limits.rates_hz[0], 0.0, &Programme::pink()).unwrap(),
+        protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
     };
     Sheet::from_outcome(&outcome, limits).unwrap()

@@ -28,13 +28,8 @@ pub fn per_side_text(outcome: &PerSideOutcome, files: &[WrittenFile]) -> String 
     cautions(&mut page, &outcome.cautions);
     let any_section = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
     let apply = "Apply it before the sections, the same on both sides, or the image moves. On the worse side they";
-    preamp(
-        &mut page,
-        &outcome.headroom,
-        apply,
-        &outcome.loudness,
-        any_section,
-    );
+    // The record of a side has the headroom and the loudness of both.
+    preamp(&mut page, shared, apply, any_section);
     for side in [left, right] {
         let head = format!("{} side: sections", capital(side.side));
         sections(&mut page, &head, &side.fit);
