@@ -352,7 +352,7 @@ fn each_guard_makes_room_for_its_own_gain_and_the_margin_comes_on_top() {
                 &rates_hz,
                 &continuous(),
                 Protection {
-                    guard: guard,
+                    guard,
                     true_peak_margin_db: margin_db,
                 },
             )
