@@ -679,8 +679,9 @@ pub struct Check {
     /// The sheet (NAME.sheet.toml)
     #[arg(value_name = "SHEET")]
     pub sheet: PathBuf,
-    /// Hold the sections against these limits instead of the sheet's own
-    #[arg(long, value_name = "FILE", help_heading = "The sheet")]
+    /// Hold the sections against these limits instead of the sheet's own: a NAME.limits.toml, or the name of one that
+    /// comes with the program
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The sheet")]
     pub limits: Option<PathBuf>,
 
     /// Takes without the sheet: curves whose names say the side, WAV impulse responses, or one NAME.unit.toml

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
-use bandwright::limits::Limits;
+use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::unit_file::OpenedUnit;
@@ -22,7 +22,10 @@ pub fn run(typed: &Check) -> Result<bool> {
     let place = place(typed)?;
     let sheet = sheet::read(&files::read(&typed.sheet)?, &shown(&typed.sheet))?;
     let limits = match &typed.limits {
-        Some(path) => Some(Limits::parse(&files::read(path)?, &shown(path))?),
+        Some(path) => {
+            let open = &mut |_: &str| files::read(path);
+            Some(limits::library::resolve(&shown(path), open)?)
+        }
         None => None,
     };
     let check = check_sheet(&sheet, limits.as_ref());

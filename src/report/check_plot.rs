@@ -95,7 +95,7 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         }
     }
     let title = format!(
-        "{}: promise {}",
+        "{}, the promise: {}",
         printable(&check.unit),
         verdict_words(promise.verdict)
     );

@@ -248,6 +248,10 @@ pub(super) fn advice(promise: &Remeasured) -> String {
         (Verdict::CannotTell, Some(Explanation::SealDiffers { .. })) => {
             "The seal was another after than before. Reseat, and measure again.".to_owned()
         }
+        (Verdict::CannotTell, Some(Explanation::NothingWrong)) => format!(
+            "Nothing speaks against the sheet, but mistakes that change up to {} dB could hide in these takes. More takes of before and after, seated anew each time, would tell.",
+            decimals(promise.unseen_db, 1)
+        ),
         (Verdict::CannotTell, _) => format!(
             "These takes cannot tell: mistakes that change up to {} dB remain possible. Measure more takes of before and after, seated anew each time.",
             decimals(promise.unseen_db, 1)

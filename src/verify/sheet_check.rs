@@ -431,8 +431,14 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
         Subject::PreampSuffices,
         over_db <= GUARANTEE_DB.max(1e-7) || (needed_db <= 0.0 && level.preamp_db <= 0.0),
         format!(
-            "{} dB of preamp, largest gain {:.4} dB, margin {margin_db} dB: {:+.4} dB over that",
-            level.preamp_db, guarded.gain_db, over_db
+            "{} dB of preamp, largest gain {:.4} dB{}: {:+.4} dB re full scale",
+            level.preamp_db,
+            guarded.gain_db,
+            match margin_db {
+                0.0 => String::new(),
+                margin_db => format!(", {margin_db} dB to spare"),
+            },
+            over_db
         ),
         guard,
     )
