@@ -177,32 +177,16 @@ fn aligned(take: &Take, judged: &Judged) -> Option<OnGrid> {
 }
 
 fn spread(judged: &Judged, trusted_band_hz: Option<(f64, f64)>) -> Option<SpreadFigures> {
-    let (lowest_hz, highest_hz) = trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
-    let counts = |f_hz: f64| (lowest_hz..=highest_hz).contains(&f_hz);
-    spread_where(judged, counts)
+    let average = &judged.average;
+    let spread_db = average.spread_db.as_deref()?;
+    SpreadFigures::of(spread_db, &average.on_grid.support, trusted_band_hz)
 }
 
 /// The figures of the spread over the grid frequencies that count.
 fn spread_where(judged: &Judged, counts: impl Fn(f64) -> bool) -> Option<SpreadFigures> {
-    let spread_db = judged.average.spread_db.as_deref()?;
-    let f_hz = grid::frequency_hz();
-    let counted: Vec<usize> = judged
-        .average
-        .on_grid
-        .support
-        .clone()
-        .filter(|i| counts(f_hz[*i]))
-        .collect();
-    let largest = counted
-        .iter()
-        .copied()
-        .max_by(|a, b| spread_db[*a].total_cmp(&spread_db[*b]).then(b.cmp(a)))?;
-    let squares: f64 = counted.iter().map(|i| spread_db[*i].powi(2)).sum();
-    Some(SpreadFigures {
-        rms_db: (squares / counted.len() as f64).sqrt(),
-        largest_db: spread_db[largest],
-        largest_hz: f_hz[largest],
-    })
+    let average = &judged.average;
+    let spread_db = average.spread_db.as_deref()?;
+    SpreadFigures::over(spread_db, &average.on_grid.support, counts)
 }
 
 fn phase(opened: &OpenedTake) -> Option<TakePhase> {

@@ -78,6 +78,31 @@ pub struct FitRequest {
     pub effort: Effort,
 }
 
+impl FitRequest {
+    /// What is asked unless more is said: no target, no taste, the usual judging of takes, weights, economy, guard and
+    /// effort.
+    #[must_use]
+    pub fn new(unit: impl Into<String>, takes: Vec<Take>, limits: Limits) -> Self {
+        Self {
+            unit: unit.into(),
+            takes,
+            judging: Settings::default(),
+            smoothing: None,
+            beyond_eq: Vec::new(),
+            weight: None,
+            target: None,
+            contours: Vec::new(),
+            limits,
+            kept: [Vec::new(), Vec::new()],
+            least_gain_db: None,
+            economy: ECONOMY,
+            protection: Protection::default(),
+            most_loudness_loss_db: None,
+            effort: Effort::default(),
+        }
+    }
+}
+
 /// Fits sections toward the target: the whole job.
 ///
 /// # Errors

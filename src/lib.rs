@@ -70,21 +70,10 @@
 //! )?;
 //!
 //! let outcome = job::run(&FitRequest {
-//!     unit: "an invented earphone".to_owned(),
-//!     takes: vec![take],
-//!     judging: Settings::default(),
-//!     smoothing: None,
-//!     beyond_eq: Vec::new(),
-//!     weight: None,
 //!     target: Some(target),
 //!     contours: vec![Contour::bass(2.0)?],
-//!     limits: limits.clone(),
-//!     kept: [Vec::new(), Vec::new()],
-//!     least_gain_db: None,
-//!     protection: bandwright::headroom::Protection::default(),
-//!     most_loudness_loss_db: None,
-//!     economy: ECONOMY,
 //!     effort: Effort::Quick,
+//!     ..FitRequest::new("an invented earphone", vec![take], limits.clone())
 //! })?;
 //!
 //! // Closer to the target than without sections, on the equaliser's steps, and never clipping a steady tone.

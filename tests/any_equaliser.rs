@@ -171,28 +171,21 @@ fn request(seed: u64, limits: &Limits) -> FitRequest {
 fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> FitRequest {
     let curve = Curve::new("measured", frequency_hz, level_db, None).unwrap();
     FitRequest {
-        unit: "invented".to_owned(),
-        takes: vec![Take {
-            name: "take".to_owned(),
-            side: Side::Unknown,
-            on_grid: grid::resample(&curve).unwrap(),
-        }],
         judging: Settings {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        weight: None,
         target: Some(wanted::library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
-        contours: Vec::new(),
-        limits: limits.clone(),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        protection: bandwright::headroom::Protection::default(),
-        most_loudness_loss_db: None,
-        economy: job::ECONOMY,
         effort: Effort::Quick,
+        ..FitRequest::new(
+            "invented",
+            vec![Take {
+                name: "take".to_owned(),
+                side: Side::Unknown,
+                on_grid: grid::resample(&curve).unwrap(),
+            }],
+            limits.clone(),
+        )
     }
 }
 

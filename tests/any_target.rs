@@ -695,32 +695,25 @@ fn request(
             .count()
     };
     FitRequest {
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        unit: "a unit".to_owned(),
-        takes: vec![Take {
-            name: "a.csv".to_owned(),
-            side: Side::Unknown,
-            on_grid: measured.clone(),
-        }],
         judging: Settings {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        weight: None,
         target: Some(target),
-        contours: Vec::new(),
-        limits: planted::limits(ShapeCounts {
-            low_shelf: count(Shape::LowShelf),
-            peaking: count(Shape::Peaking),
-            high_shelf: count(Shape::HighShelf),
-        }),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        protection: bandwright::headroom::Protection::default(),
-        most_loudness_loss_db: None,
         economy: 0.0,
-        effort: Effort::Normal,
+        ..FitRequest::new(
+            "a unit",
+            vec![Take {
+                name: "a.csv".to_owned(),
+                side: Side::Unknown,
+                on_grid: measured.clone(),
+            }],
+            planted::limits(ShapeCounts {
+                low_shelf: count(Shape::LowShelf),
+                peaking: count(Shape::Peaking),
+                high_shelf: count(Shape::HighShelf),
+            }),
+        )
     }
 }
 

@@ -10,7 +10,7 @@ use bandwright::fit::reach::Effort;
 use bandwright::fit::residual::{economy_ratio_of_sides, sides_rms_db};
 use bandwright::headroom::{headroom, peak::peak};
 use bandwright::job::per_side::{self, PerSideOutcome};
-use bandwright::job::{self, ECONOMY, FitRequest};
+use bandwright::job::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
@@ -58,39 +58,32 @@ fn take(side: Side, name: &str, mended_by: &[Section], level_db: f64, rate_hz: f
 fn request(left: &[Section], right: &[Section], difference_db: f64, limits: &Limits) -> FitRequest {
     let rate_hz = limits.rates_hz[0];
     FitRequest {
-        unit: "an invented pair".to_owned(),
-        takes: vec![
-            take(
-                Side::Left,
-                "left",
-                left,
-                94.0 + 0.5 * difference_db,
-                rate_hz,
-            ),
-            take(
-                Side::Right,
-                "right",
-                right,
-                94.0 - 0.5 * difference_db,
-                rate_hz,
-            ),
-        ],
         judging: Settings {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        weight: None,
         target: Some(flat()),
-        contours: Vec::new(),
-        limits: limits.clone(),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        protection: bandwright::headroom::Protection::default(),
-        most_loudness_loss_db: None,
-        economy: ECONOMY,
         effort: Effort::Quick,
+        ..FitRequest::new(
+            "an invented pair",
+            vec![
+                take(
+                    Side::Left,
+                    "left",
+                    left,
+                    94.0 + 0.5 * difference_db,
+                    rate_hz,
+                ),
+                take(
+                    Side::Right,
+                    "right",
+                    right,
+                    94.0 - 0.5 * difference_db,
+                    rate_hz,
+                ),
+            ],
+            limits.clone(),
+        )
     }
 }
 
@@ -657,21 +650,8 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         }
     });
     let request = FitRequest {
-        unit: "fieldfare-wool".to_owned(),
-        takes: opened.to_vec(),
-        judging: Settings::default(),
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        weight: None,
-        target: None,
         contours: vec![Contour::bass(3.0).unwrap()],
-        limits: Limits::standard(),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        protection: bandwright::headroom::Protection::default(),
-        most_loudness_loss_db: None,
-        economy: ECONOMY,
-        effort: Effort::Normal,
+        ..FitRequest::new("fieldfare-wool", opened.to_vec(), Limits::standard())
     };
     let outcome = job::run(&request).unwrap();
     let sheet = Sheet::from_outcome(&outcome, &request.limits).unwrap();

@@ -9,7 +9,7 @@ use bandwright::fit::random::Random;
 use bandwright::fit::reach::{Effort, needed};
 use bandwright::headroom::headroom;
 use bandwright::job::per_side;
-use bandwright::job::{self, ECONOMY, FitRequest};
+use bandwright::job::{self, FitRequest};
 use bandwright::limits::rules::{Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid::{self, OnGrid};
@@ -63,24 +63,13 @@ fn take(name: &str, side: Side, mended_by: &[Section], noise: Option<(&mut Rando
 /// Toward flat, believed everywhere.
 fn request(takes: Vec<Take>, limits: Limits) -> FitRequest {
     FitRequest {
-        unit: "an invented unit".to_owned(),
-        takes,
         judging: Settings {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        weight: None,
         target: Some(library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
-        contours: Vec::new(),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        protection: bandwright::headroom::Protection::default(),
-        most_loudness_loss_db: None,
-        limits,
-        economy: ECONOMY,
         effort: Effort::Quick,
+        ..FitRequest::new("an invented unit", takes, limits)
     }
 }
 

@@ -9,7 +9,7 @@ use bandwright::fit::residual::weighted_rms_db;
 use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::{loudness_change, loudness_change_of_channels};
 use bandwright::headroom::programme::Programme;
-use bandwright::job::{self, ECONOMY, FitOutcome, FitRequest, per_side};
+use bandwright::job::{self, FitOutcome, FitRequest, per_side};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
@@ -45,24 +45,18 @@ fn request(by: &[Section], most_loss_db: Option<f64>) -> FitRequest {
         },
     };
     FitRequest {
-        unit: "an invented unit".to_owned(),
-        takes: vec![take(Side::Left), take(Side::Right)],
         judging: Settings {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        smoothing: None,
-        beyond_eq: Vec::new(),
-        weight: None,
         target: Some(library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
-        contours: Vec::new(),
-        limits: Limits::standard(),
-        kept: [Vec::new(), Vec::new()],
-        least_gain_db: None,
-        economy: ECONOMY,
-        protection: bandwright::headroom::Protection::default(),
         most_loudness_loss_db: most_loss_db,
         effort: Effort::Quick,
+        ..FitRequest::new(
+            "an invented unit",
+            vec![take(Side::Left), take(Side::Right)],
+            Limits::standard(),
+        )
     }
 }
 

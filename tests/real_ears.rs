@@ -5,7 +5,6 @@
 
 use std::path::Path;
 
-use bandwright::fit::reach::Effort;
 use bandwright::job::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::Curve;
@@ -65,24 +64,12 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
             on_grid: on_grid(name, &rows, column),
         };
         let outcome = job::run(&FitRequest {
-            unit: name.clone(),
-            takes: vec![take],
             judging: Settings {
                 rig: Rig::Flat,
                 ..Settings::default()
             },
-            smoothing: None,
-            beyond_eq: Vec::new(),
-            weight: None,
             target: Some(target.clone()),
-            contours: Vec::new(),
-            limits: Limits::standard(),
-            kept: [Vec::new(), Vec::new()],
-            least_gain_db: None,
-            protection: bandwright::headroom::Protection::default(),
-            most_loudness_loss_db: None,
-            economy: job::ECONOMY,
-            effort: Effort::Normal,
+            ..FitRequest::new(name.clone(), vec![take], Limits::standard())
         })
         .unwrap();
         let (before, after) = (outcome.residual.before, outcome.residual.after);

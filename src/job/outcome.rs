@@ -130,7 +130,7 @@ impl FitOutcome {
 }
 
 impl SpreadFigures {
-    /// Of a spread over the whole grid, dB; None where `support` has no point in the band.
+    /// Of a spread over the whole grid, dB, within the trusted band; None where `support` has no point in it.
     #[must_use]
     pub fn of(
         spread_db: &[f64],
@@ -138,23 +138,27 @@ impl SpreadFigures {
         trusted_band_hz: Option<(f64, f64)>,
     ) -> Option<Self> {
         let (lowest_hz, highest_hz) = trusted_band_hz.unwrap_or((0.0, f64::INFINITY));
-        let points = support.clone().filter_map(|i| {
-            let f_hz = grid::frequency_hz()[i];
-            ((lowest_hz..=highest_hz).contains(&f_hz)).then_some((f_hz, spread_db[i]))
-        });
-        let (mut count, mut squares) = (0.0, 0.0);
-        let mut largest = (0.0, 0.0);
-        for (f_hz, db) in points {
-            count += 1.0;
-            squares += db * db;
-            if db > largest.1 {
-                largest = (f_hz, db);
-            }
-        }
-        (count > 0.0).then(|| Self {
-            rms_db: f64::sqrt(squares / count),
-            largest_db: largest.1,
-            largest_hz: largest.0,
+        Self::over(spread_db, support, |f_hz| {
+            (lowest_hz..=highest_hz).contains(&f_hz)
+        })
+    }
+
+    /// The same over the grid frequencies that count.
+    #[must_use]
+    pub fn over(
+        spread_db: &[f64],
+        support: &Range<usize>,
+        counts: impl Fn(f64) -> bool,
+    ) -> Option<Self> {
+        let f_hz = grid::frequency_hz();
+        let counted: Vec<usize> = support.clone().filter(|i| counts(f_hz[*i])).collect();
+        let by_spread = |a: &usize, b: &usize| spread_db[*a].total_cmp(&spread_db[*b]);
+        let largest = counted.iter().copied().max_by(by_spread)?;
+        let squares: f64 = counted.iter().map(|i| spread_db[*i].powi(2)).sum();
+        Some(Self {
+            rms_db: (squares / counted.len() as f64).sqrt(),
+            largest_db: spread_db[largest],
+            largest_hz: f_hz[largest],
         })
     }
 }
