@@ -97,6 +97,7 @@ impl Bench {
             field: Field::Diffuse,
             table: FieldTable::Iso532_2,
             distortion: &self.distortion,
+            side: None,
             listening_db_spl: None,
         })
         .unwrap()
@@ -171,11 +172,11 @@ fn what_is_missing_is_named_once_and_loudness_is_always_told() {
     let words = unwrapped(&cost_text(&cost));
     assert!(words.contains("Loudness:"), "{words}");
     assert!(
-        words.contains("Not told: level and drive (the unit file has no sensitivity)"),
+        words.contains("Not told: level and drive (no unit file gives a sensitivity)"),
         "{words}"
     );
     assert!(
-        words.contains("distortion (the unit file has no [[distortion]])"),
+        words.contains("distortion (no unit file gives a [[distortion]])"),
         "{words}"
     );
     assert!(!words.contains("H.870"), "{words}");
@@ -250,7 +251,7 @@ fn the_document_has_all_its_fields_and_the_same_figures() {
     assert_eq!(value["drive"]["figures"], Value::Null);
     assert_eq!(
         value["drive"]["missing"],
-        "the unit file has no sensitivity"
+        "no unit file gives a sensitivity"
     );
     // The record itself is a document as well.
     assert!(serde_json::to_value(&cost).unwrap()["drive"]["known"].is_object());

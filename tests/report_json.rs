@@ -11,6 +11,7 @@ use serde_json::Value;
 fn text(outcome: &FitOutcome) -> String {
     to_json(&fit_document(
         outcome,
+        None,
         &outcomes::grid(),
         &outcomes::written(),
     ))

@@ -12,6 +12,7 @@ use crate::filter::Section;
 use crate::measurement::OnGrid;
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
+use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
 
 /// What is asked. Of an EQ for each side, one request a side.
@@ -43,6 +44,8 @@ pub struct CostRequest<'a> {
     pub table: FieldTable,
     /// Measured distortion; none where empty.
     pub distortion: &'a [DistortionCurve],
+    /// The side that the sections are for, where each has its own: distortion of the other does not count.
+    pub side: Option<Side>,
     /// The level at which distortion is wanted, as its measurements state theirs, dB SPL; their lowest where left out.
     pub listening_db_spl: Option<f64>,
 }
@@ -131,7 +134,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
             programme: request.programme,
             level: request.level,
         })
-        .ok_or_else(|| "the unit file has no sensitivity".to_owned());
+        .ok_or_else(|| "no unit file gives a sensitivity".to_owned());
     let drive = playing
         .clone()
         .and_then(|playing| drive(&playing, request.wished));
@@ -154,14 +157,23 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     };
     let bend = match (request.source, request.impedance) {
         (None, _) => Err("without a source file its output impedance is not known".to_owned()),
-        (_, None) => Err("the unit file has no impedance_ohm".to_owned()),
+        (_, None) => Err("no unit file gives an impedance_ohm".to_owned()),
         (Some(source), Some(impedance)) => output_bend(impedance, source.output_ohm),
     };
-    let distortion = if request.distortion.is_empty() {
-        Told::Missing("the unit file has no [[distortion]]".to_owned())
+    let of_side = |curve: &&DistortionCurve| {
+        let sides = [request.side, Some(Side::Unknown)];
+        request.side.is_none() || sides.contains(&Some(curve.side))
+    };
+    let curves: Vec<DistortionCurve> = request.distortion.iter().filter(of_side).cloned().collect();
+    let distortion = if curves.is_empty() {
+        let whose = match request.side {
+            Some(side) if !request.distortion.is_empty() => format!(" of the {}", side.words()),
+            _ => String::new(),
+        };
+        Told::Missing(format!("no unit file gives a [[distortion]]{whose}"))
     } else {
         Told::Known(distortion(
-            request.distortion,
+            &curves,
             sections,
             rate_hz,
             -loudness.sections_lu,

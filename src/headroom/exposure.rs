@@ -59,6 +59,7 @@ pub enum FieldTable {
     #[serde(rename = "iso-532-2")]
     Iso532_2,
     /// ITU-T P.58 (06/21), 100 Hz to 20 kHz.
+    #[serde(rename = "itu-t-p58")]
     P58,
 }
 

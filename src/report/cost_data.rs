@@ -199,7 +199,7 @@ pub struct ExposurePart {
     pub eardrum_dba: f64,
     /// `diffuse` or `free`.
     pub field: crate::headroom::exposure::Field,
-    /// Whose table led there: `iso-532-2` or `p58`.
+    /// Whose table led there: `iso-532-2` or `itu-t-p58`.
     pub table: crate::headroom::exposure::FieldTable,
     /// In that field, dBA.
     pub field_dba: f64,

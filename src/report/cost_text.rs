@@ -26,7 +26,20 @@ pub fn cost_text(cost: &Cost) -> String {
 /// Adds the cost to a page, with an empty line after it.
 pub(super) fn write(page: &mut Page, cost: &Cost) {
     page.line("What it costs");
-    loudness(page, cost);
+    loudness(page, cost, true);
+    rest(page, cost);
+}
+
+/// Adds the cost of one side's own EQ. One volume serves both sides, so nothing is said of turning it for this one.
+pub(super) fn write_side(page: &mut Page, side: &str, cost: &Cost) {
+    page.line(&format!(
+        "What it costs: {side}, by itself (volume and preamp are common to both)"
+    ));
+    loudness(page, cost, false);
+    rest(page, cost);
+}
+
+fn rest(page: &mut Page, cost: &Cost) {
     if let Told::Known(figures) = &cost.drive {
         level(page, cost, figures);
         drive(page, figures);
@@ -52,7 +65,8 @@ pub(super) fn write(page: &mut Page, cost: &Cost) {
     page.gap();
 }
 
-fn loudness(page: &mut Page, cost: &Cost) {
+/// `with_turn`: and how far to turn the volume.
+fn loudness(page: &mut Page, cost: &Cost, with_turn: bool) {
     let change = &cost.loudness;
     let (played, turn) = match change.total_lu {
         lu if lu <= -NO_CHANGE_LU => (
@@ -71,6 +85,7 @@ fn loudness(page: &mut Page, cost: &Cost) {
         ),
         _ => ("as loud as without EQ".to_owned(), String::new()),
     };
+    let turn = if with_turn { turn.as_str() } else { "" };
     let parts = format!(
         "sections {} LU, preamp {} dB; {}, ITU-R BS.1770",
         signed_decimals_up_to(change.sections_lu, 1),

@@ -248,6 +248,7 @@ fn outcome(
         trusted_band_hz: Some((f[first], f[last])),
         curves: OutcomeCurves {
             aligned_at_hz: None,
+            measured_support: support.clone(),
             support,
             measured_db,
             spread_db,
