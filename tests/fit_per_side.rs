@@ -735,7 +735,12 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = to_json(&per_side_document(&outcome, None, grid::frequency_hz(), &[]));
+    let json = to_json(&per_side_document(
+        &outcome,
+        None,
+        grid::frequency_hz(),
+        &[],
+    ));
     assert!(serde_json::from_str::<Value>(&json).is_ok());
     let picture = per_side_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);

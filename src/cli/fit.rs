@@ -133,9 +133,7 @@ impl Outcome {
 
     fn text(&self, written: &[WrittenFile]) -> String {
         match self {
-            Self::OneForBoth(outcome, cost) => {
-                report::fit_text(outcome, cost.as_deref(), written)
-            }
+            Self::OneForBoth(outcome, cost) => report::fit_text(outcome, cost.as_deref(), written),
             Self::PerSide(outcome, costs) => {
                 report::per_side_text(outcome, costs.as_deref(), written)
             }

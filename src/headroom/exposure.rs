@@ -184,6 +184,23 @@ impl AllowedTime {
         }
     }
 
+    /// The time in a table's cell, rounded down.
+    #[must_use]
+    pub fn brief(self) -> String {
+        match self {
+            Self::Hours(hours) if hours >= 1.0 => format!("{:.1} h", (hours * 10.0).floor() / 10.0),
+            Self::Hours(hours) if hours * 60.0 >= 1.0 => {
+                format!("{:.0} min", (hours * 60.0).floor())
+            }
+            Self::Hours(hours) if hours * 3600.0 >= 1.0 => {
+                format!("{:.0} s", (hours * 3600.0).floor())
+            }
+            Self::Hours(_) => "below 1 s".to_owned(),
+            Self::NotLimited => "no limit".to_owned(),
+            Self::None => "none".to_owned(),
+        }
+    }
+
     /// The time in words, rounded down.
     #[must_use]
     pub fn words(self, span: Span) -> String {

@@ -1,8 +1,9 @@
 //! What the sections of a fit cost, with what is known of the unit, of what feeds it and of what is played.
 
 use super::FitOutcome;
-use super::per_side::PerSideOutcome;
+use super::per_side::{PerSideOutcome, SideOutcome};
 use crate::error::Result;
+use crate::filter::Section;
 use crate::headroom::cost::{Cost, CostRequest, cost};
 use crate::headroom::drive::WishedLevel;
 use crate::headroom::exposure::{Field, FieldTable};
@@ -62,17 +63,23 @@ pub fn cost_of_fit(outcome: &FitOutcome, known: &Circumstances) -> Result<Cost> 
     of(outcome, None, known)
 }
 
-/// What each side's EQ costs, left and then right: each by itself, at the sensitivity of the unit.
+/// What each side's EQ costs, left and then right: each at the sensitivity of the unit, loudness that of both together.
 ///
 /// # Errors
 /// As [`cost`].
 pub fn cost_of_sides(outcome: &PerSideOutcome, known: &Circumstances) -> Result<[Cost; 2]> {
     let [left, right] = &outcome.sides;
-    let of_side = |side: &super::per_side::SideOutcome| of(&side.fit, Some(side.side), known);
-    Ok([of_side(left)?, of_side(right)?])
+    let of_side = |side: &SideOutcome, other: &SideOutcome| {
+        of(&side.fit, Some((side.side, &other.fit.sections)), known)
+    };
+    Ok([of_side(left, right)?, of_side(right, left)?])
 }
 
-fn of(outcome: &FitOutcome, side: Option<Side>, known: &Circumstances) -> Result<Cost> {
+fn of(
+    outcome: &FitOutcome,
+    side: Option<(Side, &[Section])>,
+    known: &Circumstances,
+) -> Result<Cost> {
     let response = OnGrid {
         level_db: outcome.curves.measured_db.clone(),
         support: outcome.curves.measured_support.clone(),

@@ -214,7 +214,7 @@ pub struct SidePart {
     pub takes: Vec<String>,
     /// This side's sections.
     pub sections: Vec<SectionPart>,
-    /// What they cost, by themselves: level and loudness are this side's alone.
+    /// What they cost: level, drive and distortion of this side, loudness of both together.
     pub cost: Option<CostPart>,
     /// This side's residual.
     pub residual: BeforeAfter,
