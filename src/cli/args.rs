@@ -664,9 +664,9 @@ pub struct Fit {
     /// [default: pink noise]
     #[arg(long, value_name = "FILE", help_heading = "What it costs")]
     pub programme: Option<PathBuf>,
-    /// A level of the programme to be had with EQ, 0 to 140 dBA at the eardrum: what it takes, and how long it may be
-    /// listened to. At the eardrum means A-weighted as the ear simulator's microphone has it; beside it stands the level
-    /// in a field, which is what sound level meters and rules speak of
+    /// A level to listen at, 0 to 140 dBA at the eardrum (the ear simulator's microphone), of the programme with EQ: what
+    /// it takes, and how long the rules allow it. A sound level meter in a room would read some dB less; that level is
+    /// told beside it
     #[arg(
         long,
         value_name = "DBA",

@@ -141,8 +141,9 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
         let unit = if wished.a_weighted { "dBA" } else { "dB SPL" };
         let volume = match figures.source {
             Some(_) => format!(
-                "turn the volume by {} dB, so that a full-scale sine is {} without load",
-                signed_decimals_up_to(*turn_up_db, 1),
+                "turn {} by {} dB, so that a full-scale sine is {} without load",
+                if *turn_up_db < 0.0 { "down" } else { "up" },
+                decimals(turn_up_db.abs(), 1),
                 volts(*full_scale_v)
             ),
             None => format!("a full-scale sine must be {}", volts(*full_scale_v)),
