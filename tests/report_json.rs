@@ -82,7 +82,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
     assert_eq!(keys(&document["target"]), ["name", "source"]);
     assert_eq!(
         keys(&document["sections"][0]),
-        ["f0_hz", "gain_db", "q", "shape"]
+        ["device_q", "f0_hz", "gain_db", "kept", "q", "shape"]
     );
     assert_eq!(
         keys(&document["headroom"]),
