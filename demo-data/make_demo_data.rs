@@ -9,6 +9,8 @@
 //! 3. its seating: level, bass, depth in the coupler, a wandering dip, perhaps a leak;
 //! 4. the bench: a fine ripple of its own and noise that grows toward low frequencies.
 //!
+//! For what an EQ costs, one unit has an impedance by frequency and its distortion at two levels, and there is a source.
+//!
 //! Depth moves the coupler's half-wave resonance as in a rigid tube, `f = c / 2L`, and with it the dip
 //! above and the next mode. A leak is a first-order high-pass, `10 log10(1 + (corner / f)^2)` dB.
 //!
@@ -102,12 +104,56 @@ struct Resonance {
     q: f64,
 }
 
+/// What a unit is to an amplifier, and how it distorts.
+#[derive(Debug, Clone, Copy)]
+struct Electrical {
+    /// Voice coil of the low driver, ohms.
+    coil_ohm: f64,
+    /// Where the two drivers meet, a parallel resonance: hertz, ohms, q.
+    crossing: (f64, f64, f64),
+    /// What makes the treble's rise, henries.
+    inductance_h: f64,
+    /// Second harmonic at 20 Hz and at 94 dB SPL, percent; it falls as `f^-0.8`.
+    bass_percent: f64,
+    /// Distortion of the middle at 94 dB SPL, percent.
+    middle_percent: f64,
+}
+
+/// Levels at which distortion is measured, dB SPL.
+const DISTORTION_DB_SPL: [u32; 2] = [94, 104];
+
+/// What a bench cannot tell from noise, percent.
+const DISTORTION_FLOOR_PERCENT: f64 = 0.015;
+
+impl Electrical {
+    /// Impedance, real and imaginary.
+    fn ohm(&self, f_hz: f64) -> (f64, f64) {
+        let (f0_hz, hump_ohm, q) = self.crossing;
+        let x = q * (f_hz / f0_hz - f0_hz / f_hz);
+        let hump = hump_ohm / (1.0 + x * x);
+        (
+            self.coil_ohm + hump,
+            TAU * f_hz * self.inductance_h - hump * x,
+        )
+    }
+
+    /// Distortion in percent: the harmonics' amplitudes grow with the fundamental's, and add up by their powers.
+    fn distortion_percent(&self, f_hz: f64, level_db_spl: f64) -> f64 {
+        let drive = 10f64.powf((level_db_spl - 94.0) / 20.0);
+        let bass = drive * self.bass_percent * (20.0 / f_hz).powf(0.8);
+        let middle = drive * self.middle_percent;
+        (bass.powi(2) + middle.powi(2) + DISTORTION_FLOOR_PERCENT.powi(2)).sqrt()
+    }
+}
+
 struct Unit {
     folder: &'static str,
     name: &'static str,
     layout: Layout,
     sensitivity_db_per_mw: f64,
+    /// At 1 kHz.
     impedance_ohm: f64,
+    electrical: Option<Electrical>,
     takes_a_side: usize,
     /// Seatings are deeper or shallower by up to this.
     depth_within_m: f64,
@@ -167,6 +213,13 @@ fn fieldfare_wool() -> Unit {
         layout: Layout::Comma,
         sensitivity_db_per_mw: 108.5,
         impedance_ohm: 18.0,
+        electrical: Some(Electrical {
+            coil_ohm: 11.9,
+            crossing: (2400.0, 26.0, 1.3),
+            inductance_h: 1.1e-4,
+            bass_percent: 0.6,
+            middle_percent: 0.06,
+        }),
         takes_a_side: 5,
         depth_within_m: 0.8e-3,
         vent_hz: 5.0,
@@ -194,6 +247,7 @@ fn fieldfare_mesh() -> Unit {
         layout: Layout::Semicolon,
         sensitivity_db_per_mw: 109.3,
         impedance_ohm: 18.0,
+        electrical: None,
         takes_a_side: 4,
         depth_within_m: 0.95e-3,
         vent_hz: 5.0,
@@ -225,6 +279,7 @@ fn dunlin() -> Unit {
         layout: Layout::Tabs,
         sensitivity_db_per_mw: 102.0,
         impedance_ohm: 32.0,
+        electrical: None,
         takes_a_side: 5,
         depth_within_m: 0.8e-3,
         vent_hz: 9.0,
@@ -503,10 +558,18 @@ pub fn files() -> Vec<(String, String)> {
             at(&format!("{}.unit.toml", unit.folder)),
             unit_text(&unit, &takes),
         ));
+        if let Some(electrical) = &unit.electrical {
+            files.push((at(IMPEDANCE_FILE), impedance_text(&unit, electrical)));
+            for level_db_spl in DISTORTION_DB_SPL {
+                let text = distortion_text(&unit, electrical, level_db_spl);
+                files.push((at(&distortion_file(level_db_spl)), text));
+            }
+        }
         planted.push_str(&planted_text(&unit, &takes));
     }
     for (name, text) in [
         ("pocket-eight.limits.toml", POCKET_EIGHT),
+        ("pocket-amplifier.source.toml", POCKET_AMPLIFIER),
         ("music-shows.target.toml", MUSIC_SHOWS),
         ("long-shifts.target.toml", LONG_SHIFTS),
     ] {
@@ -587,17 +650,83 @@ fn average_text(unit: &Unit, takes: &[Take]) -> String {
     text
 }
 
+const IMPEDANCE_FILE: &str = "impedance.csv";
+
+fn distortion_file(level_db_spl: u32) -> String {
+    format!("distortion-{level_db_spl}.csv")
+}
+
+/// Twelve points an octave that meet 1 kHz, where the impedance is the unit's to the last decimal.
+fn impedance_text(unit: &Unit, electrical: &Electrical) -> String {
+    let mut text = format!(
+        "{INVENTED}# {}: impedance, either side.\nfrequency_hz,impedance_ohm,phase_deg\n",
+        unit.name
+    );
+    let magnitude = |(real, imaginary): (f64, f64)| real.hypot(imaginary);
+    let scale = unit.impedance_ohm / magnitude(electrical.ohm(REFERENCE_HZ));
+    for step in -68..=52 {
+        let f_hz = REFERENCE_HZ * (f64::from(step) / 12.0).exp2();
+        let (real, imaginary) = electrical.ohm(f_hz);
+        writeln!(
+            text,
+            "{f_hz:.2},{:.2},{:.1}",
+            scale * magnitude((real, imaginary)),
+            imaginary.atan2(real).to_degrees()
+        )
+        .expect("writing to a string");
+    }
+    text
+}
+
+/// Three points an octave from 20 Hz to 10 kHz, with a bench's scatter of a few per cent.
+fn distortion_text(unit: &Unit, electrical: &Electrical, level_db_spl: u32) -> String {
+    let mut text = format!(
+        "{INVENTED}# {}: total harmonic distortion at {level_db_spl} dB SPL (1 kHz), the same voltage at all frequencies.\n\
+         frequency_hz,distortion_percent\n",
+        unit.name
+    );
+    let mut random = Random::named(&format!(
+        "{}/{}",
+        unit.folder,
+        distortion_file(level_db_spl)
+    ));
+    for step in -17..=10 {
+        let f_hz = REFERENCE_HZ * 10f64.powf(f64::from(step) / 10.0);
+        let percent = electrical.distortion_percent(f_hz, f64::from(level_db_spl));
+        let scatter = 1.0 + 0.03 * random.normal();
+        writeln!(text, "{f_hz:.1},{:.3}", percent * scatter).expect("writing to a string");
+    }
+    text
+}
+
 fn unit_text(unit: &Unit, takes: &[Take]) -> String {
     let mut text = format!(
         "{INVENTED}format = 1\nname = \"{}\"\nrig = \"iec-60318-4\"\n\
-         sensitivity_db_per_mw = {:.1}   # at 1 kHz\nimpedance_ohm = {:.1}            # at 1 kHz\n",
-        unit.name, unit.sensitivity_db_per_mw, unit.impedance_ohm
+         sensitivity_db_per_mw = {:.1}   # at 1 kHz\n",
+        unit.name, unit.sensitivity_db_per_mw
     );
+    match unit.electrical {
+        Some(_) => writeln!(text, "impedance_ohm = \"{IMPEDANCE_FILE}\""),
+        None => writeln!(
+            text,
+            "impedance_ohm = {:.1}            # at 1 kHz",
+            unit.impedance_ohm
+        ),
+    }
+    .expect("writing to a string");
     for take in takes {
         write!(
             text,
             "\n[[take]]\nside = \"{}\"\nfile = \"{}\"\n",
             take.side, take.file
+        )
+        .expect("writing to a string");
+    }
+    for level_db_spl in unit.electrical.iter().flat_map(|_| DISTORTION_DB_SPL) {
+        let file = distortion_file(level_db_spl);
+        write!(
+            text,
+            "\n[[distortion]]\nfile = \"{file}\"\nlevel_db_spl = {level_db_spl}\n"
         )
         .expect("writing to a string");
     }
@@ -672,6 +801,14 @@ shelf_q = { min = 0.4, max = 1.2, step = 0.1 }  # shelves
 low-shelf = 1
 peaking = 6
 high-shelf = 1
+"#;
+
+const POCKET_AMPLIFIER: &str = r#"# The same pocket amplifier, as the earphone sees it.
+format = 1
+name = "pocket amplifier"
+max_voltage_v = 0.8    # rms, the largest undistorted sine without load
+output_ohm = 4.0
+full_scale_v = 0.06    # rms, a full-scale sine without load, with the volume where presenters leave it
 "#;
 
 const MUSIC_SHOWS: &str = r#"# Quayside Radio's wish for music shows: a little more bass than the wool insert has.

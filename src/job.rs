@@ -22,6 +22,8 @@ pub mod outcome;
 
 pub mod per_side;
 
+pub mod cost;
+
 mod cautions;
 mod ground;
 mod loudness_wish;
@@ -372,13 +374,13 @@ fn outcome(
         before: residual(&[], rate_hz),
         after: residual(sections, rate_hz),
     };
-    let measured_db = &judged.average.on_grid.level_db;
+    let measured = &judged.average.on_grid;
     let sections_db = sections_db(sections, rate_hz);
-    let equalised_db = sum(measured_db, &sections_db);
-    let shifts_db = [measured_db, &equalised_db]
+    let equalised_db = sum(&measured.level_db, &sections_db);
+    let shifts_db = [&measured.level_db, &equalised_db]
         .map(|level_db| weighted_shift_db(&ground.weight, support, level_db, &wish.target_db));
     let curves = Curves {
-        measured_db,
+        measured,
         sections_db,
         equalised_db,
         shifts_db,

@@ -83,7 +83,11 @@ impl Bench {
     }
 
     fn cost(&self) -> Cost {
-        cost(&CostRequest {
+        cost(&self.request()).unwrap()
+    }
+
+    fn request(&self) -> CostRequest<'_> {
+        CostRequest {
             sections: &self.sections,
             rate_hz: 48_000.0,
             preamp_db: -4.1,
@@ -97,9 +101,9 @@ impl Bench {
             field: Field::Diffuse,
             table: FieldTable::Iso532_2,
             distortion: &self.distortion,
+            side: None,
             listening_db_spl: None,
-        })
-        .unwrap()
+        }
     }
 }
 
@@ -111,7 +115,7 @@ fn unwrapped(text: &str) -> String {
 #[test]
 fn with_all_inputs_everything_is_told() {
     let bench = Bench::new();
-    assert_eq!(bench.entry.impedance, Some(Impedance::Ohm(18.0)));
+    assert!(matches!(bench.entry.impedance, Some(Impedance::File(_))));
     let cost = bench.cost();
     assert!((-3.0..4.0).contains(&cost.loudness.sections_lu));
     let drive = cost.drive.known().unwrap();
@@ -143,7 +147,10 @@ fn with_all_inputs_everything_is_told() {
         "bends the response by",
         "Caution: These times are estimates",
         "Local rules and a hearing professional come first",
-        "in a diffuse field (ISO 532-2;",
+        "Hearing in use as loud wished",
+        "in a diffuse field (dBA), by ISO 532-2",
+        "in a diffuse field (dBA), by ITU-T P.58",
+        "As loud: turned up to sound as loud as without EQ",
         "adults, WHO-ITU H.870",
         "children, WHO-ITU H.870",
         "NIOSH 1998",
@@ -153,6 +160,9 @@ fn with_all_inputs_everything_is_told() {
     }
     assert!(!words.contains("Not told"), "{text}");
     assert!(text.find("Caution").unwrap() < text.find("Hearing").unwrap());
+    let as_loud = cost.exposure_as_loud.known().unwrap();
+    let louder_db = as_loud.eardrum_dba - in_use.eardrum_dba;
+    assert!((louder_db + cost.loudness.total_lu).abs() < 1e-9);
     for line in text.lines() {
         assert!(line.chars().count() <= WIDTH, "{line}");
     }
@@ -171,11 +181,11 @@ fn what_is_missing_is_named_once_and_loudness_is_always_told() {
     let words = unwrapped(&cost_text(&cost));
     assert!(words.contains("Loudness:"), "{words}");
     assert!(
-        words.contains("Not told: level and drive (the unit file has no sensitivity)"),
+        words.contains("Not told: level and drive (no unit file gives a sensitivity)"),
         "{words}"
     );
     assert!(
-        words.contains("distortion (the unit file has no [[distortion]])"),
+        words.contains("distortion (no unit file gives a [[distortion]])"),
         "{words}"
     );
     assert!(!words.contains("H.870"), "{words}");
@@ -190,8 +200,46 @@ fn without_a_source_the_hearing_is_told_at_the_wished_level_only() {
     assert!((cost.exposure_as_wished.known().unwrap().eardrum_dba - 85.0).abs() < 1e-9);
     let words = unwrapped(&cost_text(&cost));
     assert!(words.contains("no source is known"), "{words}");
-    assert!(words.contains("at the wished level"), "{words}");
-    assert!(!words.contains("at the volume in use"), "{words}");
+    assert!(words.contains("Hearing wished at the eardrum"), "{words}");
+    assert!(!words.contains("in use"), "{words}");
+    assert!(cost.exposure_as_loud.missing().unwrap().contains("source"));
+}
+
+#[test]
+fn with_an_eq_for_each_side_loudness_is_that_of_both_and_distortion_that_of_its_own() {
+    let mut bench = Bench::new();
+    let other = vec![Section {
+        shape: Shape::LowShelf,
+        f0_hz: 90.0,
+        gain_db: 9.0,
+        q: 0.6,
+    }];
+    let (left, right) = (bench.sections.clone(), other);
+    let of = |bench: &Bench, side, others: &[Section]| {
+        cost(&CostRequest {
+            side: Some((side, others)),
+            ..bench.request()
+        })
+        .unwrap()
+    };
+    let of_left = of(&bench, Side::Left, &right);
+    let alone = bench.cost();
+    bench.sections.clone_from(&right);
+    let of_right = of(&bench, Side::Right, &left);
+    assert!((of_left.loudness.total_lu - of_right.loudness.total_lu).abs() < 1e-12);
+    assert!(of_left.loudness.total_lu > alone.loudness.total_lu + 0.1);
+    // Level and drive are each side's own.
+    assert_eq!(
+        of_left.drive.known().unwrap().after,
+        alone.drive.known().unwrap().after
+    );
+    assert_ne!(of_left.drive, of_right.drive);
+    // The bench measured the left side's distortion.
+    assert!(of_left.distortion.known().is_some());
+    assert_eq!(
+        of_right.distortion.missing(),
+        Some("no unit file gives a [[distortion]] of the right side")
+    );
 }
 
 #[test]
@@ -207,12 +255,11 @@ fn quiet_listening_is_never_said_to_be_safe_without_end() {
     assert_eq!(exposure.adults.per_week, AllowedTime::NotLimited);
     let text = cost_text(&cost);
     let words = unwrapped(&text);
-    assert_eq!(
-        words.matches("that does not mean harmless").count(),
-        3,
-        "{text}"
-    );
-    assert!(!words.contains("hours a"), "{text}");
+    let no_limit = |line: &&str| line.ends_with("no limit");
+    assert_eq!(text.lines().filter(no_limit).count(), 5, "{text}");
+    assert!(words.contains("No limit: the rule sets none within the day or the week"));
+    assert!(words.contains("that does not mean harmless"), "{text}");
+    assert!(!words.contains(" h ") && !words.contains(" min "), "{text}");
 }
 
 #[test]
@@ -223,6 +270,7 @@ fn the_document_has_all_its_fields_and_the_same_figures() {
         "drive",
         "output_bend",
         "exposure",
+        "exposure_as_loud",
         "exposure_as_wished",
         "distortion",
     ] {
@@ -250,7 +298,7 @@ fn the_document_has_all_its_fields_and_the_same_figures() {
     assert_eq!(value["drive"]["figures"], Value::Null);
     assert_eq!(
         value["drive"]["missing"],
-        "the unit file has no sensitivity"
+        "no unit file gives a sensitivity"
     );
     // The record itself is a document as well.
     assert!(serde_json::to_value(&cost).unwrap()["drive"]["known"].is_object());

@@ -312,7 +312,14 @@ fn levels_at_1_khz_follow_from_sensitivity_impedance_and_30_mv() {
         let name = format!("{0}/{0}.unit.toml", unit.folder);
         let file: toml::Table = toml::from_str(&text(&name)).unwrap();
         let sensitivity_db = file["sensitivity_db_per_mw"].as_float().unwrap();
-        let impedance_ohm = file["impedance_ohm"].as_float().unwrap();
+        let impedance_ohm = match &file["impedance_ohm"] {
+            toml::Value::String(file) => {
+                let rows = rows(&format!("{}/{file}", unit.folder));
+                let at_1_khz = rows.iter().find(|row| row[0] == 1000.0);
+                at_1_khz.unwrap()[1]
+            }
+            number => number.as_float().unwrap(),
+        };
         let wanted_db = sensitivity_db + 10.0 * (1000.0 * 0.03 * 0.03 / impedance_ohm).log10();
         assert!((wanted_db - unit.level_at_1_khz_db_spl).abs() < 0.005);
         for side in ["left", "right"] {
@@ -324,6 +331,60 @@ fn levels_at_1_khz_follow_from_sensitivity_impedance_and_30_mv() {
             );
         }
     }
+}
+
+#[test]
+fn the_source_bends_the_wool_unit_by_more_than_a_decibel() {
+    let source: toml::Table = toml::from_str(&text("pocket-amplifier.source.toml")).unwrap();
+    let output_ohm = source["output_ohm"].as_float().unwrap();
+    let rows = rows("fieldfare-wool/impedance.csv");
+    assert!(rows[0][0] < 20.0 && rows[rows.len() - 1][0] > 20_000.0);
+    // |Z / (Z + R)| with Z from magnitude and phase.
+    let loss_db = rows.iter().map(|row| {
+        let (sin, cos) = row[2].to_radians().sin_cos();
+        let (real, imaginary) = (row[1] * cos, row[1] * sin);
+        20.0 * (row[1] / (real + output_ohm).hypot(imaginary)).log10()
+    });
+    let (least, most) = loss_db.fold((f64::MAX, f64::MIN), |(least, most), db| {
+        (least.min(db), most.max(db))
+    });
+    assert!(most - least > 1.0, "{least} to {most} dB");
+    // A passive two-pole: a resistance that is never negative.
+    assert!(rows.iter().all(|row| row[2].abs() < 90.0));
+    // A volume above what the amplifier can give would be none.
+    let volts = |key: &str| source[key].as_float().unwrap();
+    assert!(volts("full_scale_v") <= volts("max_voltage_v"));
+}
+
+#[test]
+fn distortion_rises_in_the_bass_and_with_level() {
+    let at = |level: u32| rows(&format!("fieldfare-wool/distortion-{level}.csv"));
+    let (soft, loud) = (at(94), at(104));
+    assert_eq!(soft.len(), loud.len());
+    for (soft, loud) in soft.iter().zip(&loud) {
+        assert_eq!(soft[0], loud[0]);
+        // 10 dB more triple a second harmonic, about; none of it reaches 5 %.
+        let ratio = loud[1] / soft[1];
+        assert!((2.5..4.0).contains(&ratio), "{ratio} at {} Hz", soft[0]);
+        assert!(soft[1] > 0.0 && loud[1] < 5.0);
+    }
+    assert!(soft[0][1] > 5.0 * soft[soft.len() - 1][1]);
+    let file: toml::Table =
+        toml::from_str(&text("fieldfare-wool/fieldfare-wool.unit.toml")).unwrap();
+    let levels: Vec<i64> = file["distortion"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|entry| {
+            let level = entry["level_db_spl"].as_integer().unwrap();
+            assert_eq!(
+                entry["file"].as_str().unwrap(),
+                format!("distortion-{level}.csv")
+            );
+            level
+        })
+        .collect();
+    assert_eq!(levels, [94, 104]);
 }
 
 #[test]

@@ -238,6 +238,26 @@ fn the_readme_shows_what_the_difference_of_targets_prints() {
 }
 
 #[test]
+fn the_readme_shows_what_the_cost_is_told_as() {
+    let readme = page("README.md");
+    let line = command_lines(&readme)
+        .into_iter()
+        .find(|line| line.iter().any(|word| word == "--source"))
+        .unwrap();
+    let shown = blocks(&readme, "text")
+        .into_iter()
+        .find(|block| block.starts_with("What it costs"))
+        .unwrap();
+    // Where it is about hearing, its cautions are.
+    assert!(shown.contains("Caution: ") && shown.contains("Hearing"));
+    let printed = run(checkout().path(), &line);
+    assert!(
+        printed.contains(&format!("\n\n{shown}\nHow sure\n")),
+        "README shows\n{shown}\nbut this is printed:\n{printed}"
+    );
+}
+
+#[test]
 fn the_readme_names_the_command_that_runs_these_tests() {
     let readme = page("README.md");
     assert!(blocks(&readme, "sh").iter().any(|b| b == "cargo test\n"));

@@ -207,7 +207,7 @@ fn a_difference_in_level_is_neither_removed_nor_hidden() {
     for side in &outcome.sides {
         assert!((0.45..0.6).contains(&side.fit.residual.after.weighted_db));
     }
-    let text = per_side_text(&outcome, &[]);
+    let text = per_side_text(&outcome, None, &[]);
     assert!(text.contains("left is 1.00 dB louder than right"), "{text}");
     // One EQ for both does not see it: its level is free, and it is the mean's.
     let one = job::run(&request(&peak, &peak, 1.0, &narrow)).unwrap();
@@ -700,7 +700,7 @@ fn sides_that_are_not_known_end_the_program_with_status_2() {
 fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     let [left, right] = unlike();
     let outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
-    let text = per_side_text(&outcome, &[]);
+    let text = per_side_text(&outcome, None, &[]);
     assert_eq!(text.matches("Preamp:").count(), 1);
     let places = [
         "one EQ for each side",
@@ -720,7 +720,12 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = to_json(&per_side_document(&outcome, grid::frequency_hz(), &[]));
+    let json = to_json(&per_side_document(
+        &outcome,
+        None,
+        grid::frequency_hz(),
+        &[],
+    ));
     assert!(serde_json::from_str::<Value>(&json).is_ok());
     let picture = per_side_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);

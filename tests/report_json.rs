@@ -11,6 +11,7 @@ use serde_json::Value;
 fn text(outcome: &FitOutcome) -> String {
     to_json(&fit_document(
         outcome,
+        None,
         &outcomes::grid(),
         &outcomes::written(),
     ))
@@ -46,14 +47,19 @@ fn the_document_has_the_documented_keys_and_no_others() {
         [
             "aligned_at_hz",
             "cautions",
+            "cost",
             "curves",
             "economy_ratio",
+            "enough",
             "files",
             "format",
             "guard_band_hz",
             "headroom",
             "limits",
+            "loudness",
+            "loudness_wish",
             "objective_db2",
+            "protection",
             "rates_hz",
             "reach",
             "residual",
@@ -76,7 +82,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
     assert_eq!(keys(&document["target"]), ["name", "source"]);
     assert_eq!(
         keys(&document["sections"][0]),
-        ["f0_hz", "gain_db", "q", "shape"]
+        ["device_q", "f0_hz", "gain_db", "kept", "q", "shape"]
     );
     assert_eq!(
         keys(&document["headroom"]),

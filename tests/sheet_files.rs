@@ -71,6 +71,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         curves: OutcomeCurves {
             aligned_at_hz: None,
             support: 0..0,
+            measured_support: 0..0,
             measured_db: vec![],
             spread_db: None,
             target_db: vec![],

@@ -17,7 +17,9 @@ const EXAMPLES: &str = "Examples:
   3 dB more bass than it has now:
     bandwright fit average.csv --bass 3
   Within what the equaliser at hand can do, as a document for programs:
-    bandwright fit average.csv --target flat --limits pocket.limits.toml --json";
+    bandwright fit average.csv --target flat --limits pocket.limits.toml --json
+  What it costs at 75 dBA from the player at hand:
+    bandwright fit my.unit.toml --target diffuse-field --source player.source.toml --play-at 75";
 
 const OUTCOMES: &str = "Exit status: 0 done; 1 the job ran and the answer is no (no section helps, or the preamp does \
     not reach); 2 bad usage or input. Files are written all or none, and only over files of this program.";
@@ -434,6 +436,26 @@ pub enum Takes {
     All,
 }
 
+/// The sound field that rules about exposure refer to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Field {
+    /// Sound from everywhere
+    Diffuse,
+    /// Sound from the front
+    Free,
+}
+
+/// Whose table leads from that field to the eardrum.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FieldTable {
+    /// ISO 532-2
+    #[value(name = "iso-532-2")]
+    Iso532_2,
+    /// ITU-T P.58
+    #[value(name = "itu-t-p58")]
+    ItuTP58,
+}
+
 /// `bandwright fit`.
 #[derive(Debug, ClapArgs)]
 #[command(
@@ -629,6 +651,37 @@ pub struct Fit {
     /// `--sections` counts a side. Takes about ten times as long
     #[arg(long, help_heading = "The fit")]
     pub per_side: bool,
+
+    /// Show what the EQ costs as far as it is known: loudness; level, drive and distortion, from what the unit file gives
+    /// (sensitivity, impedance, distortion); with --source or --play-at, how long that may be listened to. Each of the
+    /// options below asks for this as well
+    #[arg(long, help_heading = "What it costs")]
+    pub cost: bool,
+    /// The amplifier or player: a NAME.source.toml with its largest voltage, its output impedance and the volume in use
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
+    pub source: Option<PathBuf>,
+    /// What is played: columns centre frequency (Hz) and level (dB) of bands of equal relative width, such as third octaves
+    /// [default: pink noise]
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
+    pub programme: Option<PathBuf>,
+    /// A level to listen at, 0 to 140 dBA at the eardrum (the ear simulator's microphone), of the programme with EQ: what
+    /// it takes, and how long the rules allow it. A sound level meter in a room would read some dB less; that level is
+    /// told beside it
+    #[arg(
+        long,
+        value_name = "DBA",
+        value_parser = number,
+        allow_negative_numbers = true,
+        help_heading = "What it costs"
+    )]
+    pub play_at: Option<f64>,
+    /// The sound field in which rules about exposure take their levels [default: diffuse]
+    #[arg(long, value_enum, help_heading = "What it costs")]
+    pub field: Option<Field>,
+    /// The table that leads from the eardrum to that field; the level by the other one is told beside it
+    /// [default: iso-532-2]
+    #[arg(long, value_enum, help_heading = "What it costs")]
+    pub field_table: Option<FieldTable>,
 
     /// Write the preset here, as a sheet (NAME.sheet.toml)
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]

@@ -4,9 +4,11 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
+use bandwright::headroom::cost::Cost;
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection;
+use bandwright::job::cost::{Circumstances, cost_of_fit, cost_of_sides};
 use bandwright::job::per_side::{self, PerSideOutcome};
 use bandwright::job::{self, FitOutcome, FitRequest};
 use bandwright::limits::{self, Limits};
@@ -20,6 +22,7 @@ use bandwright::wanted::{Target, library};
 
 use super::args::{self, Fit};
 use super::console;
+use super::cost;
 use super::files::{self, Place, shown};
 use super::measured;
 use super::target::{Opening, Taste, said_by};
@@ -40,7 +43,7 @@ const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
 pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
     let (sheet_place, plot_place) = places(typed)?;
-    let request = request(typed)?;
+    let (request, circumstances) = request(typed)?;
     let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
         Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
@@ -54,14 +57,18 @@ pub fn run(typed: &Fit) -> Result<()> {
                 aligned.map_err(|error| said_by(error, "--align-hz"))?;
             }
         }
-        Outcome::PerSide(Box::new(outcome))
+        let cost = |known: &Circumstances| cost_of_sides(&outcome, known);
+        let costs = circumstances.as_ref().map(cost).transpose()?;
+        Outcome::PerSide(Box::new(outcome), costs.map(Box::new))
     } else {
         let mut outcome = job::run(&request).map_err(said)?;
         if let Some(align_hz) = typed.align_hz {
             let aligned = outcome.align_at(align_hz);
             aligned.map_err(|error| said_by(error, "--align-hz"))?;
         }
-        Outcome::OneForBoth(Box::new(outcome))
+        let cost = |known: &Circumstances| cost_of_fit(&outcome, known);
+        let cost = circumstances.as_ref().map(cost).transpose()?;
+        Outcome::OneForBoth(Box::new(outcome), cost.map(Box::new))
     };
 
     let mut to_write = Vec::new();
@@ -89,43 +96,47 @@ pub fn run(typed: &Fit) -> Result<()> {
     }
 }
 
-/// What came out, of either kind.
+/// What came out, of either kind, and what it costs where that was asked.
 enum Outcome {
-    OneForBoth(Box<FitOutcome>),
-    PerSide(Box<PerSideOutcome>),
+    OneForBoth(Box<FitOutcome>, Option<Box<Cost>>),
+    PerSide(Box<PerSideOutcome>, Option<Box<[Cost; 2]>>),
 }
 
 impl Outcome {
     fn sheet(&self, limits: &Limits) -> Result<Sheet> {
         match self {
-            Self::OneForBoth(outcome) => Sheet::from_outcome(outcome, limits),
-            Self::PerSide(outcome) => Sheet::from_per_side(outcome, limits),
+            Self::OneForBoth(outcome, _) => Sheet::from_outcome(outcome, limits),
+            Self::PerSide(outcome, _) => Sheet::from_per_side(outcome, limits),
         }
     }
 
     fn plot(&self) -> String {
         match self {
-            Self::OneForBoth(outcome) => report::fit_plot(outcome, grid::frequency_hz()),
-            Self::PerSide(outcome) => report::per_side_plot(outcome, grid::frequency_hz()),
+            Self::OneForBoth(outcome, _) => report::fit_plot(outcome, grid::frequency_hz()),
+            Self::PerSide(outcome, _) => report::per_side_plot(outcome, grid::frequency_hz()),
         }
     }
 
     fn json(&self, written: &[WrittenFile]) -> String {
         let f_hz = grid::frequency_hz();
         match self {
-            Self::OneForBoth(outcome) => {
-                report::to_json(&report::fit_document(outcome, f_hz, written))
+            Self::OneForBoth(outcome, cost) => {
+                let document = report::fit_document(outcome, cost.as_deref(), f_hz, written);
+                report::to_json(&document)
             }
-            Self::PerSide(outcome) => {
-                report::to_json(&report::per_side_document(outcome, f_hz, written))
+            Self::PerSide(outcome, costs) => {
+                let document = report::per_side_document(outcome, costs.as_deref(), f_hz, written);
+                report::to_json(&document)
             }
         }
     }
 
     fn text(&self, written: &[WrittenFile]) -> String {
         match self {
-            Self::OneForBoth(outcome) => report::fit_text(outcome, written),
-            Self::PerSide(outcome) => report::per_side_text(outcome, written),
+            Self::OneForBoth(outcome, cost) => report::fit_text(outcome, cost.as_deref(), written),
+            Self::PerSide(outcome, costs) => {
+                report::per_side_text(outcome, costs.as_deref(), written)
+            }
         }
     }
 }
@@ -200,6 +211,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             "leave it out for the best fit, however quiet".to_owned(),
         );
     }
+    cost::refuse_impossible(typed)?;
     if typed
         .unit
         .as_ref()
@@ -224,6 +236,8 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
         .chain(&typed.keep)
         .chain(&typed.weight)
         .chain(&typed.rig)
+        .chain(&typed.source)
+        .chain(&typed.programme)
         .map(PathBuf::as_path)
         .collect();
     let place = |path: &Option<PathBuf>, beginning, others: &[&Place]| match path {
@@ -241,19 +255,27 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
     Ok((sheet, plot))
 }
 
-fn request(typed: &Fit) -> Result<FitRequest> {
+/// The job, and what its cost needs to know, where that is asked.
+fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
     let target = target(typed)?;
     let typed_rig = measured::rig(typed.rig.as_ref())?;
     let limits = limits(typed)?;
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
-    let unit = measured::the_one(units, typed.variant.as_deref())?.open()?;
+    let unit = measured::the_one(units, typed.variant.as_deref())?;
+    let unit_file = unit.unit_file();
+    let unit = unit.open()?;
+    let circumstances = cost::is_asked(typed).then(|| {
+        let entry = unit.entry.as_ref().map(|(entry, _)| entry);
+        cost::circumstances(typed, unit_file.as_deref().zip(entry))
+    });
+    let circumstances = circumstances.transpose()?;
     let smoothing = typed.smooth.as_deref().map(Width::parse).transpose();
     let smoothing = smoothing.map_err(|error| said_by(error, "--smooth"))?;
     let weight = match &typed.weight {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
     };
-    Ok(FitRequest {
+    let request = FitRequest {
         unit: typed.unit.clone().unwrap_or(unit.name),
         smoothing,
         beyond_eq: inspection::beyond_eq(&unit.takes),
@@ -286,7 +308,8 @@ fn request(typed: &Fit) -> Result<FitRequest> {
             args::Effort::Normal => Effort::Normal,
             args::Effort::Deep => Effort::Deep,
         },
-    })
+    };
+    Ok((request, circumstances))
 }
 
 /// All that is wanted: a target or what the unit has now, what it is blended with, the taste, and how far to go.

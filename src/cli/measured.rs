@@ -116,6 +116,14 @@ pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<Na
 }
 
 impl NamedUnit {
+    /// The unit file that it stands in, where there is one.
+    pub(super) fn unit_file(&self) -> Option<PathBuf> {
+        match &self.from {
+            Source::Curves(_) => None,
+            Source::UnitFile(path, _) => Some(path.clone()),
+        }
+    }
+
     /// Reads all its files.
     pub(super) fn open(self) -> Result<OpenedUnit> {
         match self.from {
@@ -215,7 +223,7 @@ impl Opening {
 }
 
 /// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
-fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
+pub(super) fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
     if error.kind != ErrorKind::File {
         return error;
     }

@@ -1,7 +1,7 @@
 //! The command line: what was typed becomes a request, the library answers, the answer is written.
 //!
 //! [`args`] holds what was typed, uninterpreted; one file a verb; [`files`] is the only place that touches
-//! the file system, [`console`] the only one that prints; [`measured`] opens what was measured, for all verbs.
+//! the file system, [`console`] the only one that prints; [`measured`] opens what was measured, for all verbs, and `cost` what a cost needs beside it.
 
 mod args;
 mod console;
@@ -9,6 +9,7 @@ mod files;
 mod measured;
 
 mod check;
+mod cost;
 mod export;
 mod fit;
 mod inspect;

@@ -86,7 +86,7 @@ impl Playing<'_> {
         match (per, self.impedance) {
             (Drive::Volt, _) => Ok(db_spl),
             (Drive::Milliwatt, None) => Err(
-                "the sensitivity is given per milliwatt and the unit file has no impedance_ohm"
+                "the sensitivity is given per milliwatt and no unit file gives an impedance_ohm"
                     .to_owned(),
             ),
             (Drive::Milliwatt, Some(impedance)) => match impedance.ohm_at(at_hz) {
@@ -129,7 +129,7 @@ impl Playing<'_> {
         }
         if self.output_ohm() > 0.0 && self.impedance.is_none() {
             return Err(
-                "the source has an output impedance and the unit file has no impedance_ohm"
+                "the source has an output impedance and no unit file gives an impedance_ohm"
                     .to_owned(),
             );
         }

@@ -4,7 +4,7 @@ use super::at_ear::Playing;
 use super::distortion::{DistortionFigures, distortion};
 use super::drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
 use super::exposure::{Exposure, Field, FieldTable, exposure};
-use super::loudness::{LoudnessChange, loudness_change};
+use super::loudness::{LoudnessChange, loudness_change_of_channels};
 use super::programme::{Programme, ProgrammeLevel};
 use super::source::Source;
 use crate::error::Result;
@@ -12,9 +12,13 @@ use crate::filter::Section;
 use crate::measurement::OnGrid;
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
+use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
 
-/// What is asked. Of an EQ for each side, one request a side.
+/// Why nothing is told of the volume and of the output impedance.
+const NO_SOURCE: &str = "no source is known";
+
+/// What is asked; with an EQ for each side, one request a side.
 #[derive(Debug, Clone, Copy)]
 pub struct CostRequest<'a> {
     /// The sections.
@@ -43,6 +47,9 @@ pub struct CostRequest<'a> {
     pub table: FieldTable,
     /// Measured distortion; none where empty.
     pub distortion: &'a [DistortionCurve],
+    /// Where each side has sections of its own: which side this is, and the sections of the other. Loudness is then that
+    /// of both together, since one volume serves both; distortion of the other side does not count.
+    pub side: Option<(Side, &'a [Section])>,
     /// The level at which distortion is wanted, as its measurements state theirs, dB SPL; their lowest where left out.
     pub listening_db_spl: Option<f64>,
 }
@@ -91,7 +98,7 @@ pub struct Cost {
     pub preamp_db: f64,
     /// How high the programme stands.
     pub programme_level: ProgrammeLevel,
-    /// How much quieter it plays.
+    /// How much quieter it plays; both sides together.
     pub loudness: LoudnessChange,
     /// How loud it gets and what that takes.
     pub drive: Told<DriveFigures>,
@@ -99,6 +106,8 @@ pub struct Cost {
     pub output_bend: Told<OutputBend>,
     /// What that means for the hearing at the volume in use.
     pub exposure: Told<Exposure>,
+    /// The same, turned up (or down) to be as loud as without EQ.
+    pub exposure_as_loud: Told<Exposure>,
     /// The same at the wished level.
     pub exposure_as_wished: Told<Exposure>,
     /// The distortion to expect at the loudness of before.
@@ -117,7 +126,9 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         preamp_db,
         ..
     } = *request;
-    let loudness = loudness_change(sections, rate_hz, preamp_db, request.programme)?;
+    let mut channels = vec![sections];
+    channels.extend(request.side.map(|(_, others)| others));
+    let loudness = loudness_change_of_channels(&channels, rate_hz, preamp_db, request.programme)?;
     let playing = request
         .sensitivity
         .map(|sensitivity| Playing {
@@ -131,7 +142,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
             programme: request.programme,
             level: request.level,
         })
-        .ok_or_else(|| "the unit file has no sensitivity".to_owned());
+        .ok_or_else(|| "no unit file gives a sensitivity".to_owned());
     let drive = playing
         .clone()
         .and_then(|playing| drive(&playing, request.wished));
@@ -141,9 +152,9 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
             .clone()
             .map(|at_ear| exposure(&at_ear, turn_up_db, request.field, request.table))
     };
-    let in_use = match request.source {
-        Some(_) => exposure_at(0.0),
-        None => Err("without a source file the volume is not known".to_owned()),
+    let from_source = |turn_up_db: f64| match request.source {
+        Some(_) => exposure_at(turn_up_db),
+        None => Err(NO_SOURCE.to_owned()),
     };
     let as_wished = match (request.wished, &drive) {
         (None, _) => Err("no level was asked for".to_owned()),
@@ -153,15 +164,26 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         }
     };
     let bend = match (request.source, request.impedance) {
-        (None, _) => Err("without a source file its output impedance is not known".to_owned()),
-        (_, None) => Err("the unit file has no impedance_ohm".to_owned()),
+        (None, _) => Err(NO_SOURCE.to_owned()),
+        (_, None) => Err("no unit file gives an impedance_ohm".to_owned()),
         (Some(source), Some(impedance)) => output_bend(impedance, source.output_ohm),
     };
-    let distortion = if request.distortion.is_empty() {
-        Told::Missing("the unit file has no [[distortion]]".to_owned())
+    let counts = |curve: &&DistortionCurve| match request.side {
+        Some((side, _)) => [side, Side::Unknown].contains(&curve.side),
+        None => true,
+    };
+    let curves: Vec<DistortionCurve> = request.distortion.iter().filter(counts).cloned().collect();
+    let distortion = if curves.is_empty() {
+        let whose = match request.side {
+            Some((side, _)) if !request.distortion.is_empty() => {
+                format!(" of the {}", side.words())
+            }
+            _ => String::new(),
+        };
+        Told::Missing(format!("no unit file gives a [[distortion]]{whose}"))
     } else {
         Told::Known(distortion(
-            request.distortion,
+            &curves,
             sections,
             rate_hz,
             -loudness.sections_lu,
@@ -174,7 +196,8 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         programme_level: request.level,
         drive: Told::of(drive),
         output_bend: Told::of(bend),
-        exposure: Told::of(in_use),
+        exposure: Told::of(from_source(0.0)),
+        exposure_as_loud: Told::of(from_source(-loudness.total_lu)),
         exposure_as_wished: Told::of(as_wished),
         distortion,
         loudness,

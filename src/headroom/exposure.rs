@@ -59,6 +59,7 @@ pub enum FieldTable {
     #[serde(rename = "iso-532-2")]
     Iso532_2,
     /// ITU-T P.58 (06/21), 100 Hz to 20 kHz.
+    #[serde(rename = "itu-t-p58")]
     P58,
 }
 
@@ -180,6 +181,23 @@ impl AllowedTime {
             _ if level_dba.is_nan() || level_dba >= CEILING_DBA => Self::None,
             _ if hours > span.hours() => Self::NotLimited,
             _ => Self::Hours(hours),
+        }
+    }
+
+    /// The time in a table's cell, rounded down.
+    #[must_use]
+    pub fn brief(self) -> String {
+        match self {
+            Self::Hours(hours) if hours >= 1.0 => format!("{:.1} h", (hours * 10.0).floor() / 10.0),
+            Self::Hours(hours) if hours * 60.0 >= 1.0 => {
+                format!("{:.0} min", (hours * 60.0).floor())
+            }
+            Self::Hours(hours) if hours * 3600.0 >= 1.0 => {
+                format!("{:.0} s", (hours * 3600.0).floor())
+            }
+            Self::Hours(_) => "below 1 s".to_owned(),
+            Self::NotLimited => "no limit".to_owned(),
+            Self::None => "none".to_owned(),
         }
     }
 

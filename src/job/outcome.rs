@@ -264,6 +264,8 @@ pub struct OutcomeCurves {
     pub aligned_at_hz: Option<f64>,
     /// Grid points that both the curve and the target cover; values outside mean nothing but for `sections_db`.
     pub support: Range<usize>,
+    /// Grid points that the curve covers, whatever the target does: `measured_db` holds there.
+    pub measured_support: Range<usize>,
     /// The average of the takes.
     pub measured_db: Vec<f64>,
     /// Standard deviation of the takes; None when unknown.

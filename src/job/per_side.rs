@@ -286,7 +286,7 @@ fn outcome(
             objective_db2: answer.side_objective_db2[side],
             search: search_report(&answer.reach[side], request.effort),
             curves: Curves {
-                measured_db: measured_db[side],
+                measured: measured[side],
                 sections_db: sections_db[side].clone(),
                 equalised_db: equalised_db[side].clone(),
                 shifts_db,

@@ -12,7 +12,7 @@ use crate::fit::residual;
 use crate::headroom::Headroom;
 use crate::headroom::loudness::LoudnessChange;
 use crate::limits::Limits;
-use crate::measurement::grid;
+use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{Judged, JudgedTake};
 
 /// Levels of the sections over the whole grid. What is not played holds its value, as contours do.
@@ -56,7 +56,7 @@ pub(super) fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
 
 /// Curves over the whole grid, and what is taken off measured and equalised so that they lie at the target's level.
 pub(super) struct Curves<'a> {
-    pub measured_db: &'a [f64],
+    pub measured: &'a OnGrid,
     pub sections_db: Vec<f64>,
     pub equalised_db: Vec<f64>,
     pub shifts_db: [f64; 2],
@@ -118,7 +118,8 @@ pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
         trusted_band_hz: request.judging.rig.trusted_band_hz(&support),
         curves: OutcomeCurves {
             aligned_at_hz: None,
-            measured_db: shifted(curves.measured_db, measured_shift),
+            measured_support: curves.measured.support.clone(),
+            measured_db: shifted(&curves.measured.level_db, measured_shift),
             spread_db: findings.judged.average.spread_db.clone(),
             target_db: wish.target_db.clone(),
             equalised_db: shifted(&curves.equalised_db, equalised_shift),

@@ -47,6 +47,8 @@ pub struct CostPart {
     pub output_bend: ToldPart<OutputBendPart>,
     /// Time allowed at the volume in use.
     pub exposure: ToldPart<ExposurePart>,
+    /// Time allowed with the volume turned so that the programme is as loud as without EQ.
+    pub exposure_as_loud: ToldPart<ExposurePart>,
     /// Time allowed at the wished level.
     pub exposure_as_wished: ToldPart<ExposurePart>,
     /// Distortion to expect.
@@ -199,7 +201,7 @@ pub struct ExposurePart {
     pub eardrum_dba: f64,
     /// `diffuse` or `free`.
     pub field: crate::headroom::exposure::Field,
-    /// Whose table led there: `iso-532-2` or `p58`.
+    /// Whose table led there: `iso-532-2` or `itu-t-p58`.
     pub table: crate::headroom::exposure::FieldTable,
     /// In that field, dBA.
     pub field_dba: f64,
@@ -306,6 +308,7 @@ pub fn cost_part(cost: &Cost) -> CostPart {
         drive: ToldPart::of(&cost.drive, drive),
         output_bend: ToldPart::of(&cost.output_bend, output_bend),
         exposure: ToldPart::of(&cost.exposure, exposure),
+        exposure_as_loud: ToldPart::of(&cost.exposure_as_loud, exposure),
         exposure_as_wished: ToldPart::of(&cost.exposure_as_wished, exposure),
         distortion: ToldPart::of(&cost.distortion, distortion),
     }

@@ -6,7 +6,8 @@ use super::words::{self, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::headroom::cost::{Cost, Told};
 use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
 use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
-use crate::headroom::exposure::{CAUTIONS, Exposure, FieldTable, Span, WeekAndDay};
+use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::measurement::takes::Side;
 use crate::units::amplitude_from_db;
 
 /// A change of loudness this small is none, LU.
@@ -26,6 +27,18 @@ pub fn cost_text(cost: &Cost) -> String {
 /// Adds the cost to a page, with an empty line after it.
 pub(super) fn write(page: &mut Page, cost: &Cost) {
     page.line("What it costs");
+    parts(page, cost);
+}
+
+/// Adds the cost of one side's own EQ.
+pub(super) fn write_side(page: &mut Page, side: &str, cost: &Cost) {
+    page.line(&format!(
+        "What it costs: {side} (loudness, volume and preamp are those of both)"
+    ));
+    parts(page, cost);
+}
+
+fn parts(page: &mut Page, cost: &Cost) {
     loudness(page, cost);
     if let Told::Known(figures) = &cost.drive {
         level(page, cost, figures);
@@ -34,17 +47,7 @@ pub(super) fn write(page: &mut Page, cost: &Cost) {
     if let Told::Known(bend) = &cost.output_bend {
         output_bend(page, bend);
     }
-    let in_use = cost
-        .exposure
-        .known()
-        .map(|told| ("at the volume in use", told));
-    let wished = cost
-        .exposure_as_wished
-        .known()
-        .map(|told| ("at the wished level", told));
-    if in_use.is_some() || wished.is_some() {
-        hearing(page, in_use.into_iter().chain(wished));
-    }
+    hearing(page, cost);
     if let Told::Known(figures) = &cost.distortion {
         distortion(page, figures);
     }
@@ -138,14 +141,15 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
         let unit = if wished.a_weighted { "dBA" } else { "dB SPL" };
         let volume = match figures.source {
             Some(_) => format!(
-                "the volume changed by {} dB (a full-scale sine of {} without load)",
-                signed_decimals_up_to(*turn_up_db, 1),
+                "turn {} by {} dB, so that a full-scale sine is {} without load",
+                if *turn_up_db < 0.0 { "down" } else { "up" },
+                decimals(turn_up_db.abs(), 1),
                 volts(*full_scale_v)
             ),
-            None => format!("a full-scale sine of {}", volts(*full_scale_v)),
+            None => format!("a full-scale sine must be {}", volts(*full_scale_v)),
         };
         let text = format!(
-            "for {} {unit} at the eardrum, {volume}: {}.{}",
+            "for {} {unit} at the eardrum {volume}: {}.{}",
             decimals_up_to(wished.level_db, 1),
             electrical(needed),
             margin(*source_margin_db)
@@ -175,7 +179,10 @@ fn margin(source_margin_db: Option<f64>) -> String {
             " The source clips: the peaks are {} dB above its largest sine. Turn down, or use a stronger one.",
             decimals(-db, 1)
         ),
-        Some(db) => format!(" The source has {} dB left.", decimals(db, 1)),
+        Some(db) => format!(
+            " The source has {} dB left before it clips.",
+            decimals(db, 1)
+        ),
     }
 }
 
@@ -186,7 +193,7 @@ fn output_bend(page: &mut Page, bend: &OutputBend) {
         " The phase is not known: taken as a resistance."
     };
     let text = format!(
-        "bends the response by {} dB from lowest to highest, {} dB at {} the most, beside a loss of {} dB all over.{phase}",
+        "the source's takes {3} dB off and bends the response by {0} dB from lowest to highest ({1} dB at {2} is the most). The fit does not count this bend: measure from this source, and it does.{phase}",
         decimals(bend.range_db, 2),
         signed_decimals_up_to(bend.largest_db, 2),
         words::frequency(bend.largest_hz),
@@ -195,47 +202,143 @@ fn output_bend(page: &mut Page, bend: &OutputBend) {
     page.paragraph("  Output impedance: ", &text);
 }
 
-fn hearing<'a>(page: &mut Page, exposures: impl Iterator<Item = (&'static str, &'a Exposure)>) {
+/// A table with a column for each volume that is known.
+fn hearing(page: &mut Page, cost: &Cost) {
+    let turned_db = -cost.loudness.total_lu;
+    let wished = cost.drive.known().and_then(|figures| figures.wished);
+    let columns: Vec<(&str, f64, &Exposure)> = [
+        ("in use", Some(0.0), &cost.exposure),
+        // Where that is the volume in use, it needs no column.
+        (
+            "as loud",
+            Some(turned_db).filter(|db| db.abs() >= NO_CHANGE_LU),
+            &cost.exposure_as_loud,
+        ),
+        (
+            "wished",
+            wished.map(|wished| wished.turn_up_db),
+            &cost.exposure_as_wished,
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(name, turn_up_db, told)| Some((name, turn_up_db?, told.known()?)))
+    .collect();
+    let Some((_, _, any)) = columns.first() else {
+        return;
+    };
     page.paragraph("  Caution: ", &CAUTIONS.join(" "));
-    for (when, exposure) in exposures {
-        let other = match exposure.table {
-            FieldTable::Iso532_2 => FieldTable::P58,
-            FieldTable::P58 => FieldTable::Iso532_2,
-        };
-        let text = format!(
-            "{when} the programme is {} dBA at the eardrum, as much as {} dBA in a {} ({}; {} by {}).",
-            decimals(exposure.eardrum_dba, 0),
-            decimals(exposure.field_dba, 0),
-            exposure.field.words(),
-            exposure.table.words(),
-            decimals(exposure.other_table_dba, 0),
-            other.words()
-        );
-        page.paragraph("  Hearing: ", &text);
-        for (who, time) in [("adults", exposure.adults), ("children", exposure.children)] {
-            let WeekAndDay { per_week, per_day } = time;
-            let (week, day) = (per_week.words(Span::Week), per_day.words(Span::Day));
-            let both = if per_week == per_day {
-                // Not limited, or none at all: said once.
-                week
-            } else {
-                format!("{week}; {day}")
-            };
-            page.paragraph(&format!("    {who}, WHO-ITU H.870: "), &both);
-        }
-        page.paragraph(
-            "    at work, NIOSH 1998: ",
-            &exposure.niosh_per_day.words(Span::Day),
+    let (table, other) = match any.table {
+        FieldTable::Iso532_2 => (FieldTable::Iso532_2, FieldTable::P58),
+        FieldTable::P58 => (FieldTable::P58, FieldTable::Iso532_2),
+    };
+    let field = any.field.words();
+    let row = |name: &str, cell: &dyn Fn(&(&str, f64, &Exposure)) -> String| {
+        let cells = columns.iter().map(cell).collect::<Vec<String>>();
+        (name.to_owned(), cells)
+    };
+    let mut rows = vec![row("Hearing", &|column| column.0.to_owned())];
+    if cost
+        .drive
+        .known()
+        .is_some_and(|figures| figures.source.is_some())
+    {
+        rows.push(row("volume (dB)", &|column| {
+            signed_decimals_up_to(column.1, 1)
+        }));
+    }
+    rows.push(row("at the eardrum (dBA)", &|column| {
+        decimals(column.2.eardrum_dba, 0)
+    }));
+    rows.push(row(
+        &format!("in a {field} (dBA), by {}", table.words()),
+        &|column| decimals(column.2.field_dba, 0),
+    ));
+    rows.push(row(
+        &format!("in a {field} (dBA), by {}", other.words()),
+        &|column| decimals(column.2.other_table_dba, 0),
+    ));
+    for (name, time) in [
+        (
+            "adults, WHO-ITU H.870, a week",
+            (|exposure| exposure.adults.per_week) as fn(&Exposure) -> AllowedTime,
+        ),
+        ("    a day", |exposure| exposure.adults.per_day),
+        ("children, WHO-ITU H.870, a week", |exposure| {
+            exposure.children.per_week
+        }),
+        ("    a day", |exposure| exposure.children.per_day),
+        ("at work, NIOSH 1998, a day", |exposure| {
+            exposure.niosh_per_day
+        }),
+    ] {
+        rows.push(row(name, &|column| time(column.2).brief()));
+    }
+    let first = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
+    let cells = rows.iter().flat_map(|(_, cells)| cells);
+    let width = cells.map(String::len).max().unwrap_or(0);
+    for (index, (name, cells)) in rows.iter().enumerate() {
+        let indent = if index == 0 { "  " } else { "    " };
+        let cells: String = cells
+            .iter()
+            .map(|cell| format!("   {cell:>width$}"))
+            .collect();
+        page.line(&format!(
+            "{:<1$}{cells}",
+            format!("{indent}{name}"),
+            first + 4
+        ));
+    }
+    page.paragraph("    ", &explained(&columns, table));
+}
+
+/// What the columns are, and what a cell without a time means.
+fn explained(columns: &[(&str, f64, &Exposure)], table: FieldTable) -> String {
+    let mut text = format!(
+        "Times are those that the rules allow at the level in the field by {}.",
+        table.words()
+    );
+    if let Some((_, turn_up_db, _)) = columns.iter().find(|column| column.0 == "as loud") {
+        let turned = if *turn_up_db > 0.0 { "up" } else { "down" };
+        text.push_str(&format!(
+            " As loud: turned {turned} to sound as loud as without EQ."
+        ));
+    }
+    let times = columns.iter().flat_map(|(_, _, exposure)| {
+        let (adults, children) = (exposure.adults, exposure.children);
+        [
+            adults.per_week,
+            adults.per_day,
+            children.per_week,
+            children.per_day,
+            exposure.niosh_per_day,
+        ]
+    });
+    let times: Vec<AllowedTime> = times.collect();
+    if times.contains(&AllowedTime::NotLimited) {
+        text.push_str(
+            " No limit: the rule sets none within the day or the week; that does not mean harmless.",
         );
     }
+    if times.contains(&AllowedTime::None) {
+        text.push_str(" None: far too loud, not for a moment.");
+    }
+    text
 }
 
 fn distortion(page: &mut Page, figures: &DistortionFigures) {
     for side in &figures.sides {
+        let whose = match side.side {
+            Side::Unknown => String::new(),
+            known => format!("{}, ", known.words()),
+        };
         let head = format!(
-            "{}, listening at {} dB SPL, as loud with EQ as without: ",
-            side.side.words(),
-            decimals_up_to(figures.listening_db_spl, 1)
+            "{whose}at {} dB SPL{}, with the loudness kept: ",
+            decimals_up_to(figures.listening_db_spl, 1),
+            if side.measured_db_spl.first() == Some(&figures.listening_db_spl) {
+                " (the lowest level measured)"
+            } else {
+                ""
+            }
         );
         let missing = side
             .points
@@ -261,7 +364,7 @@ fn distortion(page: &mut Page, figures: &DistortionFigures) {
 
 fn most(point: &BoostedPoint) -> String {
     format!(
-        "the most is {} at {}, driven {} dB harder ({} without EQ).{}",
+        "the most is {} at {}, which is driven {} dB harder ({} without EQ).{}",
         percent(&point.after),
         words::frequency(point.frequency_hz),
         decimals(point.rise_db, 1),
@@ -325,20 +428,35 @@ fn not_told(page: &mut Page, cost: &Cost) {
         .iter()
         .map(|(names, why)| format!("{names} ({why})"))
         .collect();
-    page.paragraph("  Not told: ", &format!("{}.", all.join("; ")));
+    let next_step = match cost.exposure_as_wished.known().or(cost.exposure.known()) {
+        None if cost.drive.known().is_some() => {
+            " Name the source with --source, or a level with --play-at."
+        }
+        _ => "",
+    };
+    let text = format!("{}.{next_step}", all.join("; "));
+    page.paragraph("  Not told: ", &text);
 }
 
+/// Volts, or millivolts below 0.1 V.
 fn volts(v: f64) -> String {
-    format!("{} V", short(v))
+    if v.abs() < 0.1 {
+        format!("{} mV", short(1000.0 * v))
+    } else {
+        format!("{} V", short(v))
+    }
 }
 
-/// Three significant digits for what is below 100, no decimals above; never 0 for what is not.
+/// Three significant digits, or all before the point.
 fn short(value: f64) -> String {
-    match value.abs() {
-        size if size >= 99.5 => decimals_up_to(value, 0),
-        size if size >= 9.995 => decimals_up_to(value, 1),
-        size if size >= 0.9995 => decimals_up_to(value, 2),
-        size if size >= 0.009_995 => decimals_up_to(value, 3),
-        _ => decimals_up_to(value, 6),
-    }
+    /// As many as tell a value from 0 that this page is about.
+    const MOST_DECIMALS: f64 = 9.0;
+    let size = value.abs().log10().floor();
+    // What rounds up to the next power of ten has a digit less after the point.
+    let digits = if value.abs() >= 9.995 * 10f64.powf(size) {
+        1.0
+    } else {
+        2.0
+    };
+    decimals_up_to(value, (digits - size).clamp(0.0, MOST_DECIMALS) as usize)
 }

@@ -4,12 +4,13 @@
 //! to 0.001 Hz; the numbers of the sections stand exactly as in the sheet. Arrays of one object are
 //! of equal length and hold numbers only; a single figure that does not exist is `null`.
 
-use super::cost_data::LoudnessPart;
+use super::cost_data::{CostPart, LoudnessPart, cost_part};
 use std::io;
 
 use serde::Serialize;
 
 use crate::filter::Section;
+use crate::headroom::cost::Cost;
 use crate::headroom::{Headroom, Protection};
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
@@ -109,6 +110,8 @@ pub struct FitDocument {
     /// Where at most so much loss was wished, `most_loss_db`: the fit `without` the wish, and the `trade_off`, fits that no
     /// other one found beats in both `loudness_loss_db` and `residual_db` (with their `preamp_db`); otherwise `null`.
     pub loudness_wish: Option<LoudnessWish>,
+    /// Where that was asked for, what the EQ costs at the rate of the fit; otherwise `null`.
+    pub cost: Option<CostPart>,
     /// Residual (equalised minus target, level-free, dB rms) `before` without sections and `after`
     /// with them, each `weighted_db` as in the fit and `trusted_band_db` unweighted over the
     /// trusted band (`null` where nothing is trusted).
@@ -211,6 +214,8 @@ pub struct SidePart {
     pub takes: Vec<String>,
     /// This side's sections.
     pub sections: Vec<SectionPart>,
+    /// What they cost: level, drive and distortion of this side, loudness of both together.
+    pub cost: Option<CostPart>,
     /// This side's residual.
     pub residual: BeforeAfter,
     /// This side's weighted residual at every rate.
@@ -359,10 +364,11 @@ fn set_aside(take: &JudgedTake) -> SetAsidePart {
     }
 }
 
-/// The document of a fit. `frequency_hz` is the grid of the outcome's curves; `files` is what was written.
+/// The document of a fit, and of its cost where that was asked. `frequency_hz` is the grid of the outcome's curves; `files` is what was written.
 #[must_use]
 pub fn fit_document(
     outcome: &FitOutcome,
+    cost: Option<&Cost>,
     frequency_hz: &[f64],
     files: &[WrittenFile],
 ) -> FitDocument {
@@ -395,6 +401,7 @@ pub fn fit_document(
         protection: outcome.protection,
         loudness: LoudnessPart::of(&outcome.loudness),
         loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
+        cost: cost.map(cost_part),
         residual: BeforeAfter {
             before: residual(&outcome.residual.before),
             after: residual(&outcome.residual.after),
@@ -449,11 +456,14 @@ pub fn fit_document(
 #[must_use]
 pub fn per_side_document(
     outcome: &PerSideOutcome,
+    costs: Option<&[Cost; 2]>,
     frequency_hz: &[f64],
     files: &[WrittenFile],
 ) -> PerSideDocument {
     // Figures and words are rounded and chosen as for one EQ; what both share stands in the record of either.
-    let of_side = |side: &SideOutcome| fit_document(&side.fit, frequency_hz, files);
+    let of_side = |side: &SideOutcome, cost: Option<&Cost>| {
+        fit_document(&side.fit, cost, frequency_hz, files)
+    };
     let shared = fit_document(
         &FitOutcome {
             takes: outcome.takes.clone(),
@@ -466,6 +476,7 @@ pub fn per_side_document(
             cautions: outcome.cautions.clone(),
             ..outcome.sides[0].fit.clone()
         },
+        None,
         frequency_hz,
         files,
     );
@@ -500,12 +511,14 @@ pub fn per_side_document(
         sides: outcome
             .sides
             .iter()
-            .map(|side| {
-                let own = of_side(side);
+            .enumerate()
+            .map(|(index, side)| {
+                let own = of_side(side, costs.map(|costs| &costs[index]));
                 SidePart {
                     side: side.side,
                     takes: own.takes,
                     sections: own.sections,
+                    cost: own.cost,
                     residual: own.residual,
                     residual_by_rate: own.residual_by_rate,
                     reach: own.reach,

@@ -1,14 +1,16 @@
-//! A fit on the terminal: cautions that change what to do, preamp, sections, residual, how sure, files.
+//! A fit on the terminal: cautions that change what to do, preamp, sections, residual, what it costs, how sure, files.
 //!
 //! Plain text, at most 100 columns (only a path may be longer: it must stay whole to be copied).
 //! Numbers to be typed elsewhere have an ASCII hyphen for a minus and no idle zeros.
 
 pub mod per_side;
 
+use super::cost_text;
 use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
+use crate::headroom::cost::Cost;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};
 use crate::job::{BeforeAfter, Enough, FitOutcome, LoudnessWish, SearchReport, SpreadFigures};
@@ -28,9 +30,9 @@ const TYPED_Q_DECIMALS: usize = 4;
 /// A rise of the unweighted residual is named from here on, dB.
 const WORSE_DB: f64 = 0.005;
 
-/// The report of a fit for people; `files` is what was written.
+/// The report of a fit for people, with its `cost` where that was asked; `files` is what was written.
 #[must_use]
-pub fn fit_text(outcome: &FitOutcome, files: &[WrittenFile]) -> String {
+pub fn fit_text(outcome: &FitOutcome, cost: Option<&Cost>, files: &[WrittenFile]) -> String {
     let mut page = Page(String::new());
     page.paragraph("", &format!("{} toward {}", outcome.unit, outcome.target));
     page.gap();
@@ -40,6 +42,9 @@ pub fn fit_text(outcome: &FitOutcome, files: &[WrittenFile]) -> String {
     sections(&mut page, "Sections", outcome);
     residual(&mut page, outcome);
     trade_off(&mut page, outcome.loudness_wish.as_ref());
+    if let Some(cost) = cost {
+        cost_text::write(&mut page, cost);
+    }
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0

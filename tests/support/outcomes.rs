@@ -212,6 +212,7 @@ fn outcome(
         .unwrap();
     let first = trusted.iter().position(|w| *w > 0.0).unwrap();
     let last = trusted.iter().rposition(|w| *w > 0.0).unwrap();
+    let preamp_db = -(peak_gain_db.max(0.0) * 2.0).ceil() / 2.0;
     FitOutcome {
         set_aside: Vec::new(),
         guard_hz: None,
@@ -227,7 +228,7 @@ fn outcome(
             peak_hz: f[peak],
             peak_rate_hz: RATE_HZ,
             any_signal_gain_db: peak_gain_db + 1.9,
-            preamp_db: -(peak_gain_db.max(0.0) * 2.0).ceil() / 2.0,
+            preamp_db,
         },
         residual: BeforeAfter {
             before: of(before_db, &measured_db),
@@ -248,6 +249,7 @@ fn outcome(
         trusted_band_hz: Some((f[first], f[last])),
         curves: OutcomeCurves {
             aligned_at_hz: None,
+            measured_support: support.clone(),
             support,
             measured_db,
             spread_db,
@@ -260,7 +262,7 @@ fn outcome(
         reach: vec![],
         cautions: vec![],
         kept: vec![],
-        loudness: loudness_change(&sections, RATE_HZ, 0.0, &Programme::pink()).unwrap(),
+        loudness: loudness_change(&sections, RATE_HZ, preamp_db, &Programme::pink()).unwrap(),
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
         typed_q: vec![None; sections.len()],

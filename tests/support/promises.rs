@@ -145,6 +145,7 @@ pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
         curves: OutcomeCurves {
             aligned_at_hz: None,
             support: 0..0,
+            measured_support: 0..0,
             measured_db: vec![],
             spread_db: None,
             target_db: vec![],

@@ -4,16 +4,22 @@ use super::{
     Page, aligned, cautions, certainty_head, count, decimals, economy, enough, preamp, rate_rows,
     reach, search, sections, takes_and_notes, trade_off, trusted_row, weighted_row, written,
 };
+use crate::headroom::cost::Cost;
 use crate::job::per_side::{PerSideOutcome, SideOutcome};
 use crate::measurement::takes::Side;
+use crate::report::cost_text;
 use crate::report::data::WrittenFile;
 
 /// A difference in level from here on is worth a line, dB.
 const NOTABLE_DIFFERENCE_DB: f64 = 0.05;
 
-/// The report for people; `files` is what was written.
+/// The report for people, with what each side costs where that was asked; `files` is what was written.
 #[must_use]
-pub fn per_side_text(outcome: &PerSideOutcome, files: &[WrittenFile]) -> String {
+pub fn per_side_text(
+    outcome: &PerSideOutcome,
+    costs: Option<&[Cost; 2]>,
+    files: &[WrittenFile],
+) -> String {
     let mut page = Page(String::new());
     let [left, right] = &outcome.sides;
     let shared = &left.fit;
@@ -36,6 +42,9 @@ pub fn per_side_text(outcome: &PerSideOutcome, files: &[WrittenFile]) -> String 
     }
     residual(&mut page, outcome);
     trade_off(&mut page, outcome.loudness_wish.as_ref());
+    for (side, cost) in outcome.sides.iter().zip(costs.into_iter().flatten()) {
+        cost_text::write_side(&mut page, side.side.words(), cost);
+    }
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0
