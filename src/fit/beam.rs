@@ -4,7 +4,8 @@
 //! To put variable `i` on a value `v` while all that is not yet put settles costs `(v - m_i)^2 / (2 P_ii)` and moves the
 //! others by `P_ji (v - m_i) / P_ii`. So partial points have exact prices in the model, and the cheapest few are carried on
 //! (an M-algorithm; J. B. Anderson and S. Mohan, IEEE Transactions on Communications 32(2), 1984), the variable whose steps
-//! cost most first (after P. W. Wolniansky et al., ISSSE 1998, who detect the surest symbol first). It knows numbers only.
+//! cost most first (after P. W. Wolniansky et al., ISSSE 1998, who detect the surest symbol first;
+//! both from memory). It knows numbers only.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
