@@ -4,9 +4,11 @@
 use assert_cmd::Command;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
+use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
-use bandwright::fit::{Task, boxes, fit};
+use bandwright::fit::solver::{Stopping, minimise};
+use bandwright::fit::{Task, boxes, fit, space};
 use bandwright::job::{self, FitOutcome, FitRequest};
 use bandwright::limits::rules::{GainLimit, Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
@@ -420,58 +422,132 @@ fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
     ((highest - lowest) / 2.0, gains.fold(0.0, f64::max))
 }
 
+/// The least largest error that any gains leave, nearly: weights that grow where the error is large turn least squares into
+/// least maximum (C. L. Lawson, dissertation, UCLA 1961; J. R. Rice, K. H. Usow, Mathematics of Computation 22, 1968).
+fn least_largest_error_db(commands_db: &[f64], limits: &Limits) -> f64 {
+    const PASSES: usize = 60;
+    const LEAST_SHARE: f64 = 1e-9;
+    let rate_hz = limits.rates_hz[0];
+    let band = |slot: &Slot| {
+        let [f0_hz, q] = [slot.f0_hz.as_ref(), slot.q.as_ref()].map(|s| s.map(Setting::min));
+        Section {
+            shape: Shape::Peaking,
+            f0_hz: f0_hz.unwrap(),
+            gain_db: 0.0,
+            q: q.unwrap_or(limits.q.min()),
+        }
+    };
+    let sections: Vec<Section> = limits.rules.slots.iter().map(band).collect();
+    let f_hz: Vec<f64> = sections.iter().map(|section| section.f0_hz).collect();
+    let shapes = vec![Shape::Peaking; sections.len()];
+    let mut x: Vec<f64> = sections.iter().flat_map(space::variables).collect();
+    let walls = |gain_db: f64| {
+        let mut wall = x.clone();
+        wall.iter_mut()
+            .skip(1)
+            .step_by(3)
+            .for_each(|x| *x = gain_db);
+        wall
+    };
+    let (lower, upper) = (walls(limits.gain_db.min()), walls(limits.gain_db.max()));
+    let stopping = Stopping {
+        iterations: 100,
+        relative_fall: 1e-6,
+        value: 1e-12,
+    };
+    let mut room = Workspace::default();
+    let mut share = vec![1.0; f_hz.len()];
+    let mut least_db = f64::INFINITY;
+    for _ in 0..PASSES {
+        let weight: Vec<f64> = share.iter().map(|share: &f64| share.sqrt()).collect();
+        let objective = Objective::new(&f_hz, &weight, commands_db, rate_hz, 0.0);
+        let mut placed = Placed::new(&objective, &shapes, &lower, &upper, &mut room);
+        x = minimise(&mut placed, x, &stopping).x;
+        let sections: Vec<Section> = objective::sections(&shapes, &x).collect();
+        let levels_db = cascade::levels_db(&sections, rate_hz, &f_hz);
+        let errors: Vec<f64> = levels_db
+            .iter()
+            .zip(commands_db)
+            .map(|(a, b)| a - b)
+            .collect();
+        let power: f64 = share.iter().sum();
+        let mean = share.iter().zip(&errors).map(|(w, e)| w * e).sum::<f64>() / power;
+        let highest = errors
+            .iter()
+            .fold(f64::NEG_INFINITY, |most, e| most.max(*e));
+        let lowest = errors.iter().fold(f64::INFINITY, |least, e| least.min(*e));
+        least_db = least_db.min((highest - lowest) / 2.0);
+        for (share, error) in share.iter_mut().zip(&errors) {
+            *share = (*share * (error - mean).abs() / power).max(LEAST_SHARE);
+        }
+        let largest = share.iter().fold(0.0_f64, |most, share| most.max(*share));
+        share
+            .iter_mut()
+            .for_each(|share| *share = (*share / largest).max(LEAST_SHARE));
+    }
+    least_db
+}
+
 /// J. Ramo, J. Liski, V. Valimaki, "Third-Octave and Bark Graphic-Equalizer Design with Symmetric Band Filters", Applied
-/// Sciences 10(4):1222, 2020: 0.81 dB at the command points with 31 dedicated sections, whose width goes with their gain. Here
-/// the width is the equaliser's own.
+/// Sciences 10(4):1222, 2020: 0.81 dB at the command points with 31 dedicated sections, whose width goes with their gain, and
+/// whose gains may be larger than the commands. Here the width is the equaliser's own.
+///
+/// What keeps the second row above that figure are its gains, not the search: where neighbouring commands differ by up to
+/// 24 dB, sections a third of an octave apart must be set against each other by more than 12 dB. The fourth column is the
+/// least largest error that any gains in that range reach, made for the maximum instead of the rms of the fit; with larger
+/// gains (third row) 31 gains meet 31 commands.
 #[test]
 fn a_third_octave_graphic_equaliser_meets_random_commands() {
     const PUBLISHED_DB: f64 = 0.81;
     const COMMANDS: usize = 20;
+    let range = |most_db: f64| Setting::Range {
+        min: -most_db,
+        max: most_db,
+    };
     let kinds = [
         (
             "gains +-12 dB in 0.5 dB, as shipped",
             linear(-12.0, 12.0, 0.5),
         ),
-        (
-            "gains +-12 dB",
-            Setting::Range {
-                min: -12.0,
-                max: 12.0,
-            },
-        ),
-        (
-            "gains +-24 dB",
-            Setting::Range {
-                min: -24.0,
-                max: 24.0,
-            },
-        ),
+        ("gains +-12 dB", range(12.0)),
+        ("gains +-24 dB", range(24.0)),
     ];
     println!("{COMMANDS} random commands within +-12 dB; {PUBLISHED_DB} dB published");
-    println!("largest error at the command points, dB: median, worst; largest gain, dB");
+    println!(
+        "largest error at the command points, dB: median, worst; largest gain, dB; and the least largest error that"
+    );
+    println!("any gains of that range, without steps, reach: median, worst");
+    let middle_and_worst = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        (values[COMMANDS / 2], values[COMMANDS - 1])
+    };
     let mut worst_of = Vec::new();
     for (name, gain_db) in kinds {
         let limits = third_octaves(gain_db);
-        let (mut errors, gains): (Vec<f64>, Vec<f64>) = (0..COMMANDS)
+        let rows: Vec<(f64, f64, f64)> = (0..COMMANDS)
             .into_par_iter()
             .map(|index| {
                 let r = &mut Random::new(0x31_0000 + index as u64);
                 let commands_db: Vec<f64> = (0..31).map(|_| between(r, -12.0, 12.0)).collect();
-                error_and_gain_db(&commands_db, &limits)
+                let (error, gain) = error_and_gain_db(&commands_db, &limits);
+                (error, gain, least_largest_error_db(&commands_db, &limits))
             })
-            .unzip();
-        errors.sort_by(f64::total_cmp);
-        let (median, worst) = (errors[COMMANDS / 2], errors[COMMANDS - 1]);
-        let gain_db = gains.into_iter().fold(0.0, f64::max);
-        println!("{name:37} {median:7.3} {worst:7.3} {gain_db:7.1}");
-        worst_of.push(worst);
+            .collect();
+        let (median, worst) = middle_and_worst(rows.iter().map(|row| row.0).collect());
+        let (least_median, least_worst) = middle_and_worst(rows.iter().map(|row| row.2).collect());
+        let gain_db = rows.iter().fold(0.0_f64, |most, row| most.max(row.1));
+        println!(
+            "{name:37} {median:7.3} {worst:7.3} {gain_db:7.1} {least_median:7.3} {least_worst:7.3}"
+        );
+        worst_of.push((worst, least_worst));
     }
     // 31 gains meet 31 commands exactly where the gains reach; with gains of +-12 dB, some commands are out of reach.
-    assert!(worst_of[2] < PUBLISHED_DB / 10.0, "{worst_of:?}");
+    assert!(worst_of[2].0 < PUBLISHED_DB / 10.0, "{worst_of:?}");
     assert!(
-        worst_of[1] < 4.0 && worst_of[0] < worst_of[1] + 0.5,
+        worst_of[1].0 < 4.0 && worst_of[0].0 < worst_of[1].0 + 0.5,
         "{worst_of:?}"
     );
+    assert!(worst_of[1].1 > PUBLISHED_DB, "{worst_of:?}");
 }
 
 #[test]

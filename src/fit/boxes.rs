@@ -115,7 +115,11 @@ fn in_place(
     }
     let snapped = |part: Ranges| {
         let part = Ranges {
-            f0_hz: snapped(&part.f0_hz, f0_hz)?,
+            // Where there are many values, the walls of f0 stay: the search is then that without steps.
+            f0_hz: match snapped(&part.f0_hz, f0_hz)? {
+                few if few.start() == few.end() => few,
+                _ => part.f0_hz,
+            },
             gain_db: snapped(&part.gain_db, gain_db)?,
             q: match meaning {
                 QMeaning::Cookbook => snapped(&part.q, q)?,

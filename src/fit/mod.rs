@@ -3,7 +3,8 @@
 //! [`space`] is what may be used and [`boxes`] makes it from limits; [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
 //! minimum and knows numbers only; [`search`] changes the structure, with a [`table`] to price sections;
 //! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
-//! only in level; [`steps`] puts the numbers on the equaliser's steps; [`sides`] does all of it for two sides at one level.
+//! only in level; [`steps`] puts the numbers on the equaliser's steps (`lattice`), all together by a `beam` over a
+//! quadratic model; [`sides`] does all of it for two sides at one level.
 
 pub mod lanes;
 
@@ -27,6 +28,10 @@ pub mod reach;
 
 pub mod mirror;
 
+mod beam;
+
+mod lattice;
+
 pub mod steps;
 
 pub mod sides;
@@ -35,7 +40,7 @@ pub mod residual;
 
 use objective::Objective;
 use reach::{Effort, Reach, close_within};
-use search::Search;
+use search::{Candidate, Search};
 use space::Space;
 use table::Table;
 
@@ -100,8 +105,11 @@ pub fn fit(task: &Task<'_>) -> Answer {
         .clone();
     let stopping = close_within(&objective, answer.len());
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
+    let alike = |other: &&Candidate| other.len() == answer.len();
+    let others = reach.others.iter().filter(alike).cloned();
+    let starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();
     let (mut sections, value) =
-        steps::on_steps(&answer, task.limits, task.space, task.effort, &mut judge);
+        steps::on_steps(&starts, task.limits, task.space, task.effort, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();
     }

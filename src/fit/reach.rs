@@ -120,6 +120,13 @@ const LEAST_ON_THE_WAY: u64 = 300_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 
+/// An end is near the answer below so many times its J.
+const NEAR: f64 = 1.25;
+/// Two ends are the same when their J differ by less than this share.
+const SAME_END: f64 = 1e-4;
+/// Most ends that are reported beside the answer.
+const MOST_OTHERS: usize = 24;
+
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
 /// J below this, dB^2, is an exact answer, and all exact answers are the same.
@@ -152,6 +159,8 @@ pub struct Reach {
     pub agreeing: u64,
     /// True when nothing was left to gain before the budget was spent.
     pub exact: bool,
+    /// Other ends of these searches, nearly as good as the answer, best first.
+    pub others: Vec<Candidate>,
 }
 
 /// Computes the reach curve up to `space.capacity()` sections. Another `seed` searches elsewhere.
@@ -172,6 +181,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         searches: 0,
         agreeing: 0,
         exact: false,
+        others: Vec::new(),
     };
     let mut spent = 0;
     for count in 1..=last {
@@ -219,6 +229,8 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             reach.searches = streams.len() as u64;
             reach.agreeing = streams.iter().filter(agrees).count() as u64;
             reach.exact = best.value <= EXACT;
+            let ends = streams.iter().flat_map(|stream| &stream.ends);
+            reach.others = distinct(ends.cloned().collect(), &best);
         }
         answers.push(best);
     }
@@ -276,6 +288,7 @@ impl Reach {
         self.searches = other.searches;
         self.agreeing = if same { other.agreeing } else { 0 };
         self.exact = best <= EXACT;
+        self.others.clone_from(&other.others);
     }
 }
 
@@ -296,6 +309,8 @@ struct Stream<'a> {
     full: Search<'a>,
     random: Random,
     best: Candidate,
+    /// All ends on all points.
+    ends: Vec<Candidate>,
     walks: u64,
 }
 
@@ -315,6 +330,7 @@ impl<'a> Stream<'a> {
             full: Search::new(objective.clone(), table, space, 0),
             random: Random::new(!seed),
             best: Candidate::empty(),
+            ends: Vec::new(),
             walks: 0,
         }
     }
@@ -384,6 +400,9 @@ impl<'a> Stream<'a> {
         } else {
             end.value = self.full.parts(&end).total();
         }
+        if end.value <= self.best.value * NEAR {
+            self.ends.push(end.clone());
+        }
         if end.value >= self.best.value {
             return;
         }
@@ -394,6 +413,16 @@ impl<'a> Stream<'a> {
         }
         self.best = end;
     }
+}
+
+/// The ends near the best, without what differs from it, or from one another, only by rounding; best first.
+fn distinct(mut ends: Vec<Candidate>, best: &Candidate) -> Vec<Candidate> {
+    ends.retain(|end| end.value <= best.value * NEAR);
+    ends.sort_by(|a, b| a.value.total_cmp(&b.value));
+    ends.dedup_by(|b, a| b.value <= a.value * (1.0 + SAME_END));
+    ends.retain(|end| end.value > best.value * (1.0 + SAME_END));
+    ends.truncate(MOST_OTHERS);
+    ends
 }
 
 /// [`CLOSE`], shorter where there are very many sections.

@@ -633,7 +633,14 @@ impl<'a> Joint<'a> {
                 self.judge(side, level_db, |judge| {
                     let stopping: Stopping = close_within(judge.objective(), candidate.len());
                     judge.polish(candidate, &stopping);
-                    steps::on_steps(candidate, limits, space, effort, judge).0
+                    steps::on_steps(
+                        std::slice::from_ref(candidate),
+                        limits,
+                        space,
+                        effort,
+                        judge,
+                    )
+                    .0
                 })
             });
             let pair = self.pair(stepped.each_ref().map(|s| Candidate::of(s)));

@@ -1,26 +1,29 @@
 //! From continuous numbers to numbers that can be typed: the equaliser's steps, or sensible decimals.
 //!
-//! The steps are part of the problem. One number after another is put on its nearest step and held
-//! there while the rest settles again, one kind of number after another; held numbers then move by a step as long as the
-//! rest settles lower. From there, and from plain rounding, single numbers, all three numbers of a section and pairs of gains
-//! move by whole steps as long as J falls. The best of these ends is the answer.
+//! The steps are part of the problem. The best continuous answer is not always the best on coarse steps, so the search goes
+//! on from several nearly as good ones:
 //!
-//! Steps are those of the numbers that one types in: an equaliser that means something else by q than the cookbook has its
-//! steps there.
+//! 1. The kind of number whose steps cost most (f0, gain or q) is put on its steps, one section after another, while the rest
+//!    settles; then single ones move by a step, the rest settling again, as long as J falls.
+//! 2. Of all that was tried so, the best few go on: the next kind is held likewise, and a quadratic model finds the points
+//!    on steps near its least one, all numbers together ([`beam`](super::beam)); then once more about the best of these.
+//! 3. From the best of these ends single numbers, all three numbers of a section and pairs of gains move by whole steps as
+//!    long as J falls.
+//!
+//! Plain rounding is one of the ends: the answer is never worse.
 
+use nalgebra::{DMatrix, DVector};
+
+use super::beam::{self, Model};
+use super::lattice::{Lattice, Number, Scales, held_at};
+use super::objective::{Objective, Placed};
 use super::reach::Effort;
 use super::search::{Candidate, Search};
-use super::solver::Stopping;
-use super::space::{Ranges, Space, variables};
-use crate::filter::{QMeaning, Section, Shape};
-use crate::limits::{Limits, Setting};
+use super::solver::{Landscape, Stopping};
+use super::space::Space;
+use crate::filter::Section;
+use crate::limits::Limits;
 
-/// Decimals of a continuous gain, dB.
-const GAIN_DECIMALS: i32 = 3;
-/// Decimals of a continuous q.
-const Q_DECIMALS: i32 = 3;
-/// Significant digits of a continuous frequency.
-const F0_DIGITS: i32 = 5;
 /// One digit more for each, up to so many, while typing them raises J by more than this share and this much, dB^2: a
 /// cascade that is met exactly is met exactly on paper too.
 const MOST_MORE_DIGITS: i32 = 4;
@@ -32,255 +35,98 @@ const MOST_PASSES: usize = 40;
 const MOST_WORK: u64 = 100_000_000;
 /// Most work of moving the numbers of one kind while others settle.
 const MOST_HELD_WORK: u64 = 30_000_000;
-/// Which steps are coarsest is different from equaliser to equaliser; what is held last has the least freedom left.
-const HELD_ORDERS: [[Number; 3]; 2] = [
-    [Number::Gain, Number::Q, Number::F0],
-    [Number::F0, Number::Gain, Number::Q],
-];
 /// To settle after one number was held: the next one follows at once.
 const SETTLE: Stopping = Stopping {
     iterations: 10,
     relative_fall: 1e-4,
     value: 1e-12,
 };
+/// Two points are the same when their J differ by less than this share.
+const SAME: f64 = 1e-7;
+/// Points that the model offers at once: with fewer, the best is missed; with more, J is computed in vain.
+const BEAM: usize = 32;
+/// Models one after another, each about the best point of the last one.
+const MODELS: usize = 3;
 /// The largest move of a frequency by several steps in one go, in ln f0.
 const F0_MOVE: f64 = 0.2;
 
-/// Which of a section's three numbers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Number {
-    F0,
-    Gain,
-    Q,
+/// How much is tried.
+struct Plan {
+    /// Continuous answers to start from.
+    starts: usize,
+    /// ... but after the first, only while less than this was spent, in the unit of `Workspace::work`.
+    work: u64,
+    /// Points with the first kind held that go on, within the same work once more.
+    held: usize,
+    /// Ends to move from.
+    ends: usize,
 }
 
-impl Number {
-    const ALL: [Self; 3] = [Self::F0, Self::Gain, Self::Q];
-
-    fn of(self, section: &Section) -> f64 {
-        match self {
-            Self::F0 => section.f0_hz,
-            Self::Gain => section.gain_db,
-            Self::Q => section.q,
-        }
-    }
-
-    fn set(self, section: &mut Section, value: f64) {
-        match self {
-            Self::F0 => section.f0_hz = value,
-            Self::Gain => section.gain_db = value,
-            Self::Q => section.q = value,
-        }
-    }
-}
-
-/// The numbers that the equaliser accepts for some sections, each of which stays in its box. Sections are *typed* here: their
-/// q is what the equaliser calls q.
-struct Lattice<'a> {
-    limits: &'a Limits,
-    boxes: Vec<&'a Ranges>,
-}
-
-/// The values a number may take: whole steps inside the range that the fit may use.
-struct Knob<'a> {
-    setting: &'a Setting,
-    number: Number,
-    more_digits: i32,
-    low: f64,
-    high: f64,
-}
-
-impl<'a> Lattice<'a> {
-    fn new(limits: &'a Limits, space: &'a Space, sections: &[Section]) -> Self {
-        let boxes = space.boxes_for(sections);
-        Self { limits, boxes }
-    }
-
-    fn is_cookbook(&self, shape: Shape) -> bool {
-        self.limits.rules.meaning_of(shape) == QMeaning::Cookbook
-    }
-
-    fn knob(&self, number: Number, k: usize, shape: Shape) -> Knob<'a> {
-        let ranges = self.boxes[k];
-        let setting = self.limits.knobs(shape, ranges.slot)[number as usize];
-        let whole = setting.min()..=setting.max();
-        let range = match number {
-            Number::F0 => &ranges.f0_hz,
-            Number::Gain => &ranges.gain_db,
-            // The box is in the cookbook's terms.
-            Number::Q if self.is_cookbook(shape) => &ranges.q,
-            Number::Q => &whole,
+impl Plan {
+    fn of(effort: Effort) -> Self {
+        let (starts, work, held, ends) = match effort {
+            Effort::Quick => (1, 2_000_000, 2, 1),
+            Effort::Normal => (5, 8_000_000, 10, 2),
+            Effort::Deep => (16, 60_000_000, 40, 6),
         };
-        Knob {
-            setting,
-            number,
-            more_digits: 0,
-            low: *range.start(),
-            high: *range.end(),
+        Self {
+            starts,
+            work,
+            held,
+            ends,
         }
-    }
-
-    /// The section that the equaliser plays; None where it has none for these numbers, or one outside of the box.
-    fn played(&self, k: usize, typed: &Section) -> Option<Section> {
-        const ROUNDING: f64 = 1e-9;
-        if self.is_cookbook(typed.shape) {
-            return Some(*typed);
-        }
-        let rate_hz = self.limits.rates_hz[0];
-        let meaning = self.limits.rules.meaning_of(typed.shape);
-        let q = meaning.to_cookbook(typed.q, typed.f0_hz, typed.gain_db, rate_hz)?;
-        let range = &self.boxes[k].q;
-        let inside =
-            (range.start() * (1.0 - ROUNDING)..=range.end() * (1.0 + ROUNDING)).contains(&q);
-        inside.then_some(Section { q, ..*typed })
-    }
-
-    fn all_played(&self, typed: &[Section]) -> Option<Vec<Section>> {
-        let played = typed
-            .iter()
-            .enumerate()
-            .map(|(k, typed)| self.played(k, typed));
-        played.collect()
-    }
-
-    /// A section with every number on its nearest step, typed; None where no q of the equaliser will do.
-    fn rounded(&self, k: usize, section: &Section, more_digits: i32) -> Option<Section> {
-        let knob = |number| Knob {
-            more_digits,
-            ..self.knob(number, k, section.shape)
-        };
-        let mut typed = *section;
-        for number in [Number::F0, Number::Gain] {
-            number.set(&mut typed, knob(number).nearest(number.of(section)));
-        }
-        let q = knob(Number::Q);
-        if self.is_cookbook(section.shape) {
-            typed.q = q.nearest(section.q);
-            return Some(typed);
-        }
-        let ranges = self.boxes[k];
-        let inside = section.q.clamp(*ranges.q.start(), *ranges.q.end());
-        let device_q = self.limits.device_q(&Section { q: inside, ..typed })?;
-        let fits = |q: &f64| self.played(k, &Section { q: *q, ..typed }).is_some();
-        typed.q = q.near(device_q).into_iter().find(fits)?;
-        Some(typed)
-    }
-
-    /// All sections on their nearest steps; those that the equaliser has no number for are left out.
-    fn all_rounded(&self, sections: &[Section], more_digits: i32) -> (Self, Vec<Section>) {
-        let rounded = sections.iter().enumerate().filter_map(|(k, section)| {
-            Some((self.boxes[k], self.rounded(k, section, more_digits)?))
-        });
-        let (boxes, typed) = rounded.unzip();
-        let limits = self.limits;
-        (Self { limits, boxes }, typed)
     }
 }
 
-impl Knob<'_> {
-    /// The value nearest to `x`; without steps, the nearest of few decimals.
-    fn nearest(&self, x: f64) -> f64 {
-        let Some(index) = self.setting.nearest_index(x) else {
-            return self.typed(x).clamp(self.low, self.high);
-        };
-        let value = self.setting.value(index);
-        if value > self.high && index > 0 {
-            self.setting.value(index - 1)
-        } else if value < self.low {
-            self.setting.value(index + 1)
-        } else {
-            value
-        }
-    }
-
-    /// Values near `x`, the nearest first.
-    fn near(&self, x: f64) -> Vec<f64> {
-        const AROUND: i64 = 3;
-        let nearest = self.nearest(x);
-        let unit = 10f64.powi(-self.decimals(nearest));
-        let other = |steps: i64| match self.setting.is_stepped() {
-            true => self.moved(nearest, steps),
-            false => Some(
-                self.typed(nearest + steps as f64 * unit)
-                    .clamp(self.low, self.high),
-            ),
-        };
-        let mut values: Vec<f64> = (-AROUND..=AROUND).filter_map(other).collect();
-        values.sort_by(|a, b| (a - x).abs().total_cmp(&(b - x).abs()));
-        values
-    }
-
-    fn decimals(&self, x: f64) -> i32 {
-        self.more_digits
-            + match self.number {
-                Number::F0 => F0_DIGITS - 1 - x.abs().max(1e-3).log10().floor() as i32,
-                Number::Gain => GAIN_DECIMALS,
-                Number::Q => Q_DECIMALS,
-            }
-    }
-
-    fn typed(&self, x: f64) -> f64 {
-        let decimals = self.decimals(x);
-        let scale = 10f64.powi(decimals.abs());
-        if decimals >= 0 {
-            (x * scale).round() / scale
-        } else {
-            (x / scale).round() * scale
-        }
-    }
-
-    /// The value so many steps away, if there is one in range.
-    fn moved(&self, from: f64, steps: i64) -> Option<f64> {
-        let index = i64::try_from(self.setting.nearest_index(from)?).ok()?;
-        let index = usize::try_from(index.checked_add(steps)?).ok()?;
-        if index >= self.setting.len()? {
-            return None;
-        }
-        let value = self.setting.value(index);
-        (self.low..=self.high).contains(&value).then_some(value)
-    }
-}
-
-/// The sections of `candidate` with numbers that the equaliser accepts, and J with them. `space` lies within `limits`.
+/// The sections of one of `candidates`, the best first, with numbers that the equaliser accepts, and J with them. `space`
+/// lies within `limits`.
 pub(super) fn on_steps(
-    candidate: &Candidate,
+    candidates: &[Candidate],
     limits: &Limits,
     space: &Space,
     effort: Effort,
     judge: &mut Search<'_>,
 ) -> (Vec<Section>, f64) {
-    let lattice = Lattice::new(limits, space, &candidate.sections());
-    let is_stepped = |k: usize, number| {
-        lattice
-            .knob(number, k, candidate.shapes[k])
-            .setting
-            .is_stepped()
+    let Some(best) = candidates.first() else {
+        return (Vec::new(), judge.value_of(&[]));
     };
-    let any_stepped = (0..candidate.len()).any(|k| Number::ALL.iter().any(|&n| is_stepped(k, n)));
-    if !any_stepped {
-        return typed(candidate, &lattice, judge);
+    let lattice = Lattice::new(limits, space, &best.sections());
+    if !Number::ALL
+        .iter()
+        .any(|&n| lattice.has_steps(n, &best.shapes))
+    {
+        return typed(best, &lattice, judge);
     }
-    let mut starts = vec![candidate.clone()];
-    let orders = match effort {
-        Effort::Quick => &HELD_ORDERS[..1],
-        Effort::Normal | Effort::Deep => &HELD_ORDERS[..],
-    };
-    for &order in orders {
-        let mut now = candidate.clone();
-        let mut held = vec![false; now.x.len()];
-        for number in order {
-            hold_one_by_one(&mut now, number, &mut held, &lattice, judge);
-            improve_held(&mut now, number, &held, &lattice, judge);
+    let plan = Plan::of(effort);
+    let objective = judge.objective().clone();
+    let starts = &candidates[..candidates.len().min(plan.starts)];
+    let mut ends: Vec<Candidate> = starts.to_vec();
+    let spent = judge.room.work;
+    let mut tried = Vec::new();
+    for (index, start) in starts.iter().enumerate() {
+        if index == 0 || judge.room.work - spent < plan.work {
+            tried.extend(first_kind_held(start, limits, space, &objective, judge));
         }
-        starts.push(now);
     }
+    tried.sort_by(|a, b| a.now.value.total_cmp(&b.now.value));
+    tried.dedup_by(|b, a| b.now.value <= a.now.value * (1.0 + SAME));
+    let spent = judge.room.work;
+    for (index, tried) in tried.into_iter().take(plan.held).enumerate() {
+        if index == 0 || judge.room.work - spent < plan.work {
+            ends.extend(all_on_steps(tried, limits, space, &objective, judge));
+        }
+    }
+    let rounded = |end: &Candidate| {
+        let lattice = Lattice::new(limits, space, &end.sections());
+        let (lattice, typed) = lattice.all_rounded(&end.sections(), 0);
+        let value = value_of(&typed, &lattice, judge);
+        (value, lattice, typed)
+    };
+    let mut ends: Vec<_> = ends.iter().map(rounded).collect();
+    ends.sort_by(|a, b| a.0.total_cmp(&b.0));
+    ends.dedup_by(|b, a| b.2 == a.2);
     let mut best: Option<(Vec<Section>, f64)> = None;
-    for start in starts {
-        let (lattice, mut typed) = lattice.all_rounded(&start.sections(), 0);
-        let Some(played) = lattice.all_played(&typed) else {
-            continue;
-        };
-        let mut value = judge.value_of(&played);
+    for (mut value, lattice, mut typed) in ends.into_iter().take(plan.ends) {
         improve(&mut typed, &mut value, &lattice, judge);
         if best.as_ref().is_none_or(|(_, best)| value < *best)
             && let Some(played) = lattice.all_played(&typed)
@@ -310,30 +156,102 @@ fn typed(
         .unwrap_or_else(|| with_digits(MOST_MORE_DIGITS))
 }
 
-/// The variable of a number of section `k` when it is on its nearest step, or so many steps away from it.
-fn held_at(
-    sections: &[Section],
-    k: usize,
-    number: Number,
-    steps: i64,
-    lattice: &Lattice<'_>,
-) -> Option<f64> {
-    let mut section = sections[k];
-    let knob = lattice.knob(number, k, section.shape);
-    let in_typed = number == Number::Q && !lattice.is_cookbook(section.shape);
-    if in_typed {
-        section.q = lattice.limits.device_q(&section)?;
+/// A point with some kinds of numbers on steps.
+struct Tried {
+    now: Candidate,
+    held: Vec<bool>,
+    /// Kinds whose steps cost most first; the first is held.
+    order: [Number; 3],
+}
+
+fn model<'a>(at: &'a Candidate, objective: &Objective, judge: &mut Search<'_>) -> Model<'a> {
+    let count = at.x.len();
+    let (mut gradient, mut curvature) = (DVector::zeros(count), DMatrix::zeros(count, count));
+    Placed::new(objective, &at.shapes, &[], &[], &mut judge.room).linearise(
+        &at.x,
+        &mut gradient,
+        &mut curvature,
+    );
+    Model {
+        x: &at.x,
+        gradient,
+        curvature,
     }
-    let nearest = knob.nearest(number.of(&section));
-    let value = match steps {
-        0 => nearest,
-        _ => knob.moved(nearest, steps)?,
-    };
-    number.set(&mut section, value);
-    if in_typed {
-        section = lattice.played(k, &section)?;
+}
+
+/// All points tried with the kind of number whose steps cost most on its steps, the others at their best.
+fn first_kind_held(
+    start: &Candidate,
+    limits: &Limits,
+    space: &Space,
+    objective: &Objective,
+    judge: &mut Search<'_>,
+) -> Vec<Tried> {
+    let lattice = Lattice::new(limits, space, &start.sections());
+    let scales = Scales::new(&lattice, &start.shapes);
+    let mut held = scales.fixed();
+    let prices = model(start, objective, judge).prices(&scales, &held);
+    let price = |number: Number| -> f64 { prices.iter().skip(number as usize).step_by(3).sum() };
+    let mut order = Number::ALL;
+    order.sort_by(|a, b| price(*b).total_cmp(&price(*a)));
+    let mut now = start.clone();
+    hold_one_by_one(&mut now, order[0], &mut held, &lattice, judge);
+    let mut tried = moves_of_held(&mut now, order[0], &held, &lattice, judge);
+    tried.push(now);
+    let tried = tried.into_iter().map(|now| Tried {
+        now,
+        held: held.clone(),
+        order,
+    });
+    tried.collect()
+}
+
+/// The best point on steps that is found from one with the first kind held.
+fn all_on_steps(
+    tried: Tried,
+    limits: &Limits,
+    space: &Space,
+    objective: &Objective,
+    judge: &mut Search<'_>,
+) -> Option<Candidate> {
+    let Tried {
+        mut now,
+        mut held,
+        order,
+    } = tried;
+    let shapes = now.shapes.clone();
+    let lattice = Lattice::new(limits, space, &now.sections());
+    let scales = Scales::new(&lattice, &shapes);
+    hold_one_by_one(&mut now, order[1], &mut held, &lattice, judge);
+    let mut best: Option<Candidate> = None;
+    for _ in 0..MODELS {
+        let points = model(&now, objective, judge).points_on(&scales, &held, BEAM);
+        judge.room.work += beam::work(&held, BEAM);
+        let mut better: Option<Candidate> = None;
+        for x in points {
+            now.x = x;
+            now.value = judge.parts(&now).total();
+            if better
+                .as_ref()
+                .is_none_or(|better| now.value < better.value)
+            {
+                better = Some(now.clone());
+            }
+        }
+        let mut better = better?;
+        if !scales.all_stepped() {
+            let stepped = lattice.stepped(&shapes);
+            judge.polish_held(&mut better, &stepped, &SETTLE);
+        }
+        if best.as_ref().is_some_and(|best| better.value >= best.value) {
+            break;
+        }
+        now.clone_from(&better);
+        best = Some(better);
+        // From here on, all may move that can.
+        held = scales.fixed();
     }
-    Some(variables(&section)[number as usize])
+    best
 }
 
 /// Puts one number of every section on its steps, the one that moves least first.
@@ -345,7 +263,10 @@ fn hold_one_by_one(
     judge: &mut Search<'_>,
 ) {
     let mut waiting: Vec<usize> = (0..now.shapes.len())
-        .filter(|&k| lattice.knob(number, k, now.shapes[k]).setting.is_stepped())
+        .filter(|&k| {
+            let knob = lattice.knob(number, k, now.shapes[k]);
+            knob.setting.is_stepped() && !held[3 * k + number as usize]
+        })
         .collect();
     while !waiting.is_empty() {
         let sections = now.sections();
@@ -366,20 +287,22 @@ fn hold_one_by_one(
     }
 }
 
-/// Moves one held number by a step while all that is not held settles again, as long as J falls.
-fn improve_held(
+/// Moves one held number by a step while all that is not held settles again, as long as J falls; returns all that was tried
+/// on the way.
+fn moves_of_held(
     now: &mut Candidate,
     number: Number,
     held: &[bool],
     lattice: &Lattice<'_>,
     judge: &mut Search<'_>,
-) {
+) -> Vec<Candidate> {
     let spent = judge.room.work;
+    let mut tried = Vec::new();
     let mut since_progress = 0;
     for k in (0..now.len()).cycle() {
         let variable = 3 * k + number as usize;
         if since_progress >= now.len() || judge.room.work - spent > MOST_HELD_WORK {
-            return;
+            break;
         }
         since_progress += 1;
         if !held[variable] {
@@ -393,11 +316,13 @@ fn improve_held(
             moved.x[variable] = value;
             judge.polish_held(&mut moved, held, &SETTLE);
             if moved.value < now.value {
-                *now = moved;
+                std::mem::swap(now, &mut moved);
                 since_progress = 0;
             }
+            tried.push(moved);
         }
     }
+    tried
 }
 
 /// Moves by whole steps as long as J falls.
