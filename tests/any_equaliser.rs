@@ -423,7 +423,7 @@ fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
 }
 
 /// The least largest error that any gains leave, nearly: weights that grow where the error is large turn least squares into
-/// least maximum (C. L. Lawson, dissertation, UCLA 1961; J. R. Rice, K. H. Usow, Mathematics of Computation 22, 1968).
+/// least maximum (C. L. Lawson, dissertation, UCLA 1961; J. R. Rice, K. H. Usow, Mathematics of Computation 22, 1968; both from memory).
 fn least_largest_error_db(commands_db: &[f64], limits: &Limits) -> f64 {
     const PASSES: usize = 60;
     const LEAST_SHARE: f64 = 1e-9;
