@@ -368,7 +368,7 @@ fn value_work(points: usize, sections: usize) -> u64 {
 /// Work of the derivatives, their products, and the step that follows.
 fn linearise_work(points: usize, sections: usize) -> u64 {
     let size = 3 * sections;
-    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 17) as u64
+    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 20) as u64
 }
 
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].

@@ -9,7 +9,7 @@
 
 use super::objective::{Objective, Parts, Placed, Workspace, sections};
 use super::random::Random;
-use super::solver::{Stopping, minimise};
+use super::solver::{Stopping, minimise_toward};
 use super::space::{Open, Space, variables};
 use super::table::Table;
 use crate::filter::{Section, Shape};
@@ -69,6 +69,14 @@ impl Candidate {
         self.x.extend(variables(section));
     }
 
+    /// The section nearest to `log_f0` (ln Hz); the first when there is none.
+    fn nearest(&self, log_f0: f64) -> usize {
+        let distance = |k: &usize| (self.x[3 * k] - log_f0).abs();
+        let sections = 0..self.len();
+        let nearest = sections.min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        nearest.unwrap_or(0)
+    }
+
     pub(super) fn remove(&mut self, index: usize) {
         self.shapes.remove(index);
         self.x.drain(3 * index..3 * index + 3);
@@ -84,6 +92,9 @@ const TABLE_SHARES: (f64, f64) = (0.08, 0.5);
 const REPLACED_SHARES: [f64; 4] = [0.15, 0.5, 0.85, 0.95];
 /// Share of removals that take the least useful section instead of any.
 const LEAST_USEFUL_SHARE: f64 = 0.3;
+/// Share of removals after the first that take the neighbour in frequency of the one before: those work together, and
+/// changes far apart are as good one by one.
+const NEIGHBOUR_SHARE: f64 = 0.5;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
@@ -159,6 +170,16 @@ impl<'a> Search<'a> {
         held: &[bool],
         stopping: &Stopping,
     ) {
+        self.polish_toward(candidate, held, stopping, f64::INFINITY);
+    }
+
+    fn polish_toward(
+        &mut self,
+        candidate: &mut Candidate,
+        held: &[bool],
+        stopping: &Stopping,
+        hoped_for: f64,
+    ) {
         let (mut lower, mut upper) = self.space.walls(sections(&candidate.shapes, &candidate.x));
         for (k, _) in held.iter().enumerate().filter(|(_, held)| **held) {
             (lower[k], upper[k]) = (candidate.x[k], candidate.x[k]);
@@ -170,7 +191,12 @@ impl<'a> Search<'a> {
             &upper,
             &mut self.room,
         );
-        let solution = minimise(&mut placed, std::mem::take(&mut candidate.x), stopping);
+        let solution = minimise_toward(
+            &mut placed,
+            std::mem::take(&mut candidate.x),
+            stopping,
+            hoped_for,
+        );
         candidate.x = solution.x;
         candidate.value = solution.value;
         self.polishes += 1;
@@ -295,12 +321,17 @@ impl<'a> Search<'a> {
         let replaced = REPLACED_SHARES.iter().position(|share| roll < *share);
         if let Some(index) = replaced {
             let replaced = (index + 1).min(count);
+            let mut removed: Option<f64> = None;
             for _ in 0..replaced {
-                let index = if self.random.unit() < LEAST_USEFUL_SHARE {
+                let neighbour = removed.filter(|_| self.random.unit() < NEIGHBOUR_SHARE);
+                let index = if let Some(log_f0) = neighbour {
+                    next.nearest(log_f0)
+                } else if self.random.unit() < LEAST_USEFUL_SHARE {
                     self.least_useful(&next)
                 } else {
                     self.random.below(next.len())
                 };
+                removed = Some(next.x[3 * index]);
                 next.remove(index);
             }
             while self.insert(&mut next, share) && next.len() < count {
@@ -339,7 +370,7 @@ impl<'a> Search<'a> {
         }
         self.polish(&mut next, &BRIEF);
         if next.value < current.value * PROMISING {
-            self.polish(&mut next, &FULL);
+            self.polish_toward(&mut next, &[], &FULL, current.value * ACCEPTED);
         }
         next
     }

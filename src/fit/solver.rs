@@ -21,7 +21,9 @@ use argmin::core::{
     Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
     TerminationStatus,
 };
-use nalgebra::{Cholesky, DMatrix, DVector};
+use nalgebra::{DMatrix, DVector};
+
+use super::elimination::System;
 
 /// A smooth function over a box.
 pub trait Landscape {
@@ -58,6 +60,8 @@ pub enum Stop {
     ValueReached,
     /// The stated number of iterations was made.
     Iterations,
+    /// The value hoped for is out of reach.
+    OutOfReach,
 }
 
 /// Where the solver ended.
@@ -74,7 +78,18 @@ pub struct Solution {
 }
 
 /// Starts at `x`, put into the box first, and descends.
-pub fn minimise<L: Landscape>(landscape: &mut L, mut x: Vec<f64>, stopping: &Stopping) -> Solution {
+pub fn minimise<L: Landscape>(landscape: &mut L, x: Vec<f64>, stopping: &Stopping) -> Solution {
+    minimise_toward(landscape, x, stopping, f64::INFINITY)
+}
+
+/// The same, but given up when an iteration's fall is so small that [`PATIENCE`] more like it would not lead below
+/// `hoped_for`.
+pub fn minimise_toward<L: Landscape>(
+    landscape: &mut L,
+    mut x: Vec<f64>,
+    stopping: &Stopping,
+    hoped_for: f64,
+) -> Solution {
     for (x, (lower, upper)) in x
         .iter_mut()
         .zip(landscape.lower().iter().zip(landscape.upper()))
@@ -82,11 +97,14 @@ pub fn minimise<L: Landscape>(landscape: &mut L, mut x: Vec<f64>, stopping: &Sto
         *x = x.clamp(*lower, *upper);
     }
     let start = x.clone();
-    let outcome = Executor::new(landscape, LevenbergMarquardt::new(x.len(), *stopping))
-        .configure(|state| state.param(x).max_iters(stopping.iterations))
-        .ctrlc(false)
-        .timer(false)
-        .run();
+    let outcome = Executor::new(
+        landscape,
+        LevenbergMarquardt::new(x.len(), *stopping, hoped_for),
+    )
+    .configure(|state| state.param(x).max_iters(stopping.iterations))
+    .ctrlc(false)
+    .timer(false)
+    .run();
     // The solver below returns no error; if the executor ever did, the start is still an answer.
     let Ok(result) = outcome else {
         return Solution {
@@ -111,16 +129,21 @@ type Iterate = IterState<Vec<f64>, (), (), (), (), f64>;
 /// The state of one descent.
 struct LevenbergMarquardt {
     stopping: Stopping,
+    hoped_for: f64,
     x: Vec<f64>,
     value: f64,
     gradient: DVector<f64>,
     curvature: DMatrix<f64>,
+    /// Whether the gradient and the curvature are those at `x`.
+    linearised: bool,
     damping: f64,
     damping_growth: f64,
     stop: Option<Stop>,
     step: Step,
 }
 
+/// Iterations like the last one that are waited for until the value hoped for is given up.
+pub const PATIENCE: f64 = 10.0;
 const FIRST_DAMPING: f64 = 1e-2;
 const LARGEST_DAMPING: f64 = 1e12;
 const SMALLEST_DAMPING: f64 = 1e-12;
@@ -132,13 +155,15 @@ const MOST_PASSES: usize = 20;
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
 impl LevenbergMarquardt {
-    fn new(dimension: usize, stopping: Stopping) -> Self {
+    fn new(dimension: usize, stopping: Stopping, hoped_for: f64) -> Self {
         Self {
             stopping,
+            hoped_for,
             x: Vec::new(),
             value: f64::INFINITY,
             gradient: DVector::zeros(dimension),
             curvature: DMatrix::zeros(dimension, dimension),
+            linearised: false,
             damping: FIRST_DAMPING,
             damping_growth: 2.0,
             stop: None,
@@ -148,6 +173,11 @@ impl LevenbergMarquardt {
 
     /// One accepted step, or the discovery that there is none.
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
+        // Not before it is needed: the last point of a short descent needs none.
+        if !self.linearised {
+            landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
+            self.linearised = true;
+        }
         loop {
             let mut solve = |walls| {
                 self.step.solve(
@@ -186,6 +216,7 @@ impl LevenbergMarquardt {
                 let ratio = fall / predicted;
                 std::mem::swap(&mut self.x, &mut self.step.target);
                 self.value = value;
+                self.linearised = false;
                 self.damping *= (1.0 - (2.0 * ratio - 1.0).powi(3)).clamp(1.0 / 3.0, 2.0);
                 self.damping = self.damping.max(SMALLEST_DAMPING);
                 self.damping_growth = 2.0;
@@ -193,8 +224,8 @@ impl LevenbergMarquardt {
                     self.stop = Some(Stop::ValueReached);
                 } else if fall <= tiny && predicted <= tiny {
                     self.stop = Some(Stop::Converged);
-                } else {
-                    landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
+                } else if value - PATIENCE * fall > self.hoped_for {
+                    self.stop = Some(Stop::OutOfReach);
                 }
                 return;
             }
@@ -231,7 +262,6 @@ impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
         self.x = state.take_param().unwrap_or_default();
         if let Some(landscape) = problem.problem.as_mut() {
             self.value = landscape.value(&self.x);
-            landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
         }
         if self.value <= self.stopping.value {
             self.stop = Some(Stop::ValueReached);
@@ -308,6 +338,7 @@ pub struct Step {
     displacement: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
+    system: System,
 }
 
 impl Step {
@@ -319,6 +350,7 @@ impl Step {
             displacement: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
+            system: System::default(),
         }
     }
 
@@ -375,26 +407,29 @@ impl Step {
         self.free.clear();
         self.free.extend((0..dimension).filter(|&i| !self.held[i]));
         let free = &self.free;
-        let mut matrix = DMatrix::zeros(free.len(), free.len());
-        for ((column, &j), mut out) in free.iter().enumerate().zip(matrix.column_iter_mut()) {
-            let from = &model.curvature.as_slice()[j * dimension..(j + 1) * dimension];
-            for (out, &i) in out.as_mut_slice()[column..].iter_mut().zip(&free[column..]) {
-                *out = from[i];
+        // The lower triangle, since `free` rises.
+        let element = |row: usize, column: usize| {
+            let (i, j) = (free[row], free[column]);
+            let own = model.curvature.as_slice()[j * dimension + i];
+            if i == j {
+                own + model.damping * own.max(floor)
+            } else {
+                own
             }
-            out[column] += model.damping * from[j].max(floor);
-        }
+        };
         let mut step = DVector::from_iterator(free.len(), free.iter().map(|&i| -model.gradient[i]));
         for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
             for (out, &i) in step.iter_mut().zip(free) {
                 *out -= model.curvature(i, j) * self.displacement[j];
             }
         }
-        Cholesky::new(matrix)?.solve_mut(&mut step);
+        self.system.set(free.len(), element);
+        let definite = self.system.solve(step.as_mut_slice());
         let finite = free
             .iter()
             .zip(step.iter())
             .all(|(&i, p)| (model.x[i] + p).is_finite());
-        finite.then_some(step)
+        (definite && finite).then_some(step)
     }
 
     /// Takes the step; variables that would leave the box are held on its wall. True when there are none.

@@ -5,6 +5,8 @@
 //! counts as 0.01 dB) and the CPU time of a whole fit. Arguments choose: `-- 8 quick normal`, `-- economy` for
 //! the usual economy term (J instead of rms), `-- seeds=3` for more than one seed a case. `-- improve=30` searches
 //! with so many seeds at deep effort and rewrites `tests/reference/best_known.csv`, where a value only ever falls.
+//! `-- corpus=1 best=FILE` takes another corpus, and its table of best answers from a file elsewhere: what the search
+//! was tuned on may flatter it.
 
 #[path = "../support/corpus.rs"]
 mod corpus;
@@ -14,13 +16,13 @@ mod planted;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use bandwright::fit::reach::Effort;
 use bandwright::fit::{Answer, Task, fit, residual};
 use bandwright::job::ECONOMY;
 use bandwright::limits::{Limits, ShapeCounts};
-use corpus::{Case, cases, grid};
+use corpus::{Case, cases_of, grid};
 use cpu_time::ThreadTime;
 
 /// Section count, economy, case.
@@ -35,11 +37,14 @@ struct Choice {
     economy: f64,
     seeds: u64,
     improve: Option<u64>,
+    corpus: u64,
+    /// The table of best answers.
+    best: PathBuf,
 }
 
 fn main() {
     let choice = choice();
-    let mut best = read_best();
+    let mut best = read_best(&choice.best);
     // All work on this thread, so that its CPU time is the whole of it.
     let one = rayon::ThreadPoolBuilder::new()
         .num_threads(1)
@@ -59,6 +64,8 @@ fn choice() -> Choice {
         economy: 0.0,
         seeds: 1,
         improve: None,
+        corpus: 0,
+        best: best_path(),
     };
     for word in std::env::args().skip(1) {
         if let Ok(count) = word.parse() {
@@ -71,10 +78,18 @@ fn choice() -> Choice {
             choice.seeds = seeds.parse().expect("seeds=NUMBER");
         } else if let Some(seeds) = word.strip_prefix("improve=") {
             choice.improve = Some(seeds.parse().expect("improve=NUMBER"));
+        } else if let Some(corpus) = word.strip_prefix("corpus=") {
+            choice.corpus = corpus.parse().expect("corpus=NUMBER");
+        } else if let Some(path) = word.strip_prefix("best=") {
+            choice.best = path.into();
         } else if word != "--bench" {
             panic!("unknown argument {word}");
         }
     }
+    assert!(
+        (choice.corpus == 0) == (choice.best == best_path()),
+        "best=FILE for the best answers of another corpus"
+    );
     if choice.counts.is_empty() {
         choice.counts = vec![5, 8, 10];
     }
@@ -121,7 +136,7 @@ fn key(count: usize, economy: f64, case: &Case) -> Key {
 
 fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
     println!("sections  effort  within 1 %  within 5 %  worst  median CPU ms  most CPU ms");
-    let cases = cases();
+    let cases = cases_of(choice.corpus);
     for &count in &choice.counts {
         let limits = limits(count);
         for &effort in &choice.efforts {
@@ -179,7 +194,7 @@ fn improve(choice: &Choice, seeds: u64, best: &mut BTreeMap<Key, f64>) {
     for &count in &choice.counts {
         let limits = limits(count);
         let mut improved = 0;
-        for case in &cases() {
+        for case in &cases_of(choice.corpus) {
             let entry = best
                 .entry(key(count, choice.economy, case))
                 .or_insert(f64::INFINITY);
@@ -193,7 +208,7 @@ fn improve(choice: &Choice, seeds: u64, best: &mut BTreeMap<Key, f64>) {
             }
         }
         println!("{count} sections: {improved} improvements of 0.1 % or more");
-        write_best(best);
+        write_best(best, &choice.best);
     }
 }
 
@@ -201,11 +216,14 @@ fn best_path() -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/reference/best_known.csv")
 }
 
-fn read_best() -> BTreeMap<Key, f64> {
+fn read_best(path: &Path) -> BTreeMap<Key, f64> {
+    if !path.exists() {
+        return BTreeMap::new();
+    }
     let mut reader = csv::ReaderBuilder::new()
         .comment(Some(b'#'))
-        .from_path(best_path())
-        .expect("tests/reference/best_known.csv");
+        .from_path(path)
+        .expect("a readable table");
     reader
         .deserialize()
         .map(|row| {
@@ -216,12 +234,12 @@ fn read_best() -> BTreeMap<Key, f64> {
         .collect()
 }
 
-fn write_best(best: &BTreeMap<Key, f64>) {
+fn write_best(best: &BTreeMap<Key, f64>, path: &Path) {
     let mut text = String::from(HEAD);
     for ((count, economy, case), objective) in best {
         writeln!(text, "{count},{economy},{case},{objective:e}").expect("a String takes it");
     }
-    std::fs::write(best_path(), text).expect("a writable table");
+    std::fs::write(path, text).expect("a writable table");
 }
 
 const HEAD: &str = "\
