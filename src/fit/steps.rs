@@ -6,7 +6,7 @@
 //! 1. The kind of number whose steps cost most (f0, gain or q) is put on its steps, one section after another, while the rest
 //!    settles; then single ones move by a step, the rest settling again, as long as J falls.
 //! 2. Of all that was tried so, the best few go on: the next kind is held likewise, and a quadratic model finds the points
-//!    on steps near its least one, all numbers together ([`beam`](super::beam)); then once more about the best of these.
+//!    on steps near its least one, all numbers together (`src/fit/beam.rs`); then once more about the best of these.
 //! 3. From the best of these ends single numbers, all three numbers of a section and pairs of gains move by whole steps as
 //!    long as J falls.
 //!
