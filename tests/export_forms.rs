@@ -21,12 +21,11 @@ use tempfile::TempDir;
 
 #[path = "support/impulses.rs"]
 mod impulses;
+#[allow(dead_code, reason = "this test needs its sheets alone")]
+#[path = "support/promises.rs"]
+mod promises;
 
 use impulses::{exact, recursions, section};
-
-fn root() -> &'static Path {
-    Path::new(env!("CARGO_MANIFEST_DIR"))
-}
 
 /// Runs the program in a folder: exit status, standard output, standard error.
 fn run(folder: &Path, arguments: &[&str]) -> (i32, String, String) {
@@ -43,19 +42,23 @@ fn run(folder: &Path, arguments: &[&str]) -> (i32, String, String) {
     )
 }
 
-/// Texts of two sheets that were fitted once: one EQ for both sides, and one for each.
+/// Texts of two sheets with invented sections: one EQ for both sides, and one for each. The top section lies above half of
+/// 32 kHz, and together they gain more at higher rates.
 fn sheets() -> &'static [String; 2] {
     static SHEETS: OnceLock<[String; 2]> = OnceLock::new();
     SHEETS.get_or_init(|| {
-        [false, true].map(|per_side| {
-            let folder = TempDir::new().unwrap();
-            let unit = root().join("demo-data/dunlin/dunlin.unit.toml");
-            let mut arguments = vec!["fit", unit.to_str().unwrap(), "--target", "diffuse-field"];
-            arguments.extend(["--effort", "quick", "--quiet", "-o", "a.sheet.toml"]);
-            arguments.extend(per_side.then_some("--per-side"));
-            assert_eq!(run(folder.path(), &arguments).0, 0);
-            fs::read_to_string(folder.path().join("a.sheet.toml")).unwrap()
-        })
+        let sections = |share: f64| {
+            [
+                section(Shape::LowShelf, 110.0, 3.5 * share, 0.7),
+                section(Shape::Peaking, 2500.0, -5.0 * share, 1.5),
+                section(Shape::Peaking, 9000.0, 4.0 * share, 1.2),
+                section(Shape::Peaking, 17_000.0, 5.0 * share, 2.0),
+            ]
+        };
+        let limits = promises::limits();
+        let one = promises::sheet_of(&sections(1.0), &limits);
+        let each = promises::sheet_per_side(&sections(1.0), &sections(0.7), &limits);
+        [one, each].map(|sheet| sheet::write(&sheet).unwrap())
     })
 }
 
