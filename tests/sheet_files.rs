@@ -40,7 +40,15 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         kept: Vec::new(),
         typed_q: vec![None; sections.len()],
         enough: None,
-        loudness: loudness_change(sections, limits.rates_hz[0], 0.0, &Programme::pink()).unwrap(),
+        loudness: loudness_change(
+            sections,
+            limits.rates_hz[0],
+            headroom(sections, &limits.rates_hz, &limits.preamp_db)
+                .unwrap()
+                .preamp_db,
+            &Programme::pink(),
+        )
+        .unwrap(),
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
         sections: sections.to_vec(),
@@ -120,7 +128,13 @@ fn a_sheet_is_plain_toml_with_the_keys_that_are_promised() {
     level.sort();
     assert_eq!(
         level,
-        ["any_signal_gain_db", "guard", "peak_gain_db", "preamp_db"]
+        [
+            "any_signal_gain_db",
+            "guard",
+            "loudness_change_lu",
+            "peak_gain_db",
+            "preamp_db"
+        ]
     );
     assert_eq!(table["level"]["guard"].as_str(), Some("sine"));
     assert_eq!(

@@ -31,6 +31,9 @@ pub struct Level {
     pub peak_gain_db: f64,
     /// The largest gain of all sections together for any signal, worst of the rates.
     pub any_signal_gain_db: f64,
+    /// How much louder pink noise plays with preamp and sections than without, LU (ITU-R BS.1770), at the first rate;
+    /// negative is quieter. None where a sheet does not say.
+    pub loudness_change_lu: Option<f64>,
 }
 
 /// Predicted gains of all sections together, preamp not included, at one rate.
@@ -285,6 +288,7 @@ impl Sheet {
                 true_peak_margin_db: outcome.protection.true_peak_margin_db,
                 peak_gain_db: rounded_up(outcome.headroom.peak_gain_db),
                 any_signal_gain_db: rounded_up(outcome.headroom.any_signal_gain_db),
+                loudness_change_lu: Some(rounded(outcome.loudness.total_lu)),
             },
             rates_hz: outcome.rates_hz.clone(),
             channels,
@@ -354,6 +358,10 @@ impl Sheet {
         }
         finite("level.peak_gain_db", &[level.peak_gain_db])?;
         finite("level.any_signal_gain_db", &[level.any_signal_gain_db])?;
+        finite(
+            "level.loudness_change_lu",
+            level.loudness_change_lu.as_slice(),
+        )?;
         check_rates(&self.rates_hz, &|key, found, expected, _| {
             wrong(&format!("equaliser.{key}"), found, expected)
         })

@@ -25,12 +25,13 @@ const SHEET: [&str; 10] = [
     "knowledge",
     "limits",
 ];
-const LEVEL: [&str; 5] = [
+const LEVEL: [&str; 6] = [
     "preamp_db",
     "guard",
     "true_peak_margin_db",
     "peak_gain_db",
     "any_signal_gain_db",
+    "loudness_change_lu",
 ];
 const SECTION: [&str; 6] = ["side", "shape", "f0_hz", "gain_db", "q", "device_q"];
 const BIQUAD: [&str; 5] = ["b0", "b1", "b2", "a1", "a2"];
@@ -164,6 +165,10 @@ fn read_level(table: &Table) -> Result<Level> {
             },
             peak_gain_db: number(level, "peak_gain_db")?,
             any_signal_gain_db: number(level, "any_signal_gain_db")?,
+            loudness_change_lu: match level.optional("loudness_change_lu") {
+                Some(change) => Some(change.number()?),
+                None => None,
+            },
         })
     })
 }

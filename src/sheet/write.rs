@@ -137,6 +137,13 @@ fn front(sheet: &Sheet) -> String {
             float(margin_db)
         ),
     };
+    let loudness = match level.loudness_change_lu {
+        None => String::new(),
+        Some(change_lu) => format!(
+            "loudness_change_lu = {}  # pink noise with preamp and sections against without (ITU-R BS.1770); negative plays quieter\n",
+            float(change_lu)
+        ),
+    };
     let [first, worst] = if sheet.is_per_side() {
         [
             "apply this gain first, the same to both sides, then each side's sections in order",
@@ -157,7 +164,7 @@ preamp_db = {}
 guard = {}  # {guard}
 {margin}peak_gain_db = {}  # the largest gain of all sections together for a steady tone, {worst}
 any_signal_gain_db = {}  # no signal of any kind can rise by more than this through the sections
-
+{loudness}
 [equaliser]
 formulas = {}
 rates_hz = {}  # the sections were fitted at the first of these

@@ -2,8 +2,10 @@
 
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::any_signal::any_signal;
+use crate::headroom::loudness::loudness_change_of_channels;
 use crate::headroom::peak::{GUARANTEE_DB, peak};
 use crate::headroom::preamp::preamp_for;
+use crate::headroom::programme::Programme;
 use crate::limits::{Limits, bounds};
 use crate::measurement::takes::Side;
 use crate::sheet::{Channel, Guard, Sheet, recompute};
@@ -33,6 +35,8 @@ pub enum Subject {
     PeakGain,
     /// The stated largest gain of any signal.
     AnySignalGain,
+    /// The stated change of loudness.
+    Loudness,
     /// The preamp is low enough for the guard.
     PreampSuffices,
     /// The preamp is the highest that is low enough, on the equaliser's steps.
@@ -55,6 +59,7 @@ impl Subject {
             Self::Coefficients => "coefficients",
             Self::PeakGain => "largest gain, tones",
             Self::AnySignalGain => "largest gain, any signal",
+            Self::Loudness => "loudness",
             Self::PreampSuffices => "preamp suffices",
             Self::PreampAsComputed => "preamp as computed",
             Self::Rates => "sample rates",
@@ -460,16 +465,48 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
             format!("expected {}", error.expected),
         ),
     };
-    vec![
+    let gains = [
         stated(Subject::PeakGain, level.peak_gain_db, &of_tones),
         stated(
             Subject::AnySignalGain,
             level.any_signal_gain_db,
             &of_anything,
         ),
-        suffices,
-        as_computed,
-    ]
+    ];
+    let rest = [suffices, as_computed];
+    gains
+        .into_iter()
+        .chain(loudness(sheet))
+        .chain(rest)
+        .collect()
+}
+
+/// The stated change of loudness against that of the sections; none where the sheet does not state it.
+fn loudness(sheet: &Sheet) -> Option<CheckPoint> {
+    /// Printed to 0.0001 LU; half of that, and what another order of sums may change.
+    const PRINTED_LU: f64 = 0.6e-4;
+    let stated_lu = sheet.level.loudness_change_lu?;
+    let channels: Vec<&[Section]> = sheet
+        .channels
+        .iter()
+        .map(|c| c.sections.as_slice())
+        .collect();
+    let (rate_hz, preamp_db) = (*sheet.rates_hz.first()?, sheet.level.preamp_db);
+    let computed =
+        loudness_change_of_channels(&channels, rate_hz, preamp_db, &Programme::pink()).ok()?;
+    let deviation = stated_lu - computed.total_lu;
+    let mut point = CheckPoint::said(
+        Subject::Loudness,
+        deviation.abs() <= PRINTED_LU,
+        format!(
+            "{stated_lu} LU stated, {:.4} LU computed",
+            computed.total_lu
+        ),
+        "of pink noise by ITU-R BS.1770, with preamp, rounded to 0.0001 LU",
+    )
+    .measured(deviation, PRINTED_LU);
+    point.rate_hz = Some(rate_hz);
+    Some(point)
 }
 
 fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {

@@ -3,7 +3,7 @@
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::headroom::headroom;
-use bandwright::headroom::loudness::loudness_change;
+use bandwright::headroom::loudness::loudness_change_of_channels;
 use bandwright::headroom::programme::Programme;
 use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
@@ -158,7 +158,15 @@ pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
         kept: vec![],
         typed_q: vec![None; sections.len()],
         enough: None,
-        loudness: loudness_change(sections, limits.rates_hz[0], 0.0, &Programme::pink()).unwrap(),
+        loudness: loudness_change_of_channels(
+            &[sections],
+            limits.rates_hz[0],
+            headroom(sections, &limits.rates_hz, &limits.preamp_db)
+                .unwrap()
+                .preamp_db,
+            &Programme::pink(),
+        )
+        .unwrap(),
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
     };
@@ -182,6 +190,12 @@ pub fn sheet_per_side(left: &[Section], right: &[Section], limits: &Limits) -> S
     one.preamp_db = one.preamp_db.min(two.preamp_db);
     one.peak_gain_db = one.peak_gain_db.max(two.peak_gain_db);
     one.any_signal_gain_db = one.any_signal_gain_db.max(two.any_signal_gain_db);
+    let preamp_db = one.preamp_db;
+    let rate_hz = limits.rates_hz[0];
+    let change =
+        loudness_change_of_channels(&[left, right], rate_hz, preamp_db, &Programme::pink());
+    let rounded = (change.unwrap().total_lu * 1e4).round() / 1e4;
+    sheet.level.loudness_change_lu = Some(rounded);
     sheet
 }
 
