@@ -3,7 +3,8 @@
 
 The filters are built twice: from the sections' numbers, by the Audio EQ Cookbook (R. Bristow-Johnson; W3C Group
 Note, 2021) as written down here, and from the sheet's coefficients. Both must agree with every checkpoint within
-0.001 dB, and the stated largest gain and the preamp must be true on a dense grid and at its refined maxima. Where
+0.001 dB, and the stated largest gain and the preamp must be true on a dense grid and at its refined maxima; the change
+of loudness is integrated anew. Where
 sections name a side, left and right are two chains with one preamp: all this must hold of each, and the largest gain is
 that of the worse one.
 Prints one line a sheet; exits with 1 if one disagrees. Needs Python 3.11, numpy and scipy.
@@ -82,6 +83,27 @@ def largest_gain_db(rows, sections, rate_hz):
     return best
 
 
+# The two filters of K weighting at 48 kHz: ITU-R BS.1770-5, tables 1 and 2.
+K_WEIGHTING = [
+    [1.53512485958697, -2.69169618940638, 1.19839281085285, 1.0, -1.69065929318241, 0.73248077421585],
+    [1.0, -2.0, 1.0, 1.0, -1.99004745483398, 0.99007225036621],
+]
+LOUDNESS_TOLERANCE_LU = 0.001
+
+
+def loudness_change_lu(sides, rate_hz, preamp_db):
+    """How much louder pink noise from 20 Hz to 20 kHz plays through the sections of all sides and the preamp."""
+    frequency_hz = np.geomspace(20, min(20000, 0.9999 * rate_hz / 2), 40001)
+    k_power = 10 ** (gain_db(K_WEIGHTING, frequency_hz, 48000) / 10)
+    # Pink noise has the same power in every octave, so the means over log frequency are the powers.
+    power = lambda weight: np.trapezoid(weight, np.log(frequency_hz))
+    played = [
+        power(k_power * 10 ** (gain_db([cookbook(s, rate_hz) for s in sections], frequency_hz, rate_hz) / 10))
+        for sections in sides
+    ]
+    return 10 * math.log10(sum(played) / len(played) / power(k_power)) + preamp_db
+
+
 def chains(sheet):
     """Sections, checkpoints and coefficients of both sides together (None), or of each; findings about the sides."""
     parts = [sheet.get("section", []), sheet["checkpoint"], sheet["coefficients"]]
@@ -145,6 +167,9 @@ def check(path):
         findings.append(f"peak_gain_db {level['peak_gain_db']}, found {peak_db:.5f}")
     if not level["any_signal_gain_db"] >= peak_db - CLIP_TOLERANCE_DB:
         findings.append(f"any_signal_gain_db {level['any_signal_gain_db']} below the peak of {peak_db:.5f}")
+    louder_lu = loudness_change_lu([parts[0] for parts in by_side.values()], rates_hz[0], level["preamp_db"])
+    if not abs(level["loudness_change_lu"] - louder_lu) <= LOUDNESS_TOLERANCE_LU:
+        findings.append(f"loudness_change_lu {level['loudness_change_lu']}, found {louder_lu:.5f}")
     # The any-signal gain itself is the sheet's own word here: no dense grid shows it.
     guarded_db = peak_db if level["guard"] == "sine" else level["any_signal_gain_db"]
     needed_db = guarded_db + level.get("true_peak_margin_db", 0.0)
@@ -152,7 +177,7 @@ def check(path):
         findings.append(f"preamp_db {level['preamp_db']} where the guard needs {-needed_db:.6f} dB")
     return findings, (
         f"{' + '.join(str(len(parts[0])) for parts in by_side.values())} sections, {len(rates_hz)} rates, {compared} gains within {worst:.5f} dB, "
-        f"peak {peak_db:.4f} dB, preamp {level['preamp_db']} dB"
+        f"peak {peak_db:.4f} dB, preamp {level['preamp_db']} dB, {louder_lu:+.2f} LU"
     )
 
 
