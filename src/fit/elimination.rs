@@ -35,16 +35,34 @@ impl Default for System {
 }
 
 impl System {
-    /// Sets the matrix of `size` equations; `element` (row, column) is asked for its lower triangle.
-    pub fn set(&mut self, size: usize, element: impl Fn(usize, usize) -> f64) {
-        self.size = size;
-        self.width = (size + 1).div_ceil(LANES);
+    /// Sets the matrix to the rows and columns `chosen` (rising) of a larger one, whose lower triangle is given by columns of
+    /// `dimension`; `diagonal` gives the element that takes the place of its diagonal one.
+    pub fn set(
+        &mut self,
+        lower_triangle: &[f64],
+        dimension: usize,
+        chosen: &[usize],
+        diagonal: impl Fn(f64) -> f64,
+    ) {
+        self.size = chosen.len();
+        self.width = (self.size + 1).div_ceil(LANES);
         self.columns.clear();
-        self.columns.resize(size * self.width, Block([0.0; LANES]));
+        self.columns
+            .resize(self.size * self.width, Block([0.0; LANES]));
         for (j, column) in self.columns.chunks_exact_mut(self.width).enumerate() {
-            for i in j..size {
-                column[i / LANES].0[i % LANES] = element(i, j);
+            let source = &lower_triangle[chosen[j] * dimension..][..dimension];
+            // Whole blocks: what is above the diagonal in the first is never read.
+            let first = j / LANES;
+            for (block, rows) in column[first..]
+                .iter_mut()
+                .zip(chosen[first * LANES..].chunks(LANES))
+            {
+                for (out, &row) in block.0.iter_mut().zip(rows) {
+                    *out = source[row];
+                }
             }
+            let own = &mut column[first].0[j % LANES];
+            *own = diagonal(*own);
         }
     }
 

@@ -95,6 +95,9 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 /// Share of removals after the first that take the neighbour in frequency of the one before: those work together, and
 /// changes far apart are as good one by one.
 const NEIGHBOUR_SHARE: f64 = 0.5;
+/// So many in N of the proposals that replace sections put any one in first, whatever its price: sections that only work
+/// together have none alone. Where there are many sections, that is rarely what is missing.
+const UNPRICED: f64 = 1.0;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
@@ -334,7 +337,12 @@ impl<'a> Search<'a> {
                 removed = Some(next.x[3 * index]);
                 next.remove(index);
             }
-            while self.insert(&mut next, share) && next.len() < count {
+            let mut unpriced = self.random.unit() * (count as f64) < UNPRICED;
+            while match std::mem::take(&mut unpriced) {
+                true => self.insert_any(&mut next),
+                false => self.insert(&mut next, share),
+            } && next.len() < count
+            {
                 self.polish(&mut next, &SETTLE);
             }
         } else {
@@ -379,6 +387,15 @@ impl<'a> Search<'a> {
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
         let open = self.space.open(&candidate.sections());
         self.insert_open(candidate, share, &open)
+    }
+
+    /// Adds a section anywhere. False when none is left.
+    fn insert_any(&mut self, candidate: &mut Candidate) -> bool {
+        let found = self.space.any(&candidate.sections(), &mut self.random);
+        if let Some(section) = &found {
+            candidate.push(section);
+        }
+        found.is_some()
     }
 
     fn insert_open(&mut self, candidate: &mut Candidate, share: f64, open: &Open) -> bool {

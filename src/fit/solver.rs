@@ -336,8 +336,12 @@ pub struct Step {
     /// Where the step leads.
     pub target: Vec<f64>,
     displacement: Vec<f64>,
+    /// What the variables before each pull it with, by the curvature.
+    pull: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
+    /// The displacement of each free variable.
+    step: Vec<f64>,
     system: System,
 }
 
@@ -348,8 +352,10 @@ impl Step {
         Self {
             target: vec![0.0; dimension],
             displacement: vec![0.0; dimension],
+            pull: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
+            step: Vec::with_capacity(dimension),
             system: System::default(),
         }
     }
@@ -374,16 +380,19 @@ impl Step {
         }
         // Each pass of the first kind puts at least one more variable on a wall, so those end by themselves.
         for _ in 0..=MOST_PASSES * dimension {
-            let step = self.least_of_the_free(model, floor)?;
+            if !self.least_of_the_free(model, floor) {
+                return None;
+            }
             let inside = match walls {
-                Walls::Kept => self.put_on_walls(model, &step),
-                Walls::LeftAgain => self.go_to_the_first_wall(model, &step),
+                Walls::Kept => self.put_on_walls(model),
+                Walls::LeftAgain => self.go_to_the_first_wall(model),
             };
             if inside && (walls == Walls::Kept || !self.release(model, floor)) {
                 break;
             }
         }
         // g.p + p.H p / 2, column by column of the lower triangle.
+        self.pull.fill(0.0);
         let mut change = 0.0;
         for (j, &p) in self.displacement.iter().enumerate() {
             self.target[j] = (x[j] + p).clamp(lower[j], upper[j]);
@@ -391,51 +400,41 @@ impl Step {
                 continue;
             }
             let column = &model.curvature.as_slice()[j * dimension + j..(j + 1) * dimension];
-            let below: f64 = column[1..]
-                .iter()
-                .zip(&self.displacement[j + 1..])
-                .map(|(h, p)| h * p)
-                .sum();
-            change += p * (gradient[j] + 0.5 * column[0] * p + below);
+            change += p * (gradient[j] + 0.5 * column[0] * p + self.pull[j]);
+            for (pull, h) in self.pull[j + 1..].iter_mut().zip(&column[1..]) {
+                *pull += h * p;
+            }
         }
         Some(-change)
     }
 
-    /// The displacements of the free variables that make the damped model least, the others held where they are.
-    fn least_of_the_free(&mut self, model: &Model<'_>, floor: f64) -> Option<DVector<f64>> {
+    /// Computes the displacements of the free variables that make the damped model least, the others held where they are.
+    /// False when the matrix is not positive definite.
+    fn least_of_the_free(&mut self, model: &Model<'_>, floor: f64) -> bool {
         let dimension = model.x.len();
         self.free.clear();
         self.free.extend((0..dimension).filter(|&i| !self.held[i]));
         let free = &self.free;
-        // The lower triangle, since `free` rises.
-        let element = |row: usize, column: usize| {
-            let (i, j) = (free[row], free[column]);
-            let own = model.curvature.as_slice()[j * dimension + i];
-            if i == j {
-                own + model.damping * own.max(floor)
-            } else {
-                own
-            }
-        };
-        let mut step = DVector::from_iterator(free.len(), free.iter().map(|&i| -model.gradient[i]));
+        self.step.clear();
+        self.step.extend(free.iter().map(|&i| -model.gradient[i]));
         for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
-            for (out, &i) in step.iter_mut().zip(free) {
+            for (out, &i) in self.step.iter_mut().zip(free) {
                 *out -= model.curvature(i, j) * self.displacement[j];
             }
         }
-        self.system.set(free.len(), element);
-        let definite = self.system.solve(step.as_mut_slice());
-        let finite = free
-            .iter()
-            .zip(step.iter())
-            .all(|(&i, p)| (model.x[i] + p).is_finite());
-        (definite && finite).then_some(step)
+        self.system
+            .set(model.curvature.as_slice(), dimension, free, |own| {
+                own + model.damping * own.max(floor)
+            });
+        let definite = self.system.solve(&mut self.step);
+        let mut reached = free.iter().zip(&self.step).map(|(&i, p)| model.x[i] + p);
+        definite && reached.all(f64::is_finite)
     }
 
     /// Takes the step; variables that would leave the box are held on its wall. True when there are none.
-    fn put_on_walls(&mut self, model: &Model<'_>, step: &DVector<f64>) -> bool {
+    fn put_on_walls(&mut self, model: &Model<'_>) -> bool {
         let mut inside = true;
-        for (&i, &p) in self.free.iter().zip(step.iter()) {
+        for (&i, &p) in self.free.iter().zip(&self.step) {
             let wall = model.wall(i, p);
             self.displacement[i] = wall.unwrap_or(p);
             self.held[i] = wall.is_some();
@@ -446,9 +445,9 @@ impl Step {
 
     /// Goes toward the step as far as the box allows, and holds the variable that meets its wall first. True when
     /// the whole step lies inside.
-    fn go_to_the_first_wall(&mut self, model: &Model<'_>, step: &DVector<f64>) -> bool {
+    fn go_to_the_first_wall(&mut self, model: &Model<'_>) -> bool {
         let mut first: Option<(f64, usize, f64)> = None;
-        for (&i, &p) in self.free.iter().zip(step.iter()) {
+        for (&i, &p) in self.free.iter().zip(&self.step) {
             let Some(wall) = model.wall(i, p) else {
                 continue;
             };
@@ -459,7 +458,7 @@ impl Step {
             }
         }
         let share = first.map_or(1.0, |(share, ..)| share);
-        for (&i, &p) in self.free.iter().zip(step.iter()) {
+        for (&i, &p) in self.free.iter().zip(&self.step) {
             let from = self.displacement[i];
             let reached = if share < 1.0 {
                 from + share * (p - from)

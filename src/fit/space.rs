@@ -2,6 +2,7 @@
 
 use std::ops::RangeInclusive;
 
+use super::random::Random;
 use crate::filter::{Section, Shape};
 use crate::limits::rules::paired;
 
@@ -193,6 +194,32 @@ impl Space {
         }
         let (places, pairs) = self.pairs(sections);
         self.open_after(sections, &places, &pairs)
+    }
+
+    /// One more section beside these, anywhere in any box that it may have, octaves of frequency and q alike. None when there
+    /// is no such box.
+    pub(super) fn any(&self, sections: &[Section], random: &mut Random) -> Option<Section> {
+        let open = self.open(sections);
+        let boxes: Vec<(Shape, &Ranges)> = Shape::ALL
+            .into_iter()
+            .flat_map(|shape| {
+                self.boxes_of(shape)
+                    .iter()
+                    .map(move |ranges| (shape, ranges))
+            })
+            .filter(|(shape, ranges)| open.is(*shape, ranges))
+            .collect();
+        let (shape, ranges) = *boxes.get(random.below(boxes.len().max(1)))?;
+        let mut between = |low: f64, high: f64| low + (high - low) * random.unit();
+        let log = |range: &RangeInclusive<f64>| (range.start().ln(), range.end().ln());
+        let ((low_f0, high_f0), (low_q, high_q)) = (log(&ranges.f0_hz), log(&ranges.q));
+        let section = Section {
+            shape,
+            f0_hz: between(low_f0, high_f0).exp(),
+            gain_db: between(*ranges.gain_db.start(), *ranges.gain_db.end()),
+            q: between(low_q, high_q).exp(),
+        };
+        Some(ranges.clamped(&section))
     }
 
     /// True when all of these may be used at once: there are not too many, and each has a box of its own or to share.
