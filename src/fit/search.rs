@@ -95,9 +95,9 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 /// Share of removals after the first that take the neighbour in frequency of the one before: those work together, and
 /// changes far apart are as good one by one.
 const NEIGHBOUR_SHARE: f64 = 0.5;
-/// So many in N of the proposals that replace sections put any one in first, whatever its price: sections that only work
-/// together have none alone. Where there are many sections, that is rarely what is missing.
-const UNPRICED: f64 = 1.0;
+/// So many in N of the proposals that replace sections put one or more in anywhere first, whatever their price: sections
+/// that only work together have none alone. Where there are many sections, that is rarely what is missing.
+const UNPRICED: f64 = 2.0;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
@@ -337,10 +337,16 @@ impl<'a> Search<'a> {
                 removed = Some(next.x[3 * index]);
                 next.remove(index);
             }
-            let mut unpriced = self.random.unit() * (count as f64) < UNPRICED;
-            while match std::mem::take(&mut unpriced) {
-                true => self.insert_any(&mut next),
-                false => self.insert(&mut next, share),
+            let mut unpriced = match self.random.unit() * (count as f64) < UNPRICED {
+                true => 1 + self.random.below(replaced),
+                false => 0,
+            };
+            while match unpriced {
+                0 => self.insert(&mut next, share),
+                _ => {
+                    unpriced -= 1;
+                    self.insert_any(&mut next)
+                }
             } && next.len() < count
             {
                 self.polish(&mut next, &SETTLE);
