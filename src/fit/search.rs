@@ -337,9 +337,10 @@ impl<'a> Search<'a> {
                 removed = Some(next.x[3 * index]);
                 next.remove(index);
             }
-            let mut unpriced = match self.random.unit() * (count as f64) < UNPRICED {
-                true => 1 + self.random.below(replaced),
-                false => 0,
+            let anywhere = self.random.unit() * (count as f64) < UNPRICED;
+            let mut unpriced = match replaced {
+                1.. if anywhere => 1 + self.random.below(replaced),
+                _ => 0,
             };
             while match unpriced {
                 0 => self.insert(&mut next, share),
