@@ -191,8 +191,8 @@ fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> F
     }
 }
 
-/// A number as its decimal text in units of 10^-12.
-fn decimal(x: f64) -> i128 {
+/// A number as its decimal text in units of 10^-12; None where that is no short text.
+fn decimal(x: f64) -> Option<i128> {
     const PLACES: usize = 12;
     let text = x.to_string();
     let (sign, digits) = match text.strip_prefix('-') {
@@ -200,10 +200,8 @@ fn decimal(x: f64) -> i128 {
         None => (1, text.as_str()),
     };
     let (whole, fraction) = digits.split_once('.').unwrap_or((digits, ""));
-    assert!(fraction.len() <= PLACES, "{x} is no short decimal");
-    sign * format!("{whole}{fraction:0<PLACES$}")
-        .parse::<i128>()
-        .unwrap()
+    let padded = format!("{whole}{fraction:0<PLACES$}");
+    (fraction.len() <= PLACES).then(|| sign * padded.parse::<i128>().unwrap())
 }
 
 /// Whether a typed number is a value of a setting, exactly.
@@ -211,8 +209,8 @@ fn is_value(setting: &Setting, x: f64) -> bool {
     match setting {
         Setting::Range { min, max } => (*min..=*max).contains(&x),
         Setting::Linear { min, max, step } => {
-            let [x, min, max, step] = [x, *min, *max, *step].map(decimal);
-            min <= x && x <= max && (x - min) % step == 0
+            let [min, max, step] = [*min, *max, *step].map(|x| decimal(x).unwrap());
+            decimal(x).is_some_and(|x| min <= x && x <= max && (x - min) % step == 0)
         }
         Setting::Octaves { .. } => setting
             .nearest_index(x)

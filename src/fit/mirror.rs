@@ -47,7 +47,8 @@ pub(super) fn best_reading(
     let mut best = candidate;
     for read in others {
         let mut other = Candidate::of(&read);
-        judge.polish(&mut other, stopping);
+        let hoped_for = (best.value * (1.0 + EQUAL)).max(EXACT);
+        judge.polish_toward(&mut other, stopping, hoped_for);
         let boost_db = judge.largest_boost_db(&other);
         let equal = other.value <= (best.value * (1.0 + EQUAL)).max(EXACT);
         let better = other.value < best.value * (1.0 - EQUAL) && best.value > EXACT;

@@ -360,9 +360,9 @@ impl Workspace {
     }
 }
 
-/// Work of one evaluation, in the unit of [`Workspace::work`].
-fn value_work(points: usize, sections: usize) -> u64 {
-    (550 + points * (12 + 2 * sections) / 10) as u64
+/// Work of one evaluation with so many runs of sections, in the unit of [`Workspace::work`].
+fn value_work(points: usize, sections: usize, runs: usize) -> u64 {
+    (550 + points * (12 + 13 * runs.saturating_sub(1) + 2 * sections) / 10) as u64
 }
 
 /// Work of the derivatives, their products, and the step that follows.
@@ -374,7 +374,9 @@ fn linearise_work(points: usize, sections: usize) -> u64 {
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
 pub(super) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
     let points = objective.padded_len();
-    2 * value_work(points, sections) + linearise_work(points, sections)
+    // What is boosted, what is cut, and a shelf of either.
+    let runs = if objective.economy > 0.0 { 4 } else { 1 };
+    2 * value_work(points, sections, runs) + linearise_work(points, sections)
 }
 
 /// The two parts of J.
@@ -437,7 +439,6 @@ impl<'a> Placed<'a> {
         self.evaluated_at.clear();
         self.evaluated_at.extend_from_slice(x);
         room.evaluations += 1;
-        room.work += value_work(blocks.points.padded_len(), self.shapes.len());
         room.sections.clear();
         room.sections.extend(sections(self.shapes, x));
         let mut sign_of = |section: &Section| match () {
@@ -462,6 +463,8 @@ impl<'a> Placed<'a> {
                 push_runs(&mut room.runs, start, room.order.len(), sign);
             }
         }
+        let points = blocks.points.padded_len();
+        room.work += value_work(points, self.shapes.len(), room.runs.len());
         room.ratios.clear();
         room.ratios.extend(
             room.order

@@ -8,6 +8,7 @@
 
 use rayon::prelude::*;
 
+use super::IDLE_DB;
 use super::mirror::best_reading;
 use super::objective::{Objective, Parts, iteration_work};
 use super::random::Random;
@@ -54,26 +55,42 @@ impl Effort {
         }
     }
 
+    /// J (dB^2) at or below which nothing is left to gain that matters.
+    fn enough(self) -> f64 {
+        match self {
+            Self::Quick => ENOUGH,
+            Self::Normal | Self::Deep => EXACT,
+        }
+    }
+
     /// The work limits of each stream, less its part of what was `spent` before: its own, and those of the lower
     /// efforts that have it too, at which those would have ended.
     fn limits(self, spent: u64) -> Vec<Limits> {
-        let work = |(streams, work): (usize, u64)| {
-            work.saturating_sub(spent / streams as u64).max(work / 2)
+        let own_and_longer = |effort: Self| {
+            let (streams, work) = effort.budget();
+            let work = work.saturating_sub(spent / streams as u64).max(work / 2);
+            match effort {
+                // A quick search is as short for all.
+                Self::Quick => [work, work],
+                Self::Normal | Self::Deep => [work, LONGER * work],
+            }
         };
         let lower = |stream: usize| {
             Self::ALL
                 .into_iter()
                 .filter(move |effort| *effort < self && stream < effort.budget().0)
-                .flat_map(|effort| [work(effort.budget()), LONGER * work(effort.budget())])
+                .flat_map(own_and_longer)
         };
-        let own = work(self.budget());
+        let [own, longer] = own_and_longer(self);
         let of_stream = |stream| {
             let mut rising: Vec<u64> = lower(stream).filter(|limit| *limit < own).collect();
             rising.push(own);
             rising.sort_unstable();
+            rising.dedup();
             Limits {
                 rising,
-                longer: LONGER * own,
+                longer,
+                enough: self.enough(),
             }
         };
         (0..self.budget().0).map(of_stream).collect()
@@ -86,6 +103,8 @@ struct Limits {
     rising: Vec<u64>,
     /// The last instead, when the best is then nearly exact.
     longer: u64,
+    /// It ends at once at or below this J, dB^2.
+    enough: f64,
 }
 
 /// A stream that ends nearly at an exact answer may take so many times as long: there probably is one.
@@ -112,6 +131,8 @@ const CLOSE_WORK: u64 = 20_000_000;
 const HOPELESS: f64 = 1.2;
 /// Share of walks that start from two earlier ends instead of from chance.
 const CROSSED_SHARE: f64 = 0.8;
+/// Share of walks that keep to cuts or to boosts, where opposition counts.
+const ONE_SIGN_SHARE: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
@@ -129,6 +150,8 @@ const MOST_OTHERS: usize = 24;
 
 /// Two searches found the same answer when their J differ by less than this share.
 const SAME: f64 = 1e-3;
+/// Enough for a quick search, J in dB^2: what sections may bring without being worth their place.
+const ENOUGH: f64 = IDLE_DB * IDLE_DB;
 /// J below this, dB^2, is an exact answer, and all exact answers are the same.
 pub(super) const EXACT: f64 = 1e-8;
 
@@ -159,6 +182,8 @@ pub struct Reach {
     pub agreeing: u64,
     /// True when nothing was left to gain before the budget was spent.
     pub exact: bool,
+    /// True when nothing was left that is worth gaining at this effort.
+    pub enough: bool,
     /// Other ends of these searches, nearly as good as the answer, best first.
     pub others: Vec<Candidate>,
 }
@@ -169,6 +194,8 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     let last = space.capacity();
     let factor = thinning(objective, last);
     let table = Table::new(&objective.thinned(factor, &[]), space);
+    let opposition_counts = objective.economy() > 0.0;
+    let of_one_sign = opposition_counts.then(|| space.of_one_sign()).flatten();
     let mut judge = Search::new(objective.clone(), &table, space, 0);
     let mut nothing = Candidate::empty();
     nothing.value = judge.parts(&nothing).total();
@@ -181,6 +208,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         searches: 0,
         agreeing: 0,
         exact: false,
+        enough: false,
         others: Vec::new(),
     };
     let mut spent = 0;
@@ -194,10 +222,11 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             vec![Limits {
                 rising: vec![work],
                 longer: work,
+                enough: effort.enough(),
             }]
         };
         let previous = &answers[count - 1];
-        if previous.value <= EXACT {
+        if previous.value <= effort.enough() {
             // More sections cannot do better.
             answers.push(previous.clone());
             continue;
@@ -209,6 +238,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
                 let stream_seed =
                     Random::new((seed << 48) ^ ((count as u64) << 32) ^ number as u64).bits();
                 let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
+                stream.of_one_sign = of_one_sign.as_ref();
                 stream.run(previous, count, number == 0, limits);
                 stream
             })
@@ -222,13 +252,14 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
                 best.clone_from(&stream.best);
             }
         }
-        if count == last || best.value <= EXACT {
+        if count == last || best.value <= effort.enough() {
             let same = (best.value * (1.0 + SAME)).max(EXACT);
             let agrees = |stream: &&Stream<'_>| stream.best.value <= same;
             reach.walks = streams.iter().map(|stream| stream.walks).sum();
             reach.searches = streams.len() as u64;
             reach.agreeing = streams.iter().filter(agrees).count() as u64;
             reach.exact = best.value <= EXACT;
+            reach.enough = best.value <= effort.enough();
             let ends = streams.iter().flat_map(|stream| &stream.ends);
             reach.others = distinct(ends.cloned().collect(), &best);
         }
@@ -288,6 +319,7 @@ impl Reach {
         self.searches = other.searches;
         self.agreeing = if same { other.agreeing } else { 0 };
         self.exact = best <= EXACT;
+        self.enough = other.enough;
         self.others.clone_from(&other.others);
     }
 }
@@ -305,6 +337,8 @@ fn thinning(objective: &Objective, sections: usize) -> usize {
 struct Stream<'a> {
     objective: &'a Objective,
     factor: usize,
+    /// Cuts only and boosts only, where opposition counts.
+    of_one_sign: Option<&'a [Space; 2]>,
     thin: Search<'a>,
     full: Search<'a>,
     random: Random,
@@ -326,6 +360,7 @@ impl<'a> Stream<'a> {
         Self {
             objective,
             factor,
+            of_one_sign: None,
             thin: Search::new(thin, table, space, seed),
             full: Search::new(objective.clone(), table, space, 0),
             random: Random::new(!seed),
@@ -335,11 +370,13 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// Walks until the last of `limits` is passed or nothing is left to gain. At each
-    /// limit the best so far goes to the bottom too: what a shorter stream would have found is part
-    /// of what this one finds. Only the first stream `continues` the answer for one section fewer.
+    /// Walks until the last of `limits` is passed or nothing is left to gain. At each limit, and where it is first enough
+    /// for a quick search, the best so far goes to the bottom too: what a shorter stream would have found is part of what
+    /// this one finds. Only the first stream `continues` the answer for one section fewer.
     fn run(&mut self, previous: &Candidate, count: usize, continues: bool, limits: Limits) {
         let mut longer = Some(limits.longer);
+        let enough = limits.enough;
+        let mut was_enough = false;
         let mut limits = limits.rising.into_iter().peekable();
         self.refer_to(&previous.sections());
         let mut ends: Vec<Candidate> = Vec::new();
@@ -349,6 +386,7 @@ impl<'a> Stream<'a> {
             self.thin.randomised_start(count)
         };
         loop {
+            let mut interrupted = false;
             let mut caught = Vec::new();
             let (spent, known) = (self.full.room.work, self.best.value);
             let end = self.thin.walk(start, &mut |work, best| {
@@ -359,9 +397,13 @@ impl<'a> Stream<'a> {
                     let more: Vec<u64> = longer.take().into_iter().collect();
                     limits = more.into_iter().peekable();
                 }
-                limits.peek().is_some()
+                if !was_enough && best.value <= ENOUGH {
+                    (was_enough, interrupted) = (true, true);
+                }
+                limits.peek().is_some() && !interrupted
             });
-            self.walks += 1;
+            self.thin.within(self.full.space());
+            self.walks += u64::from(!interrupted);
             // A walk that a limit ends has its best caught there already.
             if caught.last() == Some(&end) {
                 caught.pop();
@@ -369,22 +411,40 @@ impl<'a> Stream<'a> {
             for best in caught {
                 self.close(best);
             }
-            self.close(end.clone());
+            let end = self.close(end);
+            let goes_on = interrupted.then(|| end.clone());
             // Where no section helps there is nothing to cross.
             if !end.is_empty() {
                 ends.push(end);
             }
-            if limits.peek().is_none() || self.best.value <= EXACT {
+            if limits.peek().is_none() || self.best.value <= enough {
                 return;
             }
             self.refer_to(&self.best.sections());
-            let from_scratch = ends.len() < 2 || self.random.unit() >= CROSSED_SHARE;
-            start = if from_scratch {
-                self.thin.randomised_start(count)
-            } else {
-                self.thin.crossed_start(&ends, count)
+            start = match goes_on {
+                Some(end) => self.thin.build(end, count, 1.0),
+                None => self.start(&ends, count),
             };
         }
+    }
+
+    /// The start of another walk: sections of one sign where opposition counts. Those often have an answer near, which
+    /// walks among sections of both signs are slow to find; some walks go on with one sign.
+    fn start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
+        let mut goes_on = false;
+        if let Some(of_one_sign) = self.of_one_sign {
+            self.thin.within(&of_one_sign[self.random.below(2)]);
+            goes_on = self.random.unit() < ONE_SIGN_SHARE;
+        }
+        let start = if ends.len() < 2 || self.random.unit() >= CROSSED_SHARE {
+            self.thin.randomised_start(count)
+        } else {
+            self.thin.crossed_start(ends, count)
+        };
+        if !goes_on {
+            self.thin.within(self.full.space());
+        }
+        start
     }
 
     fn refer_to(&mut self, reference: &[Section]) {
@@ -392,11 +452,12 @@ impl<'a> Stream<'a> {
         self.thin.aim(thinned);
     }
 
-    /// Takes an end to the bottom on all points and keeps it when it is the best.
-    fn close(&mut self, mut end: Candidate) {
+    /// Takes an end to the bottom on all points, as far as it may be the best, and keeps it when it is.
+    fn close(&mut self, mut end: Candidate) -> Candidate {
         if end.value <= self.best.value * HOPELESS {
             let stopping = close_within(self.objective, end.len());
-            self.full.polish(&mut end, &stopping);
+            let hoped_for = self.best.value * (1.0 + SAME);
+            self.full.polish_toward(&mut end, &stopping, hoped_for);
         } else {
             end.value = self.full.parts(&end).total();
         }
@@ -404,14 +465,15 @@ impl<'a> Stream<'a> {
             self.ends.push(end.clone());
         }
         if end.value >= self.best.value {
-            return;
+            return end;
         }
         // The other reading of a shelf matters to the economy term only.
         if self.objective.economy() > 0.0 {
             let stopping = close_within(self.objective, end.len());
             end = best_reading(end, &mut self.full, &stopping);
         }
-        self.best = end;
+        self.best.clone_from(&end);
+        end
     }
 }
 

@@ -7,10 +7,12 @@
 //! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
 //! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
 
+use std::collections::VecDeque;
+
 use super::objective::{Objective, Parts, Placed, Workspace, sections};
 use super::random::Random;
 use super::solver::{Stopping, minimise_toward};
-use super::space::{Open, Space, variables};
+use super::space::{Open, Ranges, Space, variables, walls_of};
 use super::table::Table;
 use crate::filter::{Section, Shape};
 
@@ -77,6 +79,20 @@ impl Candidate {
         nearest.unwrap_or(0)
     }
 
+    /// True when each section has one of its shape among the others that hardly differs.
+    fn is_near(&self, other: &Self) -> bool {
+        let variables = |candidate: &Self, k: usize| {
+            let x = &candidate.x[3 * k..3 * k + 3];
+            [x[0], x[1], x[2]]
+        };
+        let alike = |k: usize, j: usize| {
+            let (own, other_x) = (variables(self, k), variables(other, j));
+            let near = |(v, near): (usize, f64)| (own[v] - other_x[v]).abs() < near;
+            self.shapes[k] == other.shapes[j] && NEAR.into_iter().enumerate().all(near)
+        };
+        (0..self.len()).all(|k| (0..other.len()).any(|j| alike(k, j)))
+    }
+
     pub(super) fn remove(&mut self, index: usize) {
         self.shapes.remove(index);
         self.x.drain(3 * index..3 * index + 3);
@@ -104,6 +120,12 @@ const PROMISING: f64 = 1.5;
 const ACCEPTED: f64 = 1.05;
 /// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
 const SOLVED: f64 = 1e-8;
+
+/// Sections whose ln f0, gain (dB) and ln q differ by less are near each other.
+const NEAR: [f64; 3] = [0.1, 1.0, 0.4];
+/// A proposal that comes near one of the last so many points, no better than it yet, is on its way back there: it is not
+/// followed any further.
+const REMEMBERED: usize = 6;
 
 /// A walk ends after so many proposals in a row without progress.
 const PATIENCE: usize = 25;
@@ -163,30 +185,42 @@ impl<'a> Search<'a> {
 
     /// Descends from the candidate as far as `stopping` allows.
     pub fn polish(&mut self, candidate: &mut Candidate, stopping: &Stopping) {
-        self.polish_held(candidate, &[], stopping);
+        self.polish_toward(candidate, stopping, f64::INFINITY);
     }
 
-    /// Descends with the variables marked in `held` kept as they are; beyond its end, all are free.
-    pub(super) fn polish_held(
+    /// The same, given up when it is plain that J will not fall below `hoped_for`.
+    pub(super) fn polish_toward(
         &mut self,
         candidate: &mut Candidate,
-        held: &[bool],
-        stopping: &Stopping,
-    ) {
-        self.polish_toward(candidate, held, stopping, f64::INFINITY);
-    }
-
-    fn polish_toward(
-        &mut self,
-        candidate: &mut Candidate,
-        held: &[bool],
         stopping: &Stopping,
         hoped_for: f64,
     ) {
-        let (mut lower, mut upper) = self.space.walls(sections(&candidate.shapes, &candidate.x));
+        let walls = self.space.walls(sections(&candidate.shapes, &candidate.x));
+        self.polish_between(walls, candidate, stopping, hoped_for);
+    }
+
+    /// Descends with each section in its own of `boxes` and the variables marked in `held` kept as they are.
+    pub(super) fn polish_held(
+        &mut self,
+        candidate: &mut Candidate,
+        boxes: &[&Ranges],
+        held: &[bool],
+        stopping: &Stopping,
+    ) {
+        let (mut lower, mut upper) = walls_of(boxes);
         for (k, _) in held.iter().enumerate().filter(|(_, held)| **held) {
             (lower[k], upper[k]) = (candidate.x[k], candidate.x[k]);
         }
+        self.polish_between((lower, upper), candidate, stopping, f64::INFINITY);
+    }
+
+    fn polish_between(
+        &mut self,
+        (lower, upper): (Vec<f64>, Vec<f64>),
+        candidate: &mut Candidate,
+        stopping: &Stopping,
+        hoped_for: f64,
+    ) {
         let mut placed = Placed::new(
             &self.objective,
             &candidate.shapes,
@@ -275,20 +309,23 @@ impl<'a> Search<'a> {
         on_the_way: &mut dyn FnMut(u64, &Candidate) -> bool,
     ) -> Candidate {
         let mut best = start.clone();
-        let mut current = start;
+        let mut been = VecDeque::from([start]);
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
         while failures < PATIENCE && best.value > SOLVED && on_the_way(self.room.work, &best) {
-            let next = self.propose(&current);
             failures += 1;
+            let Some(next) = self.propose(&been) else {
+                continue;
+            };
             if next.value < best.value * (1.0 - 1e-4) {
                 failures = 0;
             }
             if next.value < best.value {
                 best.clone_from(&next);
             }
-            if next.value < current.value * ACCEPTED {
-                current = next;
+            if next.value < been[0].value * ACCEPTED {
+                been.truncate(REMEMBERED - 1);
+                been.push_front(next);
             }
         }
         best
@@ -297,6 +334,11 @@ impl<'a> Search<'a> {
     /// The search goes on with another objective over the same points.
     pub fn aim(&mut self, objective: Objective) {
         self.objective = objective;
+    }
+
+    /// The search goes on with another part of what may be used.
+    pub fn within(&mut self, space: &'a Space) {
+        self.space = space;
     }
 
     /// What may be used.
@@ -316,7 +358,9 @@ impl<'a> Search<'a> {
         least * (most / least).powf(self.random.unit())
     }
 
-    fn propose(&mut self, current: &Candidate) -> Candidate {
+    /// What comes of a change to the first of the points where the walk has `been`; None when it leads back to one of them.
+    fn propose(&mut self, been: &VecDeque<Candidate>) -> Option<Candidate> {
+        let current = &been[0];
         let mut next = current.clone();
         let count = current.len();
         let share = self.table_share();
@@ -384,10 +428,14 @@ impl<'a> Search<'a> {
             }
         }
         self.polish(&mut next, &BRIEF);
-        if next.value < current.value * PROMISING {
-            self.polish_toward(&mut next, &[], &FULL, current.value * ACCEPTED);
+        let leads_to = |been: &Candidate| next.value >= been.value && next.is_near(been);
+        if been.iter().any(leads_to) {
+            return None;
         }
-        next
+        if next.value < current.value * PROMISING {
+            self.polish_toward(&mut next, &FULL, current.value * ACCEPTED);
+        }
+        Some(next)
     }
 
     /// Adds the section that the table prices best. False when none helps or none is left.

@@ -87,11 +87,32 @@ impl Space {
     /// The same with no gain above `most_gain_db`; boxes that hold none are gone.
     #[must_use]
     pub fn with_most_gain(&self, most_gain_db: f64) -> Self {
+        self.with_gains(f64::NEG_INFINITY, most_gain_db)
+    }
+
+    /// The part with cuts only, and that with boosts only. None where some shape has no part of either kind, and where
+    /// sections have slots.
+    #[must_use]
+    pub fn of_one_sign(&self) -> Option<[Self; 2]> {
+        let parts = [(f64::NEG_INFINITY, 0.0), (0.0, f64::INFINITY)].map(|(least_db, most_db)| {
+            let mut part = self.with_gains(least_db, most_db);
+            for boxes in &mut part.boxes {
+                boxes.retain(|ranges| ranges.gain_db != (0.0..=0.0));
+            }
+            part
+        });
+        let has_all = |part: &Self| {
+            let lost = |shape: &Shape| self.has(*shape) && part.boxes_of(*shape).is_empty();
+            !Shape::ALL.iter().any(lost)
+        };
+        (!self.has_slots() && parts.iter().all(has_all)).then_some(parts)
+    }
+
+    fn with_gains(&self, least_db: f64, most_db: f64) -> Self {
         let mut space = self.clone();
         for boxes in &mut space.boxes {
             boxes.retain_mut(|ranges| {
-                let most_db = most_gain_db.min(*ranges.gain_db.end());
-                ranges.gain_db = *ranges.gain_db.start()..=most_db;
+                *ranges = ranges.with_gain(least_db, most_db);
                 !ranges.is_empty()
             });
         }
@@ -287,20 +308,7 @@ impl Space {
     /// The boxes of the variables (ln f0, gain, ln q) of sections: lower and upper ends.
     pub fn walls(&self, sections: impl Iterator<Item = Section>) -> (Vec<f64>, Vec<f64>) {
         let sections: Vec<Section> = sections.collect();
-        self.boxes_for(&sections)
-            .into_iter()
-            .flat_map(
-                |Ranges {
-                     f0_hz, gain_db, q, ..
-                 }| {
-                    [
-                        (f0_hz.start().ln(), f0_hz.end().ln()),
-                        (*gain_db.start(), *gain_db.end()),
-                        (q.start().ln(), q.end().ln()),
-                    ]
-                },
-            )
-            .unzip()
+        walls_of(&self.boxes_for(&sections))
     }
 
     /// True when `section` lies within a box of its shape.
@@ -373,6 +381,21 @@ pub(super) fn nearest<'a>(
     section: &Section,
 ) -> Option<&'a Ranges> {
     boxes.min_by(|a, b| a.distance(section).total_cmp(&b.distance(section)))
+}
+
+/// The ends of the variables (ln f0, gain, ln q) of sections that lie in these boxes, lower and upper.
+pub(super) fn walls_of(boxes: &[&Ranges]) -> (Vec<f64>, Vec<f64>) {
+    let ends = |ranges: &&Ranges| {
+        let Ranges {
+            f0_hz, gain_db, q, ..
+        } = ranges;
+        [
+            (f0_hz.start().ln(), f0_hz.end().ln()),
+            (*gain_db.start(), *gain_db.end()),
+            (q.start().ln(), q.end().ln()),
+        ]
+    };
+    boxes.iter().flat_map(ends).unzip()
 }
 
 /// A section this little outside a box has been through a logarithm and back.

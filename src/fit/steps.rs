@@ -241,7 +241,7 @@ fn all_on_steps(
         let mut better = better?;
         if !scales.all_stepped() {
             let stepped = lattice.stepped(&shapes);
-            judge.polish_held(&mut better, &stepped, &SETTLE);
+            judge.polish_held(&mut better, &lattice.boxes, &stepped, &SETTLE);
         }
         if best.as_ref().is_some_and(|best| better.value >= best.value) {
             break;
@@ -283,7 +283,7 @@ fn hold_one_by_one(
         let value = stepped(k);
         now.x[variable(k)] = value;
         held[variable(k)] = true;
-        judge.polish_held(now, held, &SETTLE);
+        judge.polish_held(now, &lattice.boxes, held, &SETTLE);
     }
 }
 
@@ -314,7 +314,7 @@ fn moves_of_held(
             };
             let mut moved = now.clone();
             moved.x[variable] = value;
-            judge.polish_held(&mut moved, held, &SETTLE);
+            judge.polish_held(&mut moved, &lattice.boxes, held, &SETTLE);
             if moved.value < now.value {
                 std::mem::swap(now, &mut moved);
                 since_progress = 0;

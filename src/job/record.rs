@@ -8,7 +8,7 @@ use super::{
 };
 use crate::filter::{Section, cascade};
 use crate::fit::reach::{Effort, Reach};
-use crate::fit::residual;
+use crate::fit::{IDLE_DB, residual};
 use crate::headroom::Headroom;
 use crate::headroom::loudness::LoudnessChange;
 use crate::limits::Limits;
@@ -48,6 +48,8 @@ pub(super) fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
         exact: reach.exact,
         stop: if reach.exact {
             "an exact answer was found".to_owned()
+        } else if reach.enough {
+            format!("no more than {IDLE_DB} dB is left to gain")
         } else {
             format!("the work of effort `{}` is done", effort.name())
         },
