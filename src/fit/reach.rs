@@ -49,8 +49,8 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 16_000_000),
-            Self::Normal => (2, 43_000_000),
+            Self::Quick => (1, 15_500_000),
+            Self::Normal => (2, 42_000_000),
             Self::Deep => (8, 104_000_000),
         }
     }
@@ -131,8 +131,12 @@ const CLOSE_WORK: u64 = 20_000_000;
 const HOPELESS: f64 = 1.2;
 /// Share of walks that start from two earlier ends instead of from chance.
 const CROSSED_SHARE: f64 = 0.8;
-/// Share of walks that keep to cuts or to boosts, where opposition counts.
-const ONE_SIGN_SHARE: f64 = 0.25;
+/// Where opposition counts: after so many walks of any sign ...
+const WALKS_OF_BOTH_SIGNS: u64 = 5;
+/// ... the share of those that start with cuts or boosts only ...
+const ONE_SIGN_STARTS: f64 = 0.8;
+/// ... and of those that keep to them.
+const ONE_SIGN_WALKS: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
@@ -428,13 +432,20 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// The start of another walk: sections of one sign where opposition counts. Those often have an answer near, which
-    /// walks among sections of both signs are slow to find; some walks go on with one sign.
+    /// The start of another walk, where opposition counts mostly of sections of one sign. Those often have an answer near,
+    /// which walks among sections of both signs are slow to find; some walks go on with one sign.
     fn start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
         let mut goes_on = false;
-        if let Some(of_one_sign) = self.of_one_sign {
-            self.thin.within(&of_one_sign[self.random.below(2)]);
-            goes_on = self.random.unit() < ONE_SIGN_SHARE;
+        let of_one_sign = self
+            .of_one_sign
+            .filter(|_| self.walks >= WALKS_OF_BOTH_SIGNS);
+        if let Some(of_one_sign) = of_one_sign {
+            let part = &of_one_sign[self.random.below(2)];
+            let roll = self.random.unit();
+            if roll < ONE_SIGN_STARTS {
+                self.thin.within(part);
+            }
+            goes_on = roll < ONE_SIGN_WALKS;
         }
         let start = if ends.len() < 2 || self.random.unit() >= CROSSED_SHARE {
             self.thin.randomised_start(count)

@@ -122,7 +122,7 @@ const ACCEPTED: f64 = 1.05;
 const SOLVED: f64 = 1e-8;
 
 /// Sections whose ln f0, gain (dB) and ln q differ by less are near each other.
-const NEAR: [f64; 3] = [0.1, 1.0, 0.4];
+const NEAR: [f64; 3] = [0.05, 0.5, 0.2];
 /// A proposal that comes near one of the last so many points, no better than it yet, is on its way back there: it is not
 /// followed any further.
 const REMEMBERED: usize = 6;
