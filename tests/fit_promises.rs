@@ -14,7 +14,7 @@ use std::time::Duration;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
+use bandwright::fit::reach::{Effort, Reach};
 use bandwright::fit::space::{Space, variables};
 use bandwright::fit::{Answer, Task, fit, mirror, residual};
 use bandwright::limits::{Limits, ShapeCounts};
@@ -415,6 +415,36 @@ fn one_planted_peak_gives_one_section_back() {
         };
         assert_is(&found, &planted);
     }
+}
+
+#[test]
+fn a_quick_fit_ends_where_less_than_an_idle_section_is_left_to_gain() {
+    // A ripple too fast for eight sections.
+    let ripple_db = |f_hz: &f64| 3.0 * (9.0 * f_hz.log2()).sin();
+    let ripple_db = corpus::grid().iter().map(ripple_db).collect();
+    let at_work = Problem::even("ripple".to_owned(), ripple_db);
+    let budget = at_work.fit(8, 0.0, Effort::Quick, 0).reach;
+    assert!(!budget.enough && !budget.exact);
+    let left_db = |reach: &Reach| reach.levels[8].parts.residual.sqrt();
+    let (mut ended, mut not_exact) = (0, 0);
+    for planted in planted::cases(60, &[3, 5, 8]) {
+        let sections = &planted.sections;
+        let problem = Problem::even(format!("{sections:?}"), levels_db(sections));
+        let quick = problem.fit(8, 0.0, Effort::Quick, 0).reach;
+        assert_eq!(quick.enough, left_db(&quick) <= 0.005, "{sections:?}");
+        if !quick.enough {
+            continue;
+        }
+        ended += 1;
+        if !quick.exact {
+            not_exact += 1;
+            assert!(quick.evaluations < budget.evaluations, "{sections:?}");
+        }
+        let normal = problem.fit(8, 0.0, Effort::Normal, 0).reach;
+        assert!(left_db(&normal) <= left_db(&quick), "{sections:?}");
+    }
+    println!("{ended} of 60 ended early, {not_exact} of them not at an exact answer");
+    assert!(ended >= 40 && not_exact >= 5, "{ended}, {not_exact}");
 }
 
 #[test]

@@ -10,9 +10,9 @@ use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::{Answer, Task, fit};
+use bandwright::fit::{Answer, Task, boxes, fit};
 use bandwright::limits::rules::Rules;
-use bandwright::limits::{Limits, Setting, ShapeCounts};
+use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::grid;
 
 fn between(random: &mut Random, low: f64, high: f64) -> f64 {
@@ -301,4 +301,36 @@ fn every_number_is_one_the_equaliser_accepts_and_no_worse_than_rounded() {
     );
     assert!(worse.is_empty());
     assert!(gains[gains.len() / 2] > 1.0);
+}
+
+#[test]
+fn parts_of_one_sign_hold_all_that_cuts_and_all_that_boosts_and_nothing_else() {
+    for index in 0..60 {
+        let limits = random_limits(index);
+        let guard_hz = (index % 2 == 0).then_some((7000.0, 9000.0));
+        let space = boxes::space(&limits, (20.0, 20_000.0), guard_hz);
+        let [cuts, boosts] = space.of_one_sign().unwrap();
+        let r = &mut Random::new(0x0ff5_1de5 + index as u64);
+        for shape in Shape::ALL.into_iter().filter(|shape| space.has(*shape)) {
+            for _ in 0..200 {
+                let section = Section {
+                    shape,
+                    f0_hz: log_between(r, 20.0, 20_000.0),
+                    gain_db: between(r, -13.0, 13.0),
+                    q: log_between(r, 0.2, 10.0),
+                };
+                let held = space.holds(&section);
+                assert_eq!(cuts.holds(&section), held && section.gain_db < 0.0);
+                assert_eq!(boosts.holds(&section), held && section.gain_db > 0.0);
+            }
+        }
+    }
+    // Where there is only one sign, or a slot for each section, there is nothing to choose.
+    let mut cut_only = random_limits(0);
+    cut_only.rules.cut_only = true;
+    let whole_hz = (20.0, 20_000.0);
+    assert_eq!(boxes::space(&cut_only, whole_hz, None).of_one_sign(), None);
+    let graphic = library::text("octave-graphic").unwrap();
+    let graphic = Limits::parse(graphic.as_bytes(), "it").unwrap();
+    assert_eq!(boxes::space(&graphic, whole_hz, None).of_one_sign(), None);
 }
