@@ -131,11 +131,7 @@ const CLOSE_WORK: u64 = 20_000_000;
 const HOPELESS: f64 = 1.2;
 /// Share of walks that start from two earlier ends instead of from chance.
 const CROSSED_SHARE: f64 = 0.8;
-/// Where opposition counts: after so many walks of any sign ...
-const WALKS_OF_BOTH_SIGNS: u64 = 5;
-/// ... the share of those that start with cuts or boosts only ...
-const ONE_SIGN_STARTS: f64 = 0.8;
-/// ... and of those that keep to them.
+/// Of walks that start with cuts or boosts only, the share that keeps to them.
 const ONE_SIGN_WALKS: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
@@ -242,7 +238,9 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
                 let stream_seed =
                     Random::new((seed << 48) ^ ((count as u64) << 32) ^ number as u64).bits();
                 let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
-                stream.of_one_sign = of_one_sign.as_ref();
+                if number > 0 {
+                    stream.of_one_sign = of_one_sign.as_ref();
+                }
                 stream.run(previous, count, number == 0, limits);
                 stream
             })
@@ -341,7 +339,7 @@ fn thinning(objective: &Objective, sections: usize) -> usize {
 struct Stream<'a> {
     objective: &'a Objective,
     factor: usize,
-    /// Cuts only and boosts only, where opposition counts.
+    /// Cuts only and boosts only, in streams that start with them: all but the first where opposition counts.
     of_one_sign: Option<&'a [Space; 2]>,
     thin: Search<'a>,
     full: Search<'a>,
@@ -432,20 +430,13 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// The start of another walk, where opposition counts mostly of sections of one sign. Those often have an answer near,
-    /// which walks among sections of both signs are slow to find; some walks go on with one sign.
+    /// The start of another walk, in some streams of sections of one sign. Those often have an answer near, which walks among
+    /// sections of both signs are slow to find; some walks go on with one sign.
     fn start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
         let mut goes_on = false;
-        let of_one_sign = self
-            .of_one_sign
-            .filter(|_| self.walks >= WALKS_OF_BOTH_SIGNS);
-        if let Some(of_one_sign) = of_one_sign {
-            let part = &of_one_sign[self.random.below(2)];
-            let roll = self.random.unit();
-            if roll < ONE_SIGN_STARTS {
-                self.thin.within(part);
-            }
-            goes_on = roll < ONE_SIGN_WALKS;
+        if let Some(of_one_sign) = self.of_one_sign {
+            self.thin.within(&of_one_sign[self.random.below(2)]);
+            goes_on = self.random.unit() < ONE_SIGN_WALKS;
         }
         let start = if ends.len() < 2 || self.random.unit() >= CROSSED_SHARE {
             self.thin.randomised_start(count)

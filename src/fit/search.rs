@@ -7,8 +7,6 @@
 //! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
 //! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
 
-use std::collections::VecDeque;
-
 use super::objective::{Objective, Parts, Placed, Workspace, sections};
 use super::random::Random;
 use super::solver::{Stopping, minimise_toward};
@@ -121,11 +119,9 @@ const ACCEPTED: f64 = 1.05;
 /// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
 const SOLVED: f64 = 1e-8;
 
-/// Sections whose ln f0, gain (dB) and ln q differ by less are near each other.
-const NEAR: [f64; 3] = [0.05, 0.5, 0.2];
-/// A proposal that comes near one of the last so many points, no better than it yet, is on its way back there: it is not
-/// followed any further.
-const REMEMBERED: usize = 6;
+/// Sections whose ln f0, gain (dB) and ln q differ by less are near each other. A proposal that comes near the point it was
+/// made from, no better than that yet, is on its way back there: it is not followed any further.
+const NEAR: [f64; 3] = [0.07, 0.7, 0.28];
 
 /// A walk ends after so many proposals in a row without progress.
 const PATIENCE: usize = 25;
@@ -309,12 +305,12 @@ impl<'a> Search<'a> {
         on_the_way: &mut dyn FnMut(u64, &Candidate) -> bool,
     ) -> Candidate {
         let mut best = start.clone();
-        let mut been = VecDeque::from([start]);
+        let mut current = start;
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
         while failures < PATIENCE && best.value > SOLVED && on_the_way(self.room.work, &best) {
             failures += 1;
-            let Some(next) = self.propose(&been) else {
+            let Some(next) = self.propose(&current) else {
                 continue;
             };
             if next.value < best.value * (1.0 - 1e-4) {
@@ -323,9 +319,8 @@ impl<'a> Search<'a> {
             if next.value < best.value {
                 best.clone_from(&next);
             }
-            if next.value < been[0].value * ACCEPTED {
-                been.truncate(REMEMBERED - 1);
-                been.push_front(next);
+            if next.value < current.value * ACCEPTED {
+                current = next;
             }
         }
         best
@@ -358,9 +353,8 @@ impl<'a> Search<'a> {
         least * (most / least).powf(self.random.unit())
     }
 
-    /// What comes of a change to the first of the points where the walk has `been`; None when it leads back to one of them.
-    fn propose(&mut self, been: &VecDeque<Candidate>) -> Option<Candidate> {
-        let current = &been[0];
+    /// What comes of a change to the `current` sections; None when it leads back to them.
+    fn propose(&mut self, current: &Candidate) -> Option<Candidate> {
         let mut next = current.clone();
         let count = current.len();
         let share = self.table_share();
@@ -428,8 +422,7 @@ impl<'a> Search<'a> {
             }
         }
         self.polish(&mut next, &BRIEF);
-        let leads_to = |been: &Candidate| next.value >= been.value && next.is_near(been);
-        if been.iter().any(leads_to) {
+        if next.value >= current.value && next.is_near(current) {
             return None;
         }
         if next.value < current.value * PROMISING {
