@@ -325,14 +325,12 @@ impl pulp::WithSimd for Derivatives<'_> {
 /// Columns in a tile of the normal matrix.
 pub const TILE: usize = 4;
 
-/// Inner products of all columns with each other: the lower triangle, tile by tile.
+/// Inner products of the first columns with all columns: their rows from the tile on the diagonal on.
 pub struct Products<'a> {
-    /// Column after column, each `length` long; their number is a multiple of [`TILE`].
-    pub columns: &'a [f64],
-    /// Length of a column, a multiple of [`LANES`].
-    pub length: usize,
-    /// Receives the products, column-major, `count * count`; only tiles on and below the diagonal (a symmetric
-    /// matrix's rows from the diagonal on are its columns).
+    /// Columns of equal length, a multiple of [`LANES`]; their number is a multiple of [`TILE`].
+    pub columns: &'a [&'a [f64]],
+    /// Receives the products, row by row, as many rows as it has room for, a multiple of [`TILE`]; what is left of the tiles on
+    /// the diagonal is not written.
     pub products: &'a mut [f64],
 }
 
@@ -341,22 +339,26 @@ impl pulp::WithSimd for Products<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let blocks = self.length / LANES;
-        let count = self.columns.len() / self.length;
-        let (columns, _) = self.columns.as_chunks::<LANES>();
-        for row in (0..count).step_by(TILE) {
-            let rows = four(&columns[row * blocks..(row + TILE) * blocks], blocks);
-            for column in (row..count).step_by(TILE) {
-                let others = four(&columns[column * blocks..(column + TILE) * blocks], blocks);
-                let tile = tile(rows, others, blocks);
+        let count = self.columns.len();
+        let (tiles, _) = self.columns.as_chunks::<TILE>();
+        let rows = self.products.chunks_exact_mut((TILE * count).max(1));
+        for ((first, tile_rows), products) in tiles.iter().enumerate().zip(rows) {
+            let rows = tile_rows.map(blocks);
+            for (column, others) in tiles.iter().enumerate().skip(first) {
+                let tile = tile(rows, others.map(blocks), rows[0].len());
                 for (i, tile_row) in tile.iter().enumerate() {
                     for (j, lanes) in tile_row.iter().enumerate() {
-                        self.products[(row + i) * count + column + j] = sum(lanes);
+                        products[i * count + column * TILE + j] = sum(lanes);
                     }
                 }
             }
         }
     }
+}
+
+#[inline(always)]
+fn blocks(column: &[f64]) -> &[Lanes] {
+    column.as_chunks().0
 }
 
 /// The sixteen inner products of four columns with four.
@@ -389,15 +391,6 @@ fn fused(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
     for l in 0..LANES {
         sum[l] = f64::mul_add(a[l], b[l], sum[l]);
     }
-}
-
-/// Four columns of equal length.
-#[inline(always)]
-fn four(columns: &[Lanes], blocks: usize) -> [&[Lanes]; TILE] {
-    let (a, rest) = columns.split_at(blocks);
-    let (b, rest) = rest.split_at(blocks);
-    let (c, d) = rest.split_at(blocks);
-    [a, b, c, &d[..blocks]]
 }
 
 /// The inner product of two columns of equal length, a multiple of [`LANES`], in a fixed order.

@@ -22,6 +22,8 @@ pub mod elimination;
 
 pub mod solver;
 
+pub mod pricing;
+
 pub mod table;
 
 pub mod search;

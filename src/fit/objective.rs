@@ -272,6 +272,12 @@ impl Objective {
         self.blocks.points.padded_len()
     }
 
+    /// Columns of [`Self::padded_len`] multiplied by the weights.
+    pub(super) fn weighted(&self, columns: &[f64]) -> Vec<f64> {
+        let weights = self.blocks.weight.iter().cycle();
+        columns.iter().zip(weights).map(|(x, w)| x * w).collect()
+    }
+
     /// The weighted response of one section, projected where the level is free: `s (G - mean)`; with its squared length.
     pub(super) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
         let mut level_db = vec![0.0; self.padded_len()];
@@ -348,9 +354,60 @@ impl Workspace {
         &self.level
     }
 
-    /// The residual of the last evaluation, weighted and normalised: its squared length is the first part of J.
+    /// What is there to follow a change after the last evaluation, weighted, appended column by column: the level where it is
+    /// free, and the gains in [`Self::order`].
+    pub(super) fn gain_columns(&mut self, objective: &Objective, out: &mut Vec<f64>) {
+        let blocks = &objective.blocks;
+        if objective.level == Level::Free {
+            out.extend_from_slice(&blocks.weight);
+        }
+        let [by_f0, by_q] = &mut self.scratch;
+        for ratio in &self.ratios {
+            let start = out.len();
+            out.resize(start + by_f0.len(), 0.0);
+            pulp::Arch::new().dispatch(Derivatives {
+                points: &blocks.points,
+                ratio,
+                weight: &blocks.weight,
+                columns: [by_f0, &mut out[start..], by_q],
+            });
+        }
+    }
+
+    /// The levels of the sections of the last evaluation, dB, appended column by column in [`Self::order`].
+    pub(super) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
+        let points = &objective.blocks.points;
+        for ratio in &self.ratios {
+            let start = out.len();
+            out.resize(start + points.padded_len(), 0.0);
+            pulp::Arch::new().dispatch(OneLevel {
+                points,
+                ratio,
+                level_db: &mut out[start..],
+            });
+        }
+    }
+
+    /// The order in which the sections of the last evaluation were computed.
+    pub(super) fn order(&self) -> &[usize] {
+        &self.order
+    }
+
+    /// The second part of J in the last evaluation if a section of these levels were left out.
+    pub(super) fn economy_without(&self, objective: &Objective, level_db: &[f64]) -> f64 {
+        if objective.economy == 0.0 {
+            return 0.0;
+        }
+        let sums = self.boost_db.iter().zip(&self.cut_db);
+        let own = level_db.iter().zip(&objective.blocks.share);
+        let opposed = sums.zip(own).map(|((boost, cut), (level, share))| {
+            (boost - level.max(0.0)) * (cut + level.min(0.0)) * share
+        });
+        objective.economy * opposed.sum::<f64>()
+    }
+
+    /// The residual of the last evaluation, weighted and normalised, appended: its squared length is the first part of J.
     pub(super) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
-        out.clear();
         out.extend(
             self.error_db
                 .iter()
@@ -691,8 +748,7 @@ impl Landscape for Placed<'_> {
         }
         room.products.resize(columns * columns, 0.0);
         arch.dispatch(Products {
-            columns: &room.columns,
-            length: n,
+            columns: &room.columns.chunks_exact(n).collect::<Vec<_>>(),
             products: &mut room.products,
         });
         let of_variable = |j: usize| &room.products[j * columns..(j + 1) * columns];

@@ -7,7 +7,8 @@
 //! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
 //! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
 
-use super::objective::{Objective, Parts, Placed, Workspace, sections};
+use super::objective::{Level, Objective, Parts, Placed, Workspace, sections};
+use super::pricing::{Surroundings, without_each};
 use super::random::Random;
 use super::solver::{Stopping, minimise_toward};
 use super::space::{Open, Ranges, Space, variables, walls_of};
@@ -111,7 +112,23 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 const NEIGHBOUR_SHARE: f64 = 0.5;
 /// So many in N of the proposals that replace sections put one or more in anywhere first, whatever their price: sections
 /// that only work together have none alone. Where there are many sections, that is rarely what is missing.
-const UNPRICED: f64 = 2.0;
+const UNPRICED: f64 = 1.0;
+/// Share of the proposals that replace two or more sections which put two in together, the best pair among so many entries of
+/// the table.
+const PAIRED_SHARE: f64 = 0.3;
+const PAIRED_AMONG: usize = 40;
+/// So many in N of the proposals put in a bend: a low shelf, a high shelf and a wide peak between them, of one gain. The three
+/// nearly add up to a level, which is free; small changes of each bend the whole range, and no two of them do.
+const BENT: f64 = 0.5;
+/// Least and most of a bend's middle (Hz), of the distance of its shelves from there (octaves), of the peak's q, and
+/// of its gain as a share of what the boxes allow.
+const BEND_HZ: (f64, f64) = (40.0, 10_000.0);
+const BEND_OCTAVES: (f64, f64) = (1.0, 2.5);
+const BEND_Q: (f64, f64) = (0.3, 0.6);
+const BEND_GAIN: (f64, f64) = (0.4, 1.0);
+const BEND_SHAPES: [Shape; 3] = [Shape::LowShelf, Shape::Peaking, Shape::HighShelf];
+/// Of a bend's shelves.
+const BEND_SHELF_Q: f64 = 0.7;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
 const PROMISING: f64 = 1.5;
 /// A proposal is accepted below so many times the present J.
@@ -155,7 +172,7 @@ pub struct Search<'a> {
     pub room: Workspace,
     /// Local solutions computed.
     pub polishes: u64,
-    error: Vec<f64>,
+    surroundings: Surroundings,
 }
 
 impl<'a> Search<'a> {
@@ -169,7 +186,7 @@ impl<'a> Search<'a> {
             random: Random::new(seed),
             room: Workspace::default(),
             polishes: 0,
-            error: Vec::new(),
+            surroundings: Surroundings::default(),
         }
     }
 
@@ -357,68 +374,13 @@ impl<'a> Search<'a> {
     fn propose(&mut self, current: &Candidate) -> Option<Candidate> {
         let mut next = current.clone();
         let count = current.len();
-        let share = self.table_share();
-        let roll = self.random.unit();
-        let replaced = REPLACED_SHARES.iter().position(|share| roll < *share);
-        if let Some(index) = replaced {
-            let replaced = (index + 1).min(count);
-            let mut removed: Option<f64> = None;
-            for _ in 0..replaced {
-                let neighbour = removed.filter(|_| self.random.unit() < NEIGHBOUR_SHARE);
-                let index = if let Some(log_f0) = neighbour {
-                    next.nearest(log_f0)
-                } else if self.random.unit() < LEAST_USEFUL_SHARE {
-                    self.least_useful(&next)
-                } else {
-                    self.random.below(next.len())
-                };
-                removed = Some(next.x[3 * index]);
-                next.remove(index);
-            }
-            let anywhere = self.random.unit() * (count as f64) < UNPRICED;
-            let mut unpriced = match replaced {
-                1.. if anywhere => 1 + self.random.below(replaced),
-                _ => 0,
-            };
-            while match unpriced {
-                0 => self.insert(&mut next, share),
-                _ => {
-                    unpriced -= 1;
-                    self.insert_any(&mut next)
-                }
-            } && next.len() < count
-            {
-                self.polish(&mut next, &SETTLE);
-            }
+        if self.random.unit() * (count as f64) < BENT && self.may_bend(count) {
+            self.bend(&mut next);
         } else {
-            // More than there may be for a moment; then old ones of the shape that is too many go.
-            for _ in 0..1 + self.random.below(2) {
-                let space = self.space;
-                let open = match space.has_slots() {
-                    // A slot holds one section even for a moment.
-                    true => space.open(&next.sections()),
-                    false => space.open(&[]),
-                };
-                self.insert_open(&mut next, share, &open);
-            }
-            self.polish(&mut next, &BRIEF);
-            let mut old = count;
-            while next.len() > count {
-                let crowded = |shape: &Shape| {
-                    let used = next.shapes.iter().filter(|s| *s == shape).count();
-                    !self.space.has_slots() && used > self.space.most[*shape as usize]
-                };
-                let crowded = Shape::ALL.into_iter().find(crowded);
-                let shapes = next.shapes.clone();
-                let may_go = |k: &usize| crowded.is_none_or(|shape| shapes[*k] == shape);
-                let from = if (0..old).any(|k| may_go(&k)) {
-                    old
-                } else {
-                    next.len()
-                };
-                let index = self.least_useful_of(&next, (0..from).filter(may_go));
-                old -= usize::from(index < old);
-                next.remove(index);
+            let roll = self.random.unit();
+            match REPLACED_SHARES.iter().position(|share| roll < *share) {
+                Some(index) => self.replace(&mut next, (index + 1).min(count)),
+                None => self.exchange(&mut next),
             }
         }
         self.polish(&mut next, &BRIEF);
@@ -431,27 +393,177 @@ impl<'a> Search<'a> {
         Some(next)
     }
 
+    /// Takes so many sections out and puts others in.
+    fn replace(&mut self, next: &mut Candidate, replaced: usize) {
+        let count = next.len();
+        let mut removed: Option<f64> = None;
+        for _ in 0..replaced {
+            let neighbour = removed.filter(|_| self.random.unit() < NEIGHBOUR_SHARE);
+            let index = if let Some(log_f0) = neighbour {
+                next.nearest(log_f0)
+            } else if self.random.unit() < LEAST_USEFUL_SHARE {
+                self.least_useful(next)
+            } else {
+                self.random.below(next.len())
+            };
+            removed = Some(next.x[3 * index]);
+            next.remove(index);
+        }
+        let paired = replaced >= 2 && !self.space.has_slots();
+        if paired && self.random.unit() < PAIRED_SHARE {
+            self.insert_two(next);
+            self.settle(next, count);
+        } else if self.random.unit() * (count as f64) < UNPRICED {
+            for _ in 0..1 + self.random.below(replaced) {
+                self.insert_any(next);
+                self.settle(next, count);
+            }
+        }
+        self.refill(next, count);
+    }
+
+    /// Puts in more than there may be for a moment; then old ones of the shape that is too many go.
+    fn exchange(&mut self, next: &mut Candidate) {
+        let count = next.len();
+        let share = self.table_share();
+        for _ in 0..1 + self.random.below(2) {
+            let space = self.space;
+            let open = match space.has_slots() {
+                // A slot holds one section even for a moment.
+                true => space.open(&next.sections()),
+                false => space.open(&[]),
+            };
+            self.insert_open(next, share, &open);
+        }
+        self.polish(next, &BRIEF);
+        let mut old = count;
+        while next.len() > count {
+            let crowded = |shape: &Shape| {
+                let used = next.shapes.iter().filter(|s| *s == shape).count();
+                !self.space.has_slots() && used > self.space.most[*shape as usize]
+            };
+            let crowded = Shape::ALL.into_iter().find(crowded);
+            let shapes = next.shapes.clone();
+            let may_go = |k: &usize| crowded.is_none_or(|shape| shapes[*k] == shape);
+            let from = if (0..old).any(|k| may_go(&k)) {
+                old
+            } else {
+                next.len()
+            };
+            let index = self.least_useful_of(next, (0..from).filter(may_go));
+            old -= usize::from(index < old);
+            next.remove(index);
+        }
+    }
+
+    /// True where so many sections can have a bend among them that nearly adds up to a level.
+    fn may_bend(&self, count: usize) -> bool {
+        let one_each = BEND_SHAPES
+            .iter()
+            .all(|shape| self.space.most[*shape as usize] > 0);
+        let level_is_free = self.objective.level() == Level::Free;
+        level_is_free && one_each && count >= BEND_SHAPES.len() && !self.space.has_slots()
+    }
+
+    /// Puts a bend in the place of sections of its shapes and of others, as many as need be.
+    fn bend(&mut self, next: &mut Candidate) {
+        let count = next.len();
+        for shape in BEND_SHAPES {
+            let alike: Vec<usize> = (0..count.min(next.len()))
+                .filter(|k| next.shapes[*k] == shape)
+                .collect();
+            if !alike.is_empty() {
+                next.remove(alike[self.random.below(alike.len())]);
+            }
+        }
+        while next.len() + BEND_SHAPES.len() > count {
+            next.remove(self.random.below(next.len()));
+        }
+        let random = &mut self.random;
+        let mut between = |(low, high): (f64, f64)| low + (high - low) * random.unit();
+        let middle_hz = between((BEND_HZ.0.ln(), BEND_HZ.1.ln())).exp();
+        let apart = between(BEND_OCTAVES).exp2();
+        let peak_q = between(BEND_Q);
+        let share = between(BEND_GAIN);
+        let [most_cut_db, most_boost_db] = self.space.most_alike(&BEND_SHAPES);
+        let gain_db = match between((0.0, 1.0)) {
+            half if half < 0.5 && most_cut_db > 0.0 || most_boost_db <= 0.0 => -share * most_cut_db,
+            _ => share * most_boost_db,
+        };
+        let frequencies_hz = [middle_hz / apart, middle_hz, middle_hz * apart];
+        for (shape, f0_hz) in BEND_SHAPES.into_iter().zip(frequencies_hz) {
+            let q = if shape.is_shelf() {
+                BEND_SHELF_Q
+            } else {
+                peak_q
+            };
+            let section = Section {
+                shape,
+                f0_hz,
+                gain_db,
+                q,
+            };
+            next.push(&self.space.box_of(&section).clamped(&section));
+        }
+        self.settle(next, count);
+        self.refill(next, count);
+    }
+
+    /// Puts priced sections in up to `count`; they settle in between.
+    fn refill(&mut self, next: &mut Candidate, count: usize) {
+        let share = self.table_share();
+        while next.len() < count && self.insert(next, share) {
+            self.settle(next, count);
+        }
+    }
+
+    /// Descends a little where more sections will come.
+    fn settle(&mut self, next: &mut Candidate, count: usize) {
+        if next.len() < count {
+            self.polish(next, &SETTLE);
+        }
+    }
+
     /// Adds the section that the table prices best. False when none helps or none is left.
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
         let open = self.space.open(&candidate.sections());
         self.insert_open(candidate, share, &open)
     }
 
-    /// Adds a section anywhere. False when none is left.
-    fn insert_any(&mut self, candidate: &mut Candidate) -> bool {
+    /// Adds the two sections that the table prices best together, if any help.
+    fn insert_two(&mut self, candidate: &mut Candidate) {
+        self.look_around(candidate);
+        self.room.work += self.table.work_of_two(&self.surroundings, PAIRED_AMONG);
+        let found = self.table.best_two(
+            &self.surroundings,
+            self.space,
+            Shape::ALL.map(|shape| self.space.left(&candidate.shapes, shape)),
+            PAIRED_AMONG,
+            &mut self.random,
+        );
+        for section in found.iter().flatten() {
+            candidate.push(section);
+        }
+    }
+
+    /// Adds a section anywhere, if any is left.
+    fn insert_any(&mut self, candidate: &mut Candidate) {
         let found = self.space.any(&candidate.sections(), &mut self.random);
         if let Some(section) = &found {
             candidate.push(section);
         }
-        found.is_some()
+    }
+
+    fn look_around(&mut self, candidate: &Candidate) {
+        self.parts(candidate);
+        self.surroundings.set(&self.objective, &mut self.room);
     }
 
     fn insert_open(&mut self, candidate: &mut Candidate, share: f64, open: &Open) -> bool {
-        self.parts(candidate);
-        self.room.weighted_error(&self.objective, &mut self.error);
-        self.room.work += self.table.work(share);
+        self.look_around(candidate);
+        self.room.work += self.table.work(&self.surroundings, share);
         let found = self.table.best(
-            &self.error,
+            &self.surroundings,
             self.space,
             |shape, ranges| open.is(shape, ranges),
             share,
@@ -463,7 +575,7 @@ impl<'a> Search<'a> {
         found.is_some()
     }
 
-    /// The section whose loss raises J least, the others unchanged.
+    /// The section whose loss leaves the least J, as far as the level and the gains of the others make up for it.
     pub(super) fn least_useful(&mut self, candidate: &Candidate) -> usize {
         self.least_useful_of(candidate, 0..candidate.len())
     }
@@ -474,15 +586,9 @@ impl<'a> Search<'a> {
         candidate: &Candidate,
         some: impl Iterator<Item = usize>,
     ) -> usize {
-        let mut least = (f64::INFINITY, 0);
-        for index in some {
-            let mut without = candidate.clone();
-            without.remove(index);
-            let value = self.parts(&without).total();
-            if value < least.0 {
-                least = (value, index);
-            }
-        }
-        least.1
+        self.parts(candidate);
+        let value = without_each(&self.objective, &mut self.room);
+        let least = some.min_by(|a, b| value[*a].total_cmp(&value[*b]));
+        least.unwrap_or(0)
     }
 }

@@ -128,6 +128,22 @@ impl Space {
         space
     }
 
+    /// The largest cut and the largest boost, dB, that sections of all these shapes can have; each 0 where one of them can
+    /// have none.
+    pub(super) fn most_alike(&self, shapes: &[Shape]) -> [f64; 2] {
+        let most = |of_box: fn(&Ranges) -> f64| {
+            let of_shape = |shape: &Shape| self.boxes_of(*shape).iter().map(of_box);
+            let most = shapes
+                .iter()
+                .map(|shape| of_shape(shape).fold(0.0, f64::max));
+            most.fold(f64::INFINITY, f64::min)
+        };
+        [
+            most(|ranges| -ranges.gain_db.start()),
+            most(|ranges| *ranges.gain_db.end()),
+        ]
+    }
+
     /// The boxes of `shape`.
     #[must_use]
     pub fn boxes_of(&self, shape: Shape) -> &[Ranges] {

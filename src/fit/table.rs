@@ -1,7 +1,7 @@
-//! A table of unit sections, correlated with a residual to price the next section.
+//! A table of unit sections, correlated with a residual to price the next one or two.
 
-use super::kernel::Product;
 use super::objective::{Level, Objective};
+use super::pricing::{Gram, Surroundings, work};
 use super::random::Random;
 use super::space::{Ranges, Space, nearest};
 use crate::filter::{Section, Shape};
@@ -12,6 +12,10 @@ const PEAKING_PER_OCTAVE: f64 = 6.0;
 const SHELVES_PER_OCTAVE: f64 = 2.0;
 const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
 const SHELF_Q: [f64; 2] = [0.5, 0.9];
+/// What the others can make up for but for this share is nothing of its own.
+const LOST: f64 = 0.01;
+/// Sections are priced up to so many times the table's gain: what is too large for their boxes is cut down afterwards.
+const MOST_SCALE: f64 = 4.0;
 
 /// The table for one objective and one space; by default empty.
 #[derive(Debug, Default)]
@@ -86,22 +90,28 @@ impl Table {
 
     /// Work of pricing a share of the table, in the unit of `Workspace::work`.
     #[must_use]
-    pub fn work(&self, share: f64) -> u64 {
-        let entry = 10.0 + 0.08 * self.column_length as f64;
-        (share * self.sections.len() as f64 * entry) as u64
+    pub fn work(&self, surroundings: &Surroundings, share: f64) -> u64 {
+        let priced = share * self.sections.len() as f64;
+        let followers = surroundings.followers();
+        work(self.column_length, followers, priced as usize, false)
     }
 
-    /// The section that lowers the squared length of `weighted_error` most, taken alone, among a
-    /// random share of the table; boxes that `allowed` denies are passed over. None when nothing helps.
+    /// Work of pricing all pairs among so many entries.
+    #[must_use]
+    pub fn work_of_two(&self, surroundings: &Surroundings, among: usize) -> u64 {
+        work(self.column_length, surroundings.followers(), among, true)
+    }
+
+    /// The section that lowers the squared length of the error most, when the surroundings follow, among a random share
+    /// of the table; boxes that `allowed` denies are passed over. None when nothing helps.
     pub fn best(
         &self,
-        weighted_error: &[f64],
+        surroundings: &Surroundings,
         space: &Space,
         allowed: impl Fn(Shape, &Ranges) -> bool,
         share: f64,
         random: &mut Random,
     ) -> Option<Section> {
-        let arch = pulp::Arch::new();
         let boxes = Shape::ALL.map(|shape| {
             let boxes = space.boxes_of(shape).iter();
             boxes
@@ -111,17 +121,23 @@ impl Table {
         let is_allowed = |shape: Shape| !boxes[shape as usize].is_empty();
         let possible =
             Shape::ALL.map(|entry| readings(entry, self.level).any(|(shape, _)| is_allowed(shape)));
+        let mut priced = |index: &usize| {
+            possible[self.sections[*index].shape as usize]
+                && (share >= 1.0 || random.unit() < share)
+        };
+        let entries: Vec<usize> = (0..self.sections.len()).filter(&mut priced).collect();
+        let (gram, error) = self.gram(surroundings, &entries, false);
         let mut best: Option<(f64, Section)> = None;
-        for (index, section) in self.sections.iter().enumerate() {
-            if !possible[section.shape as usize] || (share < 1.0 && random.unit() >= share) {
+        for (place, &index) in entries.iter().enumerate() {
+            let section = &self.sections[index];
+            let product = gram.at(error, error + 1 + place);
+            let whole = self.squared_lengths[index];
+            // An upper bound first: most entries end here.
+            if best.is_some_and(|(fall, _)| product * product <= fall * LOST * whole) {
                 continue;
             }
-            let column =
-                &self.columns[index * self.column_length..(index + 1) * self.column_length];
-            let product = arch.dispatch(Product(column, weighted_error));
-            let length = self.squared_lengths[index];
-            // An upper bound first: most entries end here.
-            if best.is_some_and(|(fall, _)| product * product <= fall * length) {
+            let length = gram.left_of(error + 1 + place, whole, error);
+            if length < LOST * whole {
                 continue;
             }
             let scale = -product / length;
@@ -157,6 +173,107 @@ impl Table {
             }
         }
         best.map(|(_, section)| section)
+    }
+
+    /// The two sections that together lower the squared length of the error most, when the surroundings follow, of all pairs
+    /// among some random entries of the table: each may be worth nothing alone. `left` is how many more of each shape there
+    /// may be. For a space without slots; None when nothing helps.
+    pub fn best_two(
+        &self,
+        surroundings: &Surroundings,
+        space: &Space,
+        left: [usize; 3],
+        among: usize,
+        random: &mut Random,
+    ) -> Option<[Section; 2]> {
+        let mut entries: Vec<usize> = Vec::new();
+        let pairs = Shape::ALL
+            .map(|one| Shape::ALL.map(|other| self.read_together([one, other], left).next()));
+        let shape = |entry: usize| self.sections[entry].shape as usize;
+        for _ in 0..among {
+            let entry = random.below(self.sections.len());
+            let may_pair = pairs.get(shape(entry))?.iter().any(Option::is_some);
+            if may_pair && !entries.contains(&entry) {
+                entries.push(entry);
+            }
+        }
+        let (gram, error) = self.gram(surroundings, &entries, true);
+        let at = |place: usize| error + 1 + place;
+        let mut best: Option<(f64, [usize; 2], [f64; 2])> = None;
+        for (one, &entry) in entries.iter().enumerate() {
+            let (pull, own) = (gram.at(error, at(one)), gram.at(at(one), at(one)));
+            if own < LOST * self.squared_lengths[entry] {
+                continue;
+            }
+            for (other, &other_entry) in entries.iter().enumerate().skip(one + 1) {
+                let both = gram.at(at(one), at(other));
+                let share = both / own;
+                let other_own = gram.at(at(other), at(other)) - share * both;
+                let other_pull = gram.at(error, at(other)) - share * pull;
+                if other_own < LOST * self.squared_lengths[other_entry]
+                    || pairs[shape(entry)][shape(other_entry)].is_none()
+                {
+                    continue;
+                }
+                let fall = pull * pull / own + other_pull * other_pull / other_own;
+                // An upper bound first: without walls.
+                if best.is_some_and(|(most, ..)| fall <= most) {
+                    continue;
+                }
+                let clamp = |scale: f64| scale.clamp(-MOST_SCALE, MOST_SCALE);
+                let other_scale = clamp(-other_pull / other_own);
+                let scale = clamp(-(pull + both * other_scale) / own);
+                let rest = pull + both * other_scale;
+                let fall = -scale * (2.0 * rest + scale * own)
+                    - other_scale
+                        * (2.0 * gram.at(error, at(other))
+                            + other_scale * gram.at(at(other), at(other)));
+                if fall > best.map_or(0.0, |(most, ..)| most) {
+                    best = Some((fall, [entry, other_entry], [scale, other_scale]));
+                }
+            }
+        }
+        let (_, two, scales) = best?;
+        let shapes = two.map(|entry| self.sections[entry].shape);
+        let ways: Vec<[(Shape, f64); 2]> = self.read_together(shapes, left).collect();
+        let way = ways[random.below(ways.len())];
+        Some([0, 1].map(|k| {
+            let (shape, sign) = way[k];
+            let wished = Section {
+                shape,
+                gain_db: sign * scales[k] * UNIT_GAIN_DB,
+                ..self.sections[two[k]]
+            };
+            space.box_of(&wished).clamped(&wished)
+        }))
+    }
+
+    /// Products of the surroundings with some entries, and of these with one another if asked for, without what the
+    /// surroundings can make up for; and the place of the error. The entries come after it.
+    fn gram(&self, surroundings: &Surroundings, entries: &[usize], all: bool) -> (Gram, usize) {
+        let n = self.column_length;
+        let column = |&entry: &usize| &self.columns[entry * n..(entry + 1) * n];
+        let columns = surroundings.with(entries.iter().map(column));
+        let error = surroundings.followers();
+        let rows = if all { columns.len() } else { error + 1 };
+        let mut gram = Gram::new(columns, rows);
+        gram.eliminate(error);
+        (gram, error)
+    }
+
+    /// The ways to read two entries of these shapes with no more of each than there may be.
+    fn read_together(
+        &self,
+        shapes: [Shape; 2],
+        left: [usize; 3],
+    ) -> impl Iterator<Item = [(Shape, f64); 2]> {
+        let [one, other] = shapes.map(|shape| readings(shape, self.level));
+        let other: Vec<_> = other.collect();
+        one.flat_map(move |one| other.clone().into_iter().map(move |other| [one, other]))
+            .filter(move |[one, other]| {
+                let of_one = 1 + usize::from(one.0 == other.0);
+                left[one.0 as usize] >= of_one && left[other.0 as usize] >= of_one
+            })
     }
 }
 

@@ -1,0 +1,168 @@
+//! What changes of the sections bring while the level and the gains of the others follow them.
+//!
+//! Near the sections at hand, the residual is the squared length of the weighted error plus weighted columns: what a decibel
+//! of each follower changes, and a multiple of whatever is added. Eliminating the followers from the matrix of inner products (a
+//! Schur complement) leaves the inner products of what they cannot make up for. Walls of the followers are not looked at:
+//! prices choose what to try, and the solver settles it.
+
+use super::kernel::{Products, TILE};
+use super::objective::{Objective, Workspace};
+
+/// The sections at hand as prices see them: one column after another, of equal length.
+#[derive(Debug, Default)]
+pub struct Surroundings {
+    columns: Vec<f64>,
+    length: usize,
+    followers: usize,
+}
+
+impl Surroundings {
+    /// Those of the last evaluation in `room`: the level where it is free, the gains, then the weighted error.
+    pub fn set(&mut self, objective: &Objective, room: &mut Workspace) {
+        self.columns.clear();
+        self.length = objective.padded_len();
+        room.gain_columns(objective, &mut self.columns);
+        self.followers = self.columns.len() / self.length;
+        room.weighted_error(objective, &mut self.columns);
+    }
+
+    /// How many columns follow; the error is the next one.
+    #[must_use]
+    pub fn followers(&self) -> usize {
+        self.followers
+    }
+
+    /// All columns, and then `more`.
+    #[must_use]
+    pub fn with<'a>(&'a self, more: impl Iterator<Item = &'a [f64]>) -> Vec<&'a [f64]> {
+        self.columns.chunks_exact(self.length).chain(more).collect()
+    }
+}
+
+/// A follower whose squared length is below this, dB^2 per dB^2 of all weight, changes nothing.
+const NOTHING: f64 = 1e-9;
+
+/// Inner products of columns: the first rows of the matrix, from the diagonal on.
+#[derive(Debug)]
+pub struct Gram {
+    products: Vec<f64>,
+    width: usize,
+    rows: usize,
+}
+
+impl Gram {
+    /// Products of the first `rows` of `columns` (at least one) with all from the diagonal on.
+    #[must_use]
+    pub fn new(mut columns: Vec<&[f64]>, rows: usize) -> Self {
+        let width = columns.len().next_multiple_of(TILE);
+        let filling = columns[0];
+        columns.resize(width, filling);
+        let mut products = vec![0.0; width * rows.next_multiple_of(TILE)];
+        pulp::Arch::new().dispatch(Products {
+            columns: &columns,
+            products: &mut products,
+        });
+        Self {
+            products,
+            width,
+            rows,
+        }
+    }
+
+    /// The product of two columns, one of them among the rows.
+    #[must_use]
+    pub fn at(&self, i: usize, j: usize) -> f64 {
+        self.products[i.min(j) * self.width + i.max(j)]
+    }
+
+    /// The matrix of some of the columns, all of them rows.
+    #[must_use]
+    pub fn of(&self, some: &[usize]) -> Self {
+        let width = some.len();
+        let row = |i: usize| {
+            (0..width).map(move |j| {
+                if j < i {
+                    0.0
+                } else {
+                    self.at(some[i], some[j])
+                }
+            })
+        };
+        Self {
+            products: (0..width).flat_map(row).collect(),
+            width,
+            rows: width,
+        }
+    }
+
+    /// Leaves of all others what the first `followers` columns cannot make up for.
+    pub fn eliminate(&mut self, followers: usize) {
+        for p in 0..followers {
+            let (above, below) = self.products.split_at_mut((p + 1) * self.width);
+            let pivots = &above[p * self.width..];
+            if pivots[p] <= NOTHING {
+                continue;
+            }
+            let rows = below.chunks_exact_mut(self.width);
+            for (i, row) in (p + 1..self.rows).zip(rows) {
+                let factor = pivots[i] / pivots[p];
+                for (out, pivot) in row[i..].iter_mut().zip(&pivots[i..]) {
+                    *out -= factor * pivot;
+                }
+            }
+        }
+    }
+
+    /// Of a column's squared length `whole`, what the first `followers` columns, eliminated, cannot make up for.
+    #[must_use]
+    pub fn left_of(&self, column: usize, whole: f64, followers: usize) -> f64 {
+        let made_up = |p: usize| match self.at(p, p) {
+            pivot if pivot <= NOTHING => 0.0,
+            pivot => self.at(p, column).powi(2) / pivot,
+        };
+        whole - (0..followers).map(made_up).sum::<f64>()
+    }
+}
+
+/// What J would be without each of the sections of the last evaluation in `room`, in the order of the candidate.
+pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
+    let mut surroundings = Surroundings::default();
+    surroundings.set(objective, room);
+    let mut levels_db = Vec::new();
+    room.level_columns(objective, &mut levels_db);
+    let weighted = objective.weighted(&levels_db);
+    let length = objective.padded_len();
+    let columns = surroundings.with(weighted.chunks_exact(length));
+    let (error, all) = (surroundings.followers(), columns.len());
+    let sections = room.order().len();
+    let gram = Gram::new(columns, all);
+    let mut value = vec![0.0; sections];
+    for (place, &section) in room.order().iter().enumerate() {
+        let gone = error - sections + place;
+        let level = error + 1 + place;
+        let mut some: Vec<usize> = (0..error).filter(|follower| *follower != gone).collect();
+        some.extend([error, level]);
+        let mut left = gram.of(&some);
+        let (error, level) = (some.len() - 2, some.len() - 1);
+        left.eliminate(error);
+        // |error - level|^2
+        let residual = left.at(error, error) - 2.0 * left.at(error, level) + left.at(level, level);
+        let own_db = &levels_db[place * length..(place + 1) * length];
+        value[section] = residual + room.economy_without(objective, own_db);
+    }
+    room.work += removal_work(length, sections);
+    value
+}
+
+/// Work of pricing with so many followers and columns that are added, all of them with one another or each alone, in the unit of
+/// [`Workspace::work`].
+#[must_use]
+pub fn work(points: usize, followers: usize, added: usize, with_one_another: bool) -> u64 {
+    let all = followers + 1 + added;
+    let rows = if with_one_another { all } else { followers + 1 };
+    (1000 + points * rows * all / 64 + added * added * usize::from(with_one_another) * 3 / 2) as u64
+}
+
+fn removal_work(points: usize, sections: usize) -> u64 {
+    (1000 + points * (2 * sections + 2).pow(2) / 30 + sections.pow(4) / 4) as u64
+}
