@@ -188,8 +188,7 @@ impl WithSimd for Everything<'_> {
         }
         let mut products = vec![0.0; count * count];
         simd.vectorize(Products {
-            columns: &columns,
-            length: n,
+            columns: &columns.chunks_exact(n).collect::<Vec<_>>(),
             products: &mut products,
         });
         let numbers = [boost_db, cut_db, level_db, columns, products].concat();

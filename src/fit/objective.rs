@@ -419,7 +419,7 @@ impl Workspace {
 
 /// Work of one evaluation with so many runs of sections, in the unit of [`Workspace::work`].
 fn value_work(points: usize, sections: usize, runs: usize) -> u64 {
-    (550 + points * (12 + 13 * runs.saturating_sub(1) + 2 * sections) / 10) as u64
+    (600 + points * (12 + 13 * runs.saturating_sub(1) + 2 * sections) / 10) as u64
 }
 
 /// Work of the derivatives, their products, and the step that follows.

@@ -113,14 +113,23 @@ impl Gram {
         }
     }
 
-    /// Of a column's squared length `whole`, what the first `followers` columns, eliminated, cannot make up for.
-    #[must_use]
-    pub fn left_of(&self, column: usize, whole: f64, followers: usize) -> f64 {
-        let made_up = |p: usize| match self.at(p, p) {
-            pivot if pivot <= NOTHING => 0.0,
-            pivot => self.at(p, column).powi(2) / pivot,
-        };
-        whole - (0..followers).map(made_up).sum::<f64>()
+    /// Leaves of the squared lengths of the columns from `first` on what the first `followers` columns, eliminated, cannot make
+    /// up for.
+    pub fn leave_of(&self, squared_lengths: &mut [f64], first: usize, followers: usize) {
+        for (p, row) in self
+            .products
+            .chunks_exact(self.width)
+            .enumerate()
+            .take(followers)
+        {
+            if row[p] <= NOTHING {
+                continue;
+            }
+            let made_up = row[p].recip();
+            for (left, product) in squared_lengths.iter_mut().zip(&row[first..]) {
+                *left -= product * product * made_up;
+            }
+        }
     }
 }
 
@@ -160,9 +169,9 @@ pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
 pub fn work(points: usize, followers: usize, added: usize, with_one_another: bool) -> u64 {
     let all = followers + 1 + added;
     let rows = if with_one_another { all } else { followers + 1 };
-    (1000 + points * rows * all / 64 + added * added * usize::from(with_one_another) * 3 / 2) as u64
+    (2000 + points * rows * all / 48 + added * added * usize::from(with_one_another) * 3 / 2) as u64
 }
 
 fn removal_work(points: usize, sections: usize) -> u64 {
-    (1000 + points * (2 * sections + 2).pow(2) / 30 + sections.pow(4) / 4) as u64
+    (2000 + points * (2 * sections + 2).pow(2) / 24 + sections.pow(4) / 4) as u64
 }

@@ -127,17 +127,18 @@ impl Table {
         };
         let entries: Vec<usize> = (0..self.sections.len()).filter(&mut priced).collect();
         let (gram, error) = self.gram(surroundings, &entries, false);
+        let wholes = entries.iter().map(|&index| self.squared_lengths[index]);
+        let mut lengths: Vec<f64> = wholes.collect();
+        gram.leave_of(&mut lengths, error + 1, error);
         let mut best: Option<(f64, Section)> = None;
         for (place, &index) in entries.iter().enumerate() {
             let section = &self.sections[index];
             let product = gram.at(error, error + 1 + place);
-            let whole = self.squared_lengths[index];
+            let length = lengths[place];
             // An upper bound first: most entries end here.
-            if best.is_some_and(|(fall, _)| product * product <= fall * LOST * whole) {
-                continue;
-            }
-            let length = gram.left_of(error + 1 + place, whole, error);
-            if length < LOST * whole {
+            if length < LOST * self.squared_lengths[index]
+                || best.is_some_and(|(fall, _)| product * product <= fall * length)
+            {
                 continue;
             }
             let scale = -product / length;

@@ -11,8 +11,8 @@ mod corpus;
 #[path = "../support/rivals.rs"]
 mod rivals;
 
-use bandwright::filter::cascade;
-use bandwright::fit::objective::Objective;
+use bandwright::fit::objective::{Objective, Placed, Workspace};
+use bandwright::fit::pricing::Surroundings;
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::search::{Candidate, Search};
@@ -118,8 +118,8 @@ fn polish(problem: &Problem, sections: usize, core: &OneCore) -> (f64, f64) {
         0.0,
     );
     let table = Table::new(&objective, &space);
+    let seed = greedy_seed(problem, &objective, &table, sections);
     let mut search = Search::new(objective, &table, &space, 0);
-    let seed = greedy_seed(problem, &table, sections);
     let mut counted = seed.clone();
     let before = search.room.evaluations;
     search.polish(&mut counted, &TO_THE_BOTTOM);
@@ -133,29 +133,19 @@ fn polish(problem: &Problem, sections: usize, core: &OneCore) -> (f64, f64) {
 }
 
 /// The table's best section for what those before it leave, again and again.
-fn greedy_seed(problem: &Problem, table: &Table, count: usize) -> Candidate {
+fn greedy_seed(problem: &Problem, objective: &Objective, table: &Table, count: usize) -> Candidate {
     let space = problem.space();
-    let power: f64 = problem.weight.iter().map(|w| w * w).sum();
+    let mut surroundings = Surroundings::default();
+    let mut room = Workspace::default();
     let mut seed = Vec::new();
     while seed.len() < count {
-        let level_db = cascade::levels_db(&seed, RATE_HZ, &problem.frequency_hz);
-        let mut error: Vec<f64> = level_db
-            .iter()
-            .zip(&problem.wanted_db)
-            .map(|(level, wanted)| level - wanted)
-            .collect();
-        let weighted = error
-            .iter()
-            .zip(&problem.weight)
-            .map(|(e, w)| w * w * e / power);
-        let mean: f64 = weighted.sum();
-        for (e, w) in error.iter_mut().zip(&problem.weight) {
-            *e = (*e - mean) * w / power.sqrt();
-        }
-        error.resize(error.len().next_multiple_of(8), 0.0);
+        let candidate = Candidate::of(&seed);
+        Placed::new(objective, &candidate.shapes, &[], &[], &mut room).parts(&candidate.x);
+        surroundings.set(objective, &mut room);
         let open = space.open(&seed);
         let allowed = |shape, ranges: &_| open.is(shape, ranges);
-        let Some(section) = table.best(&error, &space, allowed, 1.0, &mut Random::new(0)) else {
+        let mut random = Random::new(0);
+        let Some(section) = table.best(&surroundings, &space, allowed, 1.0, &mut random) else {
             break;
         };
         seed.push(section);
