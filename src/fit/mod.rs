@@ -104,10 +104,12 @@ pub fn fit(task: &Task<'_>) -> Answer {
     }
     let table = Table::default();
     let mut judge = Search::new(objective.clone(), &table, task.space, 0);
-    let answer = reach.levels[enough(&reach.levels[..=allowed], task.economy)]
+    let mut answer = reach.levels[enough(&reach.levels[..=allowed], task.economy)]
         .answer
         .clone();
     let stopping = close_within(&objective, answer.len());
+    // Counts on the way did not go quite to the bottom.
+    judge.polish(&mut answer, &stopping);
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
     let alike = |other: &&Candidate| other.len() == answer.len();
     let others = reach.others.iter().filter(alike).cloned();

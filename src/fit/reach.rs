@@ -124,6 +124,8 @@ pub(super) const CLOSE: Stopping = Stopping {
     relative_fall: 1e-7,
     value: 1e-18,
 };
+/// Near enough to it for a count on the way to N.
+const CLOSE_ON_THE_WAY: f64 = 1e-4;
 /// Most work of going to the bottom once: with very many sections, that is a long way.
 const CLOSE_WORK: u64 = 20_000_000;
 
@@ -238,6 +240,9 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
                 let stream_seed =
                     Random::new((seed << 48) ^ ((count as u64) << 32) ^ number as u64).bits();
                 let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
+                if count < last {
+                    stream.closes_within = CLOSE_ON_THE_WAY;
+                }
                 if number > 0 {
                     stream.of_one_sign = of_one_sign.as_ref();
                 }
@@ -264,6 +269,8 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             reach.enough = best.value <= effort.enough();
             let ends = streams.iter().flat_map(|stream| &stream.ends);
             reach.others = distinct(ends.cloned().collect(), &best);
+            let stopping = close_within(objective, best.len());
+            judge.polish(&mut best, &stopping);
         }
         answers.push(best);
     }
@@ -348,6 +355,8 @@ struct Stream<'a> {
     /// All ends on all points.
     ends: Vec<Candidate>,
     walks: u64,
+    /// Share of J by which the last step to the bottom may still fall.
+    closes_within: f64,
 }
 
 impl<'a> Stream<'a> {
@@ -369,6 +378,7 @@ impl<'a> Stream<'a> {
             best: Candidate::empty(),
             ends: Vec::new(),
             walks: 0,
+            closes_within: CLOSE.relative_fall,
         }
     }
 
@@ -454,10 +464,17 @@ impl<'a> Stream<'a> {
         self.thin.aim(thinned);
     }
 
+    fn closing(&self, end: &Candidate) -> Stopping {
+        Stopping {
+            relative_fall: self.closes_within,
+            ..close_within(self.objective, end.len())
+        }
+    }
+
     /// Takes an end to the bottom on all points, as far as it may be the best, and keeps it when it is.
     fn close(&mut self, mut end: Candidate) -> Candidate {
         if end.value <= self.best.value * HOPELESS {
-            let stopping = close_within(self.objective, end.len());
+            let stopping = self.closing(&end);
             let hoped_for = self.best.value * (1.0 + SAME);
             self.full.polish_toward(&mut end, &stopping, hoped_for);
         } else {
@@ -471,7 +488,7 @@ impl<'a> Stream<'a> {
         }
         // The other reading of a shelf matters to the economy term only.
         if self.objective.economy() > 0.0 {
-            let stopping = close_within(self.objective, end.len());
+            let stopping = self.closing(&end);
             end = best_reading(end, &mut self.full, &stopping);
         }
         self.best.clone_from(&end);
