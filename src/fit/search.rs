@@ -80,15 +80,10 @@ impl Candidate {
 
     /// True when each section has one of its shape among the others that hardly differs.
     fn is_near(&self, other: &Self) -> bool {
-        let variables = |candidate: &Self, k: usize| {
-            let x = &candidate.x[3 * k..3 * k + 3];
-            [x[0], x[1], x[2]]
-        };
-        let alike = |k: usize, j: usize| {
-            let (own, other_x) = (variables(self, k), variables(other, j));
-            let near = |(v, near): (usize, f64)| (own[v] - other_x[v]).abs() < near;
-            self.shapes[k] == other.shapes[j] && NEAR.into_iter().enumerate().all(near)
-        };
+        let near =
+            |k: usize, j: usize, v: usize| (self.x[3 * k + v] - other.x[3 * j + v]).abs() < NEAR[v];
+        let alike =
+            |k: usize, j: usize| self.shapes[k] == other.shapes[j] && (0..3).all(|v| near(k, j, v));
         (0..self.len()).all(|k| (0..other.len()).any(|j| alike(k, j)))
     }
 
@@ -413,7 +408,7 @@ impl<'a> Search<'a> {
         if paired && self.random.unit() < PAIRED_SHARE {
             self.insert_two(next);
             self.settle(next, count);
-        } else if self.random.unit() * (count as f64) < UNPRICED {
+        } else if replaced > 0 && self.random.unit() * (count as f64) < UNPRICED {
             for _ in 0..1 + self.random.below(replaced) {
                 self.insert_any(next);
                 self.settle(next, count);
@@ -469,7 +464,7 @@ impl<'a> Search<'a> {
     fn bend(&mut self, next: &mut Candidate) {
         let count = next.len();
         for shape in BEND_SHAPES {
-            let alike: Vec<usize> = (0..count.min(next.len()))
+            let alike: Vec<usize> = (0..next.len())
                 .filter(|k| next.shapes[*k] == shape)
                 .collect();
             if !alike.is_empty() {
@@ -486,9 +481,11 @@ impl<'a> Search<'a> {
         let peak_q = between(BEND_Q);
         let share = between(BEND_GAIN);
         let [most_cut_db, most_boost_db] = self.space.most_alike(&BEND_SHAPES);
-        let gain_db = match between((0.0, 1.0)) {
-            half if half < 0.5 && most_cut_db > 0.0 || most_boost_db <= 0.0 => -share * most_cut_db,
-            _ => share * most_boost_db,
+        let cuts = most_boost_db <= 0.0 || (between((0.0, 1.0)) < 0.5 && most_cut_db > 0.0);
+        let gain_db = if cuts {
+            -share * most_cut_db
+        } else {
+            share * most_boost_db
         };
         let frequencies_hz = [middle_hz / apart, middle_hz, middle_hz * apart];
         for (shape, f0_hz) in BEND_SHAPES.into_iter().zip(frequencies_hz) {

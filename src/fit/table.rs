@@ -187,13 +187,16 @@ impl Table {
         among: usize,
         random: &mut Random,
     ) -> Option<[Section; 2]> {
+        if self.sections.is_empty() {
+            return None;
+        }
         let mut entries: Vec<usize> = Vec::new();
         let pairs = Shape::ALL
             .map(|one| Shape::ALL.map(|other| self.read_together([one, other], left).next()));
         let shape = |entry: usize| self.sections[entry].shape as usize;
         for _ in 0..among {
             let entry = random.below(self.sections.len());
-            let may_pair = pairs.get(shape(entry))?.iter().any(Option::is_some);
+            let may_pair = pairs[shape(entry)].iter().any(Option::is_some);
             if may_pair && !entries.contains(&entry) {
                 entries.push(entry);
             }
