@@ -1,11 +1,10 @@
 //! Stage 5: the fit. Takes what is wanted at a set of points, their weights and what may be used; gives the sections.
 //!
-//! [`space`] is what may be used and [`boxes`] makes it from limits; [`objective`] is J and its derivatives, computed by [`kernel`]; [`solver`] descends to a local
-//! minimum by [`elimination`] and knows numbers only; [`search`] changes the structure, with a [`table`] of sections and
-//! [`pricing`] of what changes bring;
-//! [`reach`] does so for 1 to N sections within a budget; [`mirror`] chooses between shelves that differ
-//! only in level; [`steps`] puts the numbers on the equaliser's steps (`lattice`), all together by a `beam` over a
-//! quadratic model; [`sides`] does all of it for two sides at one level.
+//! [`space`] is what may be used and [`boxes`] makes it from limits; [`objective`] is J and its derivatives, computed by
+//! [`kernel`]; [`solver`] descends to a local minimum by [`elimination`] and knows numbers only; [`search`] changes the structure,
+//! with a [`table`] of sections and [`pricing`] of what changes bring; [`reach`] does so for 1 to N sections within a budget;
+//! [`mirror`] chooses between shelves that differ only in level; [`steps`] puts the numbers on the equaliser's steps
+//! (`lattice`), all together by a `beam` over a quadratic model; [`sides`] does all of it for two sides at one level.
 
 pub mod lanes;
 

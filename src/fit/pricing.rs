@@ -8,7 +8,7 @@
 use super::kernel::{Products, TILE};
 use super::objective::{Objective, Workspace};
 
-/// The sections at hand as prices see them: one column after another, of equal length.
+/// The sections at hand as prices see them: one column after another, of equal length. To be set before it is used.
 #[derive(Debug, Default)]
 pub struct Surroundings {
     columns: Vec<f64>,
@@ -27,31 +27,30 @@ impl Surroundings {
     }
 
     /// How many columns follow; the error is the next one.
-    #[must_use]
-    pub fn followers(&self) -> usize {
+    pub(super) fn followers(&self) -> usize {
         self.followers
     }
 
     /// All columns, and then `more`.
-    #[must_use]
-    pub fn with<'a>(&'a self, more: impl Iterator<Item = &'a [f64]>) -> Vec<&'a [f64]> {
+    pub(super) fn with<'a>(&'a self, more: impl Iterator<Item = &'a [f64]>) -> Vec<&'a [f64]> {
         self.columns.chunks_exact(self.length).chain(more).collect()
     }
 }
 
-/// A follower whose squared length is below this, dB^2 per dB^2 of all weight, changes nothing.
+/// A follower whose column is shorter than this, squared, changes nothing: dB^2 of weighted error a dB^2, all weights together
+/// being 1.
 const NOTHING: f64 = 1e-9;
 
 /// Inner products of columns: the first rows of the matrix, from the diagonal on.
 #[derive(Debug)]
-pub struct Gram {
+pub(super) struct Gram {
     products: Vec<f64>,
     width: usize,
     rows: usize,
 }
 
 impl Gram {
-    /// Products of the first `rows` of `columns` (at least one) with all from the diagonal on.
+    /// Products of the first `rows` of some columns, of which there is at least one, with all from the diagonal on.
     #[must_use]
     pub fn new(mut columns: Vec<&[f64]>, rows: usize) -> Self {
         let width = columns.len().next_multiple_of(TILE);
@@ -113,6 +112,29 @@ impl Gram {
         }
     }
 
+    /// With the gains of sections first, then the error, then the levels of those sections: what is left of the error without
+    /// each when the other gains follow. Half of the gains are eliminated for all of the other half at once.
+    fn without_each(&self, residual: &mut [f64]) {
+        let gains = residual.len();
+        if gains <= 1 {
+            for residual in residual {
+                // |error - level|^2
+                *residual = self.at(1, 1) - 2.0 * self.at(1, 2) + self.at(2, 2);
+            }
+            return;
+        }
+        let half = gains / 2;
+        for (kept, followers) in [(0..half, half..gains), (half..gains, 0..half)] {
+            let levels = kept.clone().map(|k| gains + 1 + k);
+            let rest = kept.clone().chain([gains]).chain(levels);
+            let order: Vec<usize> = followers.clone().chain(rest).collect();
+            let mut gram = self.of(&order);
+            gram.eliminate(followers.len());
+            let rest: Vec<usize> = (followers.len()..order.len()).collect();
+            gram.of(&rest).without_each(&mut residual[kept]);
+        }
+    }
+
     /// Leaves of the squared lengths of the columns from `first` on what the first `followers` columns, eliminated, cannot make
     /// up for.
     pub fn leave_of(&self, squared_lengths: &mut [f64], first: usize, followers: usize) {
@@ -142,21 +164,17 @@ pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
     let weighted = objective.weighted(&levels_db);
     let length = objective.padded_len();
     let columns = surroundings.with(weighted.chunks_exact(length));
-    let (error, all) = (surroundings.followers(), columns.len());
+    let all = columns.len();
+    let mut gram = Gram::new(columns, all);
     let sections = room.order().len();
-    let gram = Gram::new(columns, all);
+    let level = surroundings.followers() - sections;
+    gram.eliminate(level);
+    let gram = gram.of(&(level..all).collect::<Vec<_>>());
+    let mut residual = vec![0.0; sections];
+    gram.without_each(&mut residual);
     let mut value = vec![0.0; sections];
-    for (place, &section) in room.order().iter().enumerate() {
-        let gone = error - sections + place;
-        let level = error + 1 + place;
-        let mut some: Vec<usize> = (0..error).filter(|follower| *follower != gone).collect();
-        some.extend([error, level]);
-        let mut left = gram.of(&some);
-        let (error, level) = (some.len() - 2, some.len() - 1);
-        left.eliminate(error);
-        // |error - level|^2
-        let residual = left.at(error, error) - 2.0 * left.at(error, level) + left.at(level, level);
-        let own_db = &levels_db[place * length..(place + 1) * length];
+    let levels_db = levels_db.chunks_exact(length);
+    for ((&section, residual), own_db) in room.order().iter().zip(residual).zip(levels_db) {
         value[section] = residual + room.economy_without(objective, own_db);
     }
     room.work += removal_work(length, sections);
@@ -166,12 +184,12 @@ pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
 /// Work of pricing with so many followers and columns that are added, all of them with one another or each alone, in the unit of
 /// [`Workspace::work`].
 #[must_use]
-pub fn work(points: usize, followers: usize, added: usize, with_one_another: bool) -> u64 {
+pub(super) fn work(points: usize, followers: usize, added: usize, with_one_another: bool) -> u64 {
     let all = followers + 1 + added;
     let rows = if with_one_another { all } else { followers + 1 };
     (2000 + points * rows * all / 48 + added * added * usize::from(with_one_another) * 3 / 2) as u64
 }
 
 fn removal_work(points: usize, sections: usize) -> u64 {
-    (2000 + points * (2 * sections + 2).pow(2) / 24 + sections.pow(4) / 4) as u64
+    (2000 + points * (2 * sections + 2).pow(2) / 24 + 3 * sections.pow(3)) as u64
 }

@@ -124,7 +124,7 @@ pub(super) const CLOSE: Stopping = Stopping {
     relative_fall: 1e-7,
     value: 1e-18,
 };
-/// Near enough to it for a count on the way to N.
+/// The share of J by which the last step may still fall for a count on the way to N.
 const CLOSE_ON_THE_WAY: f64 = 1e-4;
 /// Most work of going to the bottom once: with very many sections, that is a long way.
 const CLOSE_WORK: u64 = 20_000_000;
@@ -265,12 +265,12 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             reach.walks = streams.iter().map(|stream| stream.walks).sum();
             reach.searches = streams.len() as u64;
             reach.agreeing = streams.iter().filter(agrees).count() as u64;
-            reach.exact = best.value <= EXACT;
-            reach.enough = best.value <= effort.enough();
             let ends = streams.iter().flat_map(|stream| &stream.ends);
             reach.others = distinct(ends.cloned().collect(), &best);
             let stopping = close_within(objective, best.len());
             judge.polish(&mut best, &stopping);
+            reach.exact = best.value <= EXACT;
+            reach.enough = best.value <= effort.enough();
         }
         answers.push(best);
     }

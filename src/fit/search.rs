@@ -106,14 +106,16 @@ const LEAST_USEFUL_SHARE: f64 = 0.3;
 /// changes far apart are as good one by one.
 const NEIGHBOUR_SHARE: f64 = 0.5;
 /// So many in N of the proposals that replace sections put one or more in anywhere first, whatever their price: sections
-/// that only work together have none alone. Where there are many sections, that is rarely what is missing.
+/// that only work together have none alone. Where there are many sections, that is rarely what is missing, and so it is where a
+/// pair was put in.
 const UNPRICED: f64 = 1.0;
-/// Share of the proposals that replace two or more sections which put two in together, the best pair among so many entries of
-/// the table.
+/// Of the proposals that replace two or more sections in no slots, the share that puts two in together first: the best pair
+/// among so many entries of the table.
 const PAIRED_SHARE: f64 = 0.3;
 const PAIRED_AMONG: usize = 40;
 /// So many in N of the proposals put in a bend: a low shelf, a high shelf and a wide peak between them, of one gain. The three
-/// nearly add up to a level, which is free; small changes of each bend the whole range, and no two of them do.
+/// nearly add up to a level, which is free. What is left of them is wide and smooth, and moves with each of their numbers; two of
+/// them do nothing of the kind.
 const BENT: f64 = 0.5;
 /// Least and most of a bend's middle (Hz), of the distance of its shelves from there (octaves), of the peak's q, and
 /// of its gain as a share of what the boxes allow.
@@ -417,7 +419,8 @@ impl<'a> Search<'a> {
         self.refill(next, count);
     }
 
-    /// Puts in more than there may be for a moment; then old ones of the shape that is too many go.
+    /// Puts in more than there may be for a moment; then the least useful old ones go, of the shape that is too many where there
+    /// is one.
     fn exchange(&mut self, next: &mut Candidate) {
         let count = next.len();
         let share = self.table_share();
@@ -457,7 +460,13 @@ impl<'a> Search<'a> {
             .iter()
             .all(|shape| self.space.most[*shape as usize] > 0);
         let level_is_free = self.objective.level() == Level::Free;
-        level_is_free && one_each && count >= BEND_SHAPES.len() && !self.space.has_slots()
+        let has_gain = self
+            .space
+            .most_alike(&BEND_SHAPES)
+            .iter()
+            .any(|most_db| *most_db > 0.0);
+        let is_free = level_is_free && !self.space.has_slots();
+        is_free && one_each && has_gain && count >= BEND_SHAPES.len()
     }
 
     /// Puts a bend in the place of sections of its shapes and of others, as many as need be.
@@ -502,8 +511,6 @@ impl<'a> Search<'a> {
             };
             next.push(&self.space.box_of(&section).clamped(&section));
         }
-        self.settle(next, count);
-        self.refill(next, count);
     }
 
     /// Puts priced sections in up to `count`; they settle in between.

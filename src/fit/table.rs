@@ -14,7 +14,7 @@ const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
 const SHELF_Q: [f64; 2] = [0.5, 0.9];
 /// What the others can make up for but for this share is nothing of its own.
 const LOST: f64 = 0.01;
-/// Sections are priced up to so many times the table's gain: what is too large for their boxes is cut down afterwards.
+/// Pairs are priced up to so many times the table's gain: two that nearly cancel would have no limit.
 const MOST_SCALE: f64 = 4.0;
 
 /// The table for one objective and one space; by default empty.
@@ -192,15 +192,23 @@ impl Table {
         }
         let mut entries: Vec<usize> = Vec::new();
         let pairs = Shape::ALL
-            .map(|one| Shape::ALL.map(|other| self.read_together([one, other], left).next()));
+            .map(|one| Shape::ALL.map(|other| self.read_together([one, other], left).count() > 0));
         let shape = |entry: usize| self.sections[entry].shape as usize;
         for _ in 0..among {
             let entry = random.below(self.sections.len());
-            let may_pair = pairs[shape(entry)].iter().any(Option::is_some);
+            let may_pair = pairs[shape(entry)].contains(&true);
             if may_pair && !entries.contains(&entry) {
                 entries.push(entry);
             }
         }
+        if entries.len() < 2 {
+            return None;
+        }
+        let scales = Shape::ALL.map(|shape| self.scales(shape, space, left));
+        let clamp = |entry: usize, scale: f64| {
+            let (least, most) = scales[shape(entry)];
+            scale.clamp(least, most)
+        };
         let (gram, error) = self.gram(surroundings, &entries, true);
         let at = |place: usize| error + 1 + place;
         let mut best: Option<(f64, [usize; 2], [f64; 2])> = None;
@@ -215,7 +223,7 @@ impl Table {
                 let other_own = gram.at(at(other), at(other)) - share * both;
                 let other_pull = gram.at(error, at(other)) - share * pull;
                 if other_own < LOST * self.squared_lengths[other_entry]
-                    || pairs[shape(entry)][shape(other_entry)].is_none()
+                    || !pairs[shape(entry)][shape(other_entry)]
                 {
                     continue;
                 }
@@ -224,10 +232,12 @@ impl Table {
                 if best.is_some_and(|(most, ..)| fall <= most) {
                     continue;
                 }
-                let clamp = |scale: f64| scale.clamp(-MOST_SCALE, MOST_SCALE);
-                let other_scale = clamp(-other_pull / other_own);
-                let scale = clamp(-(pull + both * other_scale) / own);
+                let other_scale = clamp(other_entry, -other_pull / other_own);
                 let rest = pull + both * other_scale;
+                let scale = clamp(entry, -rest / own);
+                if scale == 0.0 || other_scale == 0.0 {
+                    continue;
+                }
                 let fall = -scale * (2.0 * rest + scale * own)
                     - other_scale
                         * (2.0 * gram.at(error, at(other))
@@ -237,19 +247,37 @@ impl Table {
                 }
             }
         }
-        let (_, two, scales) = best?;
+        let (_, two, scales_found) = best?;
         let shapes = two.map(|entry| self.sections[entry].shape);
-        let ways: Vec<[(Shape, f64); 2]> = self.read_together(shapes, left).collect();
-        let way = ways[random.below(ways.len())];
-        Some([0, 1].map(|k| {
-            let (shape, sign) = way[k];
-            let wished = Section {
-                shape,
-                gain_db: sign * scales[k] * UNIT_GAIN_DB,
-                ..self.sections[two[k]]
-            };
-            space.box_of(&wished).clamped(&wished)
-        }))
+        let read = |way: [(Shape, f64); 2]| {
+            [0, 1].map(|k| {
+                let (shape, sign) = way[k];
+                let wished = Section {
+                    shape,
+                    gain_db: sign * scales_found[k] * UNIT_GAIN_DB,
+                    ..self.sections[two[k]]
+                };
+                space.box_of(&wished).clamped(&wished)
+            })
+        };
+        let is_whole = |two: &[Section; 2]| two.iter().all(|section| section.gain_db != 0.0);
+        let ways: Vec<[Section; 2]> = self.read_together(shapes, left).map(read).collect();
+        let whole: Vec<[Section; 2]> = ways.into_iter().filter(is_whole).collect();
+        (!whole.is_empty()).then(|| whole[random.below(whole.len())])
+    }
+
+    /// The least and the most of an entry's gain, in units of the table's, in any reading that may be added.
+    fn scales(&self, entry: Shape, space: &Space, left: [usize; 3]) -> (f64, f64) {
+        let may_be = readings(entry, self.level).filter(|(shape, _)| left[*shape as usize] > 0);
+        let ends = may_be.flat_map(|(shape, sign)| {
+            let gains_db = space.boxes_of(shape).iter().map(|ranges| &ranges.gain_db);
+            let ends_db = gains_db.flat_map(|range| [*range.start(), *range.end()]);
+            ends_db.map(move |gain_db| sign * gain_db / UNIT_GAIN_DB)
+        });
+        let within = ends.map(|scale| scale.clamp(-MOST_SCALE, MOST_SCALE));
+        within.fold((0.0, 0.0), |(least, most), scale| {
+            (scale.min(least), scale.max(most))
+        })
     }
 
     /// Products of the surroundings with some entries, and of these with one another if asked for, without what the
