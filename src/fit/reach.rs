@@ -49,8 +49,8 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 16_000_000),
-            Self::Normal => (2, 43_500_000),
+            Self::Quick => (1, 15_500_000),
+            Self::Normal => (2, 42_000_000),
             Self::Deep => (8, 104_000_000),
         }
     }
