@@ -2,9 +2,9 @@
 //!
 //! Each count starts from the answer for one section fewer, so J never rises along the curve. The
 //! counts below N get a small budget and the last one the budget of the [`Effort`]; then the answer
-//! for each count lends its sections, less one, to the count below. Budgets are counted in work, not
-//! in time, and searches that run at once are merged in their fixed order: the answer depends on
-//! neither clock nor threads.
+//! for each count lends its sections, less one, to the count below, and but for a quick search each count below N is
+//! searched once more from there. Budgets are counted in work, not in time, and searches that run at once are merged in their
+//! fixed order: the answer depends on neither clock nor threads.
 
 use rayon::prelude::*;
 
@@ -55,11 +55,30 @@ impl Effort {
         }
     }
 
+    /// Work for a count below N once the answer for N is there, of so many sections. It is part of the budget.
+    fn work_after(self, count: usize, last: usize) -> u64 {
+        let times = match self {
+            Self::Quick => 0,
+            Self::Normal => 3,
+            Self::Deep => 24,
+        };
+        times * work_before(count, last)
+    }
+
     /// J (dB^2) at or below which nothing is left to gain that matters.
     fn enough(self) -> f64 {
         match self {
             Self::Quick => ENOUGH,
             Self::Normal | Self::Deep => EXACT,
+        }
+    }
+
+    /// The limit of a search of so much work.
+    fn just(self, work: u64) -> Limits {
+        Limits {
+            rising: vec![work],
+            longer: work,
+            enough: self.enough(),
         }
     }
 
@@ -138,10 +157,22 @@ const ONE_SIGN_WALKS: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
-const ON_THE_WAY: u64 = 1_500;
-const LEAST_ON_THE_WAY: u64 = 300_000;
-const MOST_ON_THE_WAY: u64 = 3_000_000;
-const MOST_FOR_ALL: u64 = 30_000_000;
+const ON_THE_WAY: u64 = 500;
+const LEAST_ON_THE_WAY: u64 = 100_000;
+const MOST_ON_THE_WAY: u64 = 1_000_000;
+const MOST_FOR_ALL: u64 = 10_000_000;
+/// Most work of lending sections to the counts below.
+const DESCENT_WORK: u64 = 30_000_000;
+
+/// The number of the stream that searches once more for a count below N.
+const AGAIN: u64 = 1 << 31;
+
+/// Work for a count on the way to the last, before the answer for that is there.
+fn work_before(count: usize, last: usize) -> u64 {
+    let work = ON_THE_WAY * (count as u64).pow(3);
+    let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
+    work.min(MOST_FOR_ALL / last as u64)
+}
 
 /// An end is near the answer below so many times its J.
 const NEAR: f64 = 1.25;
@@ -216,16 +247,10 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     let mut spent = 0;
     for count in 1..=last {
         let limits = if count == last {
-            effort.limits(spent)
+            let to_come = (1..last).map(|count| effort.work_after(count, last));
+            effort.limits(spent + to_come.sum::<u64>())
         } else {
-            let work = ON_THE_WAY * (count as u64).pow(3);
-            let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
-            let work = work.min(MOST_FOR_ALL / last as u64);
-            vec![Limits {
-                rising: vec![work],
-                longer: work,
-                enough: effort.enough(),
-            }]
+            vec![effort.just(work_before(count, last))]
         };
         let previous = &answers[count - 1];
         if previous.value <= effort.enough() {
@@ -237,8 +262,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             .into_par_iter()
             .enumerate()
             .map(|(number, limits)| {
-                let stream_seed =
-                    Random::new((seed << 48) ^ ((count as u64) << 32) ^ number as u64).bits();
+                let stream_seed = seed_of(seed, count, number as u64);
                 let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
                 if count < last {
                     stream.closes_within = CLOSE_ON_THE_WAY;
@@ -252,8 +276,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             .collect();
         let mut best = previous.clone();
         for stream in &streams {
-            reach.evaluations += stream.thin.room.evaluations + stream.full.room.evaluations;
-            reach.polishes += stream.thin.polishes + stream.full.polishes;
+            reach.count(stream);
             spent += stream.thin.room.work + stream.full.room.work;
             if stream.best.value < best.value {
                 best.clone_from(&stream.best);
@@ -275,6 +298,25 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         answers.push(best);
     }
     descend(&mut answers, &mut judge);
+    let again: Vec<(usize, Stream<'_>)> = (1..last)
+        .into_par_iter()
+        .map(|count| (count, effort.work_after(count, last)))
+        .filter(|(count, work)| *work > 0 && answers[*count].value > effort.enough())
+        .map(|(count, work)| {
+            let stream_seed = seed_of(seed, count, AGAIN);
+            let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
+            stream.closes_within = CLOSE_ON_THE_WAY;
+            stream.run(&answers[count], count, true, effort.just(work));
+            (count, stream)
+        })
+        .collect();
+    for (count, stream) in again {
+        reach.count(&stream);
+        if stream.best.value < answers[count].value {
+            answers[count] = stream.best;
+        }
+    }
+    descend(&mut answers, &mut judge);
     reach.evaluations += judge.room.evaluations;
     reach.polishes += judge.polishes;
     reach.levels = answers
@@ -285,6 +327,11 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         })
         .collect();
     reach
+}
+
+/// The seed of one stream: streams of a count have numbers.
+fn seed_of(seed: u64, count: usize, number: u64) -> u64 {
+    Random::new((seed << 48) ^ ((count as u64) << 32) ^ number).bits()
 }
 
 /// The fewest sections after which more, however many, lower the residual by less than `least_gain_db` each. `residual_db`
@@ -306,6 +353,13 @@ impl Reach {
         let residual_db = |level: &Level| level.parts.residual.sqrt();
         let residual_db: Vec<f64> = self.levels.iter().map(residual_db).collect();
         needed(&residual_db, least_gain_db)
+    }
+
+    fn count(&mut self, stream: &Stream<'_>) {
+        for search in [&stream.thin, &stream.full] {
+            self.evaluations += search.room.evaluations;
+            self.polishes += search.polishes;
+        }
     }
 
     /// Takes what a search for fewer sections found better.
@@ -518,13 +572,16 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
 /// Offers each answer, less its least useful section, to the count below.
 fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
     for count in (2..answers.len()).rev() {
-        if answers[count].len() < count || judge.room.work > MOST_FOR_ALL {
+        if answers[count].len() < count || judge.room.work > DESCENT_WORK {
             continue;
         }
         let mut fewer = answers[count].clone();
         let index = judge.least_useful(&fewer);
         fewer.remove(index);
-        let stopping = close_within(judge.objective(), fewer.len());
+        let stopping = Stopping {
+            relative_fall: CLOSE_ON_THE_WAY,
+            ..close_within(judge.objective(), fewer.len())
+        };
         judge.polish(&mut fewer, &stopping);
         if fewer.value < answers[count - 1].value {
             answers[count - 1] = fewer;
