@@ -441,7 +441,9 @@ fn a_quick_fit_ends_where_less_than_an_idle_section_is_left_to_gain() {
             assert!(quick.evaluations < budget.evaluations, "{sections:?}");
         }
         let normal = problem.fit(8, 0.0, Effort::Normal, 0).reach;
-        assert!(left_db(&normal) <= left_db(&quick), "{sections:?}");
+        // What is left of exact answers is rounding.
+        let is_as_good = normal.exact || left_db(&normal) <= left_db(&quick);
+        assert!(is_as_good, "{sections:?}");
     }
     println!("{ended} of 60 ended early, {not_exact} of them not at an exact answer");
     assert!(ended >= 40 && not_exact >= 5, "{ended}, {not_exact}");

@@ -82,11 +82,13 @@ impl Effort {
         }
     }
 
-    /// The work limits of each stream, less its part of what was `spent` before: its own, and those of the lower
+    /// The work limits of each stream, less its part of what was `spent` before and is spent after: its own, and those of the lower
     /// efforts that have it too, at which those would have ended.
-    fn limits(self, spent: u64) -> Vec<Limits> {
+    fn limits(self, spent: u64, last: usize) -> Vec<Limits> {
         let own_and_longer = |effort: Self| {
             let (streams, work) = effort.budget();
+            let after: u64 = (1..last).map(|count| effort.work_after(count, last)).sum();
+            let spent = spent + after;
             let work = work.saturating_sub(spent / streams as u64).max(work / 2);
             match effort {
                 // A quick search is as short for all.
@@ -247,8 +249,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     let mut spent = 0;
     for count in 1..=last {
         let limits = if count == last {
-            let to_come = (1..last).map(|count| effort.work_after(count, last));
-            effort.limits(spent + to_come.sum::<u64>())
+            effort.limits(spent, last)
         } else {
             vec![effort.just(work_before(count, last))]
         };
