@@ -49,7 +49,7 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 15_500_000),
+            Self::Quick => (1, 16_200_000),
             Self::Normal => (2, 42_000_000),
             Self::Deep => (8, 104_000_000),
         }
@@ -311,13 +311,15 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             (count, stream)
         })
         .collect();
-    for (count, stream) in again {
-        reach.count(&stream);
-        if stream.best.value < answers[count].value {
-            answers[count] = stream.best;
+    if !again.is_empty() {
+        for (count, stream) in again {
+            reach.count(&stream);
+            if stream.best.value < answers[count].value {
+                answers[count] = stream.best;
+            }
         }
+        descend(&mut answers, &mut judge);
     }
-    descend(&mut answers, &mut judge);
     reach.evaluations += judge.room.evaluations;
     reach.polishes += judge.polishes;
     reach.levels = answers
@@ -583,7 +585,7 @@ fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
             relative_fall: CLOSE_ON_THE_WAY,
             ..close_within(judge.objective(), fewer.len())
         };
-        judge.polish(&mut fewer, &stopping);
+        judge.polish_toward(&mut fewer, &stopping, answers[count - 1].value);
         if fewer.value < answers[count - 1].value {
             answers[count - 1] = fewer;
         }
