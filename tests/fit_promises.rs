@@ -14,11 +14,12 @@ use std::time::Duration;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::{Effort, Reach};
+use bandwright::fit::reach::{Effort, Level, Reach};
 use bandwright::fit::space::{Space, variables};
 use bandwright::fit::{Answer, Task, fit, mirror, residual};
 use bandwright::limits::{Limits, ShapeCounts};
 use planted::RATE_HZ;
+use rayon::prelude::*;
 
 const ECONOMY: f64 = 0.001;
 
@@ -295,6 +296,40 @@ fn one_more_section_allowed_seldom_raises_the_objective() {
 }
 
 /// What the search finds; idle sections then go and numbers get few decimals at every effort.
+/// The root of J for each count on the way to eight, dB; hardly less than 0.01.
+fn curve_db(problem: &Problem, effort: Effort) -> Vec<f64> {
+    let root_db = |level: &Level| level.parts.total().sqrt().max(0.01);
+    let curve = problem.fit(8, ECONOMY, effort, 0).reach.levels;
+    curve[1..8].iter().map(root_db).collect()
+}
+
+#[test]
+fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_brings_it_nearer() {
+    let alone_db = |problem: &Problem| -> Vec<f64> {
+        let of_count = |count| problem.fit(count, ECONOMY, Effort::Normal, 0).reach.levels;
+        let root_db = |count: usize| of_count(count)[count].parts.total().sqrt().max(0.01);
+        (1..8).map(root_db).collect()
+    };
+    let problems = problems(0, 4);
+    let excess: Vec<[f64; 3]> = problems
+        .par_iter()
+        .map(|problem| {
+            let alone_db = alone_db(problem);
+            Effort::ALL.map(|effort| {
+                let pairs = curve_db(problem, effort);
+                let pairs = pairs.iter().zip(&alone_db);
+                pairs.map(|(here, alone)| (here / alone).ln()).sum::<f64>() / 7.0
+            })
+        })
+        .collect();
+    let mean =
+        |effort: usize| excess.iter().map(|of| of[effort]).sum::<f64>() / excess.len() as f64;
+    let [quick, normal, deep] = [0, 1, 2].map(mean);
+    println!("above fits for each count: quick {quick:.4}, normal {normal:.4}, deep {deep:.4}");
+    assert!(quick < 0.08 && normal < 0.035 && deep < 0.015);
+    assert!(deep < normal && normal < quick);
+}
+
 #[test]
 fn a_higher_effort_never_raises_the_objective_of_what_is_found() {
     let mut rises = Vec::new();

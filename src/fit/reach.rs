@@ -59,8 +59,8 @@ impl Effort {
     fn work_after(self, count: usize, last: usize) -> u64 {
         let times = match self {
             Self::Quick => 0,
-            Self::Normal => 3,
-            Self::Deep => 24,
+            Self::Normal => 1,
+            Self::Deep => 8,
         };
         times * work_before(count, last)
     }
@@ -159,12 +159,10 @@ const ONE_SIGN_WALKS: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
-const ON_THE_WAY: u64 = 500;
+const ON_THE_WAY: u64 = 1_500;
 const LEAST_ON_THE_WAY: u64 = 100_000;
-const MOST_ON_THE_WAY: u64 = 1_000_000;
-const MOST_FOR_ALL: u64 = 10_000_000;
-/// Most work of lending sections to the counts below.
-const DESCENT_WORK: u64 = 30_000_000;
+const MOST_ON_THE_WAY: u64 = 3_000_000;
+const MOST_FOR_ALL: u64 = 30_000_000;
 
 /// The number of the stream that searches once more for a count below N.
 const AGAIN: u64 = 1 << 31;
@@ -246,6 +244,10 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         enough: false,
         others: Vec::new(),
     };
+    let new_stream = |count: usize, number: u64| {
+        let stream_seed = Random::new((seed << 48) ^ ((count as u64) << 32) ^ number).bits();
+        Stream::new(objective, factor, &table, space, stream_seed)
+    };
     let mut spent = 0;
     for count in 1..=last {
         let limits = if count == last {
@@ -263,8 +265,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             .into_par_iter()
             .enumerate()
             .map(|(number, limits)| {
-                let stream_seed = seed_of(seed, count, number as u64);
-                let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
+                let mut stream = new_stream(count, number as u64);
                 if count < last {
                     stream.closes_within = CLOSE_ON_THE_WAY;
                 }
@@ -299,18 +300,11 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         answers.push(best);
     }
     descend(&mut answers, &mut judge);
-    let again: Vec<(usize, Stream<'_>)> = (1..last)
-        .into_par_iter()
-        .map(|count| (count, effort.work_after(count, last)))
-        .filter(|(count, work)| *work > 0 && answers[*count].value > effort.enough())
-        .map(|(count, work)| {
-            let stream_seed = seed_of(seed, count, AGAIN);
-            let mut stream = Stream::new(objective, factor, &table, space, stream_seed);
-            stream.closes_within = CLOSE_ON_THE_WAY;
-            stream.run(&answers[count], count, true, effort.just(work));
-            (count, stream)
-        })
-        .collect();
+    let again = search_again(&answers, effort, |count| {
+        let mut stream = new_stream(count, AGAIN);
+        stream.closes_within = CLOSE_ON_THE_WAY;
+        stream
+    });
     if !again.is_empty() {
         for (count, stream) in again {
             reach.count(&stream);
@@ -330,11 +324,6 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         })
         .collect();
     reach
-}
-
-/// The seed of one stream: streams of a count have numbers.
-fn seed_of(seed: u64, count: usize, number: u64) -> u64 {
-    Random::new((seed << 48) ^ ((count as u64) << 32) ^ number).bits()
 }
 
 /// The fewest sections after which more, however many, lower the residual by less than `least_gain_db` each. `residual_db`
@@ -572,10 +561,30 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     }
 }
 
+/// Searches once more, from the answer that is there, for each count below the last that gets work for it; in the order of the
+/// counts.
+fn search_again<'a>(
+    answers: &[Candidate],
+    effort: Effort,
+    new_stream: impl Fn(usize) -> Stream<'a> + Sync,
+) -> Vec<(usize, Stream<'a>)> {
+    let last = answers.len() - 1;
+    (1..last)
+        .into_par_iter()
+        .map(|count| (count, effort.work_after(count, last)))
+        .filter(|(count, work)| *work > 0 && answers[*count].value > effort.enough())
+        .map(|(count, work)| {
+            let mut stream = new_stream(count);
+            stream.run(&answers[count], count, true, effort.just(work));
+            (count, stream)
+        })
+        .collect()
+}
+
 /// Offers each answer, less its least useful section, to the count below.
 fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
     for count in (2..answers.len()).rev() {
-        if answers[count].len() < count || judge.room.work > DESCENT_WORK {
+        if answers[count].len() < count || judge.room.work > MOST_FOR_ALL {
             continue;
         }
         let mut fewer = answers[count].clone();
