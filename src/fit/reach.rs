@@ -55,14 +55,14 @@ impl Effort {
         }
     }
 
-    /// Work for a count below N once the answer for N is there, of so many sections. It is part of the budget.
-    fn work_after(self, count: usize, last: usize) -> u64 {
-        let times = match self {
+    /// Work for each count below N, of so many sections, once the answer for N is there. It is part of the budget.
+    fn work_after(self, last: usize) -> u64 {
+        let work = match self {
             Self::Quick => 0,
-            Self::Normal => 1,
-            Self::Deep => 8,
+            Self::Normal => 300_000,
+            Self::Deep => 3_000_000,
         };
-        times * work_before(count, last)
+        work.min(MOST_FOR_ALL / last.max(1) as u64)
     }
 
     /// J (dB^2) at or below which nothing is left to gain that matters.
@@ -87,8 +87,7 @@ impl Effort {
     fn limits(self, spent: u64, last: usize) -> Vec<Limits> {
         let own_and_longer = |effort: Self| {
             let (streams, work) = effort.budget();
-            let after: u64 = (1..last).map(|count| effort.work_after(count, last)).sum();
-            let spent = spent + after;
+            let spent = spent + (last as u64 - 1) * effort.work_after(last);
             let work = work.saturating_sub(spent / streams as u64).max(work / 2);
             match effort {
                 // A quick search is as short for all.
@@ -300,18 +299,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         answers.push(best);
     }
     descend(&mut answers, &mut judge);
-    let again = search_again(&answers, effort, |count| {
-        let mut stream = new_stream(count, AGAIN);
-        stream.closes_within = CLOSE_ON_THE_WAY;
-        stream
-    });
-    if !again.is_empty() {
-        for (count, stream) in again {
-            reach.count(&stream);
-            if stream.best.value < answers[count].value {
-                answers[count] = stream.best;
-            }
-        }
+    if search_again(&mut answers, effort, &mut reach, new_stream) {
         descend(&mut answers, &mut judge);
     }
     reach.evaluations += judge.room.evaluations;
@@ -561,24 +549,37 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     }
 }
 
-/// Searches once more, from the answer that is there, for each count below the last that gets work for it; in the order of the
-/// counts.
+/// Searches once more for each count below the last that gets work for it: half of it onward from the answer that is there, half
+/// from the one for a section fewer. True when that was done for any.
 fn search_again<'a>(
-    answers: &[Candidate],
+    answers: &mut [Candidate],
     effort: Effort,
-    new_stream: impl Fn(usize) -> Stream<'a> + Sync,
-) -> Vec<(usize, Stream<'a>)> {
+    reach: &mut Reach,
+    new_stream: impl Fn(usize, u64) -> Stream<'a> + Sync,
+) -> bool {
     let last = answers.len() - 1;
-    (1..last)
-        .into_par_iter()
-        .map(|count| (count, effort.work_after(count, last)))
-        .filter(|(count, work)| *work > 0 && answers[*count].value > effort.enough())
-        .map(|(count, work)| {
-            let mut stream = new_stream(count);
-            stream.run(&answers[count], count, true, effort.just(work));
-            (count, stream)
-        })
-        .collect()
+    let limits = effort.just(effort.work_after(last) / 2);
+    let mut any = false;
+    for count in 1..last {
+        if limits.longer == 0 || answers[count].value <= effort.enough() {
+            continue;
+        }
+        any = true;
+        let run = |back: usize| {
+            let mut stream = new_stream(count, AGAIN + back as u64);
+            stream.closes_within = CLOSE_ON_THE_WAY;
+            stream.run(&answers[count - back], count, true, limits.clone());
+            stream
+        };
+        let (onward, anew) = rayon::join(|| run(0), || run(1));
+        for stream in [onward, anew] {
+            reach.count(&stream);
+            if stream.best.value < answers[count].value {
+                answers[count] = stream.best;
+            }
+        }
+    }
+    any
 }
 
 /// Offers each answer, less its least useful section, to the count below.
