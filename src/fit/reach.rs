@@ -2,8 +2,8 @@
 //!
 //! Each count starts from the answer for one section fewer, so J never rises along the curve. The
 //! counts below N get a small budget and the last one the budget of the [`Effort`]; then the answer
-//! for each count lends its sections, less one, to the count below, and but for a quick search each count below N is
-//! searched once more from there. Budgets are counted in work, not in time, and searches that run at once are merged in their
+//! for each count lends its sections, less one, to the count below, and but for a quick search the counts below N are searched once
+//! more, in the same way. Budgets are counted in work, not in time, and searches that run at once are merged in their
 //! fixed order: the answer depends on neither clock nor threads.
 
 use rayon::prelude::*;
@@ -549,34 +549,28 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     }
 }
 
-/// Searches once more for each count below the last that gets work for it: half of it onward from the answer that is there, half
-/// from the one for a section fewer. True when that was done for any.
+/// Searches once more for each count below the last that gets work for it, from the answer for one section fewer. True when that was
+/// done for any.
 fn search_again<'a>(
     answers: &mut [Candidate],
     effort: Effort,
     reach: &mut Reach,
-    new_stream: impl Fn(usize, u64) -> Stream<'a> + Sync,
+    new_stream: impl Fn(usize, u64) -> Stream<'a>,
 ) -> bool {
     let last = answers.len() - 1;
-    let limits = effort.just(effort.work_after(last) / 2);
+    let limits = effort.just(effort.work_after(last));
     let mut any = false;
     for count in 1..last {
         if limits.longer == 0 || answers[count].value <= effort.enough() {
             continue;
         }
         any = true;
-        let run = |back: usize| {
-            let mut stream = new_stream(count, AGAIN + back as u64);
-            stream.closes_within = CLOSE_ON_THE_WAY;
-            stream.run(&answers[count - back], count, true, limits.clone());
-            stream
-        };
-        let (onward, anew) = rayon::join(|| run(0), || run(1));
-        for stream in [onward, anew] {
-            reach.count(&stream);
-            if stream.best.value < answers[count].value {
-                answers[count] = stream.best;
-            }
+        let mut stream = new_stream(count, AGAIN);
+        stream.closes_within = CLOSE_ON_THE_WAY;
+        stream.run(&answers[count - 1], count, true, limits.clone());
+        reach.count(&stream);
+        if stream.best.value < answers[count].value {
+            answers[count] = stream.best;
         }
     }
     any
