@@ -65,6 +65,15 @@ impl Effort {
         work.min(MOST_FOR_ALL / last.max(1) as u64)
     }
 
+    /// Work for one section fewer than are nearly exact.
+    fn work_for_fewer(self) -> u64 {
+        match self {
+            Self::Quick => 500_000,
+            Self::Normal => 2_000_000,
+            Self::Deep => 20_000_000,
+        }
+    }
+
     /// J (dB^2) at or below which nothing is left to gain that matters.
     fn enough(self) -> f64 {
         match self {
@@ -163,8 +172,9 @@ const LEAST_ON_THE_WAY: u64 = 100_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 
-/// The number of the stream that searches once more for a count below N.
+/// The numbers of the streams that search once more for a count below N.
 const AGAIN: u64 = 1 << 31;
+const FEWER: u64 = AGAIN + 1;
 
 /// Work for a count on the way to the last, before the answer for that is there.
 fn work_before(count: usize, last: usize) -> u64 {
@@ -299,7 +309,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
         answers.push(best);
     }
     descend(&mut answers, &mut judge);
-    if search_again(&mut answers, effort, &mut reach, new_stream) {
+    if search_again(&mut answers, effort, &mut judge, &mut reach, new_stream) {
         descend(&mut answers, &mut judge);
     }
     reach.evaluations += judge.room.evaluations;
@@ -549,28 +559,47 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     }
 }
 
-/// Searches once more for each count below the last that gets work for it, from the answer for one section fewer. True when that was
-/// done for any.
+/// Searches once more for counts below the last, each from the answer for one section fewer. Where all sections are nearly exact,
+/// first for fewer than the fewest that are as good but for what does not matter, as long as there are any; then for each count that gets
+/// work for it. True when that was done for any.
 fn search_again<'a>(
     answers: &mut [Candidate],
     effort: Effort,
+    judge: &mut Search<'_>,
     reach: &mut Reach,
     new_stream: impl Fn(usize, u64) -> Stream<'a>,
 ) -> bool {
     let last = answers.len() - 1;
-    let limits = effort.just(effort.work_after(last));
-    let mut any = false;
-    for count in 1..last {
-        if limits.longer == 0 || answers[count].value <= effort.enough() {
-            continue;
-        }
-        any = true;
-        let mut stream = new_stream(count, AGAIN);
+    let mut search = |answers: &mut [Candidate], count: usize, number: u64, work: u64| {
+        let mut stream = new_stream(count, number);
         stream.closes_within = CLOSE_ON_THE_WAY;
-        stream.run(&answers[count - 1], count, true, limits.clone());
+        stream.run(&answers[count - 1], count, true, effort.just(work));
         reach.count(&stream);
         if stream.best.value < answers[count].value {
             answers[count] = stream.best;
+        }
+    };
+    let mut residual = |answer: &Candidate| judge.parts(answer).residual;
+    let least = residual(&answers[last]);
+    let mut any = false;
+    if least <= NEARLY_EXACT {
+        let within = (least.sqrt() + IDLE_DB).powi(2);
+        let mut is_enough = |answer: &Candidate| residual(answer) <= within;
+        let mut fewest = answers.iter().position(&mut is_enough).unwrap_or(last);
+        while fewest > 1 {
+            any = true;
+            search(answers, fewest - 1, FEWER, effort.work_for_fewer());
+            if !is_enough(&answers[fewest - 1]) {
+                break;
+            }
+            fewest -= 1;
+        }
+    }
+    let work = effort.work_after(last);
+    for count in 1..last {
+        if work > 0 && answers[count].value > effort.enough() {
+            any = true;
+            search(answers, count, AGAIN, work);
         }
     }
     any
