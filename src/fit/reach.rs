@@ -579,10 +579,12 @@ fn search_again<'a>(
             answers[count] = stream.best;
         }
     };
+    // Without economy, all sections stay.
+    let fewer_count = judge.objective().economy() > 0.0;
     let mut residual = |answer: &Candidate| judge.parts(answer).residual;
     let least = residual(&answers[last]);
     let mut any = false;
-    if least <= NEARLY_EXACT {
+    if fewer_count && least <= NEARLY_EXACT {
         let within = (least.sqrt() + IDLE_DB).powi(2);
         let mut is_enough = |answer: &Candidate| residual(answer) <= within;
         let mut fewest = answers.iter().position(&mut is_enough).unwrap_or(last);
