@@ -14,7 +14,7 @@ use std::time::Duration;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::{Effort, Level, Reach};
+use bandwright::fit::reach::{Effort, Reach};
 use bandwright::fit::space::{Space, variables};
 use bandwright::fit::{Answer, Task, fit, mirror, residual};
 use bandwright::limits::{Limits, ShapeCounts};
@@ -295,20 +295,18 @@ fn one_more_section_allowed_seldom_raises_the_objective() {
     assert!(normal.1.len() * 50 <= normal.0, "more than 2 % at normal");
 }
 
-/// What the search finds; idle sections then go and numbers get few decimals at every effort.
-/// The root of J for each count on the way to eight, dB; hardly less than 0.01.
-fn curve_db(problem: &Problem, effort: Effort) -> Vec<f64> {
-    let root_db = |level: &Level| level.parts.total().sqrt().max(0.01);
-    let curve = problem.fit(8, ECONOMY, effort, 0).reach.levels;
-    curve[1..8].iter().map(root_db).collect()
+/// The root of J with at most so many sections, dB; what is below 0.01 is as good.
+fn root_db(reach: &Reach, count: usize) -> f64 {
+    reach.levels[count].parts.total().sqrt().max(0.01)
 }
 
 #[test]
 fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_brings_it_nearer() {
+    let counts = 1..8;
     let alone_db = |problem: &Problem| -> Vec<f64> {
-        let of_count = |count| problem.fit(count, ECONOMY, Effort::Normal, 0).reach.levels;
-        let root_db = |count: usize| of_count(count)[count].parts.total().sqrt().max(0.01);
-        (1..8).map(root_db).collect()
+        let of_count = |count| problem.fit(count, ECONOMY, Effort::Normal, 0).reach;
+        let alone = counts.clone().map(|count| root_db(&of_count(count), count));
+        alone.collect()
     };
     let problems = problems(0, 4);
     let excess: Vec<[f64; 3]> = problems
@@ -316,9 +314,10 @@ fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_bring
         .map(|problem| {
             let alone_db = alone_db(problem);
             Effort::ALL.map(|effort| {
-                let pairs = curve_db(problem, effort);
-                let pairs = pairs.iter().zip(&alone_db);
-                pairs.map(|(here, alone)| (here / alone).ln()).sum::<f64>() / 7.0
+                let reach = problem.fit(8, ECONOMY, effort, 0).reach;
+                let pairs = counts.clone().zip(&alone_db);
+                let excess = pairs.map(|(count, alone)| (root_db(&reach, count) / alone).ln());
+                excess.sum::<f64>() / counts.len() as f64
             })
         })
         .collect();
@@ -330,6 +329,7 @@ fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_bring
     assert!(deep < normal && normal < quick);
 }
 
+/// What the search finds; idle sections then go and numbers get few decimals at every effort.
 #[test]
 fn a_higher_effort_never_raises_the_objective_of_what_is_found() {
     let mut rises = Vec::new();

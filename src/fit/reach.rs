@@ -3,7 +3,7 @@
 //! Each count starts from the answer for one section fewer, so J never rises along the curve. The
 //! counts below N get a small budget and the last one the budget of the [`Effort`]; then the answer
 //! for each count lends its sections, less one, to the count below, and but for a quick search the counts below N are searched once
-//! more, in the same way. Budgets are counted in work, not in time, and searches that run at once are merged in their
+//! more, in the same way. Where N sections are nearly exact and idle ones go, fewer are searched for before that. Budgets are counted in work, not in time, and searches that run at once are merged in their
 //! fixed order: the answer depends on neither clock nor threads.
 
 use rayon::prelude::*;
@@ -65,7 +65,7 @@ impl Effort {
         work.min(MOST_FOR_ALL / last.max(1) as u64)
     }
 
-    /// Work for one section fewer than are nearly exact.
+    /// Work for one section fewer than are nearly exact, beside the budget.
     fn work_for_fewer(self) -> u64 {
         match self {
             Self::Quick => 500_000,
@@ -579,7 +579,7 @@ fn search_again<'a>(
             answers[count] = stream.best;
         }
     };
-    // Without economy, all sections stay.
+    // Without economy, idle sections stay.
     let fewer_count = judge.objective().economy() > 0.0;
     let mut residual = |answer: &Candidate| judge.parts(answer).residual;
     let least = residual(&answers[last]);
