@@ -5,7 +5,7 @@ use bandwright::fit::kernel::{
     Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded, push_runs,
 };
 use bandwright::fit::lanes;
-use bandwright::fit::objective::{self, Level, Objective, Placed, Workspace};
+use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
 use bandwright::fit::solver::Landscape;
 use nalgebra::{DMatrix, DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
@@ -203,6 +203,31 @@ fn value(objective: &Objective, sections: &[Section]) -> f64 {
 }
 
 #[test]
+fn points_are_taken_as_one_twice_as_many_where_what_is_wanted_is_straight() {
+    let thinning = Thinning {
+        points: 3,
+        points_where_straight: 6,
+    };
+    let points = |wanted: &dyn Fn(f64) -> f64| {
+        let wanted_db: Vec<f64> = (0..480).map(|i| wanted(f64::from(i))).collect();
+        let frequency_hz: Vec<f64> = (0..480)
+            .map(|i| 20.0 * 2f64.powf(f64::from(i) / 48.0))
+            .collect();
+        Objective::new(&frequency_hz, &[1.0; 480], &wanted_db, RATE_HZ, 0.0)
+            .thinned(thinning, &[])
+            .points()
+    };
+    assert_eq!(points(&|i| 0.1 * i), 80);
+    assert_eq!(points(&|i| 0.05 * (2.0 * i).sin()), 160);
+    // A kink at the middle: both cells about it stay short.
+    let kinked = points(&|i| 0.5 * (i - 240.0).abs());
+    assert!((81..=83).contains(&kinked), "{kinked}");
+    // Ripple above the middle only.
+    let half = points(&|i| if i < 240.0 { 0.1 * i } else { (2.0 * i).sin() });
+    assert!((119..=122).contains(&half), "{half}");
+}
+
+#[test]
 fn the_vector_logarithm_holds_over_all_exponents() {
     let mantissas = [
         1.0,
@@ -285,7 +310,8 @@ proptest! {
     fn with_a_fixed_level_nothing_is_taken_off(
         (sections, weight, wanted, economy) in problem(),
         above_db in -20f64..20.0,
-        factor in 1usize..20,
+        points in 1usize..20,
+        longer in 1usize..3,
     ) {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
         let of = |level, wanted: &[f64]| {
@@ -339,8 +365,9 @@ proptest! {
         }
 
         // Thinned near sections that are wanted exactly, at a level, J is that level's square.
+        let thinning = Thinning { points, points_where_straight: longer * points };
         let met: Vec<f64> = cascade::levels_db(&sections, RATE_HZ, &grid()).iter().map(|g| g - above_db).collect();
-        let thinned = Objective::with_level(Level::Fixed, &grid(), &weight, &met, RATE_HZ, 0.0).thinned(factor, &sections);
+        let thinned = Objective::with_level(Level::Fixed, &grid(), &weight, &met, RATE_HZ, 0.0).thinned(thinning, &sections);
         let j = value(&thinned, &sections);
         prop_assert!((j - above_db * above_db).abs() <= 1e-9 * j.max(1e-3), "{j} {above_db}");
     }
@@ -379,14 +406,16 @@ proptest! {
     #[test]
     fn a_thinned_objective_knows_the_sections_of_its_reference(
         (sections, weight, _, _) in problem(),
-        factor in 1usize..20,
+        points in 1usize..20,
+        longer in 1usize..3,
     ) {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
         let wanted = cascade::levels_db(&sections, RATE_HZ, &grid());
-        let thinned = Objective::new(&grid(), &weight, &wanted, RATE_HZ, 0.0).thinned(factor, &sections);
-        prop_assert!(thinned.points() <= 479usize.div_ceil(factor));
+        let thinning = Thinning { points, points_where_straight: longer * points };
+        let thinned = Objective::new(&grid(), &weight, &wanted, RATE_HZ, 0.0).thinned(thinning, &sections);
+        prop_assert!(thinned.points() <= 479usize.div_ceil(points));
         let j = value(&thinned, &sections);
-        prop_assert!(j <= 1e-18, "{j:e} with {} sections, {factor} points as one", sections.len());
+        prop_assert!(j <= 1e-18, "{j:e} with {} sections, {thinning:?}", sections.len());
     }
 
     #[test]

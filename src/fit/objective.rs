@@ -13,6 +13,8 @@
 //!
 //! Kept sections are part of `G`, `P` and `M` without variables of their own.
 
+use std::ops::Range;
+
 use nalgebra::{DMatrix, DVector};
 
 use super::kernel::{
@@ -38,6 +40,18 @@ pub enum Level {
     /// 0 dB: what is wanted is wanted with its level.
     Fixed,
 }
+
+/// How many neighbouring points to take as one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Thinning {
+    /// 1 or more.
+    pub points: usize,
+    /// The same where what is wanted is straight over so many points; as many as `points` or more.
+    pub points_where_straight: usize,
+}
+
+/// What is wanted is straight where it is so near a line, dB rms.
+const STRAIGHT_DB: f64 = 0.05;
 
 /// What is wanted at the points, and how much each point counts.
 #[derive(Debug, Clone)]
@@ -181,12 +195,12 @@ impl Objective {
         }
     }
 
-    /// The same objective with each `factor` neighbouring points taken as one: their weights are
+    /// The same objective with neighbouring points taken as one, in cells of `thinning`: their weights are
     /// added as powers, and what `reference` leaves of the wanted change is averaged. What is narrower
     /// than such a cell is lost, but sections like those of the reference lose nothing: near it, the
     /// thinned objective agrees with the full one.
     #[must_use]
-    pub fn thinned(&self, factor: usize, reference: &[Section]) -> Self {
+    pub fn thinned(&self, thinning: Thinning, reference: &[Section]) -> Self {
         let arch = pulp::Arch::new();
         let mut left_db = self.blocks.wanted_db.clone();
         let mut level_db = vec![0.0; self.padded_len()];
@@ -201,13 +215,12 @@ impl Objective {
                 *left -= level;
             }
         }
-        let cells = self.frequency_hz.len().div_ceil(factor);
-        let mut frequency_hz = Vec::with_capacity(cells);
-        let mut weight = Vec::with_capacity(cells);
-        let mut wanted_db = Vec::with_capacity(cells);
-        let mut share = Vec::with_capacity(cells);
-        for start in (0..self.frequency_hz.len()).step_by(factor) {
-            let cell = start..(start + factor).min(self.frequency_hz.len());
+        let cells = self.cells(thinning);
+        let mut frequency_hz = Vec::with_capacity(cells.len());
+        let mut weight = Vec::with_capacity(cells.len());
+        let mut wanted_db = Vec::with_capacity(cells.len());
+        let mut share = Vec::with_capacity(cells.len());
+        for cell in cells {
             let power: f64 = self.weight[cell.clone()].iter().map(|w| w * w).sum();
             let log_f: f64 = self.frequency_hz[cell.clone()].iter().map(|f| f.ln()).sum();
             let centre_hz = (log_f / cell.len() as f64).exp();
@@ -232,6 +245,23 @@ impl Objective {
             self.economy,
         )
         .beside(&self.kept)
+    }
+
+    fn cells(&self, thinning: Thinning) -> Vec<Range<usize>> {
+        let points = self.frequency_hz.len();
+        let mut cells = Vec::with_capacity(points.div_ceil(thinning.points));
+        let mut start = 0;
+        while start < points {
+            let long = start..points.min(start + thinning.points_where_straight);
+            let short = start..points.min(start + thinning.points);
+            // With a neighbour at either end: two points alone are always straight.
+            let about = start.saturating_sub(1)..points.min(long.end + 1);
+            let is_straight = bend_db(&self.blocks.wanted_db[about]) < STRAIGHT_DB;
+            let cell = if is_straight { long } else { short };
+            start = cell.end;
+            cells.push(cell);
+        }
+        cells
     }
 
     /// Points that count.
@@ -289,6 +319,26 @@ impl Objective {
         let length = project(self.level, &self.blocks.weight, &mut level_db);
         (level_db, length)
     }
+}
+
+/// How far evenly spaced levels lie from their line of regression, dB rms.
+fn bend_db(level_db: &[f64]) -> f64 {
+    let count = level_db.len() as f64;
+    let mean_db = level_db.iter().sum::<f64>() / count;
+    let steps = |i: usize| i as f64 - 0.5 * (count - 1.0);
+    let (mut along, mut across) = (0.0, 0.0);
+    for (i, level) in level_db.iter().enumerate() {
+        along += steps(i) * (level - mean_db);
+        across += steps(i) * steps(i);
+    }
+    let slope_db = if across > 0.0 { along / across } else { 0.0 };
+    let left_db = |(i, level): (usize, &f64)| level - mean_db - slope_db * steps(i);
+    let square: f64 = level_db
+        .iter()
+        .enumerate()
+        .map(|at| left_db(at).powi(2))
+        .sum();
+    (square / count).sqrt()
 }
 
 /// Takes the weighted mean off `level_db` where the level is free, and multiplies by the weights; returns the squared

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::IDLE_DB;
 use super::mirror::best_reading;
-use super::objective::{Objective, Parts, iteration_work};
+use super::objective::{Objective, Parts, Thinning, iteration_work};
 use super::random::Random;
 use super::search::{Candidate, Search};
 use super::solver::Stopping;
@@ -142,7 +142,7 @@ const LONGER: u64 = 2;
 const NEARLY_EXACT: f64 = 6.25e-4;
 
 /// Neighbouring points are taken as one while searching as long as cells stay this narrow, octaves: a
-/// third of the width of a peak of q 8.
+/// third of the width of a peak of q 8. Twice as wide where what is wanted is straight.
 const CELL_OCTAVES: f64 = 1.0 / 16.0;
 /// ... and as there are this many cells for each section.
 const CELLS_A_SECTION: f64 = 7.5;
@@ -234,8 +234,8 @@ pub struct Reach {
 #[must_use]
 pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) -> Reach {
     let last = space.capacity();
-    let factor = thinning(objective, last);
-    let table = Table::new(&objective.thinned(factor, &[]), space);
+    let thinning = thinning(objective, last);
+    let table = Table::new(&objective.thinned(thinning, &[]), space);
     let opposition_counts = objective.economy() > 0.0;
     let of_one_sign = opposition_counts.then(|| space.of_one_sign()).flatten();
     let mut judge = Search::new(objective.clone(), &table, space, 0);
@@ -255,7 +255,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     };
     let new_stream = |count: usize, number: u64| {
         let stream_seed = Random::new((seed << 48) ^ ((count as u64) << 32) ^ number).bits();
-        Stream::new(objective, factor, &table, space, stream_seed)
+        Stream::new(objective, thinning, &table, space, stream_seed)
     };
     let mut spent = 0;
     for count in 1..=last {
@@ -378,18 +378,24 @@ impl Reach {
 }
 
 /// How many neighbouring points to take as one while searching for so many sections.
-fn thinning(objective: &Objective, sections: usize) -> usize {
+fn thinning(objective: &Objective, sections: usize) -> Thinning {
     let by_width = CELL_OCTAVES / objective.spacing_octaves();
     let by_count = objective.points() as f64 / (CELLS_A_SECTION * sections.max(1) as f64);
-    // The small allowance is for a spacing of just 1/48 octave.
-    ((by_width + 1e-3).min(by_count) as usize).max(1)
+    let at_most = |factor: f64| {
+        // The small allowance is for a spacing of just 1/48 octave.
+        ((factor * by_width + 1e-3).min(by_count) as usize).max(1)
+    };
+    Thinning {
+        points: at_most(1.0),
+        points_where_straight: at_most(2.0),
+    }
 }
 
 /// Walks one after another on the thinned points, whose ends go to the bottom on all points. The best
 /// of these becomes the reference of the thinned objective.
 struct Stream<'a> {
     objective: &'a Objective,
-    factor: usize,
+    thinning: Thinning,
     /// Cuts only and boosts only, in streams that start with them: all but the first where opposition counts.
     of_one_sign: Option<&'a [Space; 2]>,
     thin: Search<'a>,
@@ -406,15 +412,15 @@ struct Stream<'a> {
 impl<'a> Stream<'a> {
     fn new(
         objective: &'a Objective,
-        factor: usize,
+        thinning: Thinning,
         table: &'a Table,
         space: &'a Space,
         seed: u64,
     ) -> Self {
-        let thin = objective.thinned(factor, &[]);
+        let thin = objective.thinned(thinning, &[]);
         Self {
             objective,
-            factor,
+            thinning,
             of_one_sign: None,
             thin: Search::new(thin, table, space, seed),
             full: Search::new(objective.clone(), table, space, 0),
@@ -504,7 +510,7 @@ impl<'a> Stream<'a> {
     }
 
     fn refer_to(&mut self, reference: &[Section]) {
-        let thinned = self.objective.thinned(self.factor, reference);
+        let thinned = self.objective.thinned(self.thinning, reference);
         self.thin.aim(thinned);
     }
 
