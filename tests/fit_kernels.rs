@@ -2,7 +2,7 @@
 
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::kernel::{
-    Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded, push_runs,
+    Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded,
 };
 use bandwright::fit::lanes;
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
@@ -152,20 +152,16 @@ impl WithSimd for Everything<'_> {
         let points = Points::new(&grid(), RATE_HZ);
         let n = points.padded_len();
         let ratios: Vec<Ratio> = self.0.iter().map(|s| Ratio::new(s, RATE_HZ)).collect();
-        let mut runs = Vec::new();
-        let third = ratios.len() / 3;
-        push_runs(&mut runs, 0, third, Sign::Boost);
-        push_runs(&mut runs, third, 2 * third, Sign::Cut);
-        push_runs(&mut runs, 2 * third, ratios.len(), Sign::Mixed);
+        let sign = |k: usize| [Sign::Boost, Sign::Cut, Sign::Mixed][k % 3];
+        let signs: Vec<Sign> = (0..ratios.len()).map(sign).collect();
         let [mut boost_db, mut cut_db, mut level_db] = [(); 3].map(|()| vec![0.0; n]);
-        let [mut num, mut den] = [(); 2].map(|()| vec![0.0; n]);
         simd.vectorize(Levels {
             points: &points,
             ratios: &ratios,
-            runs: &runs,
+            signs: &signs,
             boost_db: &mut boost_db,
             cut_db: &mut cut_db,
-            scratch: [&mut num, &mut den],
+            scratch: &mut [(); 4].map(|()| vec![0.0; n]),
         });
         simd.vectorize(OneLevel {
             points: &points,

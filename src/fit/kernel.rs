@@ -112,58 +112,50 @@ impl Ratio {
             }
         }
     }
+
+    #[inline(always)]
+    fn num(&self, t: f64, ti: f64) -> f64 {
+        let [a, b, c] = self.num;
+        f64::mul_add(a, t, f64::mul_add(b, ti, c))
+    }
+
+    #[inline(always)]
+    fn den(&self, t: f64, ti: f64) -> f64 {
+        let [a, b, c] = self.den;
+        f64::mul_add(a, t, f64::mul_add(b, ti, c))
+    }
+
+    /// The offset as a factor of the ratio: their product is 1 at 0 dB.
+    fn scale(&self) -> f64 {
+        (self.offset_db / DB_PER_POWER_NEPER).exp()
+    }
 }
 
-/// How a run of sections counts in the economy term.
+/// How a section counts in the economy term.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Sign {
-    /// Every section of the run is at or above 0 dB everywhere.
+    /// It is at or above 0 dB everywhere.
     Boost,
-    /// Every section of the run is at or below 0 dB everywhere.
+    /// It is at or below 0 dB everywhere.
     Cut,
-    /// One shelf that overshoots: its sign changes with frequency.
+    /// A shelf that overshoots: its sign changes with frequency.
     Mixed,
-}
-
-/// A run of sections whose ratios are multiplied before one logarithm is taken.
-#[derive(Debug, Clone, Copy)]
-pub struct Run {
-    /// First section of the run, in the order of the ratios.
-    pub start: usize,
-    /// One past the last.
-    pub end: usize,
-    /// How the run counts.
-    pub sign: Sign,
-}
-
-/// Cuts `start..end` into runs short enough for one logarithm.
-pub fn push_runs(runs: &mut Vec<Run>, start: usize, end: usize, sign: Sign) {
-    let mut at = start;
-    while at < end {
-        let next = end.min(at + RATIOS_A_LOGARITHM);
-        runs.push(Run {
-            start: at,
-            end: next,
-            sign,
-        });
-        at = next;
-    }
 }
 
 /// Levels of all sections at all points: boosts and cuts apart, both 0 or more.
 pub struct Levels<'a> {
     /// Points.
     pub points: &'a Points,
-    /// Sections, run after run.
+    /// Sections.
     pub ratios: &'a [Ratio],
-    /// The runs.
-    pub runs: &'a [Run],
+    /// How each counts.
+    pub signs: &'a [Sign],
     /// Receives the sum of what is boosted, dB.
     pub boost_db: &'a mut [f64],
     /// Receives the sum of what is cut, dB, as positive numbers.
     pub cut_db: &'a mut [f64],
-    /// Room for two numbers a point.
-    pub scratch: [&'a mut [f64]; 2],
+    /// Room for four numbers a point.
+    pub scratch: &'a mut [Vec<f64>; 4],
 }
 
 impl pulp::WithSimd for Levels<'_> {
@@ -178,43 +170,100 @@ impl pulp::WithSimd for Levels<'_> {
             &self.points.tan_squared_inverse[..n],
         );
         let (boost_db, cut_db) = (&mut self.boost_db[..n], &mut self.cut_db[..n]);
-        let [num, den] = self.scratch;
-        let (num, den) = (&mut num[..n], &mut den[..n]);
+        // Numerators and denominators of what is boosted, then of what is cut.
+        let [bn, bd, cn, cd] = self.scratch;
+        let (bn, bd, cn, cd) = (&mut bn[..n], &mut bd[..n], &mut cn[..n], &mut cd[..n]);
         boost_db.fill(0.0);
         cut_db.fill(0.0);
-        for run in self.runs {
-            num.fill(1.0);
-            den.fill(1.0);
-            let mut offset_db = 0.0;
-            for ratio in &self.ratios[run.start..run.end] {
-                offset_db += ratio.offset_db;
-                let ([an, bn, cn], [ad, bd, cd]) = (ratio.num, ratio.den);
+        let ratios = self.ratios.chunks(RATIOS_A_LOGARITHM);
+        for (ratios, signs) in ratios.zip(self.signs.chunks(RATIOS_A_LOGARITHM)) {
+            let some_boost = signs.iter().any(|sign| *sign != Sign::Cut);
+            let some_cut = signs.iter().any(|sign| *sign != Sign::Boost);
+            if some_boost {
+                bn.fill(1.0);
+                bd.fill(1.0);
+            }
+            if some_cut {
+                cn.fill(1.0);
+                cd.fill(1.0);
+            }
+            let (mut boost_offset_db, mut cut_offset_db) = (0.0, 0.0);
+            for (ratio, sign) in ratios.iter().zip(signs) {
+                let num = |i: usize| ratio.num(t[i], ti[i]);
+                let den = |i: usize| ratio.den(t[i], ti[i]);
+                match sign {
+                    Sign::Boost => {
+                        boost_offset_db += ratio.offset_db;
+                        for i in 0..n {
+                            bn[i] *= num(i);
+                            bd[i] *= den(i);
+                        }
+                    }
+                    Sign::Cut => {
+                        cut_offset_db += ratio.offset_db;
+                        for i in 0..n {
+                            cn[i] *= num(i);
+                            cd[i] *= den(i);
+                        }
+                    }
+                    Sign::Mixed => {
+                        let scale = ratio.scale();
+                        for i in 0..n {
+                            let (num, den) = (scale * num(i), den(i));
+                            // It boosts where num > den, and leaves 1 in what it does not count in.
+                            bn[i] *= if num > den { num } else { den };
+                            bd[i] *= den;
+                            cn[i] *= if num > den { den } else { num };
+                            cd[i] *= den;
+                        }
+                    }
+                }
+            }
+            let level = |num: f64, den: f64, offset_db: f64| {
+                f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db)
+            };
+            if some_boost {
                 for i in 0..n {
-                    num[i] *= f64::mul_add(an, t[i], f64::mul_add(bn, ti[i], cn));
-                    den[i] *= f64::mul_add(ad, t[i], f64::mul_add(bd, ti[i], cd));
+                    boost_db[i] += level(bn[i], bd[i], boost_offset_db);
                 }
             }
-            let level =
-                |num: f64, den: f64| f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
-            match run.sign {
-                Sign::Boost => {
-                    for i in 0..n {
-                        boost_db[i] += level(num[i], den[i]);
-                    }
-                }
-                Sign::Cut => {
-                    for i in 0..n {
-                        cut_db[i] -= level(num[i], den[i]);
-                    }
-                }
-                Sign::Mixed => {
-                    for i in 0..n {
-                        let level = level(num[i], den[i]);
-                        boost_db[i] += level.max(0.0);
-                        cut_db[i] -= level.min(0.0);
-                    }
+            if some_cut {
+                for i in 0..n {
+                    cut_db[i] -= level(cn[i], cd[i], cut_offset_db);
                 }
             }
+        }
+    }
+}
+
+/// Of two numbers a point, the first where a section boosts and the second where it cuts.
+pub struct BySign<'a> {
+    /// Points.
+    pub points: &'a Points,
+    /// The section.
+    pub ratio: &'a Ratio,
+    /// The numbers where it boosts, and where it cuts.
+    pub numbers: [&'a [f64]; 2],
+    /// Receives them.
+    pub chosen: &'a mut [f64],
+}
+
+impl pulp::WithSimd for BySign<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let n = self.points.padded_len();
+        let (t, ti) = (
+            &self.points.tan_squared[..n],
+            &self.points.tan_squared_inverse[..n],
+        );
+        let [boost, cut] = self.numbers.map(|numbers| &numbers[..n]);
+        let chosen = &mut self.chosen[..n];
+        let scale = self.ratio.scale();
+        for i in 0..n {
+            let boosts = scale * self.ratio.num(t[i], ti[i]) >= self.ratio.den(t[i], ti[i]);
+            chosen[i] = if boosts { boost[i] } else { cut[i] };
         }
     }
 }
@@ -240,12 +289,9 @@ impl pulp::WithSimd for OneLevel<'_> {
             &self.points.tan_squared_inverse[..n],
         );
         let level_db = &mut self.level_db[..n];
-        let ([an, bn, cn], [ad, bd, cd]) = (self.ratio.num, self.ratio.den);
-        let offset_db = self.ratio.offset_db;
         for i in 0..n {
-            let num = f64::mul_add(an, t[i], f64::mul_add(bn, ti[i], cn));
-            let den = f64::mul_add(ad, t[i], f64::mul_add(bd, ti[i], cd));
-            level_db[i] = f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db);
+            let ratio = self.ratio.num(t[i], ti[i]) / self.ratio.den(t[i], ti[i]);
+            level_db[i] = f64::mul_add(DB_PER_POWER_NEPER, ln(ratio), self.ratio.offset_db);
         }
     }
 }

@@ -18,10 +18,9 @@ use std::ops::Range;
 use nalgebra::{DMatrix, DVector};
 
 use super::kernel::{
-    Derivatives, Levels, OneLevel, Points, Product, Products, Ratio, Run, Sign, TILE, padded,
-    push_runs,
+    BySign, Derivatives, Levels, OneLevel, Points, Product, Products, Ratio, Sign, TILE, padded,
 };
-use super::lanes::{LANES, splat, sum};
+use super::lanes::{LANES, aligned, splat, sum};
 use super::solver::Landscape;
 use crate::filter::{Section, Shape, cascade};
 
@@ -367,15 +366,13 @@ pub struct Workspace {
     /// machine of DEVELOPERS.md's table. It depends on the problem's size only, never on a clock.
     pub work: u64,
     sections: Vec<Section>,
-    order: Vec<usize>,
     signs: Vec<Sign>,
-    runs: Vec<Run>,
     ratios: Vec<Ratio>,
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
     mixed_pull: Vec<f64>,
-    scratch: [Vec<f64>; 2],
+    scratch: [Vec<f64>; 4],
     columns: Vec<f64>,
     products: Vec<f64>,
     level: Vec<f64>,
@@ -405,13 +402,13 @@ impl Workspace {
     }
 
     /// What is there to follow a change after the last evaluation, weighted, appended column by column: the level where it is
-    /// free, and the gains in [`Self::order`].
+    /// free, and the gains.
     pub(super) fn gain_columns(&mut self, objective: &Objective, out: &mut Vec<f64>) {
         let blocks = &objective.blocks;
         if objective.level == Level::Free {
             out.extend_from_slice(&blocks.weight);
         }
-        let [by_f0, by_q] = &mut self.scratch;
+        let [by_f0, by_q, ..] = &mut self.scratch;
         for ratio in &self.ratios {
             let start = out.len();
             out.resize(start + by_f0.len(), 0.0);
@@ -424,7 +421,7 @@ impl Workspace {
         }
     }
 
-    /// The levels of the sections of the last evaluation, dB, appended column by column in [`Self::order`].
+    /// The levels of the sections of the last evaluation, dB, appended column by column.
     pub(super) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
         let points = &objective.blocks.points;
         for ratio in &self.ratios {
@@ -438,9 +435,9 @@ impl Workspace {
         }
     }
 
-    /// The order in which the sections of the last evaluation were computed.
-    pub(super) fn order(&self) -> &[usize] {
-        &self.order
+    /// Sections of the last evaluation.
+    pub(super) fn section_count(&self) -> usize {
+        self.sections.len()
     }
 
     /// The second part of J in the last evaluation if a section of these levels were left out.
@@ -467,9 +464,10 @@ impl Workspace {
     }
 }
 
-/// Work of one evaluation with so many runs of sections, in the unit of [`Workspace::work`].
-fn value_work(points: usize, sections: usize, runs: usize) -> u64 {
-    (600 + points * (12 + 13 * runs.saturating_sub(1) + 2 * sections) / 10) as u64
+/// Work of one evaluation, with so many sections whose sign changes, in the unit of [`Workspace::work`].
+fn value_work(points: usize, sections: usize, economy: bool, mixed: usize) -> u64 {
+    let logarithms = if economy { 25 } else { 12 };
+    (600 + points * (logarithms + 2 * sections + 4 * mixed) / 10) as u64
 }
 
 /// Work of the derivatives, their products, and the step that follows.
@@ -481,9 +479,7 @@ fn linearise_work(points: usize, sections: usize) -> u64 {
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
 pub(super) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
     let points = objective.padded_len();
-    // What is boosted, what is cut, and a shelf of either.
-    let runs = if objective.economy > 0.0 { 4 } else { 1 };
-    2 * value_work(points, sections, runs) + linearise_work(points, sections)
+    2 * value_work(points, sections, objective.economy > 0.0, 0) + linearise_work(points, sections)
 }
 
 /// The two parts of J.
@@ -556,47 +552,26 @@ impl<'a> Placed<'a> {
         };
         room.signs.clear();
         room.signs.extend(room.sections.iter().map(&mut sign_of));
-        room.order.clear();
-        room.runs.clear();
-        for sign in [Sign::Boost, Sign::Cut, Sign::Mixed] {
-            let start = room.order.len();
-            room.order
-                .extend((0..room.signs.len()).filter(|&k| room.signs[k] == sign));
-            if sign == Sign::Mixed {
-                for k in start..room.order.len() {
-                    push_runs(&mut room.runs, k, k + 1, sign);
-                }
-            } else {
-                push_runs(&mut room.runs, start, room.order.len(), sign);
-            }
-        }
         let points = blocks.points.padded_len();
-        room.work += value_work(points, self.shapes.len(), room.runs.len());
+        let mixed = room.signs.iter().filter(|s| **s == Sign::Mixed).count();
+        room.work += value_work(points, self.shapes.len(), *economy > 0.0, mixed);
         room.ratios.clear();
-        room.ratios.extend(
-            room.order
-                .iter()
-                .map(|&k| Ratio::new(&room.sections[k], *rate_hz)),
-        );
-        let count = blocks.points.padded_len();
-        let [num, den] = &mut room.scratch;
-        for column in [
-            &mut room.boost_db,
-            &mut room.cut_db,
-            &mut room.error_db,
-            num,
-            den,
-        ] {
-            column.resize(count, 0.0);
+        let ratio = |section: &Section| Ratio::new(section, *rate_hz);
+        room.ratios.extend(room.sections.iter().map(ratio));
+        for column in [&mut room.boost_db, &mut room.cut_db, &mut room.error_db]
+            .into_iter()
+            .chain(&mut room.scratch)
+        {
+            column.resize(points, 0.0);
         }
         let arch = pulp::Arch::new();
         arch.dispatch(Levels {
             points: &blocks.points,
             ratios: &room.ratios,
-            runs: &room.runs,
+            signs: &room.signs,
             boost_db: &mut room.boost_db,
             cut_db: &mut room.cut_db,
-            scratch: [num, den],
+            scratch: &mut room.scratch,
         });
         for (level_db, kept_db) in [
             (&mut room.boost_db, &blocks.kept_boost_db),
@@ -757,8 +732,8 @@ impl Landscape for Placed<'_> {
         // After the variables' columns: the weights, what pulls on boosts, what pulls on cuts.
         let (level, boost, cut) = (dimension, dimension + 1, dimension + 2);
         let columns = (dimension + 3).next_multiple_of(TILE);
-        room.columns.resize(columns * n, 0.0);
-        let (variables, rest) = room.columns.split_at_mut(dimension * n);
+        let all = aligned(&mut room.columns, columns * n);
+        let (variables, rest) = all.split_at_mut(dimension * n);
         let (weight, rest) = rest.split_at_mut(n);
         let (boost_pull, rest) = rest.split_at_mut(n);
         let (cut_pull, rest) = rest.split_at_mut(n);
@@ -770,7 +745,7 @@ impl Landscape for Placed<'_> {
             boost_pull,
             cut_pull,
         });
-        for (ratio, &k) in room.ratios.iter().zip(&room.order) {
+        for (k, ratio) in room.ratios.iter().enumerate() {
             let (by_f0, rest) = variables[3 * k * n..3 * (k + 1) * n].split_at_mut(n);
             let (by_gain, by_q) = rest.split_at_mut(n);
             arch.dispatch(Derivatives {
@@ -781,15 +756,12 @@ impl Landscape for Placed<'_> {
             });
             if room.signs[k] == Sign::Mixed {
                 room.mixed_pull.resize(n, 0.0);
-                arch.dispatch(OneLevel {
+                arch.dispatch(BySign {
                     points: &blocks.points,
                     ratio,
-                    level_db: &mut room.mixed_pull,
+                    numbers: [boost_pull, cut_pull],
+                    chosen: &mut room.mixed_pull,
                 });
-                for i in 0..n {
-                    let boosts = room.mixed_pull[i] >= 0.0;
-                    room.mixed_pull[i] = if boosts { boost_pull[i] } else { cut_pull[i] };
-                }
                 for variable in 3 * k..3 * k + 3 {
                     let column = &variables[variable * n..(variable + 1) * n];
                     gradient[variable] = arch.dispatch(Product(column, &room.mixed_pull));
@@ -798,7 +770,7 @@ impl Landscape for Placed<'_> {
         }
         room.products.resize(columns * columns, 0.0);
         arch.dispatch(Products {
-            columns: &room.columns.chunks_exact(n).collect::<Vec<_>>(),
+            columns: &all.chunks_exact(n).collect::<Vec<_>>(),
             products: &mut room.products,
         });
         let of_variable = |j: usize| &room.products[j * columns..(j + 1) * columns];

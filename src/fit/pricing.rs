@@ -166,17 +166,19 @@ pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
     let columns = surroundings.with(weighted.chunks_exact(length));
     let all = columns.len();
     let mut gram = Gram::new(columns, all);
-    let sections = room.order().len();
+    let sections = room.section_count();
     let level = surroundings.followers() - sections;
     gram.eliminate(level);
     let gram = gram.of(&(level..all).collect::<Vec<_>>());
     let mut residual = vec![0.0; sections];
     gram.without_each(&mut residual);
-    let mut value = vec![0.0; sections];
     let levels_db = levels_db.chunks_exact(length);
-    for ((&section, residual), own_db) in room.order().iter().zip(residual).zip(levels_db) {
-        value[section] = residual + room.economy_without(objective, own_db);
-    }
+    let value_without = |(residual, own_db)| residual + room.economy_without(objective, own_db);
+    let value = residual
+        .into_iter()
+        .zip(levels_db)
+        .map(value_without)
+        .collect();
     room.work += removal_work(length, sections);
     value
 }

@@ -22,7 +22,7 @@ use std::cell::RefCell;
 use argmin::core::{CostFunction, Error, Executor};
 use argmin::solver::particleswarm::ParticleSwarm;
 use bandwright::filter::Shape;
-use bandwright::fit::kernel::{Derivatives, Levels, Points, Ratio, Sign, padded, push_runs};
+use bandwright::fit::kernel::{Derivatives, Levels, Points, Ratio, Sign, padded};
 use bandwright::fit::objective::{Objective, Placed, Workspace, sections};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
@@ -249,16 +249,14 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
 
     fn residuals(&self) -> Option<DVector<f64>> {
         let count = self.points.padded_len();
-        let mut runs = Vec::new();
-        push_runs(&mut runs, 0, SHAPES.len(), Sign::Boost);
-        let [mut level_db, mut unused, mut num, mut den] = [(); 4].map(|()| vec![0.0; count]);
+        let [mut level_db, mut unused] = [(); 2].map(|()| vec![0.0; count]);
         pulp::Arch::new().dispatch(Levels {
             points: &self.points,
             ratios: &self.ratios(),
-            runs: &runs,
+            signs: &[Sign::Boost; SHAPES.len()],
             boost_db: &mut level_db,
             cut_db: &mut unused,
-            scratch: [&mut num, &mut den],
+            scratch: &mut [(); 4].map(|()| vec![0.0; count]),
         });
         for ((level, wanted), w) in level_db.iter_mut().zip(&self.wanted_db).zip(&self.weight) {
             *level = w * (*level - wanted);
