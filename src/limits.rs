@@ -424,15 +424,7 @@ impl Limits {
         ]
         .into_iter()
         .find(|(_, value, setting)| !setting.contains(*value))
-        .map(|(name, value, setting)| {
-            let expected = format!(
-                "{} to {}, the nearest value being {}",
-                setting.min(),
-                setting.max(),
-                setting.nearest(value)
-            );
-            (name, value.to_string(), expected)
-        })
+        .map(|(name, value, setting)| (name, value.to_string(), setting.instead_of(value)))
     }
 
     /// Whether these limits make sense.

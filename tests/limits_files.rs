@@ -194,6 +194,14 @@ fn the_nearest_value_and_the_next_lower_one_are_found() {
 }
 
 #[test]
+fn what_is_expected_instead_of_a_value_is_said_in_words() {
+    let words = linear(-20.0, 0.0, 0.5).instead_of(-5.14);
+    assert_eq!(words, "-20 to 0, the nearest value being -5");
+    let words = Setting::Allowed(vec![0.7]).instead_of(1.0);
+    assert_eq!(words, "0.7, the only value there is");
+}
+
+#[test]
 fn sections_outside_the_limits_are_named() {
     let limits = parse(FILE).unwrap();
     let section = |shape, f0_hz, gain_db, q| Section {

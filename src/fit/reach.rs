@@ -2,9 +2,10 @@
 //!
 //! Each count starts from the answer for one section fewer, so J never rises along the curve. The
 //! counts below N get a small budget and the last one the budget of the [`Effort`]; then the answer
-//! for each count lends its sections, less one, to the count below, and but for a quick search the counts below N are searched once
-//! more, in the same way. Where N sections are nearly exact and idle ones go, fewer are searched for before that. Budgets are counted in work, not in time, and searches that run at once are merged in their
-//! fixed order: the answer depends on neither clock nor threads.
+//! for each count lends its sections, less one, to the count below, and but for a quick search the
+//! counts below N are searched once more, in the same way. Where N sections are nearly exact and idle
+//! ones go, fewer are searched for before that. Budgets are counted in work, not in time, and searches
+//! that run at once are merged in their fixed order: the answer depends on neither clock nor threads.
 
 use rayon::prelude::*;
 
@@ -91,8 +92,8 @@ impl Effort {
         }
     }
 
-    /// The work limits of each stream, less its part of what was `spent` before and is spent after: its own, and those of the lower
-    /// efforts that have it too, at which those would have ended.
+    /// The work limits of each stream, less its part of what was `spent` before and is spent after: its own, and those
+    /// of the lower efforts that have it too, at which those would have ended.
     fn limits(self, spent: u64, last: usize) -> Vec<Limits> {
         let own_and_longer = |effort: Self| {
             let (streams, work) = effort.budget();
@@ -565,9 +566,9 @@ pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     }
 }
 
-/// Searches once more for counts below the last, each from the answer for one section fewer. Where all sections are nearly exact,
-/// first for fewer than the fewest that are as good but for what does not matter, as long as there are any; then for each count that gets
-/// work for it. True when that was done for any.
+/// Searches once more for counts below the last, each from the answer for one section fewer. Where all sections are
+/// nearly exact, first for fewer than the fewest that are as good but for what does not matter, as long as there are
+/// any; then for each count that gets work for it. True when that was done for any.
 fn search_again<'a>(
     answers: &mut [Candidate],
     effort: Effort,

@@ -11,9 +11,6 @@
 use crate::error::{ErrorKind, Result};
 use crate::keys::{self, Table, Value};
 
-/// The ending of the name of such a file.
-pub const ENDING: &str = ".source.toml";
-
 const VOLTAGE_V: (f64, f64) = (1e-4, 1000.0);
 const OUTPUT_OHM: (f64, f64) = (0.0, 10_000.0);
 
@@ -28,12 +25,6 @@ pub struct Source {
     pub output_ohm: f64,
     /// What a full-scale sine gives without load at the volume in use, volts rms.
     pub full_scale_v: f64,
-}
-
-/// True for the name of a source file, in any case.
-#[must_use]
-pub fn is_source_file(file_name: &str) -> bool {
-    file_name.to_lowercase().ends_with(ENDING)
 }
 
 /// Reads a source file.

@@ -145,6 +145,18 @@ impl Setting {
         }
     }
 
+    /// What is expected instead of `x`, in words.
+    #[must_use]
+    pub fn instead_of(&self, x: f64) -> String {
+        let (min, max) = (self.min(), self.max());
+        if min < max {
+            let nearest = self.nearest(x);
+            format!("{min} to {max}, the nearest value being {nearest}")
+        } else {
+            format!("{min}, the only value there is")
+        }
+    }
+
     /// True when `x` is one of the values, to within a part in 10^9.
     #[must_use]
     pub fn contains(&self, x: f64) -> bool {

@@ -548,17 +548,13 @@ fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {
             return point;
         }
     }
-    if !limits.preamp_db.contains(sheet.level.preamp_db) {
+    let (setting, preamp_db) = (&limits.preamp_db, sheet.level.preamp_db);
+    if !setting.contains(preamp_db) {
         return CheckPoint::said(
             Subject::Limits,
             false,
-            format!("preamp_db: {}", sheet.level.preamp_db),
-            format!(
-                "expected {} to {}, the nearest value being {}",
-                limits.preamp_db.min(),
-                limits.preamp_db.max(),
-                limits.preamp_db.nearest(sheet.level.preamp_db)
-            ),
+            format!("preamp_db: {preamp_db}"),
+            format!("expected {}", setting.instead_of(preamp_db)),
         );
     }
     CheckPoint::said(
