@@ -214,7 +214,7 @@ fn points_are_taken_as_one_twice_as_many_where_what_is_wanted_is_straight() {
             .points()
     };
     assert_eq!(points(&|i| 0.1 * i), 80);
-    assert_eq!(points(&|i| 0.05 * (2.0 * i).sin()), 160);
+    assert_eq!(points(&|i| 0.1 * (2.0 * i).sin()), 160);
     // A kink at the middle: both cells about it stay short.
     let kinked = points(&|i| 0.5 * (i - 240.0).abs());
     assert!((81..=83).contains(&kinked), "{kinked}");
