@@ -57,8 +57,16 @@ impl System {
                 .iter_mut()
                 .zip(chosen[first * LANES..].chunks(LANES))
             {
-                for (out, &row) in block.0.iter_mut().zip(rows) {
-                    *out = source[row];
+                match rows {
+                    // In a row, as almost always.
+                    [first, .., last] if rows.len() == LANES && last - first == LANES - 1 => {
+                        block.0.copy_from_slice(&source[*first..=*last]);
+                    }
+                    _ => {
+                        for (out, &row) in block.0.iter_mut().zip(rows) {
+                            *out = source[row];
+                        }
+                    }
                 }
             }
             let own = &mut column[first].0[j % LANES];

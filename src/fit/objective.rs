@@ -473,7 +473,7 @@ fn value_work(points: usize, sections: usize, economy: bool, mixed: usize) -> u6
 /// Work of the derivatives, their products, and the step that follows.
 fn linearise_work(points: usize, sections: usize) -> u64 {
     let size = 3 * sections;
-    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (80 + size) / 32) as u64
+    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (60 + size) / 32) as u64
 }
 
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
@@ -697,6 +697,42 @@ impl pulp::WithSimd for Pulls<'_> {
     }
 }
 
+/// The curvature from the inner products: the lower triangle, column by column.
+struct Curvature<'a> {
+    products: &'a [f64],
+    products_a_row: usize,
+    /// Of each variable: the product with the weights, and 1 or -1 for a section that boosts or cuts.
+    level: &'a [f64],
+    side: &'a [f64],
+    /// How much of the products with the weights goes.
+    projected: f64,
+    economy: f64,
+    curvature: &'a mut [f64],
+}
+
+impl pulp::WithSimd for Curvature<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let dimension = self.level.len();
+        let columns = self.curvature.chunks_exact_mut(dimension.max(1));
+        let rows = self.products.chunks_exact(self.products_a_row);
+        for (j, (column, products)) in columns.zip(rows).enumerate() {
+            let (column, products) = (&mut column[j..], &products[j..dimension]);
+            let (level, side) = (&self.level[j..], &self.side[j..]);
+            let (twice_level, half_economy) =
+                (self.projected * level[0], 0.5 * self.economy * side[0]);
+            // 2 - economy where the sides differ, 2 elsewhere.
+            let even = 2.0 - 0.5 * self.economy;
+            for (i, out) in column.iter_mut().enumerate() {
+                let share = even + half_economy * side[i];
+                *out = share * products[i] - twice_level * level[i];
+            }
+        }
+    }
+}
+
 impl Landscape for Placed<'_> {
     fn lower(&self) -> &[f64] {
         self.lower
@@ -788,20 +824,14 @@ impl Landscape for Placed<'_> {
         let boosts = |j: usize| room.sections[j / 3].gain_db >= 0.0;
         let side = |j: usize| if boosts(j) { 1.0 } else { -1.0 };
         room.side.extend((0..dimension).map(side));
-        for (j, column) in curvature
-            .as_mut_slice()
-            .chunks_exact_mut(dimension.max(1))
-            .enumerate()
-        {
-            let (column, products) = (&mut column[j..], &of_variable(j)[j..dimension]);
-            let (levels, sides) = (&room.level[j..], &room.side[j..]);
-            let (twice_level, half_economy) = (projected * levels[0], 0.5 * economy * sides[0]);
-            // 2 - economy where the sides differ, 2 elsewhere.
-            let even = 2.0 - 0.5 * economy;
-            for (i, out) in column.iter_mut().enumerate() {
-                let share = even + half_economy * sides[i];
-                *out = share * products[i] - twice_level * levels[i];
-            }
-        }
+        arch.dispatch(Curvature {
+            products: &room.products,
+            products_a_row: columns,
+            level: &room.level,
+            side: &room.side,
+            projected,
+            economy: *economy,
+            curvature: curvature.as_mut_slice(),
+        });
     }
 }

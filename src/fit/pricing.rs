@@ -78,17 +78,14 @@ impl Gram {
     #[must_use]
     pub fn of(&self, some: &[usize]) -> Self {
         let width = some.len();
-        let row = |i: usize| {
-            (0..width).map(move |j| {
-                if j < i {
-                    0.0
-                } else {
-                    self.at(some[i], some[j])
-                }
-            })
-        };
+        let mut products = vec![0.0; width * width];
+        for (i, row) in products.chunks_exact_mut(width.max(1)).enumerate() {
+            for (out, &other) in row[i..].iter_mut().zip(&some[i..]) {
+                *out = self.at(some[i], other);
+            }
+        }
         Self {
-            products: (0..width).flat_map(row).collect(),
+            products,
             width,
             rows: width,
         }
@@ -96,20 +93,10 @@ impl Gram {
 
     /// Leaves of all others what the first `followers` columns cannot make up for.
     pub fn eliminate(&mut self, followers: usize) {
-        for p in 0..followers {
-            let (above, below) = self.products.split_at_mut((p + 1) * self.width);
-            let pivots = &above[p * self.width..];
-            if pivots[p] <= NOTHING {
-                continue;
-            }
-            let rows = below.chunks_exact_mut(self.width);
-            for (i, row) in (p + 1..self.rows).zip(rows) {
-                let factor = pivots[i] / pivots[p];
-                for (out, pivot) in row[i..].iter_mut().zip(&pivots[i..]) {
-                    *out -= factor * pivot;
-                }
-            }
-        }
+        pulp::Arch::new().dispatch(Eliminate {
+            gram: self,
+            followers,
+        });
     }
 
     /// With the gains of sections first, then the error, then the levels of those sections: what is left of the error without
@@ -150,6 +137,35 @@ impl Gram {
             let made_up = row[p].recip();
             for (left, product) in squared_lengths.iter_mut().zip(&row[first..]) {
                 *left -= product * product * made_up;
+            }
+        }
+    }
+}
+
+struct Eliminate<'a> {
+    gram: &'a mut Gram,
+    followers: usize,
+}
+
+impl pulp::WithSimd for Eliminate<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let width = self.gram.width;
+        let products = &mut self.gram.products;
+        for p in 0..self.followers {
+            let (above, below) = products.split_at_mut((p + 1) * width);
+            let pivots = &above[p * width..];
+            if pivots[p] <= NOTHING {
+                continue;
+            }
+            let rows = below.chunks_exact_mut(width);
+            for (i, row) in (p + 1..self.gram.rows).zip(rows) {
+                let factor = pivots[i] / pivots[p];
+                for (out, pivot) in row[i..].iter_mut().zip(&pivots[i..]) {
+                    *out -= factor * pivot;
+                }
             }
         }
     }

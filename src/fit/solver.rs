@@ -336,8 +336,6 @@ pub struct Step {
     /// Where the step leads.
     pub target: Vec<f64>,
     displacement: Vec<f64>,
-    /// What the variables before each pull it with, by the curvature.
-    pull: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
     /// The displacement of each free variable.
@@ -352,7 +350,6 @@ impl Step {
         Self {
             target: vec![0.0; dimension],
             displacement: vec![0.0; dimension],
-            pull: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
             step: Vec::with_capacity(dimension),
@@ -371,7 +368,8 @@ impl Step {
             ..
         } = *model;
         let dimension = x.len();
-        let largest = (0..dimension).fold(0.0_f64, |max, i| max.max(model.curvature[(i, i)]));
+        let diagonal = model.curvature.as_slice().iter().step_by(dimension + 1);
+        let largest = diagonal.fold(0.0_f64, |most, own| most.max(*own));
         let floor = DIAGONAL_FLOOR * largest.max(f64::MIN_POSITIVE);
         for i in 0..dimension {
             self.held[i] = (x[i] <= lower[i] && gradient[i] >= 0.0)
@@ -391,19 +389,22 @@ impl Step {
                 break;
             }
         }
-        // g.p + p.H p / 2, column by column of the lower triangle.
-        self.pull.fill(0.0);
+        // The model's change g.p + p.H p / 2. The free variables solve H p = -g - mu D p in their rows, so that only the
+        // rows of what was put on walls are left to multiply.
         let mut change = 0.0;
-        for (j, &p) in self.displacement.iter().enumerate() {
-            self.target[j] = (x[j] + p).clamp(lower[j], upper[j]);
+        for (i, &p) in self.displacement.iter().enumerate() {
+            self.target[i] = (x[i] + p).clamp(lower[i], upper[i]);
             if p == 0.0 {
                 continue;
             }
-            let column = &model.curvature.as_slice()[j * dimension + j..(j + 1) * dimension];
-            change += p * (gradient[j] + 0.5 * column[0] * p + self.pull[j]);
-            for (pull, h) in self.pull[j + 1..].iter_mut().zip(&column[1..]) {
-                *pull += h * p;
-            }
+            let slope = if self.held[i] {
+                let row = self.displacement.iter().enumerate();
+                row.map(|(j, p)| model.curvature(i, j) * p).sum()
+            } else {
+                let own = model.curvature[(i, i)].max(floor);
+                -gradient[i] - model.damping * own * p
+            };
+            change += p * (gradient[i] + 0.5 * slope);
         }
         Some(-change)
     }

@@ -125,7 +125,8 @@ impl Table {
             possible[self.sections[*index].shape as usize]
                 && (share >= 1.0 || random.unit() < share)
         };
-        let entries: Vec<usize> = (0..self.sections.len()).filter(&mut priced).collect();
+        let mut entries: Vec<usize> = Vec::with_capacity(self.sections.len());
+        entries.extend((0..self.sections.len()).filter(&mut priced));
         let (gram, error) = self.gram(surroundings, &entries, false);
         let wholes = entries.iter().map(|&index| self.squared_lengths[index]);
         let mut lengths: Vec<f64> = wholes.collect();
