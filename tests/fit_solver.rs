@@ -410,6 +410,37 @@ proptest! {
     }
 
     #[test]
+    fn the_fall_that_a_step_predicts_is_that_of_the_model_without_damping(
+        n in 1usize..26,
+        numbers in prop::collection::vec(-1.0..1.0f64, 40 * 25 + 4 * 25),
+        damping in 1e-6..1.0f64,
+    ) {
+        let a = DMatrix::from_fn(40, n, |i, j| numbers[i * 25 + j]);
+        let of_variable = |kind: usize, k: usize| numbers[1000 + 25 * kind + k];
+        let lower: Vec<f64> = (0..n).map(|k| of_variable(0, k)).collect();
+        let upper: Vec<f64> = (0..n).map(|k| lower[k] + of_variable(1, k).abs()).collect();
+        // Some on their walls.
+        let x: Vec<f64> = (0..n).map(|k| of_variable(2, k).clamp(lower[k], upper[k])).collect();
+        let gradient = DVector::from_fn(n, |k, _| 20.0 * of_variable(3, k));
+        let curvature = a.transpose() * &a;
+        let model = Model {
+            x: &x,
+            gradient: &gradient,
+            curvature: &curvature,
+            damping,
+            lower: &lower,
+            upper: &upper,
+        };
+        for walls in [Walls::Kept, Walls::LeftAgain] {
+            let mut step = Step::new(n);
+            let predicted = step.solve(&model, walls).unwrap();
+            let p = DVector::from_fn(n, |k, _| step.target[k] - x[k]);
+            let fall = -(gradient.dot(&p) + 0.5 * p.dot(&(&curvature * &p)));
+            prop_assert!((predicted - fall).abs() <= 1e-10 * gradient.norm() * p.norm(), "{predicted} {fall}");
+        }
+    }
+
+    #[test]
     fn the_value_never_rises_and_the_point_stays_in_the_box(
         n in 1usize..7,
         numbers in prop::collection::vec(-2.0..2.0f64, 9 * 6 * 2 + 9 + 3 * 6),

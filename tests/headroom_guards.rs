@@ -118,10 +118,8 @@ impl Filters {
 /// Samples after which the cascade has settled: the slowest section's nepers, and some of all the others', which delay
 /// it.
 fn settle_samples(sections: &[Section], rate_hz: f64) -> usize {
-    let each: Vec<f64> = (sections
-        .iter()
-        .map(|section| samples_a_neper(section, rate_hz)))
-    .collect();
+    let of_each = |section: &Section| samples_a_neper(section, rate_hz);
+    let each: Vec<f64> = sections.iter().map(of_each).collect();
     let slowest = each.iter().copied().fold(0.0, f64::max);
     let all: f64 = each.iter().sum();
     (SETTLED_NEPERS * slowest + 2.0 * (all - slowest)) as usize + 64

@@ -495,7 +495,9 @@ impl Step {
             let slope = model.gradient[i] + pull + model.damping * own * p;
             let tiny = RELEASED * model.gradient[i].abs().max(pull.abs());
             let reached = x[i] + p;
-            let inwards = if reached <= lower[i] { -slope } else { slope };
+            // The nearer wall: by rounding, what is on one may be a little inside of it.
+            let is_low = reached - lower[i] <= upper[i] - reached;
+            let inwards = if is_low { -slope } else { slope };
             // What the model would fall by, if this variable alone were free.
             let fall = inwards * inwards / own;
             if inwards > tiny && most.is_none_or(|(largest, _)| fall > largest) {
