@@ -1,134 +1,150 @@
 //! Systems of a few dozen equations, symmetric and positive definite, eight rows at a time.
 //!
 //! `A = L D L^T` (the root-free form of A.-L. Cholesky's method), each column from those before it, so that it stays
-//! in registers until it is done. The right side is carried along as one more row, which solves `L z = b` on
-//! the way.
+//! in registers until it is done. Variables that are held have no column; their rows are carried along, since whole blocks are
+//! quicker than what is left of them, and are never looked at.
 
-use super::lanes::LANES;
-
-/// Eight neighbouring rows of a column. Aligned, so that none lies across two lines of the cache.
-#[derive(Debug, Clone, Copy)]
-#[repr(align(64))]
-struct Block([f64; LANES]);
+use super::lanes::{LANES, Lanes, aligned, splat};
 
 /// A system, with the room to solve it.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct System {
-    size: usize,
+    /// The variables that are solved for, rising.
+    free: Vec<usize>,
     /// Blocks of a column, never 0.
-    width: usize,
-    /// The lower triangle column by column, each with its element of the right side below; when solved, of `L D`.
-    columns: Vec<Block>,
+    height: usize,
+    /// A column of the lower triangle for each free variable; when solved, of `L D`.
+    columns: Vec<f64>,
+    /// Rows of `-L`, of the free variables alone.
+    lower: Vec<f64>,
     /// Minus the inverse of D.
     inverse: Vec<f64>,
-}
-
-impl Default for System {
-    fn default() -> Self {
-        Self {
-            size: 0,
-            width: 1,
-            columns: Vec::new(),
-            inverse: Vec::new(),
-        }
-    }
+    /// The right side, as far as it is not yet explained.
+    right: Vec<f64>,
+    /// What is known of the solution, of the free variables alone.
+    solution: Vec<f64>,
 }
 
 impl System {
-    /// Sets the matrix to the rows and columns `chosen` (rising) of a larger one, whose lower triangle is given by columns of
-    /// `dimension`; `diagonal` gives the element that takes the place of its diagonal one.
+    /// Sets the matrix to the rows and columns `free` (rising) of one of `dimension`, whose lower triangle is given column by
+    /// column; `diagonal` gives the element that takes the place of its diagonal one.
     pub fn set(
         &mut self,
         lower_triangle: &[f64],
         dimension: usize,
-        chosen: &[usize],
+        free: &[usize],
         diagonal: impl Fn(f64) -> f64,
     ) {
-        self.size = chosen.len();
-        self.width = (self.size + 1).div_ceil(LANES);
-        self.columns.clear();
-        self.columns
-            .resize(self.size * self.width, Block([0.0; LANES]));
-        for (j, column) in self.columns.chunks_exact_mut(self.width).enumerate() {
-            let source = &lower_triangle[chosen[j] * dimension..][..dimension];
-            // Whole blocks: what is above the diagonal in the first is never read.
-            let first = j / LANES;
-            for (block, rows) in column[first..]
-                .iter_mut()
-                .zip(chosen[first * LANES..].chunks(LANES))
-            {
-                match rows {
-                    // Neighbours, as most are, are quicker together.
-                    [from, .., to] if rows.len() == LANES && to - from == LANES - 1 => {
-                        block.0.copy_from_slice(&source[*from..=*to]);
-                    }
-                    _ => {
-                        for (out, &row) in block.0.iter_mut().zip(rows) {
-                            *out = source[row];
-                        }
-                    }
-                }
-            }
-            let own = &mut column[first].0[j % LANES];
-            *own = diagonal(*own);
+        self.free.clear();
+        self.free.extend_from_slice(free);
+        self.height = dimension.div_ceil(LANES).max(1);
+        let rows = self.height * LANES;
+        let columns = aligned(&mut self.columns, free.len() * rows);
+        for (column, &variable) in columns.chunks_exact_mut(rows).zip(free) {
+            let source = &lower_triangle[variable * dimension..][..dimension];
+            // Whole blocks: what is above the diagonal in the first is never looked at.
+            let first = variable / LANES * LANES;
+            column[first..dimension].copy_from_slice(&source[first..]);
+            column[dimension..].fill(0.0);
+            column[variable] = diagonal(column[variable]);
         }
     }
 
-    /// Solves the system once: `x` holds the right side and receives the solution. False when the matrix is not positive
-    /// definite.
+    /// Solves the system once: `x` holds the right side, an element for each row of the larger matrix, and receives the solution
+    /// where variables are free. False when the matrix is not positive definite.
     #[must_use]
     pub fn solve(&mut self, x: &mut [f64]) -> bool {
-        let (block, lane) = (self.size / LANES, self.size % LANES);
-        for (column, x) in self.columns.chunks_exact_mut(self.width).zip(&*x) {
-            column[block].0[lane] = *x;
-        }
-        pulp::Arch::new().dispatch(Eliminate { system: self, x })
+        pulp::Arch::new().dispatch(Solve { system: self, x })
     }
 }
 
-struct Eliminate<'a> {
+struct Solve<'a> {
     system: &'a mut System,
     x: &'a mut [f64],
 }
 
-impl pulp::WithSimd for Eliminate<'_> {
+impl pulp::WithSimd for Solve<'_> {
     type Output = bool;
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) -> bool {
         let System {
-            size,
-            width,
+            free,
+            height,
             columns,
+            lower,
             inverse,
+            right,
+            solution,
         } = self.system;
-        let (size, width) = (*size, *width);
+        let (count, height) = (free.len(), *height);
+        let width = count.div_ceil(LANES);
+        let columns = aligned(columns, count * height * LANES).as_chunks_mut().0;
+        let lower = aligned(lower, count * width * LANES).as_chunks_mut().0;
+        lower.fill(splat(0.0));
+        let right = aligned(right, height * LANES);
+        right[..self.x.len()].copy_from_slice(self.x);
+        right[self.x.len()..].fill(0.0);
+        let right: &mut [Lanes] = right.as_chunks_mut().0;
+        let solution: &mut [Lanes] = aligned(solution, width * LANES).as_chunks_mut().0;
+        solution.fill(splat(0.0));
         inverse.clear();
-        for j in 0..size {
-            let (done, rest) = columns.split_at_mut(j * width);
-            let (first, lane) = (j / LANES, j % LANES);
-            for (block, out) in rest[..width].iter_mut().enumerate().skip(first) {
-                let mut rows = out.0;
-                for (done, inverse) in done.chunks_exact(width).zip(&*inverse) {
-                    let factor = done[first].0[lane] * inverse;
-                    for (row, done) in rows.iter_mut().zip(&done[block].0) {
-                        *row = f64::mul_add(factor, *done, *row);
-                    }
-                }
-                out.0 = rows;
+        for (k, &variable) in free.iter().enumerate() {
+            let (first, lane) = (variable / LANES, variable % LANES);
+            let factors = &mut lower[k * width..][..width].as_flattened_mut()[..k];
+            for (i, (factor, inverse)) in factors.iter_mut().zip(&*inverse).enumerate() {
+                let done: &Lanes = &columns[i * height + first];
+                *factor = done[lane] * inverse;
             }
-            let pivot = rest[first].0[lane];
+            for block in first..height {
+                // Two sums, since each addition waits for the one before it.
+                let mut even = columns[k * height + block];
+                let mut odd = splat(0.0);
+                let (pairs, last) = factors.as_chunks();
+                let mut at = block;
+                for [factor, next] in pairs {
+                    add(&mut even, *factor, &columns[at]);
+                    add(&mut odd, *next, &columns[at + height]);
+                    at += 2 * height;
+                }
+                if let [factor] = last {
+                    add(&mut even, *factor, &columns[at]);
+                }
+                add(&mut even, 1.0, &odd);
+                columns[k * height + block] = even;
+            }
+            let pivot = columns[k * height + first][lane];
             if pivot.is_nan() || pivot <= 0.0 {
                 return false;
             }
-            inverse.push(-pivot.recip());
+            let minus_inverse = -pivot.recip();
+            inverse.push(minus_inverse);
+            // L z = b on the way, and D y = z. (Blocks leave their place while they change: the compiler then makes vectors of them.)
+            let share = right[first][lane] * minus_inverse;
+            solution[k / LANES][k % LANES] = -share;
+            for block in first..height {
+                let mut rest = right[block];
+                add(&mut rest, share, &columns[k * height + block]);
+                right[block] = rest;
+            }
         }
-        for j in (0..size).rev() {
-            let column = &columns[j * width..(j + 1) * width];
-            let at = |i: usize| column[i / LANES].0[i % LANES];
-            let known: f64 = (j + 1..size).map(|i| at(i) * self.x[i]).sum();
-            self.x[j] = (known - at(size)) * inverse[j];
+        // L^T x = y.
+        for (k, &variable) in free.iter().enumerate().rev() {
+            let known = solution[k / LANES][k % LANES];
+            self.x[variable] = known;
+            for block in 0..k.div_ceil(LANES) {
+                let mut rest = solution[block];
+                add(&mut rest, known, &lower[k * width + block]);
+                solution[block] = rest;
+            }
         }
         true
+    }
+}
+
+#[inline(always)]
+fn add(sum: &mut Lanes, factor: f64, column: &Lanes) {
+    for (sum, element) in sum.iter_mut().zip(column) {
+        *sum = f64::mul_add(factor, *element, *sum);
     }
 }

@@ -362,7 +362,7 @@ fn project(level: Level, weight: &[f64], level_db: &mut [f64]) -> f64 {
 pub struct Workspace {
     /// Values computed since the workspace was made.
     pub evaluations: u64,
-    /// Work done since then: counted operations, weighted so that one is about a nanosecond on the
+    /// Work done since then: counted operations, weighted so that one is about 2.3 nanoseconds on the
     /// machine of DEVELOPERS.md's table. It depends on the problem's size only, never on a clock.
     pub work: u64,
     sections: Vec<Section>,
@@ -804,7 +804,8 @@ impl Landscape for Placed<'_> {
                 }
             }
         }
-        room.products.resize(columns * columns, 0.0);
+        room.products
+            .resize(dimension.next_multiple_of(TILE) * columns, 0.0);
         arch.dispatch(Products {
             columns: &all.chunks_exact(n).collect::<Vec<_>>(),
             products: &mut room.products,

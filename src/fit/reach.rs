@@ -50,9 +50,9 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 16_200_000),
-            Self::Normal => (2, 42_000_000),
-            Self::Deep => (8, 104_000_000),
+            Self::Quick => (1, 8_100_000),
+            Self::Normal => (2, 21_200_000),
+            Self::Deep => (8, 54_000_000),
         }
     }
 
@@ -60,8 +60,8 @@ impl Effort {
     fn work_after(self, last: usize) -> u64 {
         let work = match self {
             Self::Quick => 0,
-            Self::Normal => 300_000,
-            Self::Deep => 3_000_000,
+            Self::Normal => 150_000,
+            Self::Deep => 1_500_000,
         };
         work.min(MOST_FOR_ALL / last.max(1) as u64)
     }
@@ -168,8 +168,8 @@ const ONE_SIGN_WALKS: f64 = 0.25;
 
 /// Work for a count on the way to N, times its third power, within the least and the most for one count
 /// and a share of the most for all of them.
-const ON_THE_WAY: u64 = 1_500;
-const LEAST_ON_THE_WAY: u64 = 100_000;
+const ON_THE_WAY: u64 = 200;
+const LEAST_ON_THE_WAY: u64 = 60_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 

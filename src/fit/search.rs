@@ -95,7 +95,7 @@ impl Candidate {
 
 /// Least and most share of the table that a proposal may choose from, even in logarithm: thinning makes
 /// proposals differ, and a very thin table leads to places that the best price never does.
-const TABLE_SHARES: (f64, f64) = (0.08, 0.5);
+const TABLE_SHARES: (f64, f64) = (0.15, 0.8);
 /// A proposal replaces one section below the first share of chance, two below the second, and so on;
 /// above the last it puts one or two in first and takes out the least useful old ones. Replacing one
 /// mostly leads back to where it was.
@@ -108,7 +108,7 @@ const NEIGHBOUR_SHARE: f64 = 0.5;
 /// So many in N of the proposals that replace sections put one or more in anywhere first, whatever their price: sections
 /// that only work together have none alone. Where there are many sections, that is rarely what is missing, and so it is where a
 /// pair was put in.
-const UNPRICED: f64 = 1.0;
+const UNPRICED: f64 = 0.5;
 /// Of the proposals that replace two or more sections in no slots, the share that puts two in together first: the best pair
 /// among so many entries of the table.
 const PAIRED_SHARE: f64 = 0.3;
@@ -127,7 +127,7 @@ const BEND_SHAPES: [Shape; 3] = [Shape::LowShelf, Shape::Peaking, Shape::HighShe
 /// Of a bend's shelves.
 const BEND_SHELF_Q: f64 = 0.7;
 /// After a brief polish, a proposal is worth a full one below so many times the present J.
-const PROMISING: f64 = 1.5;
+const PROMISING: f64 = 2.0;
 /// A proposal is accepted below so many times the present J.
 const ACCEPTED: f64 = 1.05;
 /// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
@@ -148,7 +148,7 @@ const SETTLE: Stopping = Stopping {
 };
 /// Enough to see whether a proposal is promising.
 const BRIEF: Stopping = Stopping {
-    iterations: 6,
+    iterations: 8,
     relative_fall: 1e-2,
     value: SOLVED,
 };

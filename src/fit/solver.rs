@@ -338,7 +338,7 @@ pub struct Step {
     displacement: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
-    /// The displacement of each free variable.
+    /// The displacement of each variable, where it is free.
     step: Vec<f64>,
     system: System,
 }
@@ -352,7 +352,7 @@ impl Step {
             displacement: vec![0.0; dimension],
             held: vec![false; dimension],
             free: Vec::with_capacity(dimension),
-            step: Vec::with_capacity(dimension),
+            step: vec![0.0; dimension],
             system: System::default(),
         }
     }
@@ -369,7 +369,7 @@ impl Step {
         } = *model;
         let dimension = x.len();
         let diagonal = model.curvature.as_slice().iter().step_by(dimension + 1);
-        let largest = diagonal.fold(0.0_f64, |most, own| most.max(*own));
+        let largest = diagonal.fold(0.0, |most, &own| if own > most { own } else { most });
         let floor = DIAGONAL_FLOOR * largest.max(f64::MIN_POSITIVE);
         for i in 0..dimension {
             self.held[i] = (x[i] <= lower[i] && gradient[i] >= 0.0)
@@ -415,27 +415,29 @@ impl Step {
         let dimension = model.x.len();
         self.free.clear();
         self.free.extend((0..dimension).filter(|&i| !self.held[i]));
-        let free = &self.free;
-        self.step.clear();
-        self.step.extend(free.iter().map(|&i| -model.gradient[i]));
+        for (out, slope) in self.step.iter_mut().zip(model.gradient.iter()) {
+            *out = -slope;
+        }
         for j in (0..dimension).filter(|&j| self.held[j] && self.displacement[j] != 0.0) {
-            for (out, &i) in self.step.iter_mut().zip(free) {
+            for (i, out) in self.step.iter_mut().enumerate() {
                 *out -= model.curvature(i, j) * self.displacement[j];
             }
         }
+        let free = &self.free;
         self.system
             .set(model.curvature.as_slice(), dimension, free, |own| {
                 own + model.damping * own.max(floor)
             });
         let definite = self.system.solve(&mut self.step);
-        let mut reached = free.iter().zip(&self.step).map(|(&i, p)| model.x[i] + p);
+        let mut reached = free.iter().map(|&i| model.x[i] + self.step[i]);
         definite && reached.all(f64::is_finite)
     }
 
     /// Takes the step; variables that would leave the box are held on its wall. True when there are none.
     fn put_on_walls(&mut self, model: &Model<'_>) -> bool {
         let mut inside = true;
-        for (&i, &p) in self.free.iter().zip(&self.step) {
+        for &i in &self.free {
+            let p = self.step[i];
             let wall = model.wall(i, p);
             self.displacement[i] = wall.unwrap_or(p);
             self.held[i] = wall.is_some();
@@ -448,7 +450,8 @@ impl Step {
     /// the whole step lies inside.
     fn go_to_the_first_wall(&mut self, model: &Model<'_>) -> bool {
         let mut first: Option<(f64, usize, f64)> = None;
-        for (&i, &p) in self.free.iter().zip(&self.step) {
+        for &i in &self.free {
+            let p = self.step[i];
             let Some(wall) = model.wall(i, p) else {
                 continue;
             };
@@ -459,8 +462,8 @@ impl Step {
             }
         }
         let share = first.map_or(1.0, |(share, ..)| share);
-        for (&i, &p) in self.free.iter().zip(&self.step) {
-            let from = self.displacement[i];
+        for &i in &self.free {
+            let (from, p) = (self.displacement[i], self.step[i]);
             let reached = if share < 1.0 {
                 from + share * (p - from)
             } else {
