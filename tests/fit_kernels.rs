@@ -2,12 +2,13 @@
 
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::kernel::{
-    Derivatives, Levels, OneLevel, Points, Products, Ratio, Sign, TILE, padded,
+    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows, Sign, Square,
+    TILE, padded,
 };
-use bandwright::fit::lanes;
+use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
-use bandwright::fit::solver::Landscape;
-use nalgebra::{DMatrix, DVector, SVector};
+use bandwright::fit::solver::{Landscape, room_for};
+use nalgebra::{DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
 use proptest::prelude::*;
 use pulp::{Simd, WithSimd};
@@ -187,7 +188,35 @@ impl WithSimd for Everything<'_> {
             columns: &columns.chunks_exact(n).collect::<Vec<_>>(),
             products: &mut products,
         });
-        let numbers = [boost_db, cut_db, level_db, columns, products].concat();
+        let width = (3 * ratios.len()).div_ceil(LANES);
+        let stride = width * LANES;
+        let mut rows = vec![0.0; n * stride + OF_EIGHT];
+        let mut sums = Vec::new();
+        let groups = ratios.chunks(LANES).zip(signs.chunks(LANES)).enumerate();
+        for (group, (ratios, signs)) in groups.rev() {
+            let found = simd.vectorize(Rows {
+                points: &points,
+                abreast: &Abreast::new(ratios, signs),
+                weight: &weight,
+                pulls: [&boost_db, &cut_db],
+                rows: &mut rows,
+                stride,
+                first: OF_EIGHT * group,
+            });
+            sums.extend([found.gradient, found.level].as_flattened().as_flattened());
+        }
+        rows.truncate(n * stride);
+        let mut square = vec![[0.0; LANES]; width * stride];
+        simd.vectorize(Square {
+            rows: rows.as_chunks().0,
+            width,
+            product: &mut square,
+        });
+        let square = square.as_flattened().to_vec();
+        let numbers = [
+            boost_db, cut_db, level_db, columns, products, sums, rows, square,
+        ];
+        let numbers = numbers.concat();
         numbers.into_iter().map(f64::to_bits).collect()
     }
 }
@@ -234,13 +263,18 @@ fn the_vector_logarithm_holds_over_all_exponents() {
         1.7,
         2.0 - f64::EPSILON,
     ];
-    for exponent in -1022..=1023 {
+    for exponent in -1022..=1022 {
         for mantissa in mantissas {
             let x: f64 = mantissa * f64::powi(2.0, exponent);
             assert!(x.is_normal());
-            let (ours, theirs) = (lanes::ln(x), x.ln());
+            let theirs = x.ln();
             let allowed = 1e-15 * theirs.abs().max(1e-3);
-            assert!((ours - theirs).abs() <= allowed, "{x:e}: {ours} {theirs}");
+            // The same quotient of two numbers half as far from 1.
+            let half = f64::powi(2.0, exponent / 2);
+            for (num, den) in [(x, 1.0), (x / half, half.recip())] {
+                let ours = lanes::ln_of_quotient(num, den);
+                assert!((ours - theirs).abs() <= allowed, "{x:e}: {ours} {theirs}");
+            }
         }
     }
 }
@@ -249,7 +283,7 @@ proptest! {
     #[test]
     fn the_vector_logarithm_is_the_logarithm(x in -300f64..300.0, near in 0.5f64..2.0) {
         for x in [10f64.powf(x), near] {
-            let ours = lanes::ln(x);
+            let ours = lanes::ln_of_quotient(x, 1.0);
             prop_assert!((ours - x.ln()).abs() <= 4e-16 * x.ln().abs().max(1e-3), "{x}: {ours} {}", x.ln());
         }
     }
@@ -277,7 +311,7 @@ proptest! {
         let mut room = Workspace::default();
         let mut placed = Placed::new(&objective, &shapes, &lower, &upper, &mut room);
         let mut gradient = DVector::zeros(x.len());
-        let mut curvature = DMatrix::zeros(x.len(), x.len());
+        let mut curvature = room_for(x.len());
         placed.linearise(&x, &mut gradient, &mut curvature);
         for i in 0..x.len() {
             let h = 1e-6;
@@ -299,6 +333,40 @@ proptest! {
             }
             let slope = (above - below) / (2.0 * h);
             prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
+        }
+    }
+
+    #[test]
+    fn the_curvature_is_made_of_products_of_slopes((sections, weight, wanted, economy) in problem()) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
+        let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
+        let x = variables(&sections);
+        let mut room = Workspace::default();
+        let mut curvature = room_for(x.len());
+        Placed::new(&objective, &shapes, &[], &[], &mut room).linearise(
+            &x,
+            &mut DVector::zeros(x.len()),
+            &mut curvature,
+        );
+        let points = Points::new(&grid(), RATE_HZ);
+        let slopes: Vec<Vec<f64>> = sections.iter().flat_map(|s| derivatives(&points, s)).collect();
+        let total: f64 = weight.iter().map(|w| w * w).sum();
+        let mean = |of: &dyn Fn(usize) -> f64| -> f64 {
+            weight.iter().enumerate().map(|(i, w)| w * w * of(i)).sum::<f64>() / total
+        };
+        let alone: Vec<f64> = slopes.iter().map(|a| mean(&|i| a[i])).collect();
+        let size: Vec<f64> = slopes.iter().map(|a| mean(&|i| a[i] * a[i])).collect();
+        for (k, a) in slopes.iter().enumerate() {
+            for (l, b) in slopes.iter().enumerate().take(k + 1) {
+                let together = mean(&|i| a[i] * b[i]);
+                let opposed = (sections[k / 3].gain_db >= 0.0) != (sections[l / 3].gain_db >= 0.0);
+                let price = if opposed { economy } else { 0.0 };
+                let theirs = (2.0 - price) * together - 2.0 * alone[k] * alone[l];
+                let allowed = 1e-11 * (size[k] * size[l]).sqrt();
+                let ours = curvature[(k, l)];
+                prop_assert!((ours - theirs).abs() <= allowed, "{k} {l}: {ours} {theirs}");
+            }
         }
     }
 
@@ -329,7 +397,7 @@ proptest! {
             let mut room = Workspace::default();
             let mut placed = Placed::new(objective, &shapes, &[], &[], &mut room);
             let mut gradient = DVector::zeros(x.len());
-            let mut curvature = DMatrix::zeros(x.len(), x.len());
+            let mut curvature = room_for(x.len());
             placed.linearise(&x, &mut gradient, &mut curvature);
             (gradient, curvature)
         };
@@ -448,7 +516,7 @@ proptest! {
         let ours = placed.value(&x);
         prop_assert!((ours - value).abs() <= 1e-9 * value, "{ours} {value}");
         let mut found = DVector::zeros(12);
-        placed.linearise(&x, &mut found, &mut DMatrix::zeros(12, 12));
+        placed.linearise(&x, &mut found, &mut room_for(12));
         for (found, slope) in found.iter().zip(slopes.iter()) {
             prop_assert!((found - slope).abs() <= 1e-9 * slope.abs().max(1e-3), "{found} {slope}");
         }

@@ -4,14 +4,16 @@
 //! in registers until it is done. Variables that are held have no column; their rows are carried along, since whole blocks are
 //! quicker than what is left of them, and are never looked at.
 
-use super::lanes::{LANES, Lanes, aligned, splat};
+use nalgebra::DMatrix;
+
+use super::lanes::{LANES, Lanes, add, aligned, splat};
 
 /// A system, with the room to solve it.
 #[derive(Debug, Default)]
 pub struct System {
     /// The variables that are solved for, rising.
     free: Vec<usize>,
-    /// Blocks of a column, never 0.
+    /// Blocks of a column.
     height: usize,
     /// A column of the lower triangle for each free variable; when solved, of `L D`.
     columns: Vec<f64>,
@@ -26,26 +28,26 @@ pub struct System {
 }
 
 impl System {
-    /// Sets the matrix to the rows and columns `free` (rising) of one of `dimension`, whose lower triangle is given column by
-    /// column; `diagonal` gives the element that takes the place of its diagonal one.
+    /// Sets the matrix to the rows and columns `free` (rising) of another one, of which the lower triangle is looked at; it may have
+    /// more rows than columns. `diagonal` gives the element that takes the place of its diagonal one.
     pub fn set(
         &mut self,
-        lower_triangle: &[f64],
-        dimension: usize,
+        lower_triangle: &DMatrix<f64>,
         free: &[usize],
         diagonal: impl Fn(f64) -> f64,
     ) {
         self.free.clear();
         self.free.extend_from_slice(free);
-        self.height = dimension.div_ceil(LANES).max(1);
+        let length = lower_triangle.nrows();
+        self.height = length.div_ceil(LANES);
         let rows = self.height * LANES;
         let columns = aligned(&mut self.columns, free.len() * rows);
-        for (column, &variable) in columns.chunks_exact_mut(rows).zip(free) {
-            let source = &lower_triangle[variable * dimension..][..dimension];
+        for (column, &variable) in columns.chunks_exact_mut(rows.max(1)).zip(free) {
+            let source = &lower_triangle.as_slice()[variable * length..][..length];
             // Whole blocks: what is above the diagonal in the first is never looked at.
             let first = variable / LANES * LANES;
-            column[first..dimension].copy_from_slice(&source[first..]);
-            column[dimension..].fill(0.0);
+            column[first..length].copy_from_slice(&source[first..]);
+            column[length..].fill(0.0);
             column[variable] = diagonal(column[variable]);
         }
     }
@@ -139,12 +141,5 @@ impl pulp::WithSimd for Solve<'_> {
             }
         }
         true
-    }
-}
-
-#[inline(always)]
-fn add(sum: &mut Lanes, factor: f64, column: &Lanes) {
-    for (sum, element) in sum.iter_mut().zip(column) {
-        *sum = f64::mul_add(factor, *element, *sum);
     }
 }

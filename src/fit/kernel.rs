@@ -13,7 +13,7 @@
 
 use std::f64::consts::{LN_10, PI};
 
-use super::lanes::{LANES, Lanes, ln, splat, sum};
+use super::lanes::{LANES, Lanes, add, ln_of_quotient, splat, sum};
 use crate::filter::{Section, Shape};
 use crate::units::DB_PER_POWER_NEPER;
 
@@ -56,13 +56,21 @@ pub fn padded(numbers: impl Iterator<Item = f64>, fill: f64) -> Vec<f64> {
 /// A section as `level = offset + K ln((an T + bn/T + c_num) / (ad T + bd/T + c_den))`.
 #[derive(Debug, Clone, Copy)]
 pub struct Ratio {
-    shape: Shape,
     offset_db: f64,
-    tau: f64,
     num: [f64; 3],
     den: [f64; 3],
-    /// What the derivatives want: peaking `A^2/q^2, 1/(A^2 q^2)`; shelves `A/q^2, c`.
-    width: [f64; 2],
+    slopes: SlopeNumbers,
+}
+
+/// What the derivatives of a level want, `K` included: each is a sum of `(a T + b/T + c) / num` and `-(a T + b/T + c) / den`.
+#[derive(Debug, Clone, Copy)]
+struct SlopeNumbers {
+    /// By ln f0: `b` and `-a` of num, then of den.
+    f0: [f64; 4],
+    /// By gain: what is the same everywhere, `b` and `c` of num, `a` and `c` of den.
+    gain: [f64; 5],
+    /// By ln q: `c` of num and of den.
+    q: [f64; 2],
 }
 
 impl Ratio {
@@ -74,40 +82,60 @@ impl Ratio {
         let tan = sin / (1.0 + cos);
         let t0 = tan * tan;
         let t0_inverse = 1.0 / t0;
-        let tau = 2.0 * w0 / sin;
+        let tau = DB_PER_POWER_NEPER * 2.0 * w0 / sin;
         let q_squared_inverse = 1.0 / (section.q * section.q);
         match section.shape {
             Shape::Peaking => {
                 let a_squared = (section.gain_db * (LN_10 / 20.0)).exp();
                 let num_width = a_squared * q_squared_inverse;
                 let den_width = q_squared_inverse / a_squared;
+                // The widths grow and fall by ln 10 / 20 a dB, half of 1/K, and both fall by twice ln q.
+                let by_q = -2.0 * DB_PER_POWER_NEPER;
                 Self {
-                    shape: section.shape,
                     offset_db: 0.0,
-                    tau,
                     num: [t0_inverse, t0, num_width - 2.0],
                     den: [t0_inverse, t0, den_width - 2.0],
-                    width: [num_width, den_width],
+                    slopes: SlopeNumbers {
+                        f0: [tau * t0, tau * t0_inverse, tau * t0, tau * t0_inverse],
+                        gain: [0.0, 0.0, 0.5 * num_width, 0.0, -0.5 * den_width],
+                        q: [by_q * num_width, by_q * den_width],
+                    },
                 }
             }
             Shape::LowShelf | Shape::HighShelf => {
-                let gain_db = if section.shape == Shape::LowShelf {
-                    section.gain_db
+                let sign = if section.shape == Shape::LowShelf {
+                    1.0
                 } else {
-                    -section.gain_db
+                    -1.0
                 };
-                let a = (gain_db * (LN_10 / 40.0)).exp();
+                let a = (sign * section.gain_db * (LN_10 / 40.0)).exp();
                 let aa = a * a;
                 let width = a * q_squared_inverse;
                 let c = width - 2.0 * a;
+                // A and c grow by ln 10 / 40 a dB, a quarter of 1/K.
+                let quarter = 0.25 * sign;
+                let by_q = -2.0 * DB_PER_POWER_NEPER * width;
                 Self {
-                    shape: section.shape,
                     // g/2 for a low shelf of g; g - g/2 for a high shelf of g.
                     offset_db: 0.5 * section.gain_db,
-                    tau,
                     num: [t0_inverse, aa * t0, c],
                     den: [aa * t0_inverse, t0, c],
-                    width: [width, c],
+                    slopes: SlopeNumbers {
+                        f0: [
+                            tau * aa * t0,
+                            tau * t0_inverse,
+                            tau * t0,
+                            tau * aa * t0_inverse,
+                        ],
+                        gain: [
+                            0.5,
+                            2.0 * quarter * aa * t0,
+                            quarter * c,
+                            2.0 * quarter * aa * t0_inverse,
+                            quarter * c,
+                        ],
+                        q: [by_q, by_q],
+                    },
                 }
             }
         }
@@ -123,6 +151,25 @@ impl Ratio {
     fn den(&self, t: f64, ti: f64) -> f64 {
         let [a, b, c] = self.den;
         f64::mul_add(a, t, f64::mul_add(b, ti, c))
+    }
+
+    /// The derivatives of the level by ln f0, gain and ln q, times `weight`.
+    #[inline(always)]
+    fn slopes(&self, t: f64, ti: f64, weight: f64) -> [f64; 3] {
+        let (num, den) = (self.num(t, ti), self.den(t, ti));
+        let both = weight / (num * den);
+        let (num_inverse, den_inverse) = (both * den, both * num);
+        let SlopeNumbers { f0, gain, q } = self.slopes;
+        let num_by_f0 = f64::mul_add(f0[0], ti, -(f0[1] * t));
+        let den_by_f0 = f64::mul_add(f0[2], ti, -(f0[3] * t));
+        let num_by_gain = f64::mul_add(gain[1], ti, gain[2]);
+        let den_by_gain = f64::mul_add(gain[3], t, gain[4]);
+        let same = f64::mul_add(gain[0], weight, num_by_gain * num_inverse);
+        [
+            f64::mul_add(num_by_f0, num_inverse, -(den_by_f0 * den_inverse)),
+            f64::mul_add(-den_by_gain, den_inverse, same),
+            f64::mul_add(q[0], num_inverse, -(q[1] * den_inverse)),
+        ]
     }
 
     /// The offset as a factor of the ratio: their product is 1 at 0 dB.
@@ -220,7 +267,7 @@ impl pulp::WithSimd for Levels<'_> {
                 }
             }
             let level = |num: f64, den: f64, offset_db: f64| {
-                f64::mul_add(DB_PER_POWER_NEPER, ln(num / den), offset_db)
+                f64::mul_add(DB_PER_POWER_NEPER, ln_of_quotient(num, den), offset_db)
             };
             if some_boost {
                 for i in 0..n {
@@ -232,38 +279,6 @@ impl pulp::WithSimd for Levels<'_> {
                     cut_db[i] -= level(cn[i], cd[i], cut_offset_db);
                 }
             }
-        }
-    }
-}
-
-/// Of two numbers a point, the first where a section boosts and the second where it cuts.
-pub struct BySign<'a> {
-    /// Points.
-    pub points: &'a Points,
-    /// The section.
-    pub ratio: &'a Ratio,
-    /// The numbers where it boosts, and where it cuts.
-    pub numbers: [&'a [f64]; 2],
-    /// Receives them.
-    pub chosen: &'a mut [f64],
-}
-
-impl pulp::WithSimd for BySign<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) {
-        let n = self.points.padded_len();
-        let (t, ti) = (
-            &self.points.tan_squared[..n],
-            &self.points.tan_squared_inverse[..n],
-        );
-        let [boost, cut] = self.numbers.map(|numbers| &numbers[..n]);
-        let chosen = &mut self.chosen[..n];
-        let scale = self.ratio.scale();
-        for i in 0..n {
-            let boosts = scale * self.ratio.num(t[i], ti[i]) >= self.ratio.den(t[i], ti[i]);
-            chosen[i] = if boosts { boost[i] } else { cut[i] };
         }
     }
 }
@@ -290,8 +305,9 @@ impl pulp::WithSimd for OneLevel<'_> {
         );
         let level_db = &mut self.level_db[..n];
         for i in 0..n {
-            let ratio = self.ratio.num(t[i], ti[i]) / self.ratio.den(t[i], ti[i]);
-            level_db[i] = f64::mul_add(DB_PER_POWER_NEPER, ln(ratio), self.ratio.offset_db);
+            let (num, den) = (self.ratio.num(t[i], ti[i]), self.ratio.den(t[i], ti[i]));
+            let ln = ln_of_quotient(num, den);
+            level_db[i] = f64::mul_add(DB_PER_POWER_NEPER, ln, self.ratio.offset_db);
         }
     }
 }
@@ -321,50 +337,220 @@ impl pulp::WithSimd for Derivatives<'_> {
         let weight = &self.weight[..n];
         let [by_f0, by_gain, by_q] = self.columns;
         let (by_f0, by_gain, by_q) = (&mut by_f0[..n], &mut by_gain[..n], &mut by_q[..n]);
-        let Ratio {
-            num: [an, bn, cn],
-            den: [ad, bd, cd],
-            ..
-        } = *self.ratio;
-        let f0_scale = DB_PER_POWER_NEPER * self.ratio.tau;
-        if self.ratio.shape == Shape::Peaking {
-            let [num_width, den_width] = self.ratio.width;
-            let q_scale = 2.0 * DB_PER_POWER_NEPER;
-            for i in 0..n {
-                let low = bn * ti[i];
-                let v = f64::mul_add(an, t[i], low);
-                let (num, den) = (v + cn, v + cd);
-                let both = weight[i] / (num * den);
-                let (num_inverse, den_inverse) = (both * den, both * num);
-                let (boosted, cut) = (num_width * num_inverse, den_width * den_inverse);
-                // 2 low - v = T0/T - T/T0, and 1/num - 1/den = (den - num)/(num den).
-                by_f0[i] = f0_scale * f64::mul_add(2.0, low, -v) * (cd - cn) * both;
-                by_gain[i] = 0.5 * (boosted + cut);
-                by_q[i] = q_scale * (cut - boosted);
-            }
-        } else {
-            let [width, c] = self.ratio.width;
-            let sign = if self.ratio.shape == Shape::LowShelf {
-                0.25
-            } else {
-                -0.25
+        for i in 0..n {
+            [by_f0[i], by_gain[i], by_q[i]] = self.ratio.slopes(t[i], ti[i], weight[i]);
+        }
+    }
+}
+
+/// Eight sections side by side, or fewer and some that are none. It starts where a line of the cache does, since every number of
+/// it is read again at every point.
+#[derive(Debug, Clone)]
+#[repr(align(64))]
+pub struct Abreast {
+    num: [Lanes; 3],
+    den: [Lanes; 3],
+    f0: [Lanes; 4],
+    gain: [Lanes; 5],
+    q: [Lanes; 2],
+    /// It boosts where so many times `num` is `den` or more.
+    threshold: Lanes,
+}
+
+impl Abreast {
+    /// Up to [`LANES`] sections, and how each counts.
+    pub fn new(ratios: &[Ratio], signs: &[Sign]) -> Self {
+        let (zero, one) = (splat(0.0), splat(1.0));
+        let mut all = Self {
+            num: [zero, zero, one],
+            den: [zero, zero, one],
+            f0: [zero; 4],
+            gain: [zero; 5],
+            q: [zero; 2],
+            threshold: zero,
+        };
+        for (l, (ratio, sign)) in ratios.iter().zip(signs).take(LANES).enumerate() {
+            let SlopeNumbers { f0, gain, q } = ratio.slopes;
+            put(&mut all.num, l, ratio.num);
+            put(&mut all.den, l, ratio.den);
+            put(&mut all.f0, l, f0);
+            put(&mut all.gain, l, gain);
+            put(&mut all.q, l, q);
+            all.threshold[l] = match sign {
+                Sign::Boost => f64::INFINITY,
+                Sign::Mixed => ratio.scale(),
+                Sign::Cut => 0.0,
             };
-            let q_scale = 2.0 * DB_PER_POWER_NEPER * width;
-            for i in 0..n {
-                let (num_t, num_ti) = (an * t[i], bn * ti[i]);
-                let (den_t, den_ti) = (ad * t[i], bd * ti[i]);
-                let (num, den) = (num_t + num_ti + cn, den_t + den_ti + cd);
-                let both = weight[i] / (num * den);
-                let (num_inverse, den_inverse) = (both * den, both * num);
-                by_f0[i] =
-                    f0_scale * ((num_ti - num_t) * num_inverse - (den_ti - den_t) * den_inverse);
-                // A high shelf is g dB and a low shelf of -g: 1 - (0.5 + x) = 0.5 - x.
-                let bend = f64::mul_add(2.0, num_ti, c) * num_inverse
-                    - f64::mul_add(2.0, den_t, c) * den_inverse;
-                by_gain[i] = f64::mul_add(sign, bend, 0.5 * weight[i]);
-                by_q[i] = q_scale * (den_inverse - num_inverse);
+        }
+        all
+    }
+
+    #[inline(always)]
+    fn lane(&self, l: usize) -> Ratio {
+        let ([n0, n1, n2], [d0, d1, d2]) = (&self.num, &self.den);
+        let [f0, f1, f2, f3] = &self.f0;
+        let [g0, g1, g2, g3, g4] = &self.gain;
+        let [q0, q1] = &self.q;
+        Ratio {
+            offset_db: 0.0,
+            num: [n0[l], n1[l], n2[l]],
+            den: [d0[l], d1[l], d2[l]],
+            slopes: SlopeNumbers {
+                f0: [f0[l], f1[l], f2[l], f3[l]],
+                gain: [g0[l], g1[l], g2[l], g3[l], g4[l]],
+                q: [q0[l], q1[l]],
+            },
+        }
+    }
+}
+
+fn put<const K: usize>(lanes: &mut [Lanes; K], l: usize, numbers: [f64; K]) {
+    for (lanes, number) in lanes.iter_mut().zip(numbers) {
+        lanes[l] = number;
+    }
+}
+
+/// Derivatives of eight sections.
+pub const OF_EIGHT: usize = 3 * LANES;
+
+/// Sums over all points for the variables of up to eight sections: ln f0, gain, ln q.
+#[derive(Debug, Clone, Copy)]
+pub struct Sums {
+    /// Products with what pulls: the gradient.
+    pub gradient: [Lanes; 3],
+    /// Products with the weights.
+    pub level: [Lanes; 3],
+}
+
+/// Derivatives of up to eight sections at all points, weighted, in a row for each point, section by section. Those of eight are
+/// written each time, so that some of what follows is written over: the last sections come first.
+pub struct Rows<'a> {
+    /// Points.
+    pub points: &'a Points,
+    /// The sections.
+    pub abreast: &'a Abreast,
+    /// Where in a row they begin.
+    pub first: usize,
+    /// Weight of each point.
+    pub weight: &'a [f64],
+    /// What pulls on boosts and on cuts at each point.
+    pub pulls: [&'a [f64]; 2],
+    /// Receives the rows, and has room for [`OF_EIGHT`] more.
+    pub rows: &'a mut [f64],
+    /// Numbers in a row.
+    pub stride: usize,
+}
+
+impl pulp::WithSimd for Rows<'_> {
+    type Output = Sums;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Sums {
+        let n = self.points.padded_len();
+        let (t, ti) = (
+            &self.points.tan_squared[..n],
+            &self.points.tan_squared_inverse[..n],
+        );
+        let weight = &self.weight[..n];
+        let [boost, cut] = self.pulls.map(|pull| &pull[..n]);
+        let zero = splat(0.0);
+        let (mut gf, mut gg, mut gq) = (zero, zero, zero);
+        let (mut lf, mut lg, mut lq) = (zero, zero, zero);
+        for i in 0..n {
+            let (mut by_f0, mut by_gain, mut by_q) = (zero, zero, zero);
+            let mut pull = zero;
+            // Read before one is chosen, not after.
+            let (boost, cut) = (splat(boost[i]), splat(cut[i]));
+            for l in 0..LANES {
+                let ratio = self.abreast.lane(l);
+                [by_f0[l], by_gain[l], by_q[l]] = ratio.slopes(t[i], ti[i], weight[i]);
+                let boosts =
+                    self.abreast.threshold[l] * ratio.num(t[i], ti[i]) >= ratio.den(t[i], ti[i]);
+                pull[l] = if boosts { boost[l] } else { cut[l] };
+            }
+            fused(&mut gf, &pull, &by_f0);
+            fused(&mut gg, &pull, &by_gain);
+            fused(&mut gq, &pull, &by_q);
+            add(&mut lf, weight[i], &by_f0);
+            add(&mut lg, weight[i], &by_gain);
+            add(&mut lq, weight[i], &by_q);
+            let row = &mut self.rows[i * self.stride + self.first..][..OF_EIGHT];
+            for l in 0..LANES {
+                row[3 * l] = by_f0[l];
+                row[3 * l + 1] = by_gain[l];
+                row[3 * l + 2] = by_q[l];
             }
         }
+        Sums {
+            gradient: [gf, gg, gq],
+            level: [lf, lg, lq],
+        }
+    }
+}
+
+/// The product of rows with themselves: `R^T R`, from the block on the diagonal on.
+pub struct Square<'a> {
+    /// Rows one after another.
+    pub rows: &'a [Lanes],
+    /// Blocks in a row, and in a row of the product.
+    pub width: usize,
+    /// Receives the rows of the product one after another, as many as it has room for.
+    pub product: &'a mut [Lanes],
+}
+
+impl pulp::WithSimd for Square<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(mut self, _: S) {
+        for i in 0..self.width {
+            let mut j = i;
+            while j < self.width {
+                // So that none is left alone: one takes nearly as long as two.
+                j += match self.width - j {
+                    1 => self.blocks::<1>(i, j),
+                    2 | 4 => self.blocks::<2>(i, j),
+                    _ => self.blocks::<3>(i, j),
+                };
+            }
+        }
+    }
+}
+
+impl Square<'_> {
+    /// Eight rows of the product, `W` blocks of each.
+    #[inline(always)]
+    fn blocks<const W: usize>(&mut self, i: usize, j: usize) -> usize {
+        let zero = [splat(0.0); W];
+        let (mut s0, mut s1, mut s2, mut s3) = (zero, zero, zero, zero);
+        let (mut s4, mut s5, mut s6, mut s7) = (zero, zero, zero, zero);
+        for row in self.rows.chunks_exact(self.width) {
+            let [a0, a1, a2, a3, a4, a5, a6, a7] = row[i];
+            let columns = &row[j..j + W];
+            add_all(&mut s0, a0, columns);
+            add_all(&mut s1, a1, columns);
+            add_all(&mut s2, a2, columns);
+            add_all(&mut s3, a3, columns);
+            add_all(&mut s4, a4, columns);
+            add_all(&mut s5, a5, columns);
+            add_all(&mut s6, a6, columns);
+            add_all(&mut s7, a7, columns);
+        }
+        for (k, sums) in [s0, s1, s2, s3, s4, s5, s6, s7].iter().enumerate() {
+            let at = (LANES * i + k) * self.width + j;
+            // The last rows may be none.
+            if let Some(product) = self.product.get_mut(at..at + W) {
+                product.copy_from_slice(sums);
+            }
+        }
+        W
+    }
+}
+
+#[inline(always)]
+fn add_all<const W: usize>(sums: &mut [Lanes; W], factor: f64, columns: &[Lanes]) {
+    for (sum, column) in sums.iter_mut().zip(columns) {
+        add(sum, factor, column);
     }
 }
 
@@ -436,21 +622,5 @@ fn accumulate(sums: &mut [Lanes; TILE], row: &Lanes, columns: [&Lanes; TILE]) {
 fn fused(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
     for l in 0..LANES {
         sum[l] = f64::mul_add(a[l], b[l], sum[l]);
-    }
-}
-
-/// The inner product of two columns of equal length, a multiple of [`LANES`], in a fixed order.
-pub struct Product<'a>(pub &'a [f64], pub &'a [f64]);
-
-impl pulp::WithSimd for Product<'_> {
-    type Output = f64;
-
-    #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> f64 {
-        let mut total = splat(0.0);
-        for (a, b) in self.0.as_chunks().0.iter().zip(self.1.as_chunks().0) {
-            fused(&mut total, a, b);
-        }
-        sum(&total)
     }
 }

@@ -18,9 +18,9 @@ use std::ops::Range;
 use nalgebra::{DMatrix, DVector};
 
 use super::kernel::{
-    BySign, Derivatives, Levels, OneLevel, Points, Product, Products, Ratio, Sign, TILE, padded,
+    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, Sign, Square, padded,
 };
-use super::lanes::{LANES, aligned, splat, sum};
+use super::lanes::{LANES, Lanes, aligned, splat, sum};
 use super::solver::Landscape;
 use crate::filter::{Section, Shape, cascade};
 
@@ -200,20 +200,13 @@ impl Objective {
     /// thinned objective agrees with the full one.
     #[must_use]
     pub fn thinned(&self, thinning: Thinning, reference: &[Section]) -> Self {
-        let arch = pulp::Arch::new();
-        let mut left_db = self.blocks.wanted_db.clone();
-        let mut level_db = vec![0.0; self.padded_len()];
-        let reference = &[reference, &self.kept].concat();
-        for section in reference {
-            arch.dispatch(OneLevel {
-                points: &self.blocks.points,
-                ratio: &Ratio::new(section, self.rate_hz),
-                level_db: &mut level_db,
-            });
-            for (left, level) in left_db.iter_mut().zip(&level_db) {
-                *left -= level;
-            }
-        }
+        let reference = [reference, &self.kept].concat();
+        let reference = |points: &Points| levels_db(&reference, self.rate_hz, points);
+        let wanted_db = self.blocks.wanted_db.iter();
+        let left_db: Vec<f64> = wanted_db
+            .zip(reference(&self.blocks.points))
+            .map(|(wanted, level)| wanted - level)
+            .collect();
         let cells = self.cells(thinning);
         let mut frequency_hz = Vec::with_capacity(cells.len());
         let mut weight = Vec::with_capacity(cells.len());
@@ -231,8 +224,12 @@ impl Objective {
             };
             frequency_hz.push(centre_hz);
             weight.push(power.sqrt());
-            wanted_db.push(left_db + cascade::level_db(reference, self.rate_hz, centre_hz));
+            wanted_db.push(left_db);
             share.push(self.share[cell].iter().sum());
+        }
+        let reference_db = reference(&Points::new(&frequency_hz, self.rate_hz));
+        for (wanted, level) in wanted_db.iter_mut().zip(reference_db) {
+            *wanted += level;
         }
         Self::with_shares(
             self.level,
@@ -320,6 +317,23 @@ impl Objective {
     }
 }
 
+/// The level of all these sections at each point, padding included, dB.
+fn levels_db(sections: &[Section], rate_hz: f64, points: &Points) -> Vec<f64> {
+    let mut sum_db = vec![0.0; points.padded_len()];
+    let mut level_db = sum_db.clone();
+    for section in sections {
+        pulp::Arch::new().dispatch(OneLevel {
+            points,
+            ratio: &Ratio::new(section, rate_hz),
+            level_db: &mut level_db,
+        });
+        for (sum, level) in sum_db.iter_mut().zip(&level_db) {
+            *sum += level;
+        }
+    }
+    sum_db
+}
+
 /// How far evenly spaced levels lie from their line of regression, dB rms.
 fn bend_db(level_db: &[f64]) -> f64 {
     let count = level_db.len() as f64;
@@ -371,10 +385,9 @@ pub struct Workspace {
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
-    mixed_pull: Vec<f64>,
     scratch: [Vec<f64>; 4],
-    columns: Vec<f64>,
-    products: Vec<f64>,
+    rows: Vec<f64>,
+    /// Of each variable: the product with the weights, and 1 or -1 for a section that boosts or cuts.
     level: Vec<f64>,
     side: Vec<f64>,
     mean_db: f64,
@@ -466,14 +479,16 @@ impl Workspace {
 
 /// Work of one evaluation, with so many sections whose sign changes, in the unit of [`Workspace::work`].
 fn value_work(points: usize, sections: usize, economy: bool, mixed: usize) -> u64 {
-    let logarithms = if economy { 25 } else { 12 };
+    let logarithms = if economy { 23 } else { 11 };
     (600 + points * (logarithms + 2 * sections + 4 * mixed) / 10) as u64
 }
 
 /// Work of the derivatives, their products, and the step that follows.
 fn linearise_work(points: usize, sections: usize) -> u64 {
     let size = 3 * sections;
-    (points * (270 * sections + (size + 3).pow(2)) / 225 + size * size * (60 + size) / 32) as u64
+    let (groups, blocks) = (sections.div_ceil(LANES), size.div_ceil(LANES));
+    let a_point = 6 + 37 * groups + 9 * blocks * (blocks + 1) / 2;
+    (points * a_point / 10 + size * size * (60 + size) / 32) as u64
 }
 
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
@@ -697,17 +712,14 @@ impl pulp::WithSimd for Pulls<'_> {
     }
 }
 
-/// The curvature from the inner products: the lower triangle, column by column.
+/// The curvature from the products of the derivatives, in place: from the block on the diagonal on.
 struct Curvature<'a> {
-    products: &'a [f64],
-    products_a_row: usize,
-    /// Of each variable: the product with the weights, and 1 or -1 for a section that boosts or cuts.
-    level: &'a [f64],
-    side: &'a [f64],
+    products: &'a mut [Lanes],
+    level: &'a [Lanes],
+    side: &'a [Lanes],
     /// How much of the products with the weights goes.
     projected: f64,
     economy: f64,
-    curvature: &'a mut [f64],
 }
 
 impl pulp::WithSimd for Curvature<'_> {
@@ -715,19 +727,20 @@ impl pulp::WithSimd for Curvature<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let dimension = self.level.len();
-        let columns = self.curvature.chunks_exact_mut(dimension.max(1));
-        let rows = self.products.chunks_exact(self.products_a_row);
-        for (j, (column, products)) in columns.zip(rows).enumerate() {
-            let (column, products) = (&mut column[j..], &products[j..dimension]);
-            let (level, side) = (&self.level[j..], &self.side[j..]);
-            let (twice_level, half_economy) =
-                (self.projected * level[0], 0.5 * self.economy * side[0]);
-            // 2 - economy where the sides differ, 2 elsewhere.
-            let even = 2.0 - 0.5 * self.economy;
-            for (i, out) in column.iter_mut().enumerate() {
-                let share = even + half_economy * side[i];
-                *out = share * products[i] - twice_level * level[i];
+        let width = self.level.len();
+        let (levels, sides) = (self.level.as_flattened(), self.side.as_flattened());
+        // 2 - economy where the sides differ, 2 elsewhere.
+        let even = 2.0 - 0.5 * self.economy;
+        for (j, row) in self.products.chunks_exact_mut(width.max(1)).enumerate() {
+            let twice_level = self.projected * levels[j];
+            let half_economy = 0.5 * self.economy * sides[j];
+            let first = j / LANES;
+            let rest = self.level[first..].iter().zip(&self.side[first..]);
+            for (row, (level, side)) in row[first..].iter_mut().zip(rest) {
+                for l in 0..LANES {
+                    let share = f64::mul_add(half_economy, side[l], even);
+                    row[l] = share * row[l] - twice_level * level[l];
+                }
             }
         }
     }
@@ -763,76 +776,53 @@ impl Landscape for Placed<'_> {
         let room = &mut *self.room;
         let n = blocks.points.padded_len();
         let arch = pulp::Arch::new();
-        let dimension = x.len();
         room.work += linearise_work(n, self.shapes.len());
-        // After the variables' columns: the weights, what pulls on boosts, what pulls on cuts.
-        let (level, boost, cut) = (dimension, dimension + 1, dimension + 2);
-        let columns = (dimension + 3).next_multiple_of(TILE);
-        let all = aligned(&mut room.columns, columns * n);
-        let (variables, rest) = all.split_at_mut(dimension * n);
-        let (weight, rest) = rest.split_at_mut(n);
-        let (boost_pull, rest) = rest.split_at_mut(n);
-        let (cut_pull, rest) = rest.split_at_mut(n);
-        weight.copy_from_slice(&blocks.weight);
-        rest.fill(0.0);
+        let [boost_pull, cut_pull, ..] = &mut room.scratch;
         arch.dispatch(Pulls {
             blocks,
             levels_db: [&room.boost_db, &room.cut_db, &room.error_db],
             boost_pull,
             cut_pull,
         });
-        for (k, ratio) in room.ratios.iter().enumerate() {
-            let (by_f0, rest) = variables[3 * k * n..3 * (k + 1) * n].split_at_mut(n);
-            let (by_gain, by_q) = rest.split_at_mut(n);
-            arch.dispatch(Derivatives {
+        let width = curvature.nrows() / LANES;
+        let stride = width * LANES;
+        let rows = aligned(&mut room.rows, n * stride + OF_EIGHT);
+        for column in [&mut room.level, &mut room.side] {
+            column.clear();
+            column.resize(stride, 0.0);
+        }
+        let groups = room.ratios.chunks(LANES).zip(room.signs.chunks(LANES));
+        for (group, (ratios, signs)) in groups.enumerate().rev() {
+            let first = OF_EIGHT * group;
+            let sums = arch.dispatch(Rows {
                 points: &blocks.points,
-                ratio,
+                abreast: &Abreast::new(ratios, signs),
                 weight: &blocks.weight,
-                columns: [by_f0, by_gain, by_q],
+                pulls: [boost_pull, cut_pull],
+                rows,
+                stride,
+                first,
             });
-            if room.signs[k] == Sign::Mixed {
-                room.mixed_pull.resize(n, 0.0);
-                arch.dispatch(BySign {
-                    points: &blocks.points,
-                    ratio,
-                    numbers: [boost_pull, cut_pull],
-                    chosen: &mut room.mixed_pull,
-                });
-                for variable in 3 * k..3 * k + 3 {
-                    let column = &variables[variable * n..(variable + 1) * n];
-                    gradient[variable] = arch.dispatch(Product(column, &room.mixed_pull));
-                }
+            for (l, kind) in (0..ratios.len()).flat_map(|l| (0..3).map(move |kind| (l, kind))) {
+                gradient[first + 3 * l + kind] = sums.gradient[kind][l];
+                room.level[first + 3 * l + kind] = sums.level[kind][l];
             }
         }
-        room.products
-            .resize(dimension.next_multiple_of(TILE) * columns, 0.0);
-        arch.dispatch(Products {
-            columns: &all.chunks_exact(n).collect::<Vec<_>>(),
-            products: &mut room.products,
+        for (side, section) in room.side.chunks_exact_mut(3).zip(&room.sections) {
+            side.fill(if section.gain_db >= 0.0 { 1.0 } else { -1.0 });
+        }
+        let products = curvature.as_mut_slice().as_chunks_mut().0;
+        arch.dispatch(Square {
+            rows: rows[..n * stride].as_chunks().0,
+            width,
+            product: products,
         });
-        let of_variable = |j: usize| &room.products[j * columns..(j + 1) * columns];
-        for (j, sign) in (0..dimension).map(|j| (j, room.signs[j / 3])) {
-            match sign {
-                Sign::Boost => gradient[j] = of_variable(j)[boost],
-                Sign::Cut => gradient[j] = of_variable(j)[cut],
-                Sign::Mixed => {}
-            }
-        }
-        room.level.clear();
-        room.level
-            .extend((0..dimension).map(|j| of_variable(j)[level]));
-        room.side.clear();
-        let boosts = |j: usize| room.sections[j / 3].gain_db >= 0.0;
-        let side = |j: usize| if boosts(j) { 1.0 } else { -1.0 };
-        room.side.extend((0..dimension).map(side));
         arch.dispatch(Curvature {
-            products: &room.products,
-            products_a_row: columns,
-            level: &room.level,
-            side: &room.side,
+            products,
+            level: room.level.as_chunks().0,
+            side: room.side.as_chunks().0,
             projected,
             economy: *economy,
-            curvature: curvature.as_mut_slice(),
         });
     }
 }

@@ -14,7 +14,7 @@ use super::mirror::other_readings;
 use super::objective::{Level, Objective, Parts, Placed, Workspace};
 use super::reach::{EXACT, Effort, Reach, close_within, needed, reach};
 use super::search::{Candidate, Search};
-use super::solver::{Landscape, Stopping, minimise};
+use super::solver::{Landscape, Stopping, minimise, room_for};
 use super::space::Space;
 use super::table::Table;
 use super::{IDLE_DB, Task, enough, fit, steps};
@@ -702,7 +702,7 @@ impl Landscape for Together<'_> {
         for (side, range) in self.sides.iter_mut().zip(ends) {
             let count = range.len();
             let mut own_gradient = DVector::zeros(count);
-            let mut own_curvature = DMatrix::zeros(count, count);
+            let mut own_curvature = room_for(count);
             if count > 0 {
                 side.linearise(&x[range.clone()], &mut own_gradient, &mut own_curvature);
                 slopes.extend_from_slice(side.room().mean_slopes());

@@ -24,6 +24,7 @@ use argmin::core::{
 use nalgebra::{DMatrix, DVector};
 
 use super::elimination::System;
+use super::lanes::LANES;
 
 /// A smooth function over a box.
 pub trait Landscape {
@@ -34,8 +35,14 @@ pub trait Landscape {
     /// The function's value.
     fn value(&mut self, x: &[f64]) -> f64;
     /// Gradient `g` and curvature `H` at `x`, so that `F(x + p) ~ F(x) + g.p + p.H p / 2`.
-    /// Only the lower triangle of `H` need be written.
+    /// `H` comes as [`room_for`] so many variables makes it, and only its lower triangle need be written.
     fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>);
+}
+
+/// Room for a curvature: a column for each variable, long enough for whole blocks of [`LANES`] rows.
+#[must_use]
+pub fn room_for(variables: usize) -> DMatrix<f64> {
+    DMatrix::zeros(variables.next_multiple_of(LANES), variables)
 }
 
 /// When to stop.
@@ -162,7 +169,7 @@ impl LevenbergMarquardt {
             x: Vec::new(),
             value: f64::INFINITY,
             gradient: DVector::zeros(dimension),
-            curvature: DMatrix::zeros(dimension, dimension),
+            curvature: room_for(dimension),
             linearised: false,
             damping: FIRST_DAMPING,
             damping_growth: 2.0,
@@ -298,7 +305,7 @@ pub struct Model<'a> {
     pub x: &'a [f64],
     /// `g`.
     pub gradient: &'a DVector<f64>,
-    /// `H`, its lower triangle.
+    /// `H`, its lower triangle; it may have more rows than columns.
     pub curvature: &'a DMatrix<f64>,
     /// `mu`.
     pub damping: f64,
@@ -368,7 +375,8 @@ impl Step {
             ..
         } = *model;
         let dimension = x.len();
-        let diagonal = model.curvature.as_slice().iter().step_by(dimension + 1);
+        let column_length = model.curvature.nrows();
+        let diagonal = model.curvature.as_slice().iter().step_by(column_length + 1);
         let largest = diagonal.fold(0.0, |most, &own| if own > most { own } else { most });
         let floor = DIAGONAL_FLOOR * largest.max(f64::MIN_POSITIVE);
         for i in 0..dimension {
@@ -424,10 +432,9 @@ impl Step {
             }
         }
         let free = &self.free;
-        self.system
-            .set(model.curvature.as_slice(), dimension, free, |own| {
-                own + model.damping * own.max(floor)
-            });
+        self.system.set(model.curvature, free, |own| {
+            own + model.damping * own.max(floor)
+        });
         let definite = self.system.solve(&mut self.step);
         let mut reached = free.iter().map(|&i| model.x[i] + self.step[i]);
         definite && reached.all(f64::is_finite)

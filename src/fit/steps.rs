@@ -12,14 +12,14 @@
 //!
 //! Plain rounding is one of the ends: the answer is never worse.
 
-use nalgebra::{DMatrix, DVector};
+use nalgebra::DVector;
 
 use super::beam::{self, Model};
 use super::lattice::{Lattice, Number, Scales, held_at};
 use super::objective::{Objective, Placed};
 use super::reach::Effort;
 use super::search::{Candidate, Search};
-use super::solver::{Landscape, Stopping};
+use super::solver::{Landscape, Stopping, room_for};
 use super::space::Space;
 use crate::filter::Section;
 use crate::limits::Limits;
@@ -166,7 +166,7 @@ struct Tried {
 
 fn model<'a>(at: &'a Candidate, objective: &Objective, judge: &mut Search<'_>) -> Model<'a> {
     let count = at.x.len();
-    let (mut gradient, mut curvature) = (DVector::zeros(count), DMatrix::zeros(count, count));
+    let (mut gradient, mut curvature) = (DVector::zeros(count), room_for(count));
     Placed::new(objective, &at.shapes, &[], &[], &mut judge.room).linearise(
         &at.x,
         &mut gradient,
