@@ -162,7 +162,6 @@ impl WithSimd for Everything<'_> {
             signs: &signs,
             boost_db: &mut boost_db,
             cut_db: &mut cut_db,
-            scratch: &mut [(); 4].map(|()| vec![0.0; n]),
         });
         simd.vectorize(OneLevel {
             points: &points,

@@ -128,7 +128,7 @@ proptest! {
             Objective::with_level(level, &grid(), &weight, &wanted_db, RATE_HZ, economy)
                 .beside(&kept);
         let (_, mut room) = evaluated(&objective, &sections);
-        let priced = without_each(&objective, &mut room);
+        let priced = without_each(&objective, &mut room, &mut Surroundings::default());
         for (index, value) in priced.iter().enumerate() {
             let plain = without(index, &sections, &kept, &weight, &wanted_db, economy, level);
             prop_assert!((value - plain).abs() <= 1e-6 * plain, "{index}: {value} {plain}");

@@ -201,82 +201,75 @@ pub struct Levels<'a> {
     pub boost_db: &'a mut [f64],
     /// Receives the sum of what is cut, dB, as positive numbers.
     pub cut_db: &'a mut [f64],
-    /// Room for four numbers a point.
-    pub scratch: &'a mut [Vec<f64>; 4],
 }
 
 impl pulp::WithSimd for Levels<'_> {
     type Output = ();
 
-    // Flat loops over all points with slices of one length: what the compiler vectorises best.
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) {
-        let n = self.points.padded_len();
-        let (t, ti) = (
-            &self.points.tan_squared[..n],
-            &self.points.tan_squared_inverse[..n],
-        );
-        let (boost_db, cut_db) = (&mut self.boost_db[..n], &mut self.cut_db[..n]);
-        // Numerators and denominators of what is boosted, then of what is cut.
-        let [bn, bd, cn, cd] = self.scratch;
-        let (bn, bd, cn, cd) = (&mut bn[..n], &mut bd[..n], &mut cn[..n], &mut cd[..n]);
-        boost_db.fill(0.0);
-        cut_db.fill(0.0);
+        let (t, _) = self.points.tan_squared.as_chunks::<LANES>();
+        let (ti, _) = self.points.tan_squared_inverse.as_chunks::<LANES>();
+        let (boost_db, _) = self.boost_db.as_chunks_mut::<LANES>();
+        let (cut_db, _) = self.cut_db.as_chunks_mut::<LANES>();
+        let n = t.len();
+        let (ti, boost_db, cut_db) = (&ti[..n], &mut boost_db[..n], &mut cut_db[..n]);
+        boost_db.as_flattened_mut().fill(0.0);
+        cut_db.as_flattened_mut().fill(0.0);
         let ratios = self.ratios.chunks(RATIOS_A_LOGARITHM);
         for (ratios, signs) in ratios.zip(self.signs.chunks(RATIOS_A_LOGARITHM)) {
-            let some_boost = signs.iter().any(|sign| *sign != Sign::Cut);
             let some_cut = signs.iter().any(|sign| *sign != Sign::Boost);
-            if some_boost {
-                bn.fill(1.0);
-                bd.fill(1.0);
-            }
-            if some_cut {
-                cn.fill(1.0);
-                cd.fill(1.0);
-            }
             let (mut boost_offset_db, mut cut_offset_db) = (0.0, 0.0);
-            for (ratio, sign) in ratios.iter().zip(signs) {
-                let num = |i: usize| ratio.num(t[i], ti[i]);
-                let den = |i: usize| ratio.den(t[i], ti[i]);
+            let mut scales = [1.0; RATIOS_A_LOGARITHM];
+            for ((ratio, sign), scale) in ratios.iter().zip(signs).zip(&mut scales) {
                 match sign {
-                    Sign::Boost => {
-                        boost_offset_db += ratio.offset_db;
-                        for i in 0..n {
-                            bn[i] *= num(i);
-                            bd[i] *= den(i);
+                    Sign::Boost => boost_offset_db += ratio.offset_db,
+                    Sign::Cut => cut_offset_db += ratio.offset_db,
+                    Sign::Mixed => *scale = ratio.scale(),
+                }
+            }
+            for b in 0..n {
+                let (t, ti) = (&t[b], &ti[b]);
+                // Numerators and denominators of what is boosted, then of what is cut.
+                let one = splat(1.0);
+                let (mut bn, mut bd, mut cn, mut cd) = (one, one, one, one);
+                for ((ratio, sign), scale) in ratios.iter().zip(signs).zip(&scales) {
+                    match sign {
+                        Sign::Boost => {
+                            for l in 0..LANES {
+                                bn[l] *= ratio.num(t[l], ti[l]);
+                                bd[l] *= ratio.den(t[l], ti[l]);
+                            }
                         }
-                    }
-                    Sign::Cut => {
-                        cut_offset_db += ratio.offset_db;
-                        for i in 0..n {
-                            cn[i] *= num(i);
-                            cd[i] *= den(i);
+                        Sign::Cut => {
+                            for l in 0..LANES {
+                                cn[l] *= ratio.num(t[l], ti[l]);
+                                cd[l] *= ratio.den(t[l], ti[l]);
+                            }
                         }
-                    }
-                    Sign::Mixed => {
-                        let scale = ratio.scale();
-                        for i in 0..n {
-                            let (num, den) = (scale * num(i), den(i));
-                            // It boosts where num > den, and leaves 1 in what it does not count in.
-                            bn[i] *= if num > den { num } else { den };
-                            bd[i] *= den;
-                            cn[i] *= if num > den { den } else { num };
-                            cd[i] *= den;
+                        Sign::Mixed => {
+                            for l in 0..LANES {
+                                let num = scale * ratio.num(t[l], ti[l]);
+                                let den = ratio.den(t[l], ti[l]);
+                                // It boosts where num > den, and leaves 1 in what it does not count in.
+                                bn[l] *= if num > den { num } else { den };
+                                bd[l] *= den;
+                                cn[l] *= if num > den { den } else { num };
+                                cd[l] *= den;
+                            }
                         }
                     }
                 }
-            }
-            let level = |num: f64, den: f64, offset_db: f64| {
-                f64::mul_add(DB_PER_POWER_NEPER, ln_of_quotient(num, den), offset_db)
-            };
-            if some_boost {
-                for i in 0..n {
-                    boost_db[i] += level(bn[i], bd[i], boost_offset_db);
+                let level_db = |num: f64, den: f64, offset_db: f64| {
+                    f64::mul_add(DB_PER_POWER_NEPER, ln_of_quotient(num, den), offset_db)
+                };
+                for l in 0..LANES {
+                    boost_db[b][l] += level_db(bn[l], bd[l], boost_offset_db);
                 }
-            }
-            if some_cut {
-                for i in 0..n {
-                    cut_db[i] -= level(cn[i], cd[i], cut_offset_db);
+                if some_cut {
+                    for l in 0..LANES {
+                        cut_db[b][l] -= level_db(cn[l], cd[l], cut_offset_db);
+                    }
                 }
             }
         }

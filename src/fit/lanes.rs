@@ -20,7 +20,10 @@ pub fn splat(value: f64) -> Lanes {
 /// Room for `count` numbers that starts where a line of the cache does, so that no block of it lies across two lines: that
 /// would take twice as long to read. What is in it is of earlier use.
 pub fn aligned(room: &mut Vec<f64>, count: usize) -> &mut [f64] {
-    room.resize(count + LANES - 1, 0.0);
+    let needed = count + LANES - 1;
+    if room.len() < needed {
+        room.resize(needed, 0.0);
+    }
     let start = room.as_ptr().align_offset(size_of::<Lanes>());
     // Where the address cannot be told, any place will do.
     let start = start.min(LANES - 1);

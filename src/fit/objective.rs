@@ -385,7 +385,8 @@ pub struct Workspace {
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
-    scratch: [Vec<f64>; 4],
+    /// What pulls on boosts and on cuts.
+    pulls: [Vec<f64>; 2],
     rows: Vec<f64>,
     /// Of each variable: the product with the weights, and 1 or -1 for a section that boosts or cuts.
     level: Vec<f64>,
@@ -421,7 +422,7 @@ impl Workspace {
         if objective.level == Level::Free {
             out.extend_from_slice(&blocks.weight);
         }
-        let [by_f0, by_q, ..] = &mut self.scratch;
+        let [by_f0, by_q] = &mut self.pulls;
         for ratio in &self.ratios {
             let start = out.len();
             out.resize(start + by_f0.len(), 0.0);
@@ -575,7 +576,7 @@ impl<'a> Placed<'a> {
         room.ratios.extend(room.sections.iter().map(ratio));
         for column in [&mut room.boost_db, &mut room.cut_db, &mut room.error_db]
             .into_iter()
-            .chain(&mut room.scratch)
+            .chain(&mut room.pulls)
         {
             column.resize(points, 0.0);
         }
@@ -586,7 +587,6 @@ impl<'a> Placed<'a> {
             signs: &room.signs,
             boost_db: &mut room.boost_db,
             cut_db: &mut room.cut_db,
-            scratch: &mut room.scratch,
         });
         for (level_db, kept_db) in [
             (&mut room.boost_db, &blocks.kept_boost_db),
@@ -777,7 +777,7 @@ impl Landscape for Placed<'_> {
         let n = blocks.points.padded_len();
         let arch = pulp::Arch::new();
         room.work += linearise_work(n, self.shapes.len());
-        let [boost_pull, cut_pull, ..] = &mut room.scratch;
+        let [boost_pull, cut_pull] = &mut room.pulls;
         arch.dispatch(Pulls {
             blocks,
             levels_db: [&room.boost_db, &room.cut_db, &room.error_db],

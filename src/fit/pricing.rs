@@ -171,9 +171,13 @@ impl pulp::WithSimd for Eliminate<'_> {
     }
 }
 
-/// What J would be without each of the sections of the last evaluation in `room`, in the order of the candidate.
-pub fn without_each(objective: &Objective, room: &mut Workspace) -> Vec<f64> {
-    let mut surroundings = Surroundings::default();
+/// What J would be without each of the sections of the last evaluation in `room`, in the order of the candidate; the surroundings
+/// are set to those.
+pub fn without_each(
+    objective: &Objective,
+    room: &mut Workspace,
+    surroundings: &mut Surroundings,
+) -> Vec<f64> {
     surroundings.set(objective, room);
     let mut levels_db = Vec::new();
     room.level_columns(objective, &mut levels_db);

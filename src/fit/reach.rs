@@ -50,9 +50,9 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 8_100_000),
-            Self::Normal => (2, 21_200_000),
-            Self::Deep => (8, 54_000_000),
+            Self::Quick => (1, 8_600_000),
+            Self::Normal => (2, 23_000_000),
+            Self::Deep => (8, 58_000_000),
         }
     }
 

@@ -10,7 +10,7 @@
 use super::objective::{Level, Objective, Parts, Placed, Workspace, sections};
 use super::pricing::{Surroundings, without_each};
 use super::random::Random;
-use super::solver::{Stopping, minimise_toward};
+use super::solver::{Room, Stopping, minimise_toward};
 use super::space::{Open, Ranges, Space, variables, walls_of};
 use super::table::Table;
 use crate::filter::{Section, Shape};
@@ -170,6 +170,7 @@ pub struct Search<'a> {
     /// Local solutions computed.
     pub polishes: u64,
     surroundings: Surroundings,
+    descent: Room,
 }
 
 impl<'a> Search<'a> {
@@ -184,6 +185,7 @@ impl<'a> Search<'a> {
             room: Workspace::default(),
             polishes: 0,
             surroundings: Surroundings::default(),
+            descent: Room::default(),
         }
     }
 
@@ -243,6 +245,7 @@ impl<'a> Search<'a> {
             std::mem::take(&mut candidate.x),
             stopping,
             hoped_for,
+            &mut self.descent,
         );
         candidate.x = solution.x;
         candidate.value = solution.value;
@@ -591,7 +594,7 @@ impl<'a> Search<'a> {
         some: impl Iterator<Item = usize>,
     ) -> usize {
         self.parts(candidate);
-        let value = without_each(&self.objective, &mut self.room);
+        let value = without_each(&self.objective, &mut self.room, &mut self.surroundings);
         let least = some.min_by(|a, b| value[*a].total_cmp(&value[*b]));
         least.unwrap_or(0)
     }

@@ -42,7 +42,11 @@ pub trait Landscape {
 /// Room for a curvature: a column for each variable, long enough for whole blocks of [`LANES`] rows.
 #[must_use]
 pub fn room_for(variables: usize) -> DMatrix<f64> {
-    DMatrix::zeros(variables.next_multiple_of(LANES), variables)
+    DMatrix::zeros(rows_for(variables), variables)
+}
+
+fn rows_for(variables: usize) -> usize {
+    variables.next_multiple_of(LANES)
 }
 
 /// When to stop.
@@ -86,16 +90,17 @@ pub struct Solution {
 
 /// Starts at `x`, put into the box first, and descends.
 pub fn minimise<L: Landscape>(landscape: &mut L, x: Vec<f64>, stopping: &Stopping) -> Solution {
-    minimise_toward(landscape, x, stopping, f64::INFINITY)
+    minimise_toward(landscape, x, stopping, f64::INFINITY, &mut Room::default())
 }
 
-/// The same, but given up when an iteration's fall is so small that [`PATIENCE`] more like it would not lead below
-/// `hoped_for`.
+/// The same in some room, but given up when an iteration's fall is so small that [`PATIENCE`] more like it would not lead
+/// below `hoped_for`.
 pub fn minimise_toward<L: Landscape>(
     landscape: &mut L,
     mut x: Vec<f64>,
     stopping: &Stopping,
     hoped_for: f64,
+    room: &mut Room,
 ) -> Solution {
     for (x, (lower, upper)) in x
         .iter_mut()
@@ -106,7 +111,7 @@ pub fn minimise_toward<L: Landscape>(
     let start = x.clone();
     let outcome = Executor::new(
         landscape,
-        LevenbergMarquardt::new(x.len(), *stopping, hoped_for),
+        LevenbergMarquardt::new(x.len(), *stopping, hoped_for, std::mem::take(room)),
     )
     .configure(|state| state.param(x).max_iters(stopping.iterations))
     .ctrlc(false)
@@ -123,6 +128,7 @@ pub fn minimise_toward<L: Landscape>(
     };
     let iterations = result.state.get_iter();
     let solver = result.solver;
+    *room = solver.room;
     Solution {
         x: solver.x,
         value: solver.value,
@@ -133,20 +139,49 @@ pub fn minimise_toward<L: Landscape>(
 
 type Iterate = IterState<Vec<f64>, (), (), (), (), f64>;
 
+/// Room for a descent, kept from one to the next.
+#[derive(Debug)]
+pub struct Room {
+    gradient: DVector<f64>,
+    curvature: DMatrix<f64>,
+    step: Step,
+}
+
+impl Default for Room {
+    fn default() -> Self {
+        Self {
+            gradient: DVector::zeros(0),
+            curvature: room_for(0),
+            step: Step::new(0),
+        }
+    }
+}
+
+impl Room {
+    /// Makes it fit so many variables; what is in it is of earlier use.
+    fn resize(&mut self, variables: usize) {
+        self.gradient.resize_vertically_mut(variables, 0.0);
+        let columns = std::mem::replace(&mut self.curvature, room_for(0));
+        let mut columns: Vec<f64> = columns.data.into();
+        let rows = rows_for(variables);
+        columns.resize(rows * variables, 0.0);
+        self.curvature = DMatrix::from_vec(rows, variables, columns);
+        self.step.resize(variables);
+    }
+}
+
 /// The state of one descent.
 struct LevenbergMarquardt {
     stopping: Stopping,
     hoped_for: f64,
     x: Vec<f64>,
     value: f64,
-    gradient: DVector<f64>,
-    curvature: DMatrix<f64>,
+    room: Room,
     /// Whether the gradient and the curvature are those at `x`.
     linearised: bool,
     damping: f64,
     damping_growth: f64,
     stop: Option<Stop>,
-    step: Step,
 }
 
 /// Iterations like the last one that are waited for until the value hoped for is given up.
@@ -162,19 +197,18 @@ const MOST_PASSES: usize = 20;
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
 impl LevenbergMarquardt {
-    fn new(dimension: usize, stopping: Stopping, hoped_for: f64) -> Self {
+    fn new(dimension: usize, stopping: Stopping, hoped_for: f64, mut room: Room) -> Self {
+        room.resize(dimension);
         Self {
             stopping,
             hoped_for,
             x: Vec::new(),
             value: f64::INFINITY,
-            gradient: DVector::zeros(dimension),
-            curvature: room_for(dimension),
+            room,
             linearised: false,
             damping: FIRST_DAMPING,
             damping_growth: 2.0,
             stop: None,
-            step: Step::new(dimension),
         }
     }
 
@@ -182,28 +216,33 @@ impl LevenbergMarquardt {
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
         // Not before it is needed: the last point of a short descent needs none.
         if !self.linearised {
-            landscape.linearise(&self.x, &mut self.gradient, &mut self.curvature);
+            let Room {
+                gradient,
+                curvature,
+                ..
+            } = &mut self.room;
+            landscape.linearise(&self.x, gradient, curvature);
             self.linearised = true;
         }
         loop {
-            let mut solve = |walls| {
-                self.step.solve(
-                    &Model {
-                        x: &self.x,
-                        gradient: &self.gradient,
-                        curvature: &self.curvature,
-                        damping: self.damping,
-                        lower: landscape.lower(),
-                        upper: landscape.upper(),
-                    },
-                    walls,
-                )
+            let Room {
+                gradient,
+                curvature,
+                step,
+            } = &mut self.room;
+            let model = Model {
+                x: &self.x,
+                gradient,
+                curvature,
+                damping: self.damping,
+                lower: landscape.lower(),
+                upper: landscape.upper(),
             };
             let least = f64::EPSILON * self.value;
             let tiny = self.stopping.relative_fall * self.value;
             // The least point in the box is rarely worth its price: only when the cheap step leads nowhere.
-            let predicted = match solve(Walls::Kept) {
-                Some(predicted) if predicted <= least => solve(Walls::LeftAgain),
+            let predicted = match step.solve(&model, Walls::Kept) {
+                Some(predicted) if predicted <= least => step.solve(&model, Walls::LeftAgain),
                 predicted => predicted,
             };
             let Some(predicted) = predicted else {
@@ -217,11 +256,11 @@ impl LevenbergMarquardt {
                 self.stop = Some(Stop::Stationary);
                 return;
             }
-            let value = landscape.value(&self.step.target);
+            let value = landscape.value(&step.target);
             let fall = self.value - value;
             if fall > 0.0 {
                 let ratio = fall / predicted;
-                std::mem::swap(&mut self.x, &mut self.step.target);
+                std::mem::swap(&mut self.x, &mut step.target);
                 self.value = value;
                 self.linearised = false;
                 self.damping *= (1.0 - (2.0 * ratio - 1.0).powi(3)).clamp(1.0 / 3.0, 2.0);
@@ -354,14 +393,23 @@ impl Step {
     /// A workspace for so many variables.
     #[must_use]
     pub fn new(dimension: usize) -> Self {
-        Self {
-            target: vec![0.0; dimension],
-            displacement: vec![0.0; dimension],
-            held: vec![false; dimension],
-            free: Vec::with_capacity(dimension),
-            step: vec![0.0; dimension],
+        let mut step = Self {
+            target: Vec::new(),
+            displacement: Vec::new(),
+            held: Vec::new(),
+            free: Vec::new(),
+            step: Vec::new(),
             system: System::default(),
+        };
+        step.resize(dimension);
+        step
+    }
+
+    fn resize(&mut self, dimension: usize) {
+        for numbers in [&mut self.target, &mut self.displacement, &mut self.step] {
+            numbers.resize(dimension, 0.0);
         }
+        self.held.resize(dimension, false);
     }
 
     /// Computes the step `p`; `target` receives `x + p`. Returns the fall that the undamped model predicts, or

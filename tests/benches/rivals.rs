@@ -256,7 +256,6 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
             signs: &[Sign::Boost; SHAPES.len()],
             boost_db: &mut level_db,
             cut_db: &mut unused,
-            scratch: &mut [(); 4].map(|()| vec![0.0; count]),
         });
         for ((level, wanted), w) in level_db.iter_mut().zip(&self.wanted_db).zip(&self.weight) {
             *level = w * (*level - wanted);
