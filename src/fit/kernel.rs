@@ -10,6 +10,10 @@
 //! so the level of many sections is one logarithm of a product of ratios, and the derivatives need
 //! one division a section and point: `1/num - 1/den` and its like from `1/(num den)`.
 //! `d(T/T0)/d(ln f0) = -tau T/T0` with `tau = 2 w0 / sin w0`.
+//!
+//! A block is eight points of one column, but for the normal matrix: there it is eight sections at one point, and then
+//! eight variables ([`Rows`], [`Square`]). The matrix is the sum of the outer products of the points' rows, so that nothing
+//! has to be summed across a block.
 
 use std::f64::consts::{LN_10, PI};
 
