@@ -55,6 +55,7 @@ pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     const ONE_BITS: u64 = 0x3ff0_0000_0000_0000;
     const HALF_AN_EXPONENT: u64 = 1 << 51;
     const EXPONENT: u64 = 0x7ff0_0000_0000_0000;
+    const LARGEST: u64 = EXPONENT - 1;
     const TWO_POW_52: f64 = 4_503_599_627_370_496.0;
     const LN_2_HI: f64 = 6.931_471_803_691_238e-1;
     const LN_2_LO: f64 = 1.908_214_929_270_587_7e-10;
@@ -62,9 +63,13 @@ pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     let near = num
         .to_bits()
         .wrapping_sub(den.to_bits())
-        .wrapping_add(ONE_BITS + HALF_AN_EXPONENT);
+        .wrapping_add(ONE_BITS + HALF_AN_EXPONENT)
+        // There is no 2^1024; so far from 1, the series may be a little shorter than it should.
+        .min(LARGEST);
     let k = f64::from_bits((near >> 52) | TWO_POW_52.to_bits()) - (TWO_POW_52 + 1023.0);
     let scaled = den * f64::from_bits(near & EXPONENT);
+    // Halves, so that the sum is a number too.
+    let (num, scaled) = (0.5 * num, 0.5 * scaled);
     let s = (num - scaled) / (num + scaled);
     let z = s * s;
     let mut series = 2.0 / 23.0;
