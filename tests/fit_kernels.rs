@@ -453,7 +453,9 @@ proptest! {
             let (level, slopes) = gradient(of, &x);
             prop_assert!((level_db[i] - level).abs() <= 1e-9, "{f_hz}: {} {level}", level_db[i]);
             for (column, slope) in columns.iter().zip(slopes.iter()) {
-                let allowed = 1e-9 * slope.abs().max(1e-3);
+                // Near the top of a narrow peak the slope grows by some thousand dB a unit of ln f0, of which rounding
+                // leaves some 1e-15.
+                let allowed = 1e-9 * slope.abs().max(1e-2);
                 prop_assert!((column[i] - slope).abs() <= allowed, "{f_hz}: {} {slope}", column[i]);
             }
         }
