@@ -163,6 +163,9 @@ const CLOSE_WORK: u64 = 20_000_000;
 const HOPELESS: f64 = 1.2;
 /// Share of walks that start from two earlier ends instead of from chance.
 const CROSSED_SHARE: f64 = 0.8;
+/// After so many walks that end at the best once more, ends to cross are gathered anew: those there are lead back to it, right or
+/// wrong.
+const RETURNS: usize = 2;
 /// Of walks that start with cuts or boosts only, the share that keeps to them.
 const ONE_SIGN_WALKS: f64 = 0.25;
 
@@ -443,6 +446,7 @@ impl<'a> Stream<'a> {
         let mut limits = limits.rising.into_iter().peekable();
         self.refer_to(&previous.sections());
         let mut ends: Vec<Candidate> = Vec::new();
+        let mut returns = 0;
         let mut start = if continues {
             self.thin.build(previous.clone(), count, 1.0)
         } else {
@@ -474,11 +478,21 @@ impl<'a> Stream<'a> {
             for best in caught {
                 self.close(best);
             }
+            let best_before = self.best.value;
             let end = self.close(end);
             let goes_on = interrupted.then(|| end.clone());
+            if end.value < best_before * (1.0 - SAME) {
+                returns = 0;
+            } else if end.value <= best_before * (1.0 + SAME) {
+                returns += 1;
+            }
             // Where no section helps there is nothing to cross.
             if !end.is_empty() {
                 ends.push(end);
+            }
+            if returns >= RETURNS {
+                returns = 0;
+                ends.clear();
             }
             if limits.peek().is_none() || self.best.value <= enough {
                 return;
