@@ -97,11 +97,17 @@ fn a_trusted_band_that_got_worse_is_called_so() {
 }
 
 #[test]
-fn a_search_that_agrees_with_no_other_says_so() {
+fn searches_of_which_one_or_two_agree_are_not_called_certain() {
     let mut outcome = outcomes::realistic();
-    assert!(!fit_text(&outcome, None, &[]).contains("--effort deep"));
-    outcome.search.agreeing = 1;
-    assert!(fit_text(&outcome, None, &[]).contains("--effort deep"));
+    let doubt = "A better answer is possible; --effort deep searches longest.";
+    for (agreeing, doubted) in [(1, true), (2, true), (3, false), (8, false)] {
+        outcome.search.agreeing = agreeing;
+        let text = fit_text(&outcome, None, &[]);
+        assert_eq!(text.contains(doubt), doubted, "{agreeing}");
+    }
+    (outcome.search.agreeing, outcome.search.exact) = (1, true);
+    assert!(!fit_text(&outcome, None, &[]).contains(doubt));
+    outcome.search.exact = false;
     (outcome.search.agreeing, outcome.search.searches) = (0, 0);
     let text = fit_text(&outcome, None, &[]);
     assert!(text.contains("no independent search had the time to end"));

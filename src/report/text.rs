@@ -507,6 +507,9 @@ fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions:
     page.paragraph("  ", &format!("Target: {}", outcome.target_source));
 }
 
+/// Searches that agree are evidence from so many on: two often end at the same wrong place (DEVELOPERS.md, "How good the fit is").
+const ENOUGH_TO_TRUST: u64 = 3;
+
 /// `answer`: what the searches ended at.
 fn search(page: &mut Page, search: &SearchReport, answer: &str) {
     let number =
@@ -518,8 +521,8 @@ fn search(page: &mut Page, search: &SearchReport, answer: &str) {
             number(searches, "independent search", "independent searches")
         ),
     };
-    let doubt = if search.agreeing < 2 && !search.exact {
-        " A longer one (--effort deep) may find a better answer."
+    let doubt = if search.agreeing < ENOUGH_TO_TRUST && !search.exact {
+        " A better answer is possible; --effort deep searches longest."
     } else {
         ""
     };

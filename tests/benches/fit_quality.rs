@@ -4,7 +4,8 @@
 //! effort, on one core, and prints the share of cases within 1 % and 5 % of the best known rms (a best below 0.01 dB
 //! counts as 0.01 dB) and the CPU time of a whole fit. Arguments choose: `-- 8 quick normal`, `-- economy` for
 //! the usual economy term (J instead of rms), `-- seeds=3` for more than one seed a case, `-- misses` to name
-//! the cases that stay more than 1 % above the best. `-- improve=30` searches
+//! the cases that stay more than 1 % above the best, `-- agreement` to tell how many of those there are for each number of
+//! searches that agreed. `-- improve=30` searches
 //! with so many seeds at deep effort and rewrites `tests/reference/best_known.csv`, where a value only ever falls.
 //! `-- corpus=1 best=FILE` takes another corpus, and its table of best answers from a file elsewhere: what the search
 //! was tuned on may flatter it.
@@ -41,6 +42,8 @@ struct Choice {
     corpus: u64,
     /// Whether to name what stays more than 1 % above the best.
     misses: bool,
+    /// Whether to tell what it is worth that searches agree.
+    agreement: bool,
     /// The table of best answers.
     best: PathBuf,
 }
@@ -69,6 +72,7 @@ fn choice() -> Choice {
         improve: None,
         corpus: 0,
         misses: false,
+        agreement: false,
         best: best_path(),
     };
     for word in std::env::args().skip(1) {
@@ -78,6 +82,8 @@ fn choice() -> Choice {
             choice.efforts.push(*effort);
         } else if word == "misses" {
             choice.misses = true;
+        } else if word == "agreement" {
+            choice.agreement = true;
         } else if word == "economy" {
             choice.economy = ECONOMY;
         } else if let Some(seeds) = word.strip_prefix("seeds=") {
@@ -149,6 +155,8 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
             let mut ratios = Vec::new();
             let mut times_ms = Vec::new();
             let mut economies = Vec::new();
+            // Fits, and those more than 1 % above the best, for so many searches of all that agreed.
+            let mut agreement: BTreeMap<(u64, u64), [u64; 2]> = BTreeMap::new();
             for (case, seed) in cases
                 .iter()
                 .flat_map(|case| (0..choice.seeds).map(move |s| (case, s)))
@@ -162,6 +170,10 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
                 if choice.misses && ratio > 1.01 {
                     println!("  {} seed {seed}: {ratio:.4}", case.name);
                 }
+                let searches = (answer.reach.searches, answer.reach.agreeing);
+                let [fits, missed] = agreement.entry(searches).or_default();
+                *fits += 1;
+                *missed += u64::from(ratio > 1.01);
                 ratios.push(ratio);
                 economies.push(residual::economy_ratio(
                     &answer.sections,
@@ -183,6 +195,13 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
                 median(&mut times_ms),
                 times_ms.last().copied().unwrap_or(0.0),
             );
+            if choice.agreement {
+                for ((searches, agreeing), [fits, missed]) in agreement {
+                    println!(
+                        "          {agreeing} of {searches} agreed: {missed} of {fits} missed"
+                    );
+                }
+            }
             if choice.economy > 0.0 {
                 let median = median(&mut economies);
                 println!(
