@@ -7,6 +7,7 @@ use bandwright::fit::kernel::{
 };
 use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
+use bandwright::fit::sides::Together;
 use bandwright::fit::solver::{Landscape, room_for};
 use nalgebra::{DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
@@ -128,6 +129,38 @@ fn cookbook_objective<D: DualNum<f64> + Copy>(
     };
     let mean = weighted(&|e| e);
     weighted(&|e| (e - mean).powi(2)) + opposed * (economy / wanted_db.len() as f64)
+}
+
+/// Compares the gradient with differences. Where an overshooting shelf passes 0 dB at a point, the economy term has a kink, and
+/// nothing is compared.
+fn check_gradient(
+    landscape: &mut impl Landscape,
+    shapes: &[Shape],
+    x: &[f64],
+) -> Result<(), TestCaseError> {
+    let mut gradient = DVector::zeros(x.len());
+    landscape.value(x);
+    landscape.linearise(x, &mut gradient, &mut room_for(x.len()));
+    for i in 0..x.len() {
+        let h = 1e-6;
+        let moved = |by: f64| {
+            let mut moved = x.to_vec();
+            moved[i] += by;
+            moved
+        };
+        let levels = |by: f64| {
+            let section = objective::sections(shapes, &moved(by)).nth(i / 3).unwrap();
+            cascade::levels_db(&[section], RATE_HZ, &grid())
+        };
+        let passes_zero = |(a, b): (&f64, &f64)| (*a >= 0.0) != (*b >= 0.0);
+        if levels(-h).iter().zip(&levels(h)).any(passes_zero) {
+            continue;
+        }
+        let slope = (landscape.value(&moved(h)) - landscape.value(&moved(-h))) / (2.0 * h);
+        let near = (gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0);
+        prop_assert!(near, "{i}: {} {slope}", gradient[i]);
+    }
+    Ok(())
 }
 
 /// Three derivatives of the level at all points, by the kernel, with the weights 1.
@@ -305,34 +338,33 @@ proptest! {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
         let objective = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
-        let x = variables(&sections);
-        let (lower, upper) = (vec![-1e9; x.len()], vec![1e9; x.len()]);
         let mut room = Workspace::default();
-        let mut placed = Placed::new(&objective, &shapes, &lower, &upper, &mut room);
-        let mut gradient = DVector::zeros(x.len());
-        let mut curvature = room_for(x.len());
-        placed.linearise(&x, &mut gradient, &mut curvature);
-        for i in 0..x.len() {
-            let h = 1e-6;
-            let mut moved = x.clone();
-            moved[i] = x[i] + h;
-            let above = placed.value(&moved);
-            moved[i] = x[i] - h;
-            let below = placed.value(&moved);
-            // The economy term has a kink where an overshooting shelf passes 0 dB at a point.
-            let levels = |by: f64| {
-                let mut moved = x.clone();
-                moved[i] += by;
-                let section = objective::sections(&shapes, &moved).nth(i / 3).unwrap();
-                cascade::levels_db(&[section], RATE_HZ, &grid())
-            };
-            let passes_zero = |(a, b): (&f64, &f64)| (*a >= 0.0) != (*b >= 0.0);
-            if levels(-h).iter().zip(&levels(h)).any(passes_zero) {
-                continue;
-            }
-            let slope = (above - below) / (2.0 * h);
-            prop_assert!((gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0), "{i}: {} {slope}", gradient[i]);
-        }
+        let mut placed = Placed::new(&objective, &shapes, &[], &[], &mut room);
+        check_gradient(&mut placed, &shapes, &variables(&sections))?;
+    }
+
+    #[test]
+    fn the_gradient_of_both_sides_is_the_slope_of_their_objective(
+        (left, weight, wanted, economy) in problem(),
+        right in prop::collection::vec(section(), 0..12),
+        apart_db in -3.0..3.0,
+    ) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let objective = |by_db: f64| {
+            let wanted: Vec<f64> = wanted.iter().map(|db| db + by_db).collect();
+            Objective::with_level(Level::Fixed, &grid(), &weight, &wanted, RATE_HZ, economy)
+        };
+        let objectives = [objective(0.0), objective(apart_db)];
+        let shapes = [&left, &right].map(|s| s.iter().map(|s| s.shape).collect::<Vec<_>>());
+        let mut rooms = [Workspace::default(), Workspace::default()];
+        let [left_room, right_room] = &mut rooms;
+        let sides = [
+            Placed::new(&objectives[0], &shapes[0], &[], &[], left_room),
+            Placed::new(&objectives[1], &shapes[1], &[], &[], right_room),
+        ];
+        let x = variables(&[&left[..], &right].concat());
+        let mut together = Together::new(sides, 3 * left.len(), Vec::new(), Vec::new());
+        check_gradient(&mut together, &shapes.concat(), &x)?;
     }
 
     #[test]

@@ -412,7 +412,7 @@ impl Workspace {
 
     /// The derivatives of [`Self::mean_db`] by the variables, after the last derivatives of J.
     pub(super) fn mean_slopes(&self) -> &[f64] {
-        &self.level
+        &self.level[..3 * self.section_count()]
     }
 
     /// What is there to follow a change after the last evaluation, weighted, appended column by column: the level where it is

@@ -457,12 +457,12 @@ impl<'a> Joint<'a> {
         let placed = |side: usize, room| {
             Placed::new(&self.objectives[side], &sides[side].shapes, &[], &[], room)
         };
-        Together {
-            split: sides[0].x.len(),
-            lower: [left.0, right.0].concat(),
-            upper: [left.1, right.1].concat(),
-            sides: [placed(0, left_room), placed(1, right_room)],
-        }
+        Together::new(
+            [placed(0, left_room), placed(1, right_room)],
+            sides[0].x.len(),
+            [left.0, right.0].concat(),
+            [left.1, right.1].concat(),
+        )
     }
 
     /// Descends with both sides and the level.
@@ -657,15 +657,28 @@ impl<'a> Joint<'a> {
     }
 }
 
-/// J of both sides as a function of all their numbers, those of the left side first.
-struct Together<'a> {
+/// J of both sides as a function of all their numbers, those of the left side first: the mean of theirs at the level that suits
+/// both.
+pub struct Together<'a> {
     sides: [Placed<'a>; 2],
     split: usize,
     lower: Vec<f64>,
     upper: Vec<f64>,
 }
 
-impl Together<'_> {
+impl<'a> Together<'a> {
+    /// Both sides, each with an objective whose level is fixed; so many variables are of the left one. All lie inside
+    /// `lower..=upper`.
+    #[must_use]
+    pub fn new(sides: [Placed<'a>; 2], split: usize, lower: Vec<f64>, upper: Vec<f64>) -> Self {
+        Self {
+            sides,
+            split,
+            lower,
+            upper,
+        }
+    }
+
     /// The mean of `G - wanted` over both sides in the last evaluation, dB.
     fn mean_db(&self) -> f64 {
         let [left, right] = &self.sides;
