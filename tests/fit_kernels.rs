@@ -2,8 +2,8 @@
 
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::kernel::{
-    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows, Sign, Square,
-    TILE, padded,
+    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows, SetAbreast,
+    Sign, Square, TILE, padded,
 };
 use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
@@ -189,10 +189,23 @@ impl WithSimd for Everything<'_> {
         let sign = |k: usize| [Sign::Boost, Sign::Cut, Sign::Mixed][k % 3];
         let signs: Vec<Sign> = (0..ratios.len()).map(sign).collect();
         let [mut boost_db, mut cut_db, mut level_db] = [(); 3].map(|()| vec![0.0; n]);
+        let shapes: Vec<Shape> = self.0.iter().map(|s| s.shape).collect();
+        let x = variables(self.0);
+        let mut groups = vec![Abreast::default(); shapes.len().div_ceil(LANES)];
+        let of_groups = shapes.chunks(LANES).zip(x.chunks(OF_EIGHT));
+        let of_groups = of_groups.zip(signs.chunks(LANES)).zip(&mut groups);
+        for (((shapes, x), signs), abreast) in of_groups {
+            simd.vectorize(SetAbreast {
+                shapes,
+                x,
+                signs,
+                rate_hz: RATE_HZ,
+                abreast,
+            });
+        }
         simd.vectorize(Levels {
             points: &points,
-            ratios: &ratios,
-            signs: &signs,
+            groups: &groups,
             boost_db: &mut boost_db,
             cut_db: &mut cut_db,
         });
@@ -224,11 +237,10 @@ impl WithSimd for Everything<'_> {
         let stride = width * LANES;
         let mut rows = vec![0.0; n * stride + OF_EIGHT];
         let mut sums = Vec::new();
-        let groups = ratios.chunks(LANES).zip(signs.chunks(LANES)).enumerate();
-        for (group, (ratios, signs)) in groups.rev() {
+        for (group, abreast) in groups.iter().enumerate().rev() {
             let found = simd.vectorize(Rows {
                 points: &points,
-                abreast: &Abreast::new(ratios, signs),
+                abreast,
                 weight: &weight,
                 pulls: [&boost_db, &cut_db],
                 rows: &mut rows,
@@ -317,6 +329,22 @@ proptest! {
         for x in [10f64.powf(x), near] {
             let ours = lanes::ln_of_quotient(x, 1.0);
             prop_assert!((ours - x.ln()).abs() <= 4e-16 * x.ln().abs().max(1e-3), "{x}: {ours} {}", x.ln());
+        }
+    }
+
+    #[test]
+    fn the_vector_exponential_is_the_exponential(x in -700f64..700.0, near in -1f64..1.0) {
+        for x in [x, near] {
+            let ours = lanes::exp(x);
+            prop_assert!((ours / x.exp() - 1.0).abs() <= 4e-16, "{x}: {ours} {}", x.exp());
+        }
+    }
+
+    #[test]
+    fn the_vector_sine_is_the_sine(x in 0f64..std::f64::consts::FRAC_PI_2, near in -12f64..0.0) {
+        for x in [x, 10f64.powf(near)] {
+            let ours = lanes::sin_in_quarter(x);
+            prop_assert!((ours / x.sin() - 1.0).abs() <= 4e-16, "{x}: {ours} {}", x.sin());
         }
     }
 

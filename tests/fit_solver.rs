@@ -1,6 +1,8 @@
 //! The bounded solver on problems whose answers are known, and beside another solver.
 
 use bandwright::filter::{Section, Shape, cascade, response};
+use bandwright::fit::elimination::{Room, System};
+use bandwright::fit::lanes::LANES;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::solver::{Landscape, Model, Solution, Step, Stop, Stopping, Walls, minimise};
@@ -407,6 +409,43 @@ proptest! {
         for (found, expected) in solution.x.iter().zip(&x) {
             prop_assert!((found - expected).abs() < 1e-6, "{solution:?} {x:?}");
         }
+    }
+
+    /// Sizes on both sides of the largest whose height the compiler knows, whole blocks of rows or not.
+    #[test]
+    fn a_system_of_any_size_is_solved_among_what_is_free(
+        size in 1..80usize,
+        in_blocks in prop::bool::ANY,
+        is_free in prop::collection::vec(prop::bool::weighted(0.8), 80),
+        seed in any::<u64>(),
+    ) {
+        let mut random = Random::new(seed);
+        let square = DMatrix::from_fn(size, size + 3, |_, _| random.unit() - 0.5);
+        let matrix = &square * square.transpose();
+        let rows = if in_blocks { size.next_multiple_of(LANES) } else { size };
+        // Nothing but the lower triangle may be looked at.
+        let lower_triangle = DMatrix::from_fn(rows, size, |i, j| {
+            if j <= i && i < size { matrix[(i, j)] } else { f64::NAN }
+        });
+        let free: Vec<usize> = (0..size).filter(|i| is_free[*i]).collect();
+        let right: Vec<f64> = (0..size).map(|_| random.unit() - 0.5).collect();
+        let damping = |own: f64| 0.01 * own + 0.001;
+        let mut room = Room::default();
+        let mut x = right.clone();
+        let system = System { lower_triangle: &lower_triangle, free: &free, damping };
+        prop_assert!(system.solve(&mut x, &mut room));
+        for (i, right) in right.iter().enumerate() {
+            if free.contains(&i) {
+                let products = free.iter().map(|&j| matrix[(i, j)] * x[j]);
+                let left = products.sum::<f64>() + damping(matrix[(i, i)]) * x[i];
+                prop_assert!((left - right).abs() < 1e-9, "{i}: {left} {right}");
+            } else {
+                prop_assert_eq!(x[i], *right);
+            }
+        }
+        // Far below 0 on the diagonal, it is not definite.
+        let system = System { lower_triangle: &lower_triangle, free: &free, damping: |own: f64| -2.0 * own };
+        prop_assert_eq!(system.solve(&mut right.clone(), &mut room), free.is_empty());
     }
 
     #[test]

@@ -1,145 +1,174 @@
 //! Systems of a few dozen equations, symmetric and positive definite, eight rows at a time.
 //!
 //! `A = L D L^T` (the root-free form of A.-L. Cholesky's method), each column from those before it, so that it stays
-//! in registers until it is done. Variables that are held have no column; their rows are carried along, since whole blocks are
-//! quicker than what is left of them, and are never looked at.
+//! in registers until it is done. Variables that are held have no column; their rows are carried along, and so is what is above
+//! the diagonal, since whole columns are quicker than what is left of them; neither is ever looked at. How high a column is, is
+//! known to the compiler. Larger systems than that are nalgebra's.
 
-use nalgebra::DMatrix;
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 use super::lanes::{LANES, Lanes, add, aligned, splat};
 
-/// A system, with the room to solve it.
+/// Room to solve systems.
 #[derive(Debug, Default)]
-pub struct System {
-    /// The variables that are solved for, rising.
-    free: Vec<usize>,
-    /// Blocks of a column.
-    height: usize,
-    /// A column of the lower triangle for each free variable; when solved, of `L D`.
+pub struct Room {
+    /// A column for each variable that is solved for, of which the lower triangle counts: of `L D`.
     columns: Vec<f64>,
-    /// Rows of `-L`, of the free variables alone.
+    /// Rows of `-L`, of the same variables alone.
     lower: Vec<f64>,
     /// Minus the inverse of D.
     inverse: Vec<f64>,
-    /// The right side, as far as it is not yet explained.
-    right: Vec<f64>,
-    /// What is known of the solution, of the free variables alone.
-    solution: Vec<f64>,
 }
 
-impl System {
-    /// Sets the matrix to the rows and columns `free` (rising) of another one, of which the lower triangle is looked at; it may have
-    /// more rows than columns. `diagonal` gives the element that takes the place of its diagonal one.
-    pub fn set(
-        &mut self,
-        lower_triangle: &DMatrix<f64>,
-        free: &[usize],
-        diagonal: impl Fn(f64) -> f64,
-    ) {
-        self.free.clear();
-        self.free.extend_from_slice(free);
-        let length = lower_triangle.nrows();
-        self.height = length.div_ceil(LANES);
-        let rows = self.height * LANES;
-        let columns = aligned(&mut self.columns, free.len() * rows);
-        for (column, &variable) in columns.chunks_exact_mut(rows.max(1)).zip(free) {
-            let source = &lower_triangle.as_slice()[variable * length..][..length];
-            // Whole blocks: what is above the diagonal in the first is never looked at.
-            let first = variable / LANES * LANES;
-            column[first..length].copy_from_slice(&source[first..]);
-            column[length..].fill(0.0);
-            column[variable] = diagonal(column[variable]);
+/// A system: the rows and columns `free` (rising) of a matrix.
+#[derive(Debug)]
+pub struct System<'a, F> {
+    /// Of this matrix the lower triangle is looked at; it may have more rows than columns, and whole blocks of [`LANES`] are
+    /// quickest.
+    pub lower_triangle: &'a DMatrix<f64>,
+    /// The variables that are solved for.
+    pub free: &'a [usize],
+    /// What is added to a diagonal element.
+    pub damping: F,
+}
+
+impl<F: Fn(f64) -> f64> System<'_, F> {
+    /// Solves it: `x` holds the right side, an element for each column of the larger matrix, and receives the solution
+    /// where variables are free. False when the matrix is not positive definite.
+    #[must_use]
+    pub fn solve(&self, x: &mut [f64], room: &mut Room) -> bool {
+        let rows = self.lower_triangle.nrows();
+        if rows.is_multiple_of(LANES) && rows / LANES <= HIGHEST {
+            pulp::Arch::new().dispatch(Solve {
+                system: self,
+                x,
+                room,
+            })
+        } else {
+            self.solve_larger(x)
         }
     }
 
-    /// Solves the system once: `x` holds the right side, an element for each row of the larger matrix, and receives the solution
-    /// where variables are free. False when the matrix is not positive definite.
-    #[must_use]
-    pub fn solve(&mut self, x: &mut [f64]) -> bool {
-        pulp::Arch::new().dispatch(Solve { system: self, x })
-    }
-}
-
-struct Solve<'a> {
-    system: &'a mut System,
-    x: &'a mut [f64],
-}
-
-impl pulp::WithSimd for Solve<'_> {
-    type Output = bool;
-
+    /// With columns of `H` blocks.
     #[inline(always)]
-    fn with_simd<S: pulp::Simd>(self, _: S) -> bool {
-        let System {
-            free,
-            height,
-            columns,
-            lower,
-            inverse,
-            right,
-            solution,
-        } = self.system;
-        let (count, height) = (free.len(), *height);
-        let width = count.div_ceil(LANES);
-        let columns = aligned(columns, count * height * LANES).as_chunks_mut().0;
-        let lower = aligned(lower, count * width * LANES).as_chunks_mut().0;
-        lower.fill(splat(0.0));
-        let right = aligned(right, height * LANES);
-        right[..self.x.len()].copy_from_slice(self.x);
-        right[self.x.len()..].fill(0.0);
-        let right: &mut [Lanes] = right.as_chunks_mut().0;
-        let solution: &mut [Lanes] = aligned(solution, width * LANES).as_chunks_mut().0;
-        solution.fill(splat(0.0));
+    fn solve_high<const H: usize>(&self, x: &mut [f64], room: &mut Room) -> bool {
+        let count = self.free.len();
+        let source: &[[Lanes; H]] = self.lower_triangle.as_slice().as_chunks().0.as_chunks().0;
+        let columns = columns_of::<H>(&mut room.columns, count);
+        let lower = columns_of::<H>(&mut room.lower, count);
+        let inverse = &mut room.inverse;
         inverse.clear();
-        for (k, &variable) in free.iter().enumerate() {
-            let (first, lane) = (variable / LANES, variable % LANES);
-            let factors = &mut lower[k * width..][..width].as_flattened_mut()[..k];
-            for (i, (factor, inverse)) in factors.iter_mut().zip(&*inverse).enumerate() {
-                let done: &Lanes = &columns[i * height + first];
-                *factor = done[lane] * inverse;
+        // The right side, as far as it is not yet explained, and what is known of the solution.
+        let mut right = [splat(0.0); H];
+        right.as_flattened_mut()[..x.len()].copy_from_slice(x);
+        let mut solution = [splat(0.0); H];
+        for (k, (&variable, row)) in self.free.iter().zip(&mut *lower).enumerate() {
+            let (block, lane) = (variable / LANES, variable % LANES);
+            let (done, rest) = columns.split_at_mut(k);
+            *row = [splat(0.0); H];
+            let factors = &mut row.as_flattened_mut()[..k];
+            for ((factor, done), inverse) in factors.iter_mut().zip(&*done).zip(&*inverse) {
+                *factor = done[block][lane] * inverse;
             }
-            for block in first..height {
-                // Two sums, since each addition waits for the one before it.
-                let mut even = columns[k * height + block];
-                let mut odd = splat(0.0);
-                let (pairs, last) = factors.as_chunks();
-                let mut at = block;
-                for [factor, next] in pairs {
-                    add(&mut even, *factor, &columns[at]);
-                    add(&mut odd, *next, &columns[at + height]);
-                    at += 2 * height;
-                }
-                if let [factor] = last {
-                    add(&mut even, *factor, &columns[at]);
-                }
-                add(&mut even, 1.0, &odd);
-                columns[k * height + block] = even;
-            }
-            let pivot = columns[k * height + first][lane];
+            let column = without(source[variable], factors, done);
+            rest[0] = column;
+            let pivot = column[block][lane] + (self.damping)(source[variable][block][lane]);
             if pivot.is_nan() || pivot <= 0.0 {
                 return false;
             }
             let minus_inverse = -pivot.recip();
             inverse.push(minus_inverse);
-            // L z = b on the way, and D y = z. (Blocks leave their place while they change: the compiler then makes vectors of them.)
-            let share = right[first][lane] * minus_inverse;
+            // L z = b on the way, and D y = z.
+            let share = right[block][lane] * minus_inverse;
             solution[k / LANES][k % LANES] = -share;
-            for block in first..height {
-                let mut rest = right[block];
-                add(&mut rest, share, &columns[k * height + block]);
-                right[block] = rest;
-            }
+            add_column(&mut right, share, &column);
         }
         // L^T x = y.
-        for (k, &variable) in free.iter().enumerate().rev() {
+        for (k, (&variable, row)) in self.free.iter().zip(&*lower).enumerate().rev() {
             let known = solution[k / LANES][k % LANES];
-            self.x[variable] = known;
-            for block in 0..k.div_ceil(LANES) {
-                let mut rest = solution[block];
-                add(&mut rest, known, &lower[k * width + block]);
-                solution[block] = rest;
-            }
+            x[variable] = known;
+            add_column(&mut solution, known, row);
         }
         true
+    }
+
+    /// With columns of any height.
+    fn solve_larger(&self, x: &mut [f64]) -> bool {
+        let free = self.free;
+        let element = |i: usize, j: usize| {
+            let element = self.lower_triangle[(free[i.max(j)], free[i.min(j)])];
+            let added = if i == j { (self.damping)(element) } else { 0.0 };
+            element + added
+        };
+        let matrix = DMatrix::from_fn(free.len(), free.len(), element);
+        let Some(cholesky) = Cholesky::new(matrix) else {
+            return false;
+        };
+        let right = DVector::from_iterator(free.len(), free.iter().map(|&variable| x[variable]));
+        for (&variable, known) in free.iter().zip(&cholesky.solve(&right)) {
+            x[variable] = *known;
+        }
+        true
+    }
+}
+
+/// Most blocks of a column that are known to the compiler.
+const HIGHEST: usize = 8;
+
+struct Solve<'a, 'b, F> {
+    system: &'a System<'b, F>,
+    x: &'a mut [f64],
+    room: &'a mut Room,
+}
+
+impl<F: Fn(f64) -> f64> pulp::WithSimd for Solve<'_, '_, F> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> bool {
+        let Self { system, x, room } = self;
+        match system.lower_triangle.nrows() / LANES {
+            0 => true,
+            1 => system.solve_high::<1>(x, room),
+            2 => system.solve_high::<2>(x, room),
+            3 => system.solve_high::<3>(x, room),
+            4 => system.solve_high::<4>(x, room),
+            5 => system.solve_high::<5>(x, room),
+            6 => system.solve_high::<6>(x, room),
+            7 => system.solve_high::<7>(x, room),
+            _ => system.solve_high::<HIGHEST>(x, room),
+        }
+    }
+}
+
+/// Room for so many columns.
+#[inline(always)]
+fn columns_of<const H: usize>(room: &mut Vec<f64>, count: usize) -> &mut [[Lanes; H]] {
+    let blocks = aligned(room, count * H * LANES).as_chunks_mut().0;
+    blocks.as_chunks_mut().0
+}
+
+/// A column and so many times those that are done.
+#[inline(always)]
+fn without<const H: usize>(column: [Lanes; H], factors: &[f64], done: &[[Lanes; H]]) -> [Lanes; H] {
+    // Two sums, since each addition waits for the one before it.
+    let (mut even, mut odd) = (column, [splat(0.0); H]);
+    let (factor_pairs, last_factor) = factors.as_chunks();
+    let (done_pairs, last_done) = done.as_chunks();
+    for ([factor, next], [column, next_column]) in factor_pairs.iter().zip(done_pairs) {
+        add_column(&mut even, *factor, column);
+        add_column(&mut odd, *next, next_column);
+    }
+    for (factor, column) in last_factor.iter().zip(last_done) {
+        add_column(&mut even, *factor, column);
+    }
+    add_column(&mut even, 1.0, &odd);
+    even
+}
+
+#[inline(always)]
+fn add_column<const H: usize>(sum: &mut [Lanes; H], factor: f64, column: &[Lanes; H]) {
+    for (sum, block) in sum.iter_mut().zip(column) {
+        add(sum, factor, block);
     }
 }

@@ -15,14 +15,14 @@
 //! eight variables ([`Rows`], [`Square`]). The matrix is the sum of the outer products of the points' rows, so that nothing
 //! has to be summed across a block.
 
-use std::f64::consts::{LN_10, PI};
+use std::f64::consts::{FRAC_PI_2, LN_10, PI};
 
-use super::lanes::{LANES, Lanes, add, ln_of_quotient, splat, sum};
+use super::lanes::{LANES, Lanes, add, exp, ln_of_quotient, sin_in_quarter, splat, sum};
 use crate::filter::{Section, Shape};
 use crate::units::DB_PER_POWER_NEPER;
 
-/// So many ratios are multiplied before a logarithm is taken: 16 of at most 1e15 stay far from overflow.
-const RATIOS_A_LOGARITHM: usize = 16;
+/// So many times eight ratios are multiplied before a logarithm is taken: 16 of at most 1e15 stay far from overflow.
+const GROUPS_A_LOGARITHM: usize = 2;
 
 /// The frequencies of a problem as the kernels want them, padded to whole blocks of [`LANES`].
 #[derive(Debug, Clone)]
@@ -77,84 +77,129 @@ struct SlopeNumbers {
     q: [f64; 2],
 }
 
+/// What a shape makes of a ratio: ln of the amplitude in [`Ratio::of`] a dB, and 1 or -1 for a low or a high shelf.
+fn of_shape(shape: Shape) -> (f64, f64) {
+    match shape {
+        Shape::Peaking => (LN_10 / 20.0, 0.0),
+        Shape::LowShelf => (LN_10 / 40.0, 1.0),
+        Shape::HighShelf => (-LN_10 / 40.0, -1.0),
+    }
+}
+
+struct OneRatio {
+    half_w0: f64,
+    gain_db: f64,
+    q_squared_inverse: f64,
+    neper_per_db: f64,
+    side: f64,
+}
+
+impl pulp::WithSimd for OneRatio {
+    type Output = Ratio;
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) -> Ratio {
+        let Self {
+            half_w0,
+            gain_db,
+            q_squared_inverse,
+            neper_per_db,
+            side,
+        } = self;
+        Ratio::of(half_w0, gain_db, q_squared_inverse, neper_per_db, side)
+    }
+}
+
 impl Ratio {
     /// The ratio of a section.
     pub fn new(section: &Section, rate_hz: f64) -> Self {
-        let w0 = 2.0 * PI * section.f0_hz / rate_hz;
-        let (sin, cos) = w0.sin_cos();
-        // tan^2(w/2) = (1 - cos w)/(1 + cos w), and 1 - cos w = sin^2 w / (1 + cos w).
-        let tan = sin / (1.0 + cos);
-        let t0 = tan * tan;
-        let t0_inverse = 1.0 / t0;
-        let tau = DB_PER_POWER_NEPER * 2.0 * w0 / sin;
-        let q_squared_inverse = 1.0 / (section.q * section.q);
-        match section.shape {
-            Shape::Peaking => {
-                let a_squared = (section.gain_db * (LN_10 / 20.0)).exp();
-                let num_width = a_squared * q_squared_inverse;
-                let den_width = q_squared_inverse / a_squared;
-                // The widths grow and fall by ln 10 / 20 a dB, half of 1/K, and both fall by twice ln q.
-                let by_q = -2.0 * DB_PER_POWER_NEPER;
-                Self {
-                    offset_db: 0.0,
-                    num: [t0_inverse, t0, num_width - 2.0],
-                    den: [t0_inverse, t0, den_width - 2.0],
-                    slopes: SlopeNumbers {
-                        f0: [tau * t0, tau * t0_inverse, tau * t0, tau * t0_inverse],
-                        gain: [0.0, 0.0, 0.5 * num_width, 0.0, -0.5 * den_width],
-                        q: [by_q * num_width, by_q * den_width],
-                    },
-                }
-            }
-            Shape::LowShelf | Shape::HighShelf => {
-                let sign = if section.shape == Shape::LowShelf {
-                    1.0
-                } else {
-                    -1.0
-                };
-                let a = (sign * section.gain_db * (LN_10 / 40.0)).exp();
-                let aa = a * a;
-                let width = a * q_squared_inverse;
-                let c = width - 2.0 * a;
-                // A and c grow by ln 10 / 40 a dB, a quarter of 1/K.
-                let quarter = 0.25 * sign;
-                let by_q = -2.0 * DB_PER_POWER_NEPER * width;
-                Self {
-                    // g/2 for a low shelf of g; g - g/2 for a high shelf of g.
-                    offset_db: 0.5 * section.gain_db,
-                    num: [t0_inverse, aa * t0, c],
-                    den: [aa * t0_inverse, t0, c],
-                    slopes: SlopeNumbers {
-                        f0: [
-                            tau * aa * t0,
-                            tau * t0_inverse,
-                            tau * t0,
-                            tau * aa * t0_inverse,
-                        ],
-                        gain: [
-                            0.5,
-                            2.0 * quarter * aa * t0,
-                            quarter * c,
-                            2.0 * quarter * aa * t0_inverse,
-                            quarter * c,
-                        ],
-                        q: [by_q, by_q],
-                    },
-                }
-            }
+        let Section {
+            shape,
+            f0_hz,
+            gain_db,
+            q,
+        } = *section;
+        let (neper_per_db, side) = of_shape(shape);
+        pulp::Arch::new().dispatch(OneRatio {
+            half_w0: PI * f0_hz / rate_hz,
+            gain_db,
+            q_squared_inverse: (q * q).recip(),
+            neper_per_db,
+            side,
+        })
+    }
+
+    /// From half of `w0`, and what [`of_shape`] says. No branch and no call, so that a loop over it becomes vector instructions.
+    #[inline(always)]
+    fn of(
+        half_w0: f64,
+        gain_db: f64,
+        q_squared_inverse: f64,
+        neper_per_db: f64,
+        side: f64,
+    ) -> Self {
+        // The rest of pi/2, which one number cannot hold.
+        const PI_HALF_REST: f64 = 6.123_233_995_736_766e-17;
+        let sin = sin_in_quarter(half_w0);
+        let cos = sin_in_quarter((FRAC_PI_2 - half_w0) + PI_HALF_REST);
+        let inverse = 1.0 / (sin * cos);
+        let (tan, cot) = (sin * sin * inverse, cos * cos * inverse);
+        let (t0, t0_inverse) = (tan * tan, cot * cot);
+        let tau = 2.0 * DB_PER_POWER_NEPER * half_w0 * inverse;
+        // A^2 of a peaking section, A of a low shelf, 1/A of a high shelf.
+        let a = exp(gain_db * neper_per_db);
+        let is_peaking = side == 0.0;
+        let aa = if is_peaking { 1.0 } else { a * a };
+        let twice = if is_peaking { 2.0 } else { 2.0 * a };
+        let num_width = a * q_squared_inverse;
+        let den_width = if is_peaking {
+            q_squared_inverse / a
+        } else {
+            num_width
+        };
+        let (num_c, den_c) = (num_width - twice, den_width - twice);
+        // The widths of a peak grow and fall by ln 10 / 20 a dB, half of 1/K; A and c of a shelf by half as much.
+        let (num_by_gain, den_by_gain) = if is_peaking {
+            (0.5 * num_width, -0.5 * den_width)
+        } else {
+            (0.25 * side * num_c, 0.25 * side * den_c)
+        };
+        let aa_by_gain = 0.5 * side * aa;
+        // All widths fall by twice ln q.
+        let by_q = -2.0 * DB_PER_POWER_NEPER;
+        // g/2 for a low shelf of g; g - g/2 for a high shelf of g.
+        let half = if is_peaking { 0.0 } else { 0.5 };
+        Self {
+            offset_db: half * gain_db,
+            num: [t0_inverse, aa * t0, num_c],
+            den: [aa * t0_inverse, t0, den_c],
+            slopes: SlopeNumbers {
+                f0: [
+                    tau * aa * t0,
+                    tau * t0_inverse,
+                    tau * t0,
+                    tau * aa * t0_inverse,
+                ],
+                gain: [
+                    half,
+                    aa_by_gain * t0,
+                    num_by_gain,
+                    aa_by_gain * t0_inverse,
+                    den_by_gain,
+                ],
+                q: [by_q * num_width, by_q * den_width],
+            },
         }
     }
 
     #[inline(always)]
     fn num(&self, t: f64, ti: f64) -> f64 {
-        let [a, b, c] = self.num;
-        f64::mul_add(a, t, f64::mul_add(b, ti, c))
+        value(&self.num, t, ti)
     }
 
     #[inline(always)]
     fn den(&self, t: f64, ti: f64) -> f64 {
-        let [a, b, c] = self.den;
-        f64::mul_add(a, t, f64::mul_add(b, ti, c))
+        value(&self.den, t, ti)
     }
 
     /// The derivatives of the level by ln f0, gain and ln q, times `weight`.
@@ -178,14 +223,22 @@ impl Ratio {
 
     /// The offset as a factor of the ratio: their product is 1 at 0 dB.
     fn scale(&self) -> f64 {
-        (self.offset_db / DB_PER_POWER_NEPER).exp()
+        exp(self.offset_db / DB_PER_POWER_NEPER)
     }
 }
 
+/// `a T + b/T + c`.
+#[inline(always)]
+fn value(numbers: &[f64; 3], t: f64, ti: f64) -> f64 {
+    let [a, b, c] = *numbers;
+    f64::mul_add(a, t, f64::mul_add(b, ti, c))
+}
+
 /// How a section counts in the economy term.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Sign {
     /// It is at or above 0 dB everywhere.
+    #[default]
     Boost,
     /// It is at or below 0 dB everywhere.
     Cut,
@@ -198,9 +251,7 @@ pub struct Levels<'a> {
     /// Points.
     pub points: &'a Points,
     /// Sections.
-    pub ratios: &'a [Ratio],
-    /// How each counts.
-    pub signs: &'a [Sign],
+    pub groups: &'a [Abreast],
     /// Receives the sum of what is boosted, dB.
     pub boost_db: &'a mut [f64],
     /// Receives the sum of what is cut, dB, as positive numbers.
@@ -220,60 +271,114 @@ impl pulp::WithSimd for Levels<'_> {
         let (ti, boost_db, cut_db) = (&ti[..n], &mut boost_db[..n], &mut cut_db[..n]);
         boost_db.as_flattened_mut().fill(0.0);
         cut_db.as_flattened_mut().fill(0.0);
-        let ratios = self.ratios.chunks(RATIOS_A_LOGARITHM);
-        for (ratios, signs) in ratios.zip(self.signs.chunks(RATIOS_A_LOGARITHM)) {
-            let some_cut = signs.iter().any(|sign| *sign != Sign::Boost);
-            let (mut boost_offset_db, mut cut_offset_db) = (0.0, 0.0);
-            let mut scales = [1.0; RATIOS_A_LOGARITHM];
-            for ((ratio, sign), scale) in ratios.iter().zip(signs).zip(&mut scales) {
-                match sign {
-                    Sign::Boost => boost_offset_db += ratio.offset_db,
-                    Sign::Cut => cut_offset_db += ratio.offset_db,
-                    Sign::Mixed => *scale = ratio.scale(),
+        for groups in self.groups.chunks(GROUPS_A_LOGARITHM) {
+            let all = Factors::of(groups);
+            let mut b = 0;
+            while b + 1 < n {
+                // Two blocks at a time: what each waits for is done meanwhile.
+                all.levels::<2>(&t[b..], &ti[b..], &mut boost_db[b..], &mut cut_db[b..]);
+                b += 2;
+            }
+            if b < n {
+                all.levels::<1>(&t[b..], &ti[b..], &mut boost_db[b..], &mut cut_db[b..]);
+            }
+        }
+    }
+}
+
+/// Numerators and denominators that are multiplied before a logarithm is taken: of what boosts, of what cuts, and of the rest. Close
+/// together, since they are read again at every point.
+struct Factors {
+    ratios: [[([f64; 3], [f64; 3]); GROUPS_A_LOGARITHM * LANES]; 3],
+    counts: [usize; 3],
+    /// Of those that boost, and of those that cut.
+    offset_db: [f64; 2],
+    /// By which the numerators of the rest are multiplied.
+    scales: [f64; GROUPS_A_LOGARITHM * LANES],
+}
+
+impl Factors {
+    #[inline(always)]
+    fn of(groups: &[Abreast]) -> Self {
+        let mut all = Self {
+            ratios: [[([0.0; 3], [0.0; 3]); GROUPS_A_LOGARITHM * LANES]; 3],
+            counts: [0; 3],
+            offset_db: [0.0; 2],
+            scales: [0.0; GROUPS_A_LOGARITHM * LANES],
+        };
+        for group in groups {
+            for k in 0..group.count {
+                let (ratio, sign) = (group.ratio(k), group.signs[k] as usize);
+                let place = all.counts[sign];
+                all.ratios[sign][place] = (ratio.num, ratio.den);
+                all.counts[sign] += 1;
+                match group.signs[k] {
+                    Sign::Boost => all.offset_db[0] += ratio.offset_db,
+                    Sign::Cut => all.offset_db[1] += ratio.offset_db,
+                    Sign::Mixed => all.scales[place] = group.threshold[k],
                 }
             }
-            for b in 0..n {
-                let (t, ti) = (&t[b], &ti[b]);
-                // Numerators and denominators of what is boosted, then of what is cut.
-                let one = splat(1.0);
-                let (mut bn, mut bd, mut cn, mut cd) = (one, one, one, one);
-                for ((ratio, sign), scale) in ratios.iter().zip(signs).zip(&scales) {
-                    match sign {
-                        Sign::Boost => {
-                            for l in 0..LANES {
-                                bn[l] *= ratio.num(t[l], ti[l]);
-                                bd[l] *= ratio.den(t[l], ti[l]);
-                            }
-                        }
-                        Sign::Cut => {
-                            for l in 0..LANES {
-                                cn[l] *= ratio.num(t[l], ti[l]);
-                                cd[l] *= ratio.den(t[l], ti[l]);
-                            }
-                        }
-                        Sign::Mixed => {
-                            for l in 0..LANES {
-                                let num = scale * ratio.num(t[l], ti[l]);
-                                let den = ratio.den(t[l], ti[l]);
-                                // It boosts where num > den, and leaves 1 in what it does not count in.
-                                bn[l] *= if num > den { num } else { den };
-                                bd[l] *= den;
-                                cn[l] *= if num > den { den } else { num };
-                                cd[l] *= den;
-                            }
-                        }
-                    }
-                }
-                let level_db = |num: f64, den: f64, offset_db: f64| {
-                    f64::mul_add(DB_PER_POWER_NEPER, ln_of_quotient(num, den), offset_db)
-                };
+        }
+        all
+    }
+
+    /// Adds to the levels at the first `W` blocks of points.
+    #[inline(always)]
+    fn levels<const W: usize>(
+        &self,
+        t: &[Lanes],
+        ti: &[Lanes],
+        boost_db: &mut [Lanes],
+        cut_db: &mut [Lanes],
+    ) {
+        let (t, ti) = (&t[..W], &ti[..W]);
+        let (boost_db, cut_db) = (&mut boost_db[..W], &mut cut_db[..W]);
+        let of_sign = |sign: Sign| &self.ratios[sign as usize][..self.counts[sign as usize]];
+        // Numerators and denominators of what is boosted, then of what is cut.
+        let one = [splat(1.0); W];
+        let (mut bn, mut bd, mut cn, mut cd) = (one, one, one, one);
+        for (num, den) in of_sign(Sign::Boost) {
+            for w in 0..W {
                 for l in 0..LANES {
-                    boost_db[b][l] += level_db(bn[l], bd[l], boost_offset_db);
+                    bn[w][l] *= value(num, t[w][l], ti[w][l]);
+                    bd[w][l] *= value(den, t[w][l], ti[w][l]);
                 }
-                if some_cut {
-                    for l in 0..LANES {
-                        cut_db[b][l] -= level_db(cn[l], cd[l], cut_offset_db);
-                    }
+            }
+        }
+        for (num, den) in of_sign(Sign::Cut) {
+            for w in 0..W {
+                for l in 0..LANES {
+                    cn[w][l] *= value(num, t[w][l], ti[w][l]);
+                    cd[w][l] *= value(den, t[w][l], ti[w][l]);
+                }
+            }
+        }
+        for ((num, den), scale) in of_sign(Sign::Mixed).iter().zip(&self.scales) {
+            for w in 0..W {
+                for l in 0..LANES {
+                    let num = scale * value(num, t[w][l], ti[w][l]);
+                    let den = value(den, t[w][l], ti[w][l]);
+                    // It boosts where num > den, and leaves 1 in what it does not count in.
+                    bn[w][l] *= if num > den { num } else { den };
+                    bd[w][l] *= den;
+                    cn[w][l] *= if num > den { den } else { num };
+                    cd[w][l] *= den;
+                }
+            }
+        }
+        let level_db = |num: f64, den: f64, offset_db: f64| {
+            f64::mul_add(DB_PER_POWER_NEPER, ln_of_quotient(num, den), offset_db)
+        };
+        let [_, cuts, mixed] = self.counts;
+        for w in 0..W {
+            for l in 0..LANES {
+                boost_db[w][l] += level_db(bn[w][l], bd[w][l], self.offset_db[0]);
+            }
+        }
+        if cuts + mixed > 0 {
+            for w in 0..W {
+                for l in 0..LANES {
+                    cut_db[w][l] -= level_db(cn[w][l], cd[w][l], self.offset_db[1]);
                 }
             }
         }
@@ -340,11 +445,12 @@ impl pulp::WithSimd for Derivatives<'_> {
     }
 }
 
-/// Eight sections side by side, or fewer and some that are none. It starts where a line of the cache does, since every number of
-/// it is read again at every point.
-#[derive(Debug, Clone)]
+/// Up to eight sections side by side, as many times over as they find room: with two or four there are four or two points abreast. It
+/// starts where a line of the cache does, since every number of it is read again at every point.
+#[derive(Debug, Clone, Default)]
 #[repr(align(64))]
 pub struct Abreast {
+    offset_db: Lanes,
     num: [Lanes; 3],
     den: [Lanes; 3],
     f0: [Lanes; 4],
@@ -352,44 +458,27 @@ pub struct Abreast {
     q: [Lanes; 2],
     /// It boosts where so many times `num` is `den` or more.
     threshold: Lanes,
+    signs: [Sign; LANES],
+    /// Sections.
+    count: usize,
+    /// Lanes of one point: 2, 4 or 8, some of them for no section.
+    lanes: usize,
 }
 
 impl Abreast {
-    /// Up to [`LANES`] sections, and how each counts.
-    pub fn new(ratios: &[Ratio], signs: &[Sign]) -> Self {
-        let (zero, one) = (splat(0.0), splat(1.0));
-        let mut all = Self {
-            num: [zero, zero, one],
-            den: [zero, zero, one],
-            f0: [zero; 4],
-            gain: [zero; 5],
-            q: [zero; 2],
-            threshold: zero,
-        };
-        for (l, (ratio, sign)) in ratios.iter().zip(signs).take(LANES).enumerate() {
-            let SlopeNumbers { f0, gain, q } = ratio.slopes;
-            put(&mut all.num, l, ratio.num);
-            put(&mut all.den, l, ratio.den);
-            put(&mut all.f0, l, f0);
-            put(&mut all.gain, l, gain);
-            put(&mut all.q, l, q);
-            all.threshold[l] = match sign {
-                Sign::Boost => f64::INFINITY,
-                Sign::Mixed => ratio.scale(),
-                Sign::Cut => 0.0,
-            };
-        }
-        all
+    /// The sections and how each counts.
+    pub fn sections(&self) -> impl Iterator<Item = (Ratio, Sign)> {
+        (0..self.count).map(|k| (self.ratio(k), self.signs[k]))
     }
 
     #[inline(always)]
-    fn lane(&self, l: usize) -> Ratio {
+    fn ratio(&self, l: usize) -> Ratio {
         let ([n0, n1, n2], [d0, d1, d2]) = (&self.num, &self.den);
         let [f0, f1, f2, f3] = &self.f0;
         let [g0, g1, g2, g3, g4] = &self.gain;
         let [q0, q1] = &self.q;
         Ratio {
-            offset_db: 0.0,
+            offset_db: self.offset_db[l],
             num: [n0[l], n1[l], n2[l]],
             den: [d0[l], d1[l], d2[l]],
             slopes: SlopeNumbers {
@@ -401,6 +490,76 @@ impl Abreast {
     }
 }
 
+/// Sets eight sections side by side, or fewer.
+pub struct SetAbreast<'a> {
+    /// Shape of each, [`LANES`] at most.
+    pub shapes: &'a [Shape],
+    /// Three variables of each: ln f0 (Hz), gain (dB), ln q.
+    pub x: &'a [f64],
+    /// How each counts.
+    pub signs: &'a [Sign],
+    /// Sample rate.
+    pub rate_hz: f64,
+    /// Receives them.
+    pub abreast: &'a mut Abreast,
+}
+
+impl pulp::WithSimd for SetAbreast<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _: S) {
+        let Self {
+            shapes,
+            x,
+            signs,
+            rate_hz,
+            abreast,
+        } = self;
+        abreast.count = shapes.len();
+        abreast.lanes = shapes.len().next_power_of_two().clamp(2, LANES);
+        let zero = splat(0.0);
+        let (mut log_f0, mut gain_db, mut log_q) = (zero, zero, zero);
+        let (mut neper_per_db, mut side) = (zero, zero);
+        let (variables, _) = x.as_chunks();
+        for (k, ((shape, sign), [x0, x1, x2])) in
+            shapes.iter().zip(signs).zip(variables).enumerate()
+        {
+            abreast.signs[k] = *sign;
+            let numbers = of_shape(*shape);
+            for l in (k..LANES).step_by(abreast.lanes) {
+                (log_f0[l], gain_db[l], log_q[l]) = (*x0, *x1, *x2);
+                (neper_per_db[l], side[l]) = numbers;
+            }
+        }
+        let half = PI / rate_hz;
+        for l in 0..LANES {
+            let ratio = Ratio::of(
+                half * exp(log_f0[l]),
+                gain_db[l],
+                exp(-2.0 * log_q[l]),
+                neper_per_db[l],
+                side[l],
+            );
+            let SlopeNumbers { f0, gain, q } = ratio.slopes;
+            abreast.offset_db[l] = ratio.offset_db;
+            put(&mut abreast.num, l, ratio.num);
+            put(&mut abreast.den, l, ratio.den);
+            put(&mut abreast.f0, l, f0);
+            put(&mut abreast.gain, l, gain);
+            put(&mut abreast.q, l, q);
+        }
+        for l in 0..LANES {
+            abreast.threshold[l] = match signs.get(l % abreast.lanes) {
+                Some(Sign::Boost) => f64::INFINITY,
+                Some(Sign::Mixed) => abreast.ratio(l).scale(),
+                Some(Sign::Cut) | None => 0.0,
+            };
+        }
+    }
+}
+
+#[inline(always)]
 fn put<const K: usize>(lanes: &mut [Lanes; K], l: usize, numbers: [f64; K]) {
     for (lanes, number) in lanes.iter_mut().zip(numbers) {
         lanes[l] = number;
@@ -410,16 +569,31 @@ fn put<const K: usize>(lanes: &mut [Lanes; K], l: usize, numbers: [f64; K]) {
 /// Derivatives of eight sections.
 pub const OF_EIGHT: usize = 3 * LANES;
 
-/// Sums over all points for the variables of up to eight sections: ln f0, gain, ln q.
+/// Sums over points for the variables of up to eight sections: ln f0, gain, ln q.
 #[derive(Debug, Clone, Copy)]
 pub struct Sums {
     /// Products with what pulls: the gradient.
     pub gradient: [Lanes; 3],
     /// Products with the weights.
     pub level: [Lanes; 3],
+    /// Every how many lanes belong to one section.
+    sections: usize,
 }
 
-/// Derivatives of up to eight sections at all points, weighted, in a row for each point, section by section. Those of eight are
+impl Sums {
+    /// Those over all points, in the first lanes.
+    #[must_use]
+    pub fn over_all_points(mut self) -> Self {
+        for sums in self.gradient.iter_mut().chain(&mut self.level) {
+            for l in self.sections..LANES {
+                sums[l % self.sections] += sums[l];
+            }
+        }
+        self
+    }
+}
+
+/// Derivatives of up to eight sections at all points, weighted, in a row for each point, section by section. Whole blocks are
 /// written each time, so that some of what follows is written over: the last sections come first.
 pub struct Rows<'a> {
     /// Points.
@@ -443,46 +617,69 @@ impl pulp::WithSimd for Rows<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) -> Sums {
-        let n = self.points.padded_len();
-        let (t, ti) = (
-            &self.points.tan_squared[..n],
-            &self.points.tan_squared_inverse[..n],
-        );
-        let weight = &self.weight[..n];
-        let [boost, cut] = self.pulls.map(|pull| &pull[..n]);
+        match self.abreast.lanes {
+            2 => self.write::<2, 4, LANES>(),
+            4 => self.write::<4, 2, { 2 * LANES }>(),
+            _ => self.write::<LANES, 1, OF_EIGHT>(),
+        }
+    }
+}
+
+impl Rows<'_> {
+    /// With so many `SECTIONS` abreast at each of `POINTS`, whose derivatives fill `WIDTH` numbers of a row, whole blocks.
+    #[inline(always)]
+    fn write<const SECTIONS: usize, const POINTS: usize, const WIDTH: usize>(self) -> Sums {
+        let t = self.points.tan_squared.as_chunks::<POINTS>().0;
+        let n = t.len();
+        let ti = &self.points.tan_squared_inverse.as_chunks::<POINTS>().0[..n];
+        let weight = &self.weight.as_chunks::<POINTS>().0[..n];
+        let [boost, cut] = self.pulls.map(|pull| &pull.as_chunks::<POINTS>().0[..n]);
         let zero = splat(0.0);
         let (mut gf, mut gg, mut gq) = (zero, zero, zero);
         let (mut lf, mut lg, mut lq) = (zero, zero, zero);
         for i in 0..n {
+            let (t, ti) = (abreast(&t[i]), abreast(&ti[i]));
+            let weight = abreast(&weight[i]);
+            let (boost, cut) = (abreast(&boost[i]), abreast(&cut[i]));
             let (mut by_f0, mut by_gain, mut by_q) = (zero, zero, zero);
             let mut pull = zero;
-            // Read before one is chosen, not after.
-            let (boost, cut) = (splat(boost[i]), splat(cut[i]));
             for l in 0..LANES {
-                let ratio = self.abreast.lane(l);
-                [by_f0[l], by_gain[l], by_q[l]] = ratio.slopes(t[i], ti[i], weight[i]);
+                let ratio = self.abreast.ratio(l);
+                [by_f0[l], by_gain[l], by_q[l]] = ratio.slopes(t[l], ti[l], weight[l]);
                 let boosts =
-                    self.abreast.threshold[l] * ratio.num(t[i], ti[i]) >= ratio.den(t[i], ti[i]);
-                pull[l] = if boosts { boost[l] } else { cut[l] };
+                    self.abreast.threshold[l] * ratio.num(t[l], ti[l]) >= ratio.den(t[l], ti[l]);
+                let chosen = if boosts { u64::MAX } else { 0 };
+                pull[l] = f64::from_bits(boost[l].to_bits() & chosen | cut[l].to_bits() & !chosen);
             }
             fused(&mut gf, &pull, &by_f0);
             fused(&mut gg, &pull, &by_gain);
             fused(&mut gq, &pull, &by_q);
-            add(&mut lf, weight[i], &by_f0);
-            add(&mut lg, weight[i], &by_gain);
-            add(&mut lq, weight[i], &by_q);
-            let row = &mut self.rows[i * self.stride + self.first..][..OF_EIGHT];
-            for l in 0..LANES {
-                row[3 * l] = by_f0[l];
-                row[3 * l + 1] = by_gain[l];
-                row[3 * l + 2] = by_q[l];
+            fused(&mut lf, &weight, &by_f0);
+            fused(&mut lg, &weight, &by_gain);
+            fused(&mut lq, &weight, &by_q);
+            for p in 0..POINTS {
+                let row = &mut self.rows[(POINTS * i + p) * self.stride + self.first..][..WIDTH];
+                for s in 0..SECTIONS {
+                    let l = p * SECTIONS + s;
+                    row[3 * s] = by_f0[l];
+                    row[3 * s + 1] = by_gain[l];
+                    row[3 * s + 2] = by_q[l];
+                }
+                row[3 * SECTIONS..].fill(0.0);
             }
         }
         Sums {
             gradient: [gf, gg, gq],
             level: [lf, lg, lq],
+            sections: SECTIONS,
         }
     }
+}
+
+/// Each number in as many neighbouring lanes as there are for it.
+#[inline(always)]
+fn abreast<const POINTS: usize>(numbers: &[f64; POINTS]) -> Lanes {
+    std::array::from_fn(|l| numbers[l * POINTS / LANES])
 }
 
 /// The product of rows with themselves: `R^T R`, from the block on the diagonal on.

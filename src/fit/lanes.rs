@@ -86,3 +86,51 @@ pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     let small = f64::mul_add(series * z, s, k * LN_2_LO);
     f64::mul_add(k, LN_2_HI, 2.0 * s + small)
 }
+
+/// e to the power of x, within 1 unit in the last place or so, where that is a normal number; beyond that, the nearest of these.
+///
+/// With `x = k ln 2 + r`, `|r| <= ln 2 / 2`: the Taylor series of e^r to the 13th power leaves less than 1e-17.
+#[inline(always)]
+pub fn exp(x: f64) -> f64 {
+    const LN_2_HI: f64 = 6.931_471_803_691_238e-1;
+    const LN_2_LO: f64 = 1.908_214_929_270_587_7e-10;
+    // Added to a number, it leaves the nearest integer in the last bits.
+    const SHIFT: f64 = 6_755_399_441_055_744.0;
+    let x = x.clamp(-708.0, 709.0);
+    let shifted = f64::mul_add(x, std::f64::consts::LOG2_E, SHIFT);
+    let k = shifted - SHIFT;
+    let r = f64::mul_add(-k, LN_2_LO, f64::mul_add(-k, LN_2_HI, x));
+    let mut series = 1.0 / 6_227_020_800.0;
+    series = f64::mul_add(series, r, 1.0 / 479_001_600.0);
+    series = f64::mul_add(series, r, 1.0 / 39_916_800.0);
+    series = f64::mul_add(series, r, 1.0 / 3_628_800.0);
+    series = f64::mul_add(series, r, 1.0 / 362_880.0);
+    series = f64::mul_add(series, r, 1.0 / 40_320.0);
+    series = f64::mul_add(series, r, 1.0 / 5_040.0);
+    series = f64::mul_add(series, r, 1.0 / 720.0);
+    series = f64::mul_add(series, r, 1.0 / 120.0);
+    series = f64::mul_add(series, r, 1.0 / 24.0);
+    series = f64::mul_add(series, r, 1.0 / 6.0);
+    series = f64::mul_add(series, r, 0.5);
+    let small = f64::mul_add(series * r, r, r);
+    let power = f64::from_bits((shifted.to_bits() << 52).wrapping_add(1.0_f64.to_bits()));
+    f64::mul_add(power, small, power)
+}
+
+/// The sine of x from 0 to a quarter turn, pi/2, relative error 3e-16 or less. The Taylor series to the 21st power leaves less than
+/// 2e-18.
+#[inline(always)]
+pub fn sin_in_quarter(x: f64) -> f64 {
+    let z = x * x;
+    let mut series = 1.0 / 51_090_942_171_709_440_000.0;
+    series = f64::mul_add(series, z, -1.0 / 121_645_100_408_832_000.0);
+    series = f64::mul_add(series, z, 1.0 / 355_687_428_096_000.0);
+    series = f64::mul_add(series, z, -1.0 / 1_307_674_368_000.0);
+    series = f64::mul_add(series, z, 1.0 / 6_227_020_800.0);
+    series = f64::mul_add(series, z, -1.0 / 39_916_800.0);
+    series = f64::mul_add(series, z, 1.0 / 362_880.0);
+    series = f64::mul_add(series, z, -1.0 / 5_040.0);
+    series = f64::mul_add(series, z, 1.0 / 120.0);
+    series = f64::mul_add(series, z, -1.0 / 6.0);
+    f64::mul_add(x * z, series, x)
+}

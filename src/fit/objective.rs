@@ -18,7 +18,8 @@ use std::ops::Range;
 use nalgebra::{DMatrix, DVector};
 
 use super::kernel::{
-    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, Sign, Square, padded,
+    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, SetAbreast, Sign,
+    Square, padded,
 };
 use super::lanes::{LANES, Lanes, aligned, splat, sum};
 use super::solver::Landscape;
@@ -27,8 +28,8 @@ use crate::filter::{Section, Shape, cascade};
 /// Stands for a normalised weight of 0, so that `s * (r / s)` is `r` at every point.
 const LEAST_WEIGHT: f64 = 1e-30;
 
-/// A shelf of larger q overshoots: its level changes sign with frequency.
-const MONOTONE_SHELF_Q: f64 = std::f64::consts::FRAC_1_SQRT_2;
+/// A shelf of larger ln q, that of 1/sqrt 2, overshoots: its level changes sign with frequency.
+const MONOTONE_SHELF_LOG_Q: f64 = -0.5 * std::f64::consts::LN_2;
 
 /// What becomes of the level `c`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -376,12 +377,11 @@ fn project(level: Level, weight: &[f64], level_db: &mut [f64]) -> f64 {
 pub struct Workspace {
     /// Values computed since the workspace was made.
     pub evaluations: u64,
-    /// Work done since then: counted operations, weighted so that one is about 2.3 nanoseconds on the
+    /// Work done since then: counted operations, weighted so that one is about 2 nanoseconds on the
     /// machine of DEVELOPERS.md's table. It depends on the problem's size only, never on a clock.
     pub work: u64,
-    sections: Vec<Section>,
     signs: Vec<Sign>,
-    ratios: Vec<Ratio>,
+    groups: Vec<Abreast>,
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
@@ -423,12 +423,12 @@ impl Workspace {
             out.extend_from_slice(&blocks.weight);
         }
         let [by_f0, by_q] = &mut self.pulls;
-        for ratio in &self.ratios {
+        for (ratio, _) in self.groups.iter().flat_map(Abreast::sections) {
             let start = out.len();
             out.resize(start + by_f0.len(), 0.0);
             pulp::Arch::new().dispatch(Derivatives {
                 points: &blocks.points,
-                ratio,
+                ratio: &ratio,
                 weight: &blocks.weight,
                 columns: [by_f0, &mut out[start..], by_q],
             });
@@ -438,12 +438,12 @@ impl Workspace {
     /// The levels of the sections of the last evaluation, dB, appended column by column.
     pub(super) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
         let points = &objective.blocks.points;
-        for ratio in &self.ratios {
+        for (ratio, _) in self.groups.iter().flat_map(Abreast::sections) {
             let start = out.len();
             out.resize(start + points.padded_len(), 0.0);
             pulp::Arch::new().dispatch(OneLevel {
                 points,
-                ratio,
+                ratio: &ratio,
                 level_db: &mut out[start..],
             });
         }
@@ -451,7 +451,7 @@ impl Workspace {
 
     /// Sections of the last evaluation.
     pub(super) fn section_count(&self) -> usize {
-        self.sections.len()
+        self.signs.len()
     }
 
     /// The second part of J in the last evaluation if a section of these levels were left out.
@@ -558,22 +558,19 @@ impl<'a> Placed<'a> {
         self.evaluated_at.clear();
         self.evaluated_at.extend_from_slice(x);
         room.evaluations += 1;
-        room.sections.clear();
-        room.sections.extend(sections(self.shapes, x));
-        let mut sign_of = |section: &Section| match () {
+        let (variables, _) = x.as_chunks();
+        let sign_of = |(shape, [_, gain_db, log_q]): (&Shape, &[f64; 3])| match () {
             () if *economy == 0.0 => Sign::Boost,
-            () if section.shape.is_shelf() && section.q > MONOTONE_SHELF_Q => Sign::Mixed,
-            () if section.gain_db >= 0.0 => Sign::Boost,
+            () if shape.is_shelf() && *log_q > MONOTONE_SHELF_LOG_Q => Sign::Mixed,
+            () if *gain_db >= 0.0 => Sign::Boost,
             () => Sign::Cut,
         };
         room.signs.clear();
-        room.signs.extend(room.sections.iter().map(&mut sign_of));
+        room.signs
+            .extend(self.shapes.iter().zip(variables).map(sign_of));
         let points = blocks.points.padded_len();
         let mixed = room.signs.iter().filter(|s| **s == Sign::Mixed).count();
         room.work += value_work(points, self.shapes.len(), *economy > 0.0, mixed);
-        room.ratios.clear();
-        let ratio = |section: &Section| Ratio::new(section, *rate_hz);
-        room.ratios.extend(room.sections.iter().map(ratio));
         for column in [&mut room.boost_db, &mut room.cut_db, &mut room.error_db]
             .into_iter()
             .chain(&mut room.pulls)
@@ -581,10 +578,22 @@ impl<'a> Placed<'a> {
             column.resize(points, 0.0);
         }
         let arch = pulp::Arch::new();
+        let count = self.shapes.len().div_ceil(LANES);
+        room.groups.resize_with(count, Abreast::default);
+        let shapes = self.shapes.chunks(LANES).zip(x.chunks(OF_EIGHT));
+        let groups = shapes.zip(room.signs.chunks(LANES)).zip(&mut room.groups);
+        for (((shapes, x), signs), abreast) in groups {
+            arch.dispatch(SetAbreast {
+                shapes,
+                x,
+                signs,
+                rate_hz: *rate_hz,
+                abreast,
+            });
+        }
         arch.dispatch(Levels {
             points: &blocks.points,
-            ratios: &room.ratios,
-            signs: &room.signs,
+            groups: &room.groups,
             boost_db: &mut room.boost_db,
             cut_db: &mut room.cut_db,
         });
@@ -737,10 +746,13 @@ impl pulp::WithSimd for Curvature<'_> {
             let first = j / LANES;
             let rest = self.level[first..].iter().zip(&self.side[first..]);
             for (row, (level, side)) in row[first..].iter_mut().zip(rest) {
+                // (Blocks leave their place while they change: the compiler then makes vectors of them.)
+                let (mut block, level, side) = (*row, *level, *side);
                 for l in 0..LANES {
                     let share = f64::mul_add(half_economy, side[l], even);
-                    row[l] = share * row[l] - twice_level * level[l];
+                    block[l] = share * block[l] - twice_level * level[l];
                 }
+                *row = block;
             }
         }
     }
@@ -787,29 +799,31 @@ impl Landscape for Placed<'_> {
         let width = curvature.nrows() / LANES;
         let stride = width * LANES;
         let rows = aligned(&mut room.rows, n * stride + OF_EIGHT);
+        // What lies behind the variables is never looked at.
         for column in [&mut room.level, &mut room.side] {
-            column.clear();
             column.resize(stride, 0.0);
         }
-        let groups = room.ratios.chunks(LANES).zip(room.signs.chunks(LANES));
-        for (group, (ratios, signs)) in groups.enumerate().rev() {
+        for (group, abreast) in room.groups.iter().enumerate().rev() {
             let first = OF_EIGHT * group;
             let sums = arch.dispatch(Rows {
                 points: &blocks.points,
-                abreast: &Abreast::new(ratios, signs),
+                abreast,
                 weight: &blocks.weight,
                 pulls: [boost_pull, cut_pull],
                 rows,
                 stride,
                 first,
             });
-            for (l, kind) in (0..ratios.len()).flat_map(|l| (0..3).map(move |kind| (l, kind))) {
+            let sums = sums.over_all_points();
+            for (l, kind) in
+                (0..abreast.sections().count()).flat_map(|l| (0..3).map(move |kind| (l, kind)))
+            {
                 gradient[first + 3 * l + kind] = sums.gradient[kind][l];
                 room.level[first + 3 * l + kind] = sums.level[kind][l];
             }
         }
-        for (side, section) in room.side.chunks_exact_mut(3).zip(&room.sections) {
-            side.fill(if section.gain_db >= 0.0 { 1.0 } else { -1.0 });
+        for (side, x) in room.side.chunks_exact_mut(3).zip(x.chunks_exact(3)) {
+            side.fill(if x[1] >= 0.0 { 1.0 } else { -1.0 });
         }
         let products = curvature.as_mut_slice().as_chunks_mut().0;
         arch.dispatch(Square {

@@ -23,7 +23,7 @@ use argmin::core::{
 };
 use nalgebra::{DMatrix, DVector};
 
-use super::elimination::System;
+use super::elimination::{self, System};
 use super::lanes::LANES;
 
 /// A smooth function over a box.
@@ -386,7 +386,7 @@ pub struct Step {
     free: Vec<usize>,
     /// The displacement of each variable, where it is free.
     step: Vec<f64>,
-    system: System,
+    room: elimination::Room,
 }
 
 impl Step {
@@ -399,7 +399,7 @@ impl Step {
             held: Vec::new(),
             free: Vec::new(),
             step: Vec::new(),
-            system: System::default(),
+            room: elimination::Room::default(),
         };
         step.resize(dimension);
         step
@@ -480,10 +480,12 @@ impl Step {
             }
         }
         let free = &self.free;
-        self.system.set(model.curvature, free, |own| {
-            own + model.damping * own.max(floor)
-        });
-        let definite = self.system.solve(&mut self.step);
+        let system = System {
+            lower_triangle: model.curvature,
+            free,
+            damping: |own: f64| model.damping * own.max(floor),
+        };
+        let definite = system.solve(&mut self.step, &mut self.room);
         let mut reached = free.iter().map(|&i| model.x[i] + self.step[i]);
         definite && reached.all(f64::is_finite)
     }

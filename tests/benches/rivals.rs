@@ -22,7 +22,7 @@ use std::cell::RefCell;
 use argmin::core::{CostFunction, Error, Executor};
 use argmin::solver::particleswarm::ParticleSwarm;
 use bandwright::filter::Shape;
-use bandwright::fit::kernel::{Derivatives, Levels, Points, Ratio, Sign, padded};
+use bandwright::fit::kernel::{Abreast, Derivatives, Levels, Points, SetAbreast, Sign, padded};
 use bandwright::fit::objective::{Objective, Placed, Workspace, sections};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
@@ -220,9 +220,16 @@ impl Transformed {
         self.t.iter().zip(walls).map(inside).collect()
     }
 
-    fn ratios(&self) -> Vec<Ratio> {
-        let ratio = |section| Ratio::new(&section, RATE_HZ);
-        sections(&SHAPES, &self.x()).map(ratio).collect()
+    fn abreast(&self) -> Abreast {
+        let mut abreast = Abreast::default();
+        pulp::Arch::new().dispatch(SetAbreast {
+            shapes: &SHAPES,
+            x: &self.x(),
+            signs: &[Sign::Boost; SHAPES.len()],
+            rate_hz: RATE_HZ,
+            abreast: &mut abreast,
+        });
+        abreast
     }
 
     /// Takes the weighted part along the weights off: the level is free.
@@ -252,8 +259,7 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
         let [mut level_db, mut unused] = [(); 2].map(|()| vec![0.0; count]);
         pulp::Arch::new().dispatch(Levels {
             points: &self.points,
-            ratios: &self.ratios(),
-            signs: &[Sign::Boost; SHAPES.len()],
+            groups: &[self.abreast()],
             boost_db: &mut level_db,
             cut_db: &mut unused,
         });
@@ -267,16 +273,16 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
     fn jacobian(&self) -> Option<DMatrix<f64>> {
         let count = self.points.padded_len();
         let mut jacobian = DMatrix::zeros(count, 3 * SHAPES.len());
-        for (ratio, columns) in self
-            .ratios()
-            .iter()
+        for ((ratio, _), columns) in self
+            .abreast()
+            .sections()
             .zip(jacobian.as_mut_slice().chunks_exact_mut(3 * count))
         {
             let (by_f0, rest) = columns.split_at_mut(count);
             let (by_gain, by_q) = rest.split_at_mut(count);
             pulp::Arch::new().dispatch(Derivatives {
                 points: &self.points,
-                ratio,
+                ratio: &ratio,
                 weight: &self.weight,
                 columns: [by_f0, by_gain, by_q],
             });
