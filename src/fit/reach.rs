@@ -50,9 +50,9 @@ impl Effort {
     /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
     fn budget(self) -> (usize, u64) {
         match self {
-            Self::Quick => (1, 8_600_000),
-            Self::Normal => (2, 23_000_000),
-            Self::Deep => (8, 58_000_000),
+            Self::Quick => (1, 9_500_000),
+            Self::Normal => (2, 26_000_000),
+            Self::Deep => (8, 65_000_000),
         }
     }
 
@@ -478,12 +478,11 @@ impl<'a> Stream<'a> {
             for best in caught {
                 self.close(best);
             }
-            let best_before = self.best.value;
             let end = self.close(end);
             let goes_on = interrupted.then(|| end.clone());
-            if end.value < best_before * (1.0 - SAME) {
+            if end.value < known * (1.0 - SAME) {
                 returns = 0;
-            } else if end.value <= best_before * (1.0 + SAME) {
+            } else if end.value <= known * (1.0 + SAME) {
                 returns += 1;
             }
             // Where no section helps there is nothing to cross.
