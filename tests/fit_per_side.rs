@@ -697,6 +697,23 @@ fn sides_that_are_not_known_end_the_program_with_status_2() {
 }
 
 #[test]
+fn searches_of_the_other_side_are_no_evidence() {
+    let [left, right] = unlike();
+    let mut outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
+    for (agreeing, doubted) in [([2, 2], true), ([8, 1], true), ([3, 3], false)] {
+        for (side, agreeing) in outcome.sides.iter_mut().zip(agreeing) {
+            let search = &mut side.fit.search;
+            (search.agreeing, search.exact, search.enough) = (agreeing, false, false);
+        }
+        outcome.search.agreeing = agreeing.iter().sum();
+        let text = per_side_text(&outcome, None, &[]);
+        let words: Vec<&str> = text.split_whitespace().collect();
+        let says = words.join(" ").contains("A better answer is possible");
+        assert_eq!(says, doubted, "{agreeing:?}");
+    }
+}
+
+#[test]
 fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     let [left, right] = unlike();
     let outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();

@@ -112,6 +112,8 @@ fn the_document_has_the_documented_keys_and_no_others() {
         keys(&document["search"]),
         [
             "agreeing",
+            "effort",
+            "enough",
             "evaluations",
             "exact",
             "polishes",

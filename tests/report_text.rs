@@ -5,6 +5,7 @@ mod outcomes;
 
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
+use bandwright::fit::reach::Effort;
 use bandwright::job::{FitOutcome, ReachPoint};
 use bandwright::report::{FileKind, WrittenFile, fit_text, words};
 use proptest::prelude::*;
@@ -110,7 +111,12 @@ fn searches_of_which_one_or_two_agree_are_not_called_certain() {
     }
     (outcome.search.agreeing, outcome.search.exact) = (1, true);
     assert!(!unwrapped(&outcome).contains(doubt));
-    outcome.search.exact = false;
+    (outcome.search.exact, outcome.search.enough) = (false, true);
+    assert!(!unwrapped(&outcome).contains(doubt));
+    // What searches longest need not be told to search longer.
+    (outcome.search.enough, outcome.search.effort) = (false, Effort::Deep);
+    assert!(!unwrapped(&outcome).contains("--effort"));
+    assert!(unwrapped(&outcome).contains("A better answer is possible."));
     (outcome.search.agreeing, outcome.search.searches) = (0, 0);
     let text = fit_text(&outcome, None, &[]);
     assert!(text.contains("no independent search had the time to end"));

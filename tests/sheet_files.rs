@@ -7,6 +7,7 @@ use approx::assert_abs_diff_eq;
 use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::reach::Effort;
 use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::loudness_change;
 use bandwright::headroom::programme::Programme;
@@ -73,6 +74,8 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
             searches: 8,
             agreeing: 7,
             exact: false,
+            enough: false,
+            effort: Effort::Normal,
             stop: "no move improves the answer".to_owned(),
         },
         trusted_band_hz: Some((20.0, 10_767.3)),

@@ -5,6 +5,7 @@ use std::ops::Range;
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{QMeaning, Section};
+use crate::fit::reach::Effort;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
@@ -248,6 +249,10 @@ pub struct SearchReport {
     pub agreeing: u64,
     /// True when the answer leaves nothing to gain, so that a longer search cannot find a better one.
     pub exact: bool,
+    /// True when it leaves nothing that is worth gaining at this effort.
+    pub enough: bool,
+    /// How long it was searched for.
+    pub effort: Effort,
     /// Why the search stopped, in words.
     pub stop: String,
 }

@@ -307,6 +307,8 @@ fn outcome(
         searches: reports.iter().map(|report| report.searches).sum(),
         agreeing: reports.iter().map(|report| report.agreeing).sum(),
         exact,
+        enough: reports.iter().all(|report| report.enough),
+        effort: request.effort,
         stop: reports
             .iter()
             .find(|report| !report.exact || exact)

@@ -46,6 +46,8 @@ pub(super) fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
         searches: reach.searches,
         agreeing: reach.agreeing,
         exact: reach.exact,
+        enough: reach.enough,
+        effort,
         stop: if reach.exact {
             "an exact answer was found".to_owned()
         } else if reach.enough {

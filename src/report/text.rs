@@ -10,6 +10,7 @@ use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
+use crate::fit::reach::Effort;
 use crate::headroom::cost::Cost;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};
@@ -477,7 +478,7 @@ fn certainty(page: &mut Page, outcome: &FitOutcome) {
     let number = count(takes.len(), "take", "takes");
     let takes = format!("{number}: {}", takes.join(", "));
     takes_and_notes(page, &takes, outcome, &outcome.cautions);
-    search(page, &outcome.search, "this answer");
+    search(page, &outcome.search, &[&outcome.search], "this answer");
     economy(page, outcome.economy_ratio, !outcome.sections.is_empty());
     page.gap();
 }
@@ -510,8 +511,8 @@ fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions:
 /// Searches that agree are evidence from so many on: two often end at the same wrong place (DEVELOPERS.md, "How good the fit is").
 const ENOUGH_TO_TRUST: u64 = 3;
 
-/// `answer`: what the searches ended at.
-fn search(page: &mut Page, search: &SearchReport, answer: &str) {
+/// `sides`: the reports that it sums up, or itself alone; `answer`: what the searches ended at.
+fn search(page: &mut Page, search: &SearchReport, sides: &[&SearchReport], answer: &str) {
     let number =
         |number: u64, one, many| count(usize::try_from(number).unwrap_or(usize::MAX), one, many);
     let agreement = match (search.searches, search.agreeing) {
@@ -521,10 +522,14 @@ fn search(page: &mut Page, search: &SearchReport, answer: &str) {
             number(searches, "independent search", "independent searches")
         ),
     };
-    let doubt = if search.agreeing < ENOUGH_TO_TRUST && !search.exact {
-        " A better answer is possible; --effort deep searches longest."
-    } else {
-        ""
+    let is_doubtful =
+        |side: &&SearchReport| side.agreeing < ENOUGH_TO_TRUST && !(side.exact || side.enough);
+    let doubt = match (sides.iter().any(is_doubtful), search.effort) {
+        (false, _) => "",
+        (true, Effort::Deep) => " A better answer is possible.",
+        (true, Effort::Quick | Effort::Normal) => {
+            " A better answer is possible; --effort deep searches longest."
+        }
     };
     page.paragraph(
         "  ",

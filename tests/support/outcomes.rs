@@ -4,6 +4,7 @@
 
 use bandwright::caution::Caution;
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::reach::Effort;
 use bandwright::headroom::Headroom;
 use bandwright::headroom::loudness::loudness_change;
 use bandwright::headroom::programme::Programme;
@@ -244,6 +245,8 @@ fn outcome(
             searches: 8,
             agreeing: 5,
             exact: false,
+            enough: false,
+            effort: Effort::Normal,
             stop: "every search ended without further gain".into(),
         },
         trusted_band_hz: Some((f[first], f[last])),

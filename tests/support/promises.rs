@@ -2,6 +2,7 @@
 
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::random::Random;
+use bandwright::fit::reach::Effort;
 use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::loudness_change_of_channels;
 use bandwright::headroom::programme::Programme;
@@ -139,6 +140,8 @@ pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
             searches: 1,
             agreeing: 1,
             exact: false,
+            enough: false,
+            effort: Effort::Normal,
             stop: "invented".to_owned(),
         },
         trusted_band_hz: Some((20.0, 10_767.3)),

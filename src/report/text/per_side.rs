@@ -124,7 +124,8 @@ fn certainty(page: &mut Page, outcome: &PerSideOutcome) {
         .collect();
     let takes = takes.join(". ");
     takes_and_notes(page, &takes, &outcome.sides[0].fit, &outcome.cautions);
-    search(page, &outcome.search, "the answer of their side");
+    let sides = outcome.sides.each_ref().map(|side| &side.fit.search);
+    search(page, &outcome.search, &sides, "the answer of their side");
     let any_section = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
     economy(page, outcome.economy_ratio, any_section);
     page.gap();
