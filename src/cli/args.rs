@@ -390,6 +390,9 @@ pub struct TargetBuild {
     /// Write a picture of the target here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
+    #[arg(long, help_heading = "Output")]
+    pub overwrite: bool,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
@@ -689,6 +692,9 @@ pub struct Fit {
     /// Write a picture of the curves here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
+    #[arg(long, help_heading = "Output")]
+    pub overwrite: bool,
     /// Show curves so that measured and equalised meet the target at this frequency, in plot and document. Levels are
     /// free: the fit and its figures stay as they are [default: their weighted means meet]
     #[arg(

@@ -7,14 +7,15 @@ use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::unit_file::OpenedUnit;
-use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::report::{self, FileKind};
 use bandwright::sheet;
 use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeasured};
 
+use super::answer::Answer;
 use super::args::Check;
-use super::console;
 use super::files::{self, Place, shown};
 use super::measured;
+use super::outputs::PLOT;
 
 /// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
 pub fn run(typed: &Check) -> Result<bool> {
@@ -34,22 +35,19 @@ pub fn run(typed: &Check) -> Result<bool> {
         false => Some(promise(typed, &sheet, place.as_ref())?),
     };
 
-    let mut written = Vec::new();
+    let mut answer = Answer::default();
     if let (Some(place), Some(promise)) = (place, &promise) {
-        let path = place.shown();
-        written.push(WrittenFile {
-            kind: FileKind::Plot,
-            path,
-        });
-        files::write_all(&[(place, report::check_plot(&check, promise))])?;
+        answer.add(place, FileKind::Plot, report::check_plot(&check, promise));
     }
-    if typed.output_style.json {
-        let name = shown(&typed.sheet);
-        let document = report::check_document(&name, &check, promise.as_ref(), &written);
-        console::print(&report::to_json(&document))?;
-    } else if !typed.output_style.quiet {
-        console::print(&report::check_text(&check, promise.as_ref(), &written))?;
-    }
+    answer.deliver(
+        typed.output_style,
+        |written| {
+            let name = shown(&typed.sheet);
+            let document = report::check_document(&name, &check, promise.as_ref(), written);
+            report::to_json(&document)
+        },
+        |written| report::check_text(&check, promise.as_ref(), written),
+    )?;
     let kept = promise.is_none_or(|promise| promise.verdict != Verdict::NotKept);
     Ok(check.passes() && kept)
 }
@@ -100,9 +98,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
         .chain(&typed.after)
         .map(PathBuf::as_path)
         .collect();
-    let place = Place::new(path)?;
-    place.refuse_clash(&inputs, &[])?;
-    place.for_files_that_begin(report::PLOT_BEGINNING).map(Some)
+    Place::new(path, PLOT, false, &inputs, &[]).map(Some)
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {

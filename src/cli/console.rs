@@ -5,6 +5,8 @@ use std::io::{self, ErrorKind as IoErrorKind, Write};
 use bandwright::error::{Error, ErrorKind, Result};
 use serde::Serialize;
 
+use super::files::in_words;
+
 /// Prints a result.
 ///
 /// # Errors
@@ -14,11 +16,16 @@ pub fn print(text: &str) -> Result<()> {
     let written = stdout
         .write_all(text.as_bytes())
         .and_then(|()| stdout.flush());
+    unless_closed(written)
+}
+
+/// A reader that went away is no failure.
+fn unless_closed(written: io::Result<()>) -> Result<()> {
     match written {
         Err(error) if error.kind() != IoErrorKind::BrokenPipe => Err(Error::new(
             ErrorKind::File,
             "standard output",
-            error.to_string(),
+            in_words(&error),
             "a place that can be written to",
             "free some space, or send the output elsewhere",
         )),
@@ -54,6 +61,13 @@ pub fn print_error_document(verb: Option<&'static str>, error: &Error) {
 }
 
 /// Prints what the parser says: help and version on stdout, wrong usage on stderr.
-pub fn show_usage(error: &clap::Error) {
-    let _ = error.print();
+///
+/// # Errors
+/// As [`print`], for help and version.
+pub fn show_usage(error: &clap::Error) -> Result<()> {
+    let printed = error.print().and_then(|()| io::stdout().flush());
+    if error.use_stderr() {
+        return Ok(());
+    }
+    unless_closed(printed)
 }

@@ -3,14 +3,15 @@
 use std::path::Path;
 
 use bandwright::error::{Error, ErrorKind, Result};
-use bandwright::export::{self, Form, Impulse, Request, matrix, response};
+use bandwright::export::{self, Form, Impulse, Request};
 use bandwright::measurement::takes::Side;
-use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::report::{self, FileKind};
 use bandwright::sheet;
 
+use super::answer::Answer;
 use super::args::{self, Export, OneSide};
-use super::console;
 use super::files::{self, Place, shown};
+use super::outputs;
 use super::target::said_by;
 
 /// How an output holds the filters.
@@ -66,29 +67,19 @@ pub fn run(typed: &Export) -> Result<()> {
         _ => None,
     };
 
-    let mut written = Vec::new();
+    let mut answer = Answer::default();
     if let Some((place, ending)) = output {
-        written.push(WrittenFile {
-            kind: kind(form),
-            path: place.shown(),
-        });
-        files::write_all(&[(place, bytes(&filters, form, impulse.as_ref(), ending))])?;
+        let bytes = bytes(&filters, form, impulse.as_ref(), ending);
+        answer.add(place, kind(form), bytes);
     }
-    if typed.output_style.json {
-        let filters = report::filters_document(&filters, form, impulse.as_ref());
-        console::print(&report::to_json(&report::export_document(
-            filters, &written,
-        )))
-    } else if typed.output_style.quiet {
-        Ok(())
-    } else {
-        console::print(&report::export_text(
-            &filters,
-            form,
-            impulse.as_ref(),
-            &written,
-        ))
-    }
+    answer.deliver(
+        typed.output_style,
+        |written| {
+            let filters = report::filters_document(&filters, form, impulse.as_ref());
+            report::to_json(&report::export_document(filters, written))
+        },
+        |written| report::export_text(&filters, form, impulse.as_ref(), written),
+    )
 }
 
 fn form(typed: &Export) -> Form {
@@ -132,18 +123,12 @@ fn output(path: &Path, form: Form, sheet: &Path) -> Result<(Place, Ending)> {
             "choose that ending, or another form",
         ));
     };
-    let place = Place::new(path)?;
-    place.refuse_clash(&[sheet], &[])?;
-    let place = match (ending, form) {
-        (Ending::Wav, _) => place.for_files_that_end(export::WAV_END),
-        (Ending::Json, _) => place.for_files_that_begin(report::export_json_beginning(form)),
-        (Ending::Csv, Form::Coefficients) => {
-            place.for_files_that_begin(matrix::COEFFICIENTS_BEGINNING)
-        }
-        (Ending::Csv, Form::Response) => place.for_files_that_begin(response::RESPONSE_BEGINNING),
-        (Ending::Csv, _) => place.for_files_that_begin(matrix::SOS_BEGINNING),
+    let kind = match ending {
+        Ending::Wav => outputs::IMPULSE,
+        Ending::Json => outputs::export_json(form),
+        Ending::Csv => outputs::export_csv(form),
     };
-    Ok((place?, *ending))
+    Ok((Place::new(path, kind, false, &[sheet], &[])?, *ending))
 }
 
 fn bytes(

@@ -20,15 +20,14 @@ use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Target, library};
 
+use super::answer::Answer;
 use super::args::{self, Fit};
-use super::console;
 use super::cost;
 use super::files::{self, Place, shown};
 use super::measured;
+use super::outputs::{PLOT, SHEET};
+use super::progress::Progress;
 use super::target::{Opening, Taste, said_by};
-
-/// How a sheet begins.
-const SHEET_BEGINNING: &str = "# Equaliser sheet";
 
 /// The largest `--economy`: J is then nothing but the price of sections that work against each other.
 const MOST_ECONOMY: f64 = 1000.0;
@@ -49,6 +48,7 @@ pub fn run(typed: &Fit) -> Result<()> {
         Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
         _ => error,
     };
+    let progress = (!typed.output_style.quiet).then(|| Progress::of("searching"));
     let result = if typed.per_side {
         let mut outcome = per_side::run(&request).map_err(said)?;
         if let Some(align_hz) = typed.align_hz {
@@ -71,29 +71,21 @@ pub fn run(typed: &Fit) -> Result<()> {
         Outcome::OneForBoth(Box::new(outcome), cost.map(Box::new))
     };
 
-    let mut to_write = Vec::new();
-    let mut written = Vec::new();
-    let mut add = |place: Place, kind, text| {
-        let path = place.shown();
-        written.push(WrittenFile { kind, path });
-        to_write.push((place, text));
-    };
+    drop(progress);
+
+    let mut answer = Answer::default();
     if let Some(place) = sheet_place {
         let sheet = result.sheet(&request.limits)?;
-        add(place, FileKind::Sheet, sheet::write(&sheet)?);
+        answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
     if let Some(place) = plot_place {
-        add(place, FileKind::Plot, result.plot());
+        answer.add(place, FileKind::Plot, result.plot());
     }
-    files::write_all(&to_write)?;
-
-    if typed.output_style.json {
-        console::print(&result.json(&written))
-    } else if typed.output_style.quiet {
-        Ok(())
-    } else {
-        console::print(&result.text(&written))
-    }
+    answer.deliver(
+        typed.output_style,
+        |written| result.json(written),
+        |written| result.text(written),
+    )
 }
 
 /// What came out, of either kind, and what it costs where that was asked.
@@ -240,18 +232,14 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
         .chain(&typed.programme)
         .map(PathBuf::as_path)
         .collect();
-    let place = |path: &Option<PathBuf>, beginning, others: &[&Place]| match path {
-        None => Ok(None),
-        Some(path) => {
-            // A clash is the better word than a file of another kind, and needs no look into the file.
-            let place = Place::new(path)?;
-            place.refuse_clash(&inputs, others)?;
-            place.for_files_that_begin(beginning).map(Some)
-        }
+    let place = |path: &Option<PathBuf>, kind, others: &[&Place]| {
+        let path = path.as_ref();
+        path.map(|path| Place::new(path, kind, typed.overwrite, &inputs, others))
+            .transpose()
     };
-    let sheet = place(&typed.output, SHEET_BEGINNING, &[])?;
+    let sheet = place(&typed.output, SHEET, &[])?;
     let others: Vec<&Place> = sheet.iter().collect();
-    let plot = place(&typed.plot, report::PLOT_BEGINNING, &others)?;
+    let plot = place(&typed.plot, PLOT, &others)?;
     Ok((sheet, plot))
 }
 

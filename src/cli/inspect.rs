@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
-use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::report::{self, FileKind};
 
+use super::answer::Answer;
 use super::args::Inspect;
-use super::console;
-use super::files::{self, Place};
+use super::files::Place;
 use super::measured::{self, NamedUnit};
+use super::outputs::PLOT;
 
 /// The largest `--leak-threshold`, dB.
 const MOST_THRESHOLD_DB: f64 = 60.0;
@@ -35,23 +36,15 @@ pub fn run(typed: &Inspect) -> Result<()> {
         inspections.push(inspection::inspect(&unit, &settings)?);
     }
 
-    let mut written = Vec::new();
+    let mut answer = Answer::default();
     if let (Some(place), [inspection]) = (place, inspections.as_slice()) {
-        let path = place.shown();
-        written.push(WrittenFile {
-            kind: FileKind::Plot,
-            path,
-        });
-        files::write_all(&[(place, report::inspect_plot(inspection))])?;
+        answer.add(place, FileKind::Plot, report::inspect_plot(inspection));
     }
-    if typed.output_style.json {
-        let document = report::inspect_document(&inspections, &written);
-        console::print(&report::to_json(&document))
-    } else if typed.output_style.quiet {
-        Ok(())
-    } else {
-        console::print(&report::inspect_text(&inspections, &written))
-    }
+    answer.deliver(
+        typed.output_style,
+        |written| report::to_json(&report::inspect_document(&inspections, written)),
+        |written| report::inspect_text(&inspections, written),
+    )
 }
 
 /// What no file needs to be opened for.
@@ -99,9 +92,7 @@ fn place(typed: &Inspect) -> Result<Option<Place>> {
         .chain(&typed.rig)
         .map(PathBuf::as_path)
         .collect();
-    let place = Place::new(path)?;
-    place.refuse_clash(&inputs, &[])?;
-    place.for_files_that_begin(report::PLOT_BEGINNING).map(Some)
+    Place::new(path, PLOT, false, &inputs, &[]).map(Some)
 }
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.

@@ -1,12 +1,18 @@
 //! The command line: what was typed becomes a request, the library answers, the answer is written.
 //!
 //! [`args`] holds what was typed, uninterpreted; one file a verb; [`files`] is the only place that touches
-//! the file system, [`console`] the only one that prints; [`measured`] opens what was measured, for all verbs, and `cost` what a cost needs beside it.
+//! the file system, [`console`] and [`progress`] the only ones that print; [`measured`] opens what was measured, for all
+//! verbs, and `cost` what a cost needs beside it; [`outputs`] lists the kinds of files that are written, and [`answer`]
+//! writes them and prints.
 
+mod answer;
 mod args;
 mod console;
 mod files;
 mod measured;
+mod outputs;
+mod progress;
+mod threads;
 
 mod check;
 mod cost;
@@ -16,10 +22,12 @@ mod inspect;
 mod target;
 
 use std::ffi::OsString;
+use std::path::Path;
 use std::process::ExitCode;
 
 use bandwright::error::{Error, ErrorKind};
 use clap::Parser;
+use clap::error::{ContextKind, ContextValue};
 
 /// Exit status of a job that ran and whose answer is no.
 const ANSWER_IS_NO: u8 = 1;
@@ -31,8 +39,13 @@ pub fn run() -> ExitCode {
     let typed: Vec<OsString> = std::env::args_os().collect();
     let args = match args::Args::try_parse_from(&typed) {
         Ok(args) => args,
-        Err(error) => return ExitCode::from(usage(&typed, &error)),
+        Err(error) => return ExitCode::from(usage(&typed, error)),
     };
+    files::exit_on_signal();
+    threads::on_threads(|| answer(&args))
+}
+
+fn answer(args: &args::Args) -> ExitCode {
     let (result, output, verb) = match &args.verb {
         args::Verb::Inspect(typed) => (done(inspect::run(typed)), typed.output_style, "inspect"),
         args::Verb::Target(typed) => {
@@ -69,8 +82,21 @@ fn status(error: &Error) -> u8 {
 }
 
 /// Shows what the parser says; help and version are no failure.
-fn usage(typed: &[OsString], error: &clap::Error) -> u8 {
+fn usage(typed: &[OsString], mut error: clap::Error) -> u8 {
     let failed = error.use_stderr();
+    let looks_like_option = |word: &&OsString| {
+        let name = word.to_string_lossy();
+        name.starts_with('-') && name != "-" && Path::new(word).is_file()
+    };
+    let file = typed.iter().skip(1).find(looks_like_option);
+    let tip = file.map(|file| {
+        let file = file.to_string_lossy();
+        format!("a file whose name begins with `-` looks like an option; write ./{file}")
+    });
+    if let Some(tip) = tip.clone().filter(|_| failed) {
+        let tips = ContextValue::StyledStrs(vec![tip.into()]);
+        error.insert(ContextKind::Suggested, tips);
+    }
     // Whoever asked for a document gets one, even where the rest could not be understood.
     if failed && typed.iter().any(|word| word == "--json") {
         let text = error.to_string();
@@ -80,13 +106,21 @@ fn usage(typed: &[OsString], error: &clap::Error) -> u8 {
             "command line",
             sentence.strip_prefix("error: ").unwrap_or(sentence),
             "verbs, options and values as in the help",
-            "read `bandwright --help` or `bandwright VERB --help`",
+            tip.unwrap_or_else(|| {
+                "read `bandwright --help` or `bandwright VERB --help`".to_owned()
+            }),
         );
         let verb = typed
             .get(1)
             .and_then(|word| args::VERBS.into_iter().find(|verb| word == verb));
         console::print_error_document(verb, &error);
     }
-    console::show_usage(error);
-    if failed { BAD_INPUT } else { 0 }
+    match console::show_usage(&error) {
+        Ok(()) if failed => BAD_INPUT,
+        Ok(()) => 0,
+        Err(error) => {
+            console::print_error(&error);
+            BAD_INPUT
+        }
+    }
 }

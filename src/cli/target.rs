@@ -4,18 +4,18 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::measurement::takes::Side;
-use bandwright::report::{self, FileKind, WrittenFile};
-use bandwright::wanted::library::{self, CURVE_BEGINNING, write_curve};
-use bandwright::wanted::recipe::{self, BlendEntry, FLAT, MEASURED, write_recipe};
+use bandwright::report::{self, FileKind};
+use bandwright::wanted::library::{self, write_curve};
+use bandwright::wanted::recipe::{BlendEntry, FLAT, MEASURED, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as show_target};
 use bandwright::wanted::{Contour, ContourEntry, Recipe, Reference, Target};
 
+use super::answer::Answer;
 use super::args::{
-    self, Figures, OneSide, OutputStyle, Points, TargetBuild, TargetDiff, TargetList, TargetShow,
-    TargetTask,
+    self, Figures, OneSide, Points, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask,
 };
-use super::console;
-use super::files::{self, Place, shown};
+use super::files::{self, Kind, shown};
+use super::outputs::{PLOT, RECIPE, TARGET_CURVE};
 
 /// The ending of a recipe's name.
 const RECIPE_ENDING: &str = ".toml";
@@ -48,10 +48,10 @@ fn list(typed: &TargetList) -> Result<()> {
         })
     });
     let targets = targets.collect::<Result<Vec<_>>>()?;
-    answer(
+    Answer::default().deliver(
         typed.output_style,
-        || report::to_json(&report::target_list_document(&targets)),
-        || report::target_list_text(&targets),
+        |_| report::to_json(&report::target_list_document(&targets)),
+        |_| report::target_list_text(&targets),
     )
 }
 
@@ -66,16 +66,16 @@ fn show(typed: &TargetShow) -> Result<()> {
         typed.align_hz,
     )
     .map_err(named_by_option)?;
-    let mut outputs = Outputs::default();
+    let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_plot(&target);
-        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        answer.add(place, FileKind::Plot, plot);
     }
-    let written = outputs.write()?;
-    answer(
+    answer.deliver(
         typed.output_style,
-        || report::to_json(&report::target_document("show", &target, &written)),
-        || report::target_text(&target, &written),
+        |written| report::to_json(&report::target_document("show", &target, written)),
+        |written| report::target_text(&target, written),
     )
 }
 
@@ -85,16 +85,16 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     let rate_hz = typed.figures.rate_hz;
     let compared =
         compared(&one, &other, rate_hz, points_hz(typed.figures)).map_err(named_by_option)?;
-    let mut outputs = Outputs::default();
+    let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_diff_plot(&compared);
-        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        answer.add(place, FileKind::Plot, plot);
     }
-    let written = outputs.write()?;
-    answer(
+    answer.deliver(
         typed.output_style,
-        || report::to_json(&report::target_diff_document(&compared, &written)),
-        || report::target_diff_text(&compared, &written),
+        |written| report::to_json(&report::target_diff_document(&compared, written)),
+        |written| report::target_diff_text(&compared, written),
     )
 }
 
@@ -165,35 +165,25 @@ fn build(typed: &TargetBuild) -> Result<()> {
         None,
     )
     .map_err(named_by_option)?;
-    let mut outputs = Outputs::default();
-    if as_recipe {
+    let mut answer = Answer::default();
+    let (kind, file_kind, text): (Kind, _, _) = if as_recipe {
         let text = write_recipe(&beside(typed_recipe, &typed.output));
-        outputs.add(
-            &typed.output,
-            FileKind::Recipe,
-            recipe::BEGINNING,
-            text,
-            &opening,
-        )?;
+        (RECIPE, FileKind::Recipe, text)
     } else {
         let text = write_curve(&target, typed.figures.rate_hz);
-        outputs.add(
-            &typed.output,
-            FileKind::Curve,
-            CURVE_BEGINNING,
-            text,
-            &opening,
-        )?;
-    }
+        (TARGET_CURVE, FileKind::Curve, text)
+    };
+    let place = answer.place(&typed.output, kind, typed.overwrite, &opening.inputs())?;
+    answer.add(place, file_kind, text);
     if let Some(path) = &typed.plot {
         let plot = report::target_plot(&shown_target);
-        outputs.add(path, FileKind::Plot, report::PLOT_BEGINNING, plot, &opening)?;
+        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        answer.add(place, FileKind::Plot, plot);
     }
-    let written = outputs.write()?;
-    answer(
+    answer.deliver(
         typed.output_style,
-        || report::to_json(&report::target_document("build", &shown_target, &written)),
-        || report::target_text(&shown_target, &written),
+        |written| report::to_json(&report::target_document("build", &shown_target, written)),
+        |written| report::target_text(&shown_target, written),
     )
 }
 
@@ -328,53 +318,6 @@ fn points_hz(figures: Figures) -> &'static [f64] {
     }
 }
 
-fn answer(
-    style: OutputStyle,
-    document: impl FnOnce() -> String,
-    text: impl FnOnce() -> String,
-) -> Result<()> {
-    if style.json {
-        console::print(&document())
-    } else if style.quiet {
-        Ok(())
-    } else {
-        console::print(&text())
-    }
-}
-
-/// What is to be written, apart from each other and from all that was read.
-#[derive(Default)]
-struct Outputs {
-    texts: Vec<(Place, String)>,
-    written: Vec<WrittenFile>,
-}
-
-impl Outputs {
-    fn add(
-        &mut self,
-        path: &Path,
-        kind: FileKind,
-        beginning: &'static str,
-        text: String,
-        opening: &Opening,
-    ) -> Result<()> {
-        let place = Place::new(path)?;
-        let inputs: Vec<&Path> = opening.paths.iter().map(PathBuf::as_path).collect();
-        let others: Vec<&Place> = self.texts.iter().map(|(place, _)| place).collect();
-        place.refuse_clash(&inputs, &others)?;
-        let place = place.for_files_that_begin(beginning)?;
-        let path = place.shown();
-        self.written.push(WrittenFile { kind, path });
-        self.texts.push((place, text));
-        Ok(())
-    }
-
-    fn write(self) -> Result<Vec<WrittenFile>> {
-        files::write_all(&self.texts)?;
-        Ok(self.written)
-    }
-}
-
 /// A taste as it was typed.
 pub(super) struct Taste<'a> {
     pub bass: Option<f64>,
@@ -414,6 +357,11 @@ pub(super) struct Opening {
 }
 
 impl Opening {
+    /// All files that were read.
+    fn inputs(&self) -> Vec<&Path> {
+        self.paths.iter().map(PathBuf::as_path).collect()
+    }
+
     /// The target of a name or path.
     pub(super) fn target(&mut self, path: &Path) -> Result<Target> {
         self.reference(&Reference::new(&shown(path)), path)

@@ -9,7 +9,7 @@ mod write;
 
 pub use crate::headroom::Guard;
 pub use read::{read, read_kept};
-pub use write::write;
+pub use write::{BEGINNING, write};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, biquad::Biquad, cascade};

@@ -4,6 +4,7 @@
 use std::fmt::Write as _;
 
 use super::{Channel, Guard, Sheet};
+use crate::digest::with_digest;
 use crate::error::Result;
 use crate::filter::biquad::Biquad;
 use crate::limits::text::{array, float, number, numbers, string};
@@ -11,6 +12,9 @@ use crate::measurement::takes::Side;
 
 /// The value of `formulas`: what the sections' numbers mean.
 pub(super) const FORMULAS: &str = "Audio EQ Cookbook (W3C Group Note)";
+
+/// How a sheet that was written by this program begins.
+pub const BEGINNING: &str = "# Equaliser sheet";
 
 const HEAD: &str = "\
 # Equaliser sheet, format 1: parametric-EQ sections for one earphone. Plain TOML; lines that start with # explain.
@@ -117,7 +121,7 @@ pub fn write(sheet: &Sheet) -> Result<String> {
     ] {
         out.push_str(&part);
     }
-    Ok(out)
+    Ok(with_digest(out))
 }
 
 fn front(sheet: &Sheet) -> String {

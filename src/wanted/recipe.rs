@@ -33,6 +33,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::contour::{Contour, ContourEntry};
 use super::setting::Settings;
+use crate::digest::with_digest;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
 use crate::measurement::takes::Side;
@@ -275,7 +276,7 @@ pub fn write_recipe(recipe: &Recipe) -> String {
             }
         });
     }
-    text
+    with_digest(text)
 }
 
 /// The value of a reference's key, and the lines below it.

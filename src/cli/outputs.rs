@@ -1,0 +1,35 @@
+//! The kinds of files that the verbs write: their endings, and what tells such a file from a stranger's.
+
+use bandwright::export::{Form, WAV_END, matrix, response};
+use bandwright::report::{PLOT_BEGINNING, export_json_beginning};
+use bandwright::wanted::{library::CURVE_BEGINNING, recipe};
+
+use super::files::Kind;
+
+/// A preset.
+pub(super) const SHEET: Kind =
+    Kind::beginning("a sheet", &[".toml"], bandwright::sheet::BEGINNING).with_digest();
+/// A picture.
+pub(super) const PLOT: Kind = Kind::beginning("a picture", &[".svg"], PLOT_BEGINNING);
+/// A target's recipe.
+pub(super) const RECIPE: Kind =
+    Kind::beginning("a recipe", &[".toml"], recipe::BEGINNING).with_digest();
+/// A target as a curve.
+pub(super) const TARGET_CURVE: Kind = Kind::beginning("a curve", &[".csv"], CURVE_BEGINNING);
+/// An impulse response.
+pub(super) const IMPULSE: Kind = Kind::ending("an impulse response", &[".wav"], WAV_END);
+
+/// Filters as a document.
+pub(super) fn export_json(form: Form) -> Kind {
+    Kind::beginning("a document", &[".json"], export_json_beginning(form))
+}
+
+/// Filters as a table.
+pub(super) fn export_csv(form: Form) -> Kind {
+    let beginning = match form {
+        Form::Coefficients => matrix::COEFFICIENTS_BEGINNING,
+        Form::Response => response::RESPONSE_BEGINNING,
+        Form::Sos | Form::Impulse => matrix::SOS_BEGINNING,
+    };
+    Kind::beginning("a table", &[".csv"], beginning)
+}
