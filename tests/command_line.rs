@@ -1289,9 +1289,9 @@ fn outputs_are_written_all_or_none() {
         );
     }
     bench.bad_input(
-        "fit unit.csv --target flat -o out --plot ./out",
-        "./out",
-        "the same file as `out`",
+        "fit unit.csv --target flat -o out.toml --plot ./out.toml",
+        "./out.toml",
+        "the same file as `out.toml`",
     );
     assert_eq!(bench.read("letter.txt"), b"Dear all");
 }

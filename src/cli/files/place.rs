@@ -174,9 +174,8 @@ impl Place {
                 "name a file; leave the option out for no output",
             ));
         }
-        self.refuse_ending()?;
         let Some(metadata) = metadata else {
-            return Ok(());
+            return self.refuse_ending();
         };
         let length = metadata.len();
         if length > 0 && !self.kind.mark.is_in(&self.real, length).unwrap_or(false) {
@@ -186,6 +185,7 @@ impl Place {
                 "move it away or choose another name",
             ));
         }
+        self.refuse_ending()?;
         self.refuse_protected(&metadata)?;
         if length > 0 && self.kind.has_digest && !self.overwrite {
             self.refuse_edited()?;
