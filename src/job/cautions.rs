@@ -10,7 +10,7 @@ use crate::wanted::Target;
 /// What the takes themselves ask for.
 fn of_takes(judged: &Judged) -> Vec<Caution> {
     let mut cautions = Vec::new();
-    for take in judged.takes.iter().filter(|take| take.set_aside) {
+    for take in judged.aside() {
         cautions.push(Caution::TakeSetAside {
             take: take.name.clone(),
             finding: take.verdict.to_string(),

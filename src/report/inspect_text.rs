@@ -7,7 +7,9 @@ use super::words::{self, count, decimals, printable, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::inspection::Inspection;
 use crate::inspection::next_step::side_name;
-use crate::measurement::judge::{Agreement, JudgedSide, JudgedTake, Seal, Verdict};
+use crate::measurement::judge::{
+    Agreement, Judged, JudgedSide, JudgedTake, MATCH_HZ, Seal, Verdict,
+};
 use crate::measurement::outlier::Kind;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
@@ -275,11 +277,12 @@ fn figures(page: &mut Page, inspection: &Inspection) {
     );
     page.row("Match", &match &judged.matching {
         Some(matching) => format!(
-            "left minus right: level {} dB; the rest {} dB rms, {} dB at most (at {}), 100 Hz to 8 kHz, smoothed by 1/3 octave",
+            "left minus right: level {} dB; the rest {} dB rms, {} dB at most (at {}), {}, smoothed by 1/3 octave",
             signed_decimals_up_to(matching.level_db, 2),
             decimals(matching.rms_db, 2),
             signed_decimals_up_to(matching.worst_db, 2),
-            words::frequency(matching.worst_hz)
+            words::frequency(matching.worst_hz),
+            matched_band(judged)
         ),
         None => "unknown: it takes both sides, from 100 Hz to 8 kHz".to_owned(),
     });
@@ -288,6 +291,12 @@ fn figures(page: &mut Page, inspection: &Inspection) {
         page.row("Excess delay", &delay);
     }
     page.gap();
+}
+
+/// Where left and right are told apart, as far as they were measured.
+fn matched_band(judged: &Judged) -> String {
+    let (lowest_hz, highest_hz) = judged.average.on_grid.band_hz();
+    band(lowest_hz.max(MATCH_HZ.0), highest_hz.min(MATCH_HZ.1))
 }
 
 fn resonance(inspection: &Inspection) -> String {

@@ -80,9 +80,9 @@ pub(super) fn unit_target(
     let counts = |take: Side| side.is_none_or(|side| side == take);
     let all = judged.takes.iter().filter(|take| counts(take.side));
     let kept = all.clone().filter(|take| !take.set_aside).count();
-    let aside: Vec<String> = all
-        .clone()
-        .filter(|take| take.set_aside)
+    let aside: Vec<String> = judged
+        .aside()
+        .filter(|take| counts(take.side))
         .map(|take| format!("{} {}", take.name, take.verdict))
         .collect();
     let name = match side {
