@@ -74,6 +74,10 @@ pub fn run(typed: &Export) -> Result<()> {
         });
         files::write_all(&[(place, bytes(&filters, form, impulse.as_ref(), ending))])?;
     }
+    // A sound file tells its caution to few who play it.
+    if let (Form::Impulse, Some(caution)) = (form, filters.caution()) {
+        console::print_caution(&caution);
+    }
     if typed.output_style.json {
         let filters = report::filters_document(&filters, form, impulse.as_ref());
         console::print(&report::to_json(&report::export_document(

@@ -71,6 +71,8 @@ pub fn run(typed: &Fit) -> Result<()> {
         Outcome::OneForBoth(Box::new(outcome), cost.map(Box::new))
     };
 
+    cost::refuse_too_loud(typed, &result.costs())?;
+
     let mut to_write = Vec::new();
     let mut written = Vec::new();
     let mut add = |place: Place, kind, text| {
@@ -103,6 +105,13 @@ enum Outcome {
 }
 
 impl Outcome {
+    fn costs(&self) -> Vec<&Cost> {
+        match self {
+            Self::OneForBoth(_, cost) => cost.as_deref().into_iter().collect(),
+            Self::PerSide(_, costs) => costs.as_deref().into_iter().flatten().collect(),
+        }
+    }
+
     fn sheet(&self, limits: &Limits) -> Result<Sheet> {
         match self {
             Self::OneForBoth(outcome, _) => Sheet::from_outcome(outcome, limits),

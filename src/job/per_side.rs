@@ -432,6 +432,19 @@ fn cautions_of_both(
                 },
                 other => other,
             };
+            // One volume serves both sides: of what turning up does to them, the worse is told.
+            if let Caution::BoostOnceTurnedUp { rise_db, .. } = caution {
+                let before = all.iter_mut().find_map(|before| match before {
+                    Caution::BoostOnceTurnedUp { rise_db, .. } => Some((*rise_db, before)),
+                    _ => None,
+                });
+                if let Some((other_db, before)) = before {
+                    if rise_db > other_db {
+                        *before = caution;
+                    }
+                    continue;
+                }
+            }
             if !all.contains(&caution) {
                 all.push(caution);
             }

@@ -9,6 +9,7 @@ use std::io;
 
 use serde::Serialize;
 
+use crate::caution::Caution;
 use crate::filter::Section;
 use crate::headroom::cost::Cost;
 use crate::headroom::{Headroom, Protection};
@@ -307,6 +308,21 @@ pub struct CautionPart {
     pub text: String,
 }
 
+/// Those of the costs come first: they are about hearing.
+fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Vec<CautionPart> {
+    let mut all: Vec<Caution> = Vec::new();
+    for caution in costs.flat_map(Cost::cautions).chain(others.iter().cloned()) {
+        if !all.contains(&caution) {
+            all.push(caution);
+        }
+    }
+    let part = |caution: &Caution| CautionPart {
+        kind: kind(caution),
+        text: caution.to_string(),
+    };
+    all.iter().map(part).collect()
+}
+
 /// A section, as it stands in the sheet.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SectionPart {
@@ -440,14 +456,7 @@ pub fn fit_document(
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
         curves: curves(outcome, frequency_hz),
         sections_curve: sections_curve(outcome, frequency_hz),
-        cautions: outcome
-            .cautions
-            .iter()
-            .map(|caution| CautionPart {
-                kind: kind(caution),
-                text: caution.to_string(),
-            })
-            .collect(),
+        cautions: cautions(cost.into_iter(), &outcome.cautions),
         files: files.to_vec(),
     }
 }
@@ -530,7 +539,7 @@ pub fn per_side_document(
                 }
             })
             .collect(),
-        cautions: shared.cautions,
+        cautions: cautions(costs.into_iter().flatten(), &outcome.cautions),
         files: shared.files,
     }
 }
@@ -613,7 +622,7 @@ fn residual(residual: &Residual) -> Residual {
 }
 
 /// The tag under which the caution is serialised, so that both documents use one name.
-pub(super) fn kind(caution: &crate::caution::Caution) -> String {
+pub(super) fn kind(caution: &Caution) -> String {
     serde_json::to_value(caution)
         .ok()
         .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))

@@ -72,6 +72,10 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::Seal
         | Caution::Covers { .. }
         | Caution::Boost { .. }
+        | Caution::HarmfulLevel { .. }
+        | Caution::Quieter { .. }
+        | Caution::BoostOnceTurnedUp { .. }
+        | Caution::PreampLeftOut { .. }
         | Caution::PreampBound { .. }
         | Caution::LoudnessBound { .. }
         | Caution::RateDiffers { .. }
@@ -142,7 +146,9 @@ fn louder_or_quieter(loudness: &LoudnessChange) -> String {
     let change = match (figure.as_str(), loudness.total_lu < 0.0) {
         ("0.0", _) => "as loud as without EQ".to_owned(),
         (_, true) => {
-            format!("{figure} LU quieter than without EQ: turn up by so many dB to compare")
+            format!(
+                "{figure} LU quieter than without EQ: to compare, turn down by so many dB what has none"
+            )
         }
         (_, false) => {
             format!("{figure} LU louder than without EQ: turn down by so many dB to compare")
