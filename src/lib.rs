@@ -126,6 +126,8 @@ pub mod error;
 
 pub mod caution;
 
+pub mod names;
+
 mod keys;
 
 // 1. What was measured.

@@ -51,11 +51,7 @@ pub fn read(path: &Path) -> Result<Vec<u8>> {
 pub fn near(path: &Path) -> Option<String> {
     /// More names than this are not looked through.
     const MOST_NAMES: usize = 10_000;
-    let folder = match path.parent() {
-        Some(folder) if folder != Path::new("") => folder,
-        _ => Path::new("."),
-    };
-    let names = fs::read_dir(folder).ok()?.take(MOST_NAMES);
+    let names = fs::read_dir(folder(path)).ok()?.take(MOST_NAMES);
     let mut names: Vec<String> = names
         .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
         .collect();
@@ -64,20 +60,35 @@ pub fn near(path: &Path) -> Option<String> {
     nearest_spelling(name, names.iter().map(String::as_str)).map(str::to_owned)
 }
 
-/// The way from the folder of `from` to `to`, both existing or not, over their common folders; absolute where they
-/// have none.
-pub fn relative(from: &Path, to: &Path) -> PathBuf {
+/// The path from the root on, links as they are named.
+pub fn from_root(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
+}
+
+/// The name of the folder that a file is in, without those above; none at the root.
+pub fn folder_name(path: &Path) -> Option<String> {
+    let folder = folder(path);
+    let name = folder.file_name().map(ToOwned::to_owned);
+    let name = name.or_else(|| Some(fs::canonicalize(folder).ok()?.file_name()?.to_owned()));
+    name.map(|name| name.to_string_lossy().into_owned())
+}
+
+/// The folder that a file is in.
+fn folder(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    }
+}
+
+/// The way from the folder of `from` to `to`, both existing or not, over their common folders; none where they have no
+/// folder in common but the root: that way would name every folder down to `to`.
+pub fn relative(from: &Path, to: &Path) -> Option<PathBuf> {
     let real = |path: &Path| {
-        let folder = match path.parent() {
-            Some(folder) if folder != Path::new("") => folder,
-            _ => Path::new("."),
-        };
-        let folder = fs::canonicalize(folder).ok()?;
+        let folder = fs::canonicalize(folder(path)).ok()?;
         Some((folder, path.file_name()?.to_owned()))
     };
-    let (Some((from, _)), Some((to_folder, name))) = (real(from), real(to)) else {
-        return to.to_owned();
-    };
+    let ((from, _), (to_folder, name)) = (real(from)?, real(to)?);
     let (from, to_parts): (Vec<_>, Vec<_>) = (
         from.components().collect(),
         to_folder.components().collect(),
@@ -87,12 +98,14 @@ pub fn relative(from: &Path, to: &Path) -> PathBuf {
         .zip(&to_parts)
         .take_while(|(a, b)| a == b)
         .count();
-    if shared == 0 {
-        return to_folder.join(name);
+    let named = |part: &std::path::Component<'_>| matches!(part, std::path::Component::Normal(_));
+    // At the root itself nothing lies above.
+    if from != to_parts && !from[..shared].iter().any(named) {
+        return None;
     }
     let up = std::iter::repeat_n(std::path::Component::ParentDir, from.len() - shared);
     let down = to_parts[shared..].iter().copied();
-    up.chain(down).collect::<PathBuf>().join(name)
+    Some(up.chain(down).collect::<PathBuf>().join(name))
 }
 
 /// True when both paths lead to one existing file; hard links count as two.

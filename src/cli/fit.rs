@@ -272,7 +272,7 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
     let unit = measured::the_one(units, typed.variant.as_deref())?;
     let unit_file = unit.unit_file();
-    let unit = unit.open()?;
+    let unit = unit.open()?.unit;
     let circumstances = cost::is_asked(typed).then(|| {
         let entry = unit.entry.as_ref().map(|(entry, _)| entry);
         cost::circumstances(typed, unit_file.as_deref().zip(entry))

@@ -10,7 +10,7 @@ use bandwright::report::{self, FileKind, WrittenFile};
 use super::args::Inspect;
 use super::console;
 use super::files::{self, Place};
-use super::measured::{self, NamedUnit};
+use super::measured::{self, NamedUnit, OpenedFiles};
 
 /// The largest `--leak-threshold`, dB.
 const MOST_THRESHOLD_DB: f64 = 60.0;
@@ -22,10 +22,10 @@ pub fn run(typed: &Inspect) -> Result<()> {
     let rig = measured::rig(typed.rig.as_ref())?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
-        let unit = named.open()?;
+        let OpenedFiles { unit, paths } = named.open()?;
         if let Some(place) = &place {
-            let names = unit.takes.iter().map(|opened| Path::new(&opened.take.name));
-            place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+            let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+            place.refuse_clash(&paths, &[])?;
         }
         let settings = Settings {
             leak_threshold_db: typed.leak_threshold,

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use super::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::error::{Error, ErrorKind, Result};
+use crate::names;
 
 /// Levels are compared here: below the ear canal's and the coupler's resonances, above most of a leak.
 const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
@@ -42,7 +43,7 @@ impl Side {
 /// are neither letters nor digits. Folders do not count; a name that tells both tells neither.
 #[must_use]
 pub fn side_from_name(file_name: &str) -> Side {
-    let name = file_name.rsplit(['/', '\\']).next().unwrap_or_default();
+    let name = names::file_name(file_name);
     let (mut left, mut right) = (false, false);
     for word in name.split(|c: char| !c.is_alphanumeric()) {
         match word.to_lowercase().as_str() {

@@ -136,7 +136,7 @@ fn row(inspection: &Inspection, i: usize) -> [String; 8] {
     let deeper_mm = take.deeper_mm.filter(|_| several);
     [
         format!("{} {}", side_name(take.side), inspection.numbers[i]),
-        short_name(&take.name, &inspection.judged.takes),
+        printable(&take.name),
         verdict(inspection, take),
         or_dash(seal.map(|leak| decimals(leak.loss_at_30_hz_db, 1))),
         or_dash(notable.map(|leak| decimals(leak.corner_hz, 0))),
@@ -154,18 +154,6 @@ fn signed(value: f64, most: usize) -> String {
     } else {
         text
     }
-}
-
-/// The file's name without its folder, or with one where another take's is the same.
-fn short_name(name: &str, all: &[JudgedTake]) -> String {
-    let last = |name: &str, parts: usize| -> String {
-        let cut = name.rmatch_indices(['/', '\\']).nth(parts - 1);
-        name[cut.map_or(0, |(at, _)| at + 1)..].to_owned()
-    };
-    let same = all
-        .iter()
-        .filter(|take| last(&take.name, 1) == last(name, 1));
-    printable(&last(name, if same.count() > 1 { 2 } else { 1 }))
 }
 
 /// Of a long name the end, where the number is.
