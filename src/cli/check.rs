@@ -45,7 +45,8 @@ pub fn run(typed: &Check) -> Result<bool> {
     }
     if typed.output_style.json {
         let name = shown(&typed.sheet);
-        let document = report::check_document(names::file_name(&name), &check, promise.as_ref(), &written);
+        let document =
+            report::check_document(names::file_name(&name), &check, promise.as_ref(), &written);
         console::print(&report::to_json(&document))?;
     } else if !typed.output_style.quiet {
         console::print(&report::check_text(&check, promise.as_ref(), &written))?;

@@ -38,7 +38,13 @@ impl fmt::Display for TakeName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.side {
             Side::Unknown => write!(f, "take {} ({})", self.number, self.name),
-            side => write!(f, "{} take {} ({})", side_name(side), self.number, self.name),
+            side => write!(
+                f,
+                "{} take {} ({})",
+                side_name(side),
+                self.number,
+                self.name
+            ),
         }
     }
 }

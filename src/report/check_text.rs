@@ -80,7 +80,7 @@ pub(super) fn found(point: &CheckPoint) -> String {
         text.push_str(&format!("; off by {deviation} at most, {allowed} allowed"));
     }
     let place: Vec<String> = [
-        point.at_hz.map(|hz| format!("at {}", words::frequency(hz))),
+        point.at_hz.map(words::at_frequency),
         point.rate_hz.map(|hz| format!("rate {}", words::rate(hz))),
         point.side.map(|side| side.words().to_owned()),
     ]

@@ -95,6 +95,8 @@ pub struct FitDocument {
     pub rates_hz: Vec<f64>,
     /// The sections in frequency order.
     pub sections: Vec<SectionPart>,
+    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising; empty for other equalisers.
+    pub idle_bands_hz: Vec<f64>,
     /// Where as few sections as needed were asked for: so many (`sections`, kept ones counted), since one more, however many
     /// more, would lower the residual by less than `least_gain_db`; otherwise `null`.
     pub enough: Option<Enough>,
@@ -215,6 +217,8 @@ pub struct SidePart {
     pub takes: Vec<String>,
     /// This side's sections.
     pub sections: Vec<SectionPart>,
+    /// This side's.
+    pub idle_bands_hz: Vec<f64>,
     /// What they cost: level, drive and distortion of this side, loudness of both together.
     pub cost: Option<CostPart>,
     /// This side's residual.
@@ -406,6 +410,7 @@ pub fn fit_document(
         limits: outcome.limits.clone(),
         rates_hz: outcome.rates_hz.clone(),
         sections: sections(outcome),
+        idle_bands_hz: outcome.idle_bands_hz.clone(),
         enough: outcome.enough.as_ref().map(enough),
         headroom: Headroom {
             peak_gain_db: level(headroom.peak_gain_db),
@@ -527,6 +532,7 @@ pub fn per_side_document(
                     side: side.side,
                     takes: own.takes,
                     sections: own.sections,
+                    idle_bands_hz: own.idle_bands_hz,
                     cost: own.cost,
                     residual: own.residual,
                     residual_by_rate: own.residual_by_rate,

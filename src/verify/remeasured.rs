@@ -298,7 +298,11 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     let unseen_db = ranking
         .possible
         .iter()
-        .map(|playing| largest(playing, &parts, rate_hz, told_hz(judged_hz)).0.abs())
+        .map(|playing| {
+            largest(playing, &parts, rate_hz, told_hz(judged_hz))
+                .0
+                .abs()
+        })
         .fold(0.0, f64::max);
     let level = level_witness.map(|level| level_change(&parts, &level, rate_hz));
     let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
@@ -571,12 +575,7 @@ fn promised(sections: &[Section], rate_hz: f64) -> Vec<f64> {
 }
 
 /// The largest change to the promise over `told_hz`, level-free, dB, and where, hertz.
-fn largest(
-    playing: &[Playing],
-    parts: &[Part],
-    rate_hz: f64,
-    told_hz: (f64, f64),
-) -> (f64, f64) {
+fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64, told_hz: (f64, f64)) -> (f64, f64) {
     let (mut worst_db, mut worst_hz) = (0.0_f64, told_hz.0);
     for (part, playing) in parts.iter().zip(playing) {
         let change: Vec<f64> = part
@@ -595,13 +594,7 @@ fn largest(
     (worst_db, worst_hz)
 }
 
-fn sized(
-    tried: &Tried,
-    parts: &[Part],
-    rate_hz: f64,
-    told_hz: (f64, f64),
-    count: usize,
-) -> Ranked {
+fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, told_hz: (f64, f64), count: usize) -> Ranked {
     let (worst_db, worst_hz) = largest(&tried.sections, parts, rate_hz, told_hz);
     Ranked {
         explanation: tried.explanation,
