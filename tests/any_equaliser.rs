@@ -602,6 +602,8 @@ fn bands_that_stay_at_0_db_are_listed() {
                 "quick",
                 "--limits",
                 limits,
+                "--sections",
+                "5",
                 "-o",
                 "bands.sheet.toml",
             ]);

@@ -206,7 +206,9 @@ fn times_are_those_of_the_rules_and_never_longer_than_the_day_or_the_week() {
     ];
     let mut kinds = std::collections::BTreeSet::new();
     for level_dba in [0, 60, 75, 82, 90, 100, 120, 140] {
-        let cost = bench.cost(&format!("--play-at {level_dba} --field free"));
+        let cost = bench.cost(&format!(
+            "--play-at {level_dba} --field free --above-100-dba"
+        ));
         let exposure = &cost["exposure_as_wished"]["figures"];
         assert_eq!(exposure["cautions"].as_array().unwrap().len(), 3);
         assert_abs_diff_eq!(
@@ -633,10 +635,6 @@ fn nothing_advises_toward_a_louder_chain() {
     let text = told(
         &bench,
         "--source weak.source.toml --play-at 110 --above-100-dba",
-    );
-    assert!(
-        text.contains("above its largest sine. Turn down."),
-        "{text}"
     );
     assert!(
         text.contains("above its largest sine. Wish for a lower level."),

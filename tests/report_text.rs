@@ -300,8 +300,8 @@ Preamp: -5.5 dB
   Apply it before the sections. Together they reach +5.32 dB at 20 Hz (44.1 kHz); no signal of any
   kind can rise by more than 7.22 dB.
   It keeps steady tones from clipping, sample by sample.
-  With both, pink noise plays 6.0 LU quieter than without EQ: turn up by so many dB to compare
-  (ITU-R BS.1770).
+  With both, pink noise plays 6.0 LU quieter than without EQ: to compare, turn what has none down by
+  so many dB (ITU-R BS.1770).
 
 Sections within \"eight sections, half-decibel steps\", fitted at 44.1 kHz
   no.   shape       f0 (Hz)   gain (dB)       q

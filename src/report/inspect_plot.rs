@@ -225,11 +225,11 @@ fn trusted(inspection: &Inspection) -> String {
 fn description(inspection: &Inspection) -> String {
     let judged = &inspection.judged;
     let aside: Vec<String> = judged
-        .order
+        .takes
         .iter()
-        .map(|i| (&judged.takes[*i], inspection.numbers[*i]))
+        .zip(&inspection.numbers)
         .filter(|(take, _)| take.set_aside)
-        .map(|(take, number)| aside_label(take, number))
+        .map(|(take, number)| aside_label(take, *number))
         .collect();
     let aside = if aside.is_empty() {
         "none".to_owned()
