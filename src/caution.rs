@@ -2,6 +2,49 @@
 
 use std::fmt;
 
+/// A setting of the volume.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Volume {
+    /// As the source stands.
+    InUse,
+    /// Turned so that the programme is as loud as without EQ.
+    AsLoud,
+    /// What a wished level takes.
+    Wished,
+}
+
+/// How loud it gets at a setting of the volume.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct LoudLevel {
+    /// The setting.
+    pub volume: Volume,
+    /// A-weighted, in a diffuse field or at the eardrum.
+    pub level_dba: f64,
+    /// True at the eardrum: what that is in a field is not known.
+    pub at_the_eardrum: bool,
+}
+
+impl fmt::Display for LoudLevel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{:.1} dBA {} {}",
+            self.level_dba,
+            if self.at_the_eardrum {
+                "at the eardrum"
+            } else {
+                "in a diffuse field"
+            },
+            match self.volume {
+                Volume::InUse => "at the volume in use",
+                Volume::AsLoud => "at the loudness of before",
+                Volume::Wished => "as wished",
+            }
+        )
+    }
+}
+
 /// One caution. `Display` gives the sentence, and the next step where there is one.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 #[serde(tag = "caution", rename_all = "kebab-case")]
@@ -69,6 +112,30 @@ pub enum Caution {
     Boost {
         /// The largest gain of all sections together.
         peak_gain_db: f64,
+    },
+    /// A level harms hearing.
+    HarmfulLevel {
+        /// The levels above the limit: in use, loudness kept, wish.
+        levels: Vec<LoudLevel>,
+        /// The limit, in a diffuse field.
+        limit_dba: f64,
+    },
+    /// It plays so much quieter than no EQ that one is tempted to turn up.
+    Quieter {
+        /// How much quieter, preamp and all.
+        loss_db: f64,
+    },
+    /// Turned up to be as loud as before, cuts elsewhere make a boost of what they leave.
+    BoostOnceTurnedUp {
+        /// How much more is played there than without EQ, once it is as loud.
+        rise_db: f64,
+        /// Where that is most.
+        at_hz: f64,
+    },
+    /// Filters were exported without the preamp that they need.
+    PreampLeftOut {
+        /// The preamp, below 0.
+        preamp_db: f64,
     },
     /// Boosts were limited so that the preamp stays within what the equaliser has.
     PreampBound {
@@ -169,6 +236,27 @@ impl fmt::Display for Caution {
             Self::Boost { peak_gain_db } => write!(
                 f,
                 "the sections boost by up to {peak_gain_db:.1} dB. Start at a low volume; loud sound harms hearing, and local rules and a hearing professional come before any figure here."
+            ),
+            Self::HarmfulLevel { levels, limit_dba } => {
+                let levels: Vec<String> = levels.iter().map(ToString::to_string).collect();
+                write!(
+                    f,
+                    "this harms hearing: {}. Above {limit_dba} dBA the rules for work allow less than 8 hours a day, half of that for every 3 dB more (NIOSH 1998), and what is lost does not come back. Turn down.",
+                    levels.join(", ")
+                )
+            }
+            Self::Quieter { loss_db } => write!(
+                f,
+                "it plays {loss_db:.1} dB quieter than without EQ. If you turn up to make up for it, removing or bypassing the preset afterwards makes everything {loss_db:.1} dB louder at once: turn down first."
+            ),
+            Self::BoostOnceTurnedUp { rise_db, at_hz } => write!(
+                f,
+                "once turned up to be as loud as before, the cuts elsewhere are a boost of {rise_db:.1} dB at {at_hz:.0} Hz: the earphone is driven that much harder there than without EQ."
+            ),
+            Self::PreampLeftOut { preamp_db } => write!(
+                f,
+                "the preamp of {preamp_db} dB is not included: apply it before the filters, or the result can clip and plays {} dB louder.",
+                -preamp_db
             ),
             Self::PreampBound { preamp_min_db } => write!(
                 f,

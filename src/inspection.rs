@@ -3,6 +3,7 @@
 
 pub mod next_step;
 
+use std::cmp::Ordering;
 use std::ops::Range;
 
 use crate::error::Result;
@@ -249,7 +250,13 @@ fn of_kept<'a>(judged: &Judged, phases: &'a [Option<TakePhase>]) -> Vec<&'a Take
 /// Bands of takes, those that overlap joined.
 fn shared_bands(kept: &[&TakePhase]) -> Vec<SharedBand> {
     let mut all: Vec<BeyondEq> = kept.iter().flat_map(|p| p.beyond_eq.clone()).collect();
-    all.sort_by(|a, b| a.from_hz.total_cmp(&b.from_hz));
+    // By all its numbers, so that the order of the takes does not matter.
+    let numbers = |band: &BeyondEq| [band.from_hz, band.to_hz, band.excess_s, band.at_hz];
+    all.sort_by(|a, b| {
+        let pairs = numbers(a).into_iter().zip(numbers(b));
+        let differing = pairs.map(|(a, b)| a.total_cmp(&b)).find(|o| o.is_ne());
+        differing.unwrap_or(Ordering::Equal)
+    });
     let mut joined: Vec<BeyondEq> = Vec::new();
     for band in all {
         let periods = |band: &BeyondEq| band.excess_s.abs() * band.at_hz;

@@ -402,12 +402,7 @@ fn outcome(
         wish,
         ground,
         takes: judged.average.takes.clone(),
-        set_aside: judged
-            .takes
-            .iter()
-            .filter(|take| take.set_aside)
-            .cloned()
-            .collect(),
+        set_aside: judged.aside().cloned().collect(),
         sections,
         kept,
         headroom: played.headroom,

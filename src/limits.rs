@@ -235,6 +235,28 @@ impl Limits {
         Some(on_step.unwrap_or_else(|| (device_q * DECIMALS).round() / DECIMALS))
     }
 
+    /// Frequencies of the bands that stay at 0 dB beside `sections`, hertz, rising: slots of one fixed frequency that hold
+    /// none of them, as the sliders of a graphic equaliser are.
+    #[must_use]
+    pub fn idle_bands_hz(&self, sections: &[Section]) -> Vec<f64> {
+        let found = self.found_places(sections);
+        let holds_one = |index: usize| {
+            let here = |found: &Found| matches!(found, Found::Slot(slot) if *slot == index);
+            found.iter().any(here)
+        };
+        let slots = self.rules.slots.iter().enumerate();
+        let mut idle_hz: Vec<f64> = slots
+            .filter(|(index, _)| !holds_one(*index))
+            .filter_map(|(index, slot)| {
+                let [f0_hz, gain_db, _] = self.knobs(*slot.shapes.first()?, Some(index));
+                let is_band = f0_hz.min() == f0_hz.max() && gain_db.contains(0.0);
+                is_band.then(|| f0_hz.min())
+            })
+            .collect();
+        idle_hz.sort_by(f64::total_cmp);
+        idle_hz
+    }
+
     /// The lowest preamp that may be needed: the equaliser's own, or that of the most total boost.
     #[must_use]
     pub fn lowest_preamp_db(&self) -> f64 {

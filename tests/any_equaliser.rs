@@ -584,6 +584,84 @@ fn limits_of_the_library_are_whole_and_used_by_name() {
     );
 }
 
+#[test]
+fn bands_that_stay_at_0_db_are_listed() {
+    let folder = tempfile::TempDir::new().unwrap();
+    let curve = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("demo-data/fieldfare-wool/average.csv");
+    let run = |limits: &str| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_bandwright"));
+        command
+            .current_dir(folder.path())
+            .arg("fit")
+            .arg(&curve)
+            .args([
+                "--bass",
+                "3",
+                "--effort",
+                "quick",
+                "--limits",
+                limits,
+                "--sections",
+                "5",
+                "-o",
+                "bands.sheet.toml",
+            ]);
+        let text = String::from_utf8(command.output().unwrap().stdout).unwrap();
+        let document = String::from_utf8(command.arg("--json").output().unwrap().stdout).unwrap();
+        let document: serde_json::Value = serde_json::from_str(&document).unwrap();
+        (
+            text,
+            document,
+            std::fs::read_to_string(folder.path().join("bands.sheet.toml")).unwrap(),
+        )
+    };
+    let hz = |value: &serde_json::Value| value.as_f64().unwrap();
+    for limits in ["octave-graphic", "third-octave-graphic"] {
+        let (text, document, sheet) = run(limits);
+        let idle: Vec<f64> = document["idle_bands_hz"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(hz)
+            .collect();
+        let used = document["sections"].as_array().unwrap();
+        let used: Vec<f64> = used.iter().map(|section| hz(&section["f0_hz"])).collect();
+        // Every slider is either a section or named as one that stays at 0.
+        let mut all = [used.clone(), idle.clone()].concat();
+        all.sort_by(f64::total_cmp);
+        let slots = Limits::parse(library::text(limits).unwrap().as_bytes(), "it")
+            .unwrap()
+            .rules
+            .slots;
+        let bands: Vec<f64> = slots
+            .iter()
+            .map(|slot| slot.f0_hz.as_ref().unwrap().min())
+            .collect();
+        assert_eq!(all, bands, "{limits}");
+        assert!(!idle.is_empty() && !used.is_empty());
+        let names: Vec<String> = idle.iter().map(ToString::to_string).collect();
+        let names = names.join(", ");
+        let words = |text: &str| {
+            text.replace('#', " ")
+                .split_whitespace()
+                .collect::<Vec<_>>()
+                .join(" ")
+        };
+        assert!(
+            words(&text).contains(&format!("Bands that stay at 0 dB: {names} Hz.")),
+            "{text}"
+        );
+        assert!(
+            words(&sheet).contains(&format!("Bands that stay at 0 dB, Hz: {names} ")),
+            "{sheet}"
+        );
+    }
+    let (text, document, sheet) = run("ten-section-parametric");
+    assert_eq!(document["idle_bands_hz"].as_array().unwrap().len(), 0);
+    assert!(!text.contains("Bands that stay") && !sheet.contains("Bands that stay"));
+}
+
 const FILE: &str = r#"format = 1
 name = "everything"
 sections = 4

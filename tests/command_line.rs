@@ -507,7 +507,7 @@ fn several_takes_are_averaged_and_their_spread_is_reported() {
     let files = "fieldfare/left-1.csv fieldfare/left-2.csv fieldfare/right-1.csv";
     let run = bench.done(&format!("fit {files} --target flat"));
     assert!(run.stdout.starts_with("fieldfare toward flat\n"));
-    assert!(run.stdout.contains("3 takes: fieldfare/left-1.csv,"));
+    assert!(run.stdout.contains("3 takes: left-1.csv,"));
     assert!(run.stdout.contains("1.41 dB at most"), "{}", run.stdout);
 
     let document = bench
@@ -1463,4 +1463,244 @@ mod on_unix {
         );
         drop(socket);
     }
+}
+
+/// The demo's folder as a bench has it; of every table in it, the rows from `from_hz` to `to_hz`.
+fn cut_demo(bench: &Bench, from_hz: f64, to_hz: f64) {
+    fn copy(from: &Path, to: &Path, keep: &dyn Fn(f64) -> bool) {
+        fs::create_dir_all(to).unwrap();
+        for entry in fs::read_dir(from).unwrap().map(Result::unwrap) {
+            let (from, to) = (entry.path(), to.join(entry.file_name()));
+            let is_table = from.extension().is_some_and(|e| e == "csv" || e == "txt");
+            if from.is_dir() {
+                copy(&from, &to, keep);
+            } else if is_table {
+                let text = fs::read_to_string(&from).unwrap();
+                let kept = text.lines().filter(|line| {
+                    let first = line.split([',', ';', '\t', ' ']).next().unwrap_or_default();
+                    first.parse().map_or(true, keep)
+                });
+                fs::write(to, kept.collect::<Vec<_>>().join("\n")).unwrap();
+            } else {
+                fs::copy(from, to).unwrap();
+            }
+        }
+    }
+    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data");
+    copy(&demo, bench.0.path(), &|hz| (from_hz..=to_hz).contains(&hz));
+    let middle_hz = (from_hz * to_hz).sqrt();
+    let table = |title: &str, values: [f64; 3]| {
+        let rows = [from_hz, middle_hz, to_hz].into_iter().zip(values);
+        let rows = rows.map(|(hz, value)| format!("{hz},{value}\n"));
+        format!("{title}\n{}", rows.collect::<String>())
+    };
+    bench.put("weight.csv", table("frequency_hz,weight", [1.0, 0.5, 1.0]));
+    bench.put("trust.csv", table("frequency_hz,trust", [1.0, 0.9, 0.8]));
+    bench.put(
+        "target.csv",
+        table("frequency_hz,level_db", [3.0, 0.0, -2.0]),
+    );
+}
+
+/// Numbers that are none.
+fn unspeakable(text: &str) -> Option<&str> {
+    let words = text.split(|c: char| !c.is_alphanumeric());
+    words
+        .into_iter()
+        .find(|word| ["nan", "inf", "infinity"].contains(&word.to_lowercase().as_str()))
+}
+
+#[test]
+fn data_that_end_early_at_either_end_go_through_every_verb() {
+    const WOOL: &str = "fieldfare-wool/fieldfare-wool.unit.toml";
+    const MESH: &str = "fieldfare-mesh/fieldfare-mesh.unit.toml";
+    const SOURCE: &str = "--source pocket-amplifier.source.toml --play-at 75";
+    let sessions = "--before fieldfare-wool/left-1.csv fieldfare-wool/left-2.csv fieldfare-wool/right-1.csv \
+                    --after fieldfare-wool/left-3.csv fieldfare-wool/right-2.csv";
+    for (from_hz, to_hz) in [
+        (200.0, 17_000.0),
+        (1000.0, 3000.0),
+        (20.0, 8000.0),
+        (20.0, 16_000.0),
+    ] {
+        let bench = Bench::new();
+        cut_demo(&bench, from_hz, to_hz);
+        let fit = "fit --effort quick";
+        let lines = [
+            format!("inspect {WOOL} --plot inspect.svg"),
+            format!("inspect {WOOL} {MESH} dunlin/dunlin.unit.toml --rig trust.csv --json"),
+            format!("target show {MESH} --plot target.svg"),
+            format!("target show {MESH} --align-hz 100 --json"),
+            format!(
+                "target build --base {MESH} --between diffuse-field --bass 1 -o built.target.toml"
+            ),
+            format!("target build --base {MESH} --bass 1 -o built.csv --json"),
+            format!("target diff {MESH} diffuse-field --plot difference.svg --json"),
+            "target diff built.csv built.target.toml".to_owned(),
+            format!(
+                "{fit} {WOOL} --bass 3 --limits pocket-eight.limits.toml -o a.sheet.toml --plot fit.svg {SOURCE}"
+            ),
+            format!("{fit} {WOOL} --target built.target.toml {SOURCE} --json"),
+            format!(
+                "{fit} dunlin/dunlin.unit.toml --target diffuse-field --per-side --sections 4 -o sides.sheet.toml --plot sides.svg --cost --json"
+            ),
+            format!("{fit} {WOOL} --treble -3 --max-loudness-loss 1 --sections 3 --json"),
+            format!(
+                "{fit} fieldfare-wool/average.csv --target {MESH} --guard any-signal --rig trust.csv --json"
+            ),
+            format!("{fit} {WOOL} --target target.csv --weight weight.csv --smooth 1/3"),
+            format!("{fit} {WOOL} --target target.csv --limits octave-graphic --json"),
+            format!("check a.sheet.toml {sessions} --same-level --plot check.svg"),
+            format!("check a.sheet.toml {sessions} --rig flat --json"),
+            format!("check a.sheet.toml --before {MESH} --after {WOOL} --json"),
+            format!("check sides.sheet.toml {sessions} --rate-hz 48000"),
+            "export a.sheet.toml --form sos -o sos.csv".to_owned(),
+            "export a.sheet.toml --form impulse --rate-hz 48000 -o impulse.wav".to_owned(),
+            "export a.sheet.toml --form response --json".to_owned(),
+        ];
+        let mut done = 0;
+        for line in lines {
+            let run = bench.run(&line);
+            let (status, told) = (run.status, &run.stderr);
+            assert!(
+                [0, 1, 2].contains(&status),
+                "{to_hz} {line}: {status} {told}"
+            );
+            assert!(!told.contains("panicked"), "{to_hz} {line}: {told}");
+            assert!(
+                status != 2 || told.contains("expected"),
+                "{to_hz} {line}: {told}"
+            );
+            for text in [&run.stdout, told] {
+                assert_eq!(unspeakable(text), None, "{to_hz} {line}: {text}");
+            }
+            if status == 0 && line.contains("--json") {
+                run.document();
+            }
+            done += i32::from(status == 0);
+        }
+        for name in bench.names().iter().filter(|name| name.ends_with(".svg")) {
+            let picture = String::from_utf8(bench.read(name)).unwrap();
+            assert_eq!(unspeakable(&picture), None, "{to_hz} {name}");
+        }
+        assert!(done >= 12, "{from_hz} to {to_hz}: {done}");
+    }
+}
+
+#[test]
+fn folders_above_the_files_enter_nothing_that_is_written() {
+    const SECRET: &str = "secret-7f3a";
+    let bench = Bench::new();
+    let (first, second) = (format!("{SECRET}/x/lab/a"), format!("{SECRET}/x/lab/b"));
+    for folder in [&first, &second] {
+        fs::create_dir_all(bench.path(folder)).unwrap();
+        let bump = if *folder == first { 3.0 } else { 3.4 };
+        let level = move |hz: f64| bump * (-(hz / 900.0).log2().powi(2)).exp();
+        for name in ["left.csv", "right.csv"] {
+            bench.put(format!("{folder}/{name}"), curve(level));
+        }
+    }
+    // One that leaks, so that it is named in a caution.
+    let leaking = |hz: f64| {
+        3.0 * (-(hz / 900.0).log2().powi(2)).exp() - 10.0 * (1.0 + (90.0 / hz).powi(2)).log10()
+    };
+    bench.put(format!("{first}/leaky-left.csv"), curve(leaking));
+    bench.put(
+        format!("{first}/taste.csv"),
+        "frequency_hz,level_db\n100,1\n1000,0\n9000,-2\n",
+    );
+    bench.put(format!("{first}/pink.csv"), curve(|_| 70.0));
+    bench.put(
+        format!("{first}/weight.csv"),
+        "frequency_hz,weight\n20,1\n20000,1\n",
+    );
+    bench.put(
+        format!("{first}/trust.csv"),
+        "frequency_hz,trust\n20,1\n20000,1\n",
+    );
+    bench.put(format!("{first}/own.limits.toml"), limits(&[]));
+    let takes = "[[take]]\nside = \"left\"\nfile = \"left.csv\"\n[[take]]\nside = \"left\"\nfile = \"../b/left.csv\"\n\
+                 [[take]]\nside = \"left\"\nfile = \"leaky-left.csv\"\n";
+    bench.put(
+        format!("{first}/own.unit.toml"),
+        format!("format = 1\nname = \"own\"\nsensitivity_db_per_v = 110\n{takes}"),
+    );
+    let here = bench.0.path().canonicalize().unwrap();
+    for root in [String::new(), format!("{}/", here.display())] {
+        let a = format!("{root}{first}");
+        let b = format!("{root}{second}");
+        let lines = [
+            format!(
+                "fit --effort quick {a}/left.csv {b}/left.csv {a}/leaky-left.csv {a}/right.csv --target {a}/own.unit.toml --contour shape=table,file={a}/taste.csv --weight {a}/weight.csv --rig {a}/trust.csv --limits {a}/own.limits.toml --programme {a}/pink.csv -o sheet.toml --plot fit.svg --json"
+            ),
+            format!(
+                "fit --effort quick {a}/own.unit.toml --target {a}/taste.csv -o unit.sheet.toml --limits {a}/own.limits.toml --json"
+            ),
+            format!(
+                "inspect {a}/left.csv {b}/left.csv {a}/leaky-left.csv --plot inspect.svg --json"
+            ),
+            format!(
+                "target build --base {a}/own.unit.toml --between {a}/taste.csv --contour shape=table,file={a}/taste.csv -o built.csv --plot built.svg --json"
+            ),
+            format!("target diff {a}/own.unit.toml {a}/taste.csv --plot difference.svg --json"),
+            format!(
+                "check sheet.toml --before {a}/left.csv {b}/left.csv --after {a}/right.csv {a}/leaky-left.csv --plot check.svg --json"
+            ),
+            "export sheet.toml --form sos -o sos.csv --json".to_owned(),
+            "export sheet.toml --form response -o response.json --json".to_owned(),
+            "export sheet.toml --form impulse --rate-hz 48000 -o impulse.wav --json".to_owned(),
+        ];
+        for line in &lines {
+            let run = bench.run(line);
+            assert!(run.status < 2, "{line}: {}", run.stderr);
+            assert!(!run.stdout.contains(SECRET), "{line}: {}", run.stdout);
+        }
+        let unit = bench.run(&lines[1]).document();
+        let named = |value: &Value| value.to_string();
+        assert!(named(&unit["takes"]).contains("a/left.csv"), "{unit}");
+        assert!(named(&unit["takes"]).contains("b/left.csv"), "{unit}");
+        assert_eq!(unit["set_aside"][0]["take"], "leaky-left.csv");
+        for name in bench.names() {
+            let path = bench.path(&name);
+            if path.is_file() {
+                let bytes = fs::read(&path).unwrap();
+                let text = String::from_utf8_lossy(&bytes);
+                assert!(!text.contains(SECRET), "{name}: {text}");
+                fs::remove_file(path).unwrap();
+            }
+        }
+        // A recipe finds its base, and names no folder above those that both are in.
+        let recipe = format!("{b}/mine.target.toml");
+        bench.done(&format!(
+            "target build --base {a}/own.unit.toml --contour shape=table,file={a}/taste.csv -o {recipe} --quiet"
+        ));
+        let text = fs::read_to_string(bench.path(&recipe)).unwrap();
+        assert!(text.contains("base = \"../a/own.unit.toml\""), "{text}");
+        assert!(!text.contains(SECRET), "{text}");
+        let shown = bench.done(&format!("target show {recipe} --json"));
+        assert!(!shown.stdout.contains(SECRET), "{}", shown.stdout);
+        fs::remove_file(bench.path(&recipe)).unwrap();
+    }
+}
+
+#[test]
+fn takes_in_the_current_folder_are_a_unit_of_its_name() {
+    let bench = Bench::new();
+    fs::create_dir(bench.path("wren")).unwrap();
+    for name in ["left-1.csv", "left-2.csv"] {
+        bench.put(
+            format!("wren/{name}"),
+            curve(|hz| cascade::level_db(&bumps(), 96e3, hz)),
+        );
+    }
+    let unit = |folder: &str, names: &str| {
+        let mut command = bench.command();
+        command.current_dir(bench.path(folder));
+        let run = Run::of(command.args(format!("inspect {names} --json").split_whitespace()));
+        run.document()["units"][0]["unit"].clone()
+    };
+    assert_eq!(unit("wren", "left-1.csv left-2.csv"), "wren");
+    assert_eq!(unit("wren", "./left-2.csv ./left-1.csv"), "wren");
+    assert_eq!(unit(".", "wren/left-1.csv wren/left-2.csv"), "wren");
+    assert_eq!(unit("wren", "left-1.csv"), "left-1");
 }

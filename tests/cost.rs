@@ -138,7 +138,7 @@ fn with_all_inputs_everything_is_told() {
     for part in [
         "What it costs",
         "LU quieter than without EQ",
-        "Turn up by",
+        "To compare, turn down by",
         "ITU-R BS.1770",
         "\"pocket amplifier\"",
         "mA rms",

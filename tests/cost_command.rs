@@ -206,7 +206,9 @@ fn times_are_those_of_the_rules_and_never_longer_than_the_day_or_the_week() {
     ];
     let mut kinds = std::collections::BTreeSet::new();
     for level_dba in [0, 60, 75, 82, 90, 100, 120, 140] {
-        let cost = bench.cost(&format!("--play-at {level_dba} --field free"));
+        let cost = bench.cost(&format!(
+            "--play-at {level_dba} --field free --above-100-dba"
+        ));
         let exposure = &cost["exposure_as_wished"]["figures"];
         assert_eq!(exposure["cautions"].as_array().unwrap().len(), 3);
         assert_abs_diff_eq!(
@@ -509,6 +511,170 @@ fn broken_files_are_named_with_their_line() {
             &["--play-at: found", "0 to 140 dBA"],
         );
     }
+}
+
+/// Words of every text about a fit that plays at `level_dba`, with more options.
+fn told(bench: &Bench, options: &str) -> String {
+    unwrapped(&bench.text(&format!("flat.unit.toml --bass 3 {options}")))
+}
+
+#[test]
+fn a_level_that_harms_hearing_is_told_first() {
+    let bench = Bench::new();
+    // A flat earphone: what the head adds is taken off, so the field's level is some dB below the eardrum's.
+    let in_field = |level: f64| {
+        let cost = bench.cost(&format!("--play-at {level}"));
+        figure(&cost, "/exposure_as_wished/figures/diffuse_dba")
+    };
+    let below_db = 85.0 - in_field(85.0);
+    assert!((1.0..12.0).contains(&below_db), "{below_db}");
+    for (level, harmful) in [(84.9 + below_db, false), (85.1 + below_db, true)] {
+        let options = format!("--play-at {level}");
+        let text = told(&bench, &options);
+        let head = format!(
+            "What it costs {}",
+            "Caution: this harms hearing: 85.1 dBA in a diffuse field as wished."
+        );
+        assert_eq!(text.contains(&head), harmful, "{text}");
+        assert_eq!(text.contains("Turn down."), harmful, "{text}");
+        let document = bench.document(&format!("flat.unit.toml --bass 3 {options}"));
+        let first = &document["cautions"][0];
+        assert_eq!(first["kind"] == "harmful-level", harmful, "{first}");
+    }
+    // Whatever field is chosen, it is the diffuse one that counts.
+    let text = told(
+        &bench,
+        &format!("--play-at {} --field free", 85.1 + below_db),
+    );
+    assert!(
+        text.contains("85.1 dBA in a diffuse field as wished"),
+        "{text}"
+    );
+    // In use, and turned up to be as loud as before.
+    let text = told(&bench, "--source one.source.toml");
+    assert!(
+        text.contains("dBA in a diffuse field at the volume in use"),
+        "{text}"
+    );
+    assert!(
+        text.contains("dBA in a diffuse field at the loudness of before"),
+        "{text}"
+    );
+    // Where no field can be computed, the eardrum's level counts as it is.
+    let text = unwrapped(&bench.text("left.csv --bass 3 --play-at 86"));
+    assert!(
+        text.contains("harms hearing: 86.0 dBA at the eardrum as wished"),
+        "{text}"
+    );
+    let text = bench.text("left.csv --bass 3 --play-at 85");
+    assert!(!text.contains("harms hearing: "), "{text}");
+}
+
+#[test]
+fn a_wish_above_100_dba_in_the_field_is_refused_before_anything_is_written() {
+    let bench = Bench::new();
+    bench.put(
+        "sides.unit.toml",
+        &format!(
+            "{UNIT}impedance_ohm = 16\n{TAKE}[[take]]\nside = \"right\"\nfile = \"right.csv\"\n"
+        ),
+    );
+    let cost = bench.cost("--play-at 85");
+    let below_db = 85.0 - figure(&cost, "/exposure_as_wished/figures/diffuse_dba");
+    let (allowed, refused) = (99.9 + below_db, 100.1 + below_db);
+    told(&bench, &format!("--play-at {allowed}"));
+    let files = "-o loud.sheet.toml --plot loud.svg";
+    let parts = [
+        "--play-at: found 100.1 dBA in a diffuse field as wished",
+        "at most 100 dBA",
+        "15 minutes a day",
+        "--above-100-dba",
+    ];
+    bench.refused(&format!("--play-at {refused} {files}"), &parts);
+    bench.refused(&format!("--play-at {refused} {files} --field free"), &parts);
+    let run = bench.run(&format!(
+        "sides.unit.toml --bass 3 --per-side --play-at {refused} {files}"
+    ));
+    assert_eq!(run.status, 2, "{}", run.stderr);
+    let run = bench.run(&format!("left.csv --bass 3 --play-at 100.5 {files}"));
+    assert!(
+        run.status == 2 && run.stderr.contains("100.5 dBA at the eardrum"),
+        "{}",
+        run.stderr
+    );
+    assert!(!bench.0.path().join("loud.sheet.toml").exists());
+    assert!(!bench.0.path().join("loud.svg").exists());
+    let text = told(
+        &bench,
+        &format!("--play-at {refused} {files} --above-100-dba"),
+    );
+    assert!(text.contains("this harms hearing: 100.1 dBA"), "{text}");
+    assert!(bench.0.path().join("loud.sheet.toml").exists());
+    let run = bench.run("flat.unit.toml --bass 3 --above-100-dba");
+    assert_eq!(run.status, 2, "it goes with --play-at alone");
+}
+
+#[test]
+fn nothing_advises_toward_a_louder_chain() {
+    let bench = Bench::new();
+    bench.put(
+        "weak.source.toml",
+        &SOURCE.replace("max_voltage_v = 1", "max_voltage_v = 0.001"),
+    );
+    for options in [
+        "--source weak.source.toml --play-at 110 --above-100-dba",
+        "--source one.source.toml --play-at 60",
+        "--cost",
+        "--treble -6 --source weak.source.toml",
+    ] {
+        let text = told(&bench, options).to_lowercase();
+        for word in ["stronger", "turn up by", "turn it up", "more powerful"] {
+            assert!(!text.contains(word), "{options}: {word}: {text}");
+        }
+    }
+    let text = told(
+        &bench,
+        "--source weak.source.toml --play-at 110 --above-100-dba",
+    );
+    assert!(
+        text.contains("above its largest sine. Wish for a lower level."),
+        "{text}"
+    );
+}
+
+#[test]
+fn a_preset_that_plays_quieter_says_what_turning_up_leads_to() {
+    let bench = Bench::new();
+    // 8 dB more bass is 8 dB less of all the rest, or a preamp: turned up it is a boost.
+    let line = "flat.unit.toml --bass 8 -o quiet.sheet.toml";
+    let document = bench.document(line);
+    let loss_db = -figure(&document, "/loudness/total_lu");
+    let rise_db = {
+        let gains = document["sections_curve"]["gain_db"].as_array().unwrap();
+        let most = gains
+            .iter()
+            .map(|x| x.as_f64().unwrap())
+            .fold(f64::NEG_INFINITY, f64::max);
+        most - figure(&document, "/loudness/sections_lu")
+    };
+    assert!(loss_db > 3.0 && rise_db > 3.0, "{loss_db} {rise_db}");
+    let quieter = format!(
+        "it plays {loss_db:.1} dB quieter than without EQ. If you turn up to make up for it, removing or bypassing the preset afterwards makes everything {loss_db:.1} dB louder at once: turn down first."
+    );
+    let boost = format!("are a boost of {rise_db:.1} dB at ");
+    let text = unwrapped(&bench.text(line));
+    let sheet = fs::read_to_string(bench.0.path().join("quiet.sheet.toml")).unwrap();
+    let document = document["cautions"].to_string();
+    for told in [&text, &sheet, &document] {
+        assert!(told.contains(&quieter) && told.contains(&boost), "{told}");
+    }
+    // Little that is lost, and little that rises.
+    let document = bench.document("flat.unit.toml --bass 2");
+    let kinds = document["cautions"].to_string();
+    assert!(
+        !kinds.contains("quieter") && !kinds.contains("boost-once-turned-up"),
+        "{kinds}"
+    );
 }
 
 #[test]

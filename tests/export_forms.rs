@@ -747,6 +747,56 @@ fn what_is_printed_says_what_to_do_about_the_preamp() {
 }
 
 #[test]
+fn filters_without_their_preamp_say_so_in_every_form() {
+    let folder = folder();
+    let preamp_db = sheet(0).level.preamp_db;
+    assert!(preamp_db < 0.0);
+    let caution = format!(
+        "the preamp of {preamp_db} dB is not included: apply it before the filters, or the result can clip and plays {} dB louder.",
+        -preamp_db
+    );
+    let export = |more: &[&str]| {
+        let base = ["export", "both.sheet.toml", "--rate-hz", "48000"];
+        let (status, printed, message) = run(folder.path(), &[&base[..], more].concat());
+        assert_eq!(status, 0, "{message}");
+        (printed, message)
+    };
+    let read = |name: &str| {
+        String::from_utf8_lossy(&fs::read(folder.path().join(name)).unwrap()).into_owned()
+    };
+    for form in ["sos", "coefficients", "response"] {
+        for ending in ["csv", "json"] {
+            let name = format!("{form}.{ending}");
+            let to = ["--form", form, "-o", &name, "--quiet"];
+            export(&[&to[..], &["--without-preamp"]].concat());
+            assert!(read(&name).contains(&caution), "{name}");
+            if ending == "csv" {
+                assert!(
+                    read(&name).contains(&format!("# caution: {caution}\n")),
+                    "{name}"
+                );
+            }
+            export(&to);
+            assert!(!read(&name).contains(&caution), "{name}");
+        }
+        let (printed, _) = export(&["--form", form, "--json", "--without-preamp"]);
+        let document: serde_json::Value = serde_json::from_str(&printed).unwrap();
+        assert_eq!(document["caution"], caution.as_str());
+        let (printed, _) = export(&["--form", form, "--json"]);
+        let document: serde_json::Value = serde_json::from_str(&printed).unwrap();
+        assert_eq!(document["caution"], serde_json::Value::Null);
+    }
+    // A sound file has no comment that its player shows.
+    for style in [&["--quiet"][..], &["--json"], &[]] {
+        let to = [&["--form", "impulse", "-o", "i.wav"], style].concat();
+        let (_, message) = export(&[&to[..], &["--without-preamp"]].concat());
+        assert_eq!(message, format!("bandwright: caution: {caution}\n"));
+        assert!(read("i.wav").contains(&caution));
+        assert_eq!(export(&to).1, "");
+    }
+}
+
+#[test]
 fn a_broken_sheet_is_bad_input_and_its_failure_a_document() {
     let folder = folder();
     fs::write(folder.path().join("no.sheet.toml"), "format = 1\n").unwrap();

@@ -3,6 +3,20 @@
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
+use bandwright::filter::{Section, Shape};
+use bandwright::fit::reach::Effort;
+use bandwright::job::{self, FitRequest, per_side};
+use bandwright::limits::Limits;
+use bandwright::measurement::grid;
+use bandwright::measurement::judge::{Settings, judge};
+use bandwright::measurement::takes::{Side, Take};
+use bandwright::measurement::unit_file::read_take;
+use bandwright::report;
+use bandwright::sheet::{self, Sheet};
+use bandwright::verify::check_sheet;
+use bandwright::verify::remeasured::{Remeasurement, remeasured};
+use bandwright::wanted::Contour;
+use proptest::prelude::*;
 use serde_json::Value;
 
 fn demo(file: &str) -> PathBuf {
@@ -65,7 +79,9 @@ fn takes_that_leak_or_do_not_belong_are_set_aside_by_name() {
         ("dunlin", &["left-2", "left-4", "right-1", "right-5"]),
     ] {
         let document = fitted(unit, &[]);
-        let set_aside = file_names(&document["set_aside"], Some("take"));
+        // Their order is that of what was measured.
+        let mut set_aside = file_names(&document["set_aside"], Some("take"));
+        set_aside.sort();
         assert_eq!(set_aside, spoiled, "{unit}");
         let kept = file_names(&document["takes"], None);
         assert!(kept.iter().all(|take| !set_aside.contains(take)), "{unit}");
@@ -93,10 +109,9 @@ fn all_takes_count_when_asked_for_and_the_threshold_is_the_users() {
     assert_eq!(all["set_aside"].as_array().unwrap().len(), 0);
     // Planted: 3 and 8 dB a side.
     let lenient = fitted("dunlin", &["--leak-threshold", "5"]);
-    assert_eq!(
-        file_names(&lenient["set_aside"], Some("take")),
-        ["left-4", "right-1"]
-    );
+    let mut set_aside = file_names(&lenient["set_aside"], Some("take"));
+    set_aside.sort();
+    assert_eq!(set_aside, ["left-4", "right-1"]);
     for bad in ["0", "-1", "nan"] {
         let status = Command::cargo_bin("bandwright")
             .unwrap()
@@ -238,4 +253,136 @@ fn a_delay_that_no_equaliser_undoes_is_said() {
         .as_str()
         .unwrap();
     assert!(text.contains("excess delay of up to +1."), "{text}");
+}
+
+/// The takes of a demo unit, as many as there are.
+fn takes_of(unit: &str, ending: &str) -> Vec<Take> {
+    let mut takes = Vec::new();
+    for side in [Side::Left, Side::Right] {
+        let word = if side == Side::Left { "left" } else { "right" };
+        for number in 1.. {
+            let path = demo(&format!("{unit}/{word}-{number}.{ending}"));
+            let Ok(bytes) = std::fs::read(&path) else {
+                break;
+            };
+            let name = format!("{word}-{number}");
+            takes.push(read_take(&bytes, &name, side, None).unwrap().take);
+        }
+    }
+    assert!(takes.len() >= 8);
+    takes
+}
+
+/// Everything that a fit of `takes` hands out, but for the list of the takes that counted.
+fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
+    let limits = Limits::standard_with_sections(5).unwrap();
+    let request = FitRequest {
+        contours: vec![Contour::bass(3.0).unwrap(), Contour::slope(-0.5).unwrap()],
+        effort: Effort::Quick,
+        ..FitRequest::new("a unit", takes, limits.clone())
+    };
+    let f_hz = grid::frequency_hz();
+    if per_side {
+        let mut outcome = per_side::run(&request).unwrap();
+        outcome.takes.clear();
+        outcome
+            .sides
+            .iter_mut()
+            .for_each(|side| side.fit.takes.clear());
+        return [
+            sheet::write(&Sheet::from_per_side(&outcome, &limits).unwrap()).unwrap(),
+            report::per_side_text(&outcome, None, &[]),
+            report::to_json(&report::per_side_document(&outcome, None, f_hz, &[])),
+            report::per_side_plot(&outcome, f_hz),
+        ];
+    }
+    let mut outcome = job::run(&request).unwrap();
+    outcome.takes.clear();
+    [
+        sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
+        report::fit_text(&outcome, None, &[]),
+        report::to_json(&report::fit_document(&outcome, None, f_hz, &[])),
+        report::fit_plot(&outcome, f_hz),
+    ]
+}
+
+fn same_bytes(one: &[String; 4], other: &[String; 4]) {
+    for (one, other) in one.iter().zip(other) {
+        assert!(one == other, "{one}\n\nin another order:\n{other}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(12))]
+
+    #[test]
+    fn neither_the_order_of_takes_nor_their_names_change_what_a_fit_hands_out(
+        takes in Just(takes_of("fieldfare-wool", "csv")).prop_shuffle(),
+        per_side in proptest::bool::weighted(0.25),
+    ) {
+        same_bytes(&handed_out(takes, per_side), &handed_out(takes_of("fieldfare-wool", "csv"), per_side));
+    }
+
+    #[test]
+    fn neither_the_order_of_takes_nor_their_names_change_how_they_are_judged(
+        takes in Just(takes_of("dunlin", "txt")).prop_shuffle(),
+        // Other names, in whatever order.
+        salt in any::<u64>(),
+    ) {
+        let settings = Settings::default();
+        let as_told = judge(&takes_of("dunlin", "txt"), &settings).unwrap();
+        let judged = judge(&takes, &settings).unwrap();
+        prop_assert_eq!(&judged.average.on_grid, &as_told.average.on_grid);
+        prop_assert_eq!(&judged.average.spread_db, &as_told.average.spread_db);
+        prop_assert_eq!(&judged.sides, &as_told.sides);
+        prop_assert_eq!(&judged.matching, &as_told.matching);
+        prop_assert_eq!(&judged.resonance, &as_told.resonance);
+        prop_assert_eq!(&judged.set_aside, &as_told.set_aside);
+        for (take, given) in judged.takes.iter().zip(&takes) {
+            prop_assert_eq!(&take.name, &given.name);
+            prop_assert!(as_told.takes.contains(take));
+        }
+        let renamed: Vec<Take> = takes.iter().enumerate().map(|(i, take)| Take {
+            name: format!("{:x}", salt.wrapping_mul(2 * i as u64 + 1)),
+            ..take.clone()
+        }).collect();
+        let renamed = judge(&renamed, &settings).unwrap();
+        prop_assert_eq!(&renamed.average.on_grid, &as_told.average.on_grid);
+        prop_assert_eq!(&renamed.average.spread_db, &as_told.average.spread_db);
+    }
+
+    #[test]
+    fn the_order_of_takes_does_not_change_whether_a_promise_was_kept(
+        before in Just(takes_of("fieldfare-wool", "csv")).prop_shuffle(),
+        after in Just(takes_of("fieldfare-mesh", "csv")).prop_shuffle(),
+    ) {
+        let section = Section { shape: Shape::LowShelf, f0_hz: 120.0, gain_db: 3.0, q: 0.7 };
+        let kept = |before: Vec<Take>, after: Vec<Take>| {
+            let limits = Limits::standard();
+            let request = FitRequest {
+                kept: [vec![section], vec![section]],
+                contours: vec![Contour::bass(3.0).unwrap()],
+                effort: Effort::Quick,
+                ..FitRequest::new("a unit", takes_of("fieldfare-wool", "csv"), limits.clone())
+            };
+            let sheet = Sheet::from_outcome(&job::run(&request).unwrap(), &limits).unwrap();
+            let request = Remeasurement {
+                before,
+                after,
+                judging: Settings::default(),
+                rate_hz: None,
+                same_level: true,
+            };
+            let promise = remeasured(&sheet, &request).unwrap();
+            let mut document = serde_json::to_value(report::check_document(
+                "a", &check_sheet(&sheet, None), Some(&promise), &[],
+            )).unwrap();
+            for session in ["before", "after"] {
+                document["promise"][session]["takes"] = Value::Null;
+            }
+            document
+        };
+        let as_told = kept(takes_of("fieldfare-wool", "csv"), takes_of("fieldfare-mesh", "csv"));
+        prop_assert_eq!(kept(before, after), as_told);
+    }
 }

@@ -61,6 +61,23 @@ fn a_reach_of_large_residuals_stays_in_columns() {
 }
 
 #[test]
+fn what_is_largest_at_0_hz_is_so_at_the_lowest_frequencies() {
+    let mut outcome = outcomes::realistic();
+    outcome.headroom.peak_gain_db = 3.0;
+    for peak_hz in [0.0, 0.02, 0.9] {
+        outcome.headroom.peak_hz = peak_hz;
+        let text = fit_text(&outcome, None, &[]);
+        assert!(text.contains("+3 dB at the lowest frequencies ("), "{text}");
+        assert!(
+            !text.contains(" 0 Hz") && !text.contains("0.9 Hz"),
+            "{text}"
+        );
+    }
+    outcome.headroom.peak_hz = 31.5;
+    assert!(fit_text(&outcome, None, &[]).contains("+3 dB at 31.5 Hz ("));
+}
+
+#[test]
 fn numbers_to_type_in_are_those_of_the_sheet() {
     for (value, text) in [
         (66.558, "66.558"),
@@ -283,8 +300,8 @@ Preamp: -5.5 dB
   Apply it before the sections. Together they reach +5.32 dB at 20 Hz (44.1 kHz); no signal of any
   kind can rise by more than 7.22 dB.
   It keeps steady tones from clipping, sample by sample.
-  With both, pink noise plays 6.0 LU quieter than without EQ: turn up by so many dB to compare
-  (ITU-R BS.1770).
+  With both, pink noise plays 6.0 LU quieter than without EQ: to compare, turn what has none down by
+  so many dB (ITU-R BS.1770).
 
 Sections within \"eight sections, half-decibel steps\", fitted at 44.1 kHz
   no.   shape       f0 (Hz)   gain (dB)       q

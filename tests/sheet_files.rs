@@ -40,6 +40,7 @@ fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
         rates_hz: limits.rates_hz.clone(),
         kept: Vec::new(),
         typed_q: vec![None; sections.len()],
+        idle_bands_hz: Vec::new(),
         enough: None,
         loudness: loudness_change(
             sections,

@@ -69,7 +69,7 @@ pub struct OutputStyle {
     /// Print one JSON document instead of text, also when the job fails (its fields are listed in DEVELOPERS.md)
     #[arg(long)]
     pub json: bool,
-    /// Print nothing but errors
+    /// Print nothing but errors and what safety asks for
     #[arg(long, conflicts_with = "json")]
     pub quiet: bool,
 }
@@ -678,6 +678,10 @@ pub struct Fit {
         help_heading = "What it costs"
     )]
     pub play_at: Option<f64>,
+    /// Show the figures of a wished level above 100 dBA in the diffuse field, which is refused otherwise: the rules for work
+    /// allow 15 minutes a day or less there (NIOSH 1998). For measurements that nobody hears
+    #[arg(long, requires = "play_at", help_heading = "What it costs")]
+    pub above_100_dba: bool,
     /// The sound field in which rules about exposure take their levels [default: diffuse]
     #[arg(long, value_enum, help_heading = "What it costs")]
     pub field: Option<Field>,

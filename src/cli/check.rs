@@ -6,7 +6,7 @@ use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
-use bandwright::measurement::unit_file::OpenedUnit;
+use bandwright::names;
 use bandwright::report::{self, FileKind};
 use bandwright::sheet;
 use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeasured};
@@ -14,7 +14,7 @@ use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeas
 use super::answer::Answer;
 use super::args::Check;
 use super::files::{self, Place, shown};
-use super::measured;
+use super::measured::{self, OpenedFiles};
 use super::outputs::PLOT;
 
 /// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
@@ -43,7 +43,8 @@ pub fn run(typed: &Check) -> Result<bool> {
         typed.output_style,
         |written| {
             let name = shown(&typed.sheet);
-            let document = report::check_document(&name, &check, promise.as_ref(), written);
+            let document =
+                report::check_document(names::file_name(&name), &check, promise.as_ref(), written);
             report::to_json(&document)
         },
         |written| report::check_text(&check, promise.as_ref(), written),
@@ -106,25 +107,24 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
     let before = open("--before", &typed.before)?;
     let after = open("--after", &typed.after)?;
     if let Some(place) = place {
-        let takes = before.takes.iter().chain(&after.takes);
-        let names = takes.map(|opened| Path::new(&opened.take.name));
-        place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+        let paths = before.paths.iter().chain(&after.paths);
+        let paths: Vec<&Path> = paths.map(PathBuf::as_path).collect();
+        place.refuse_clash(&paths, &[])?;
     }
-    let rig: Rig = rig.or(before.rig).or(after.rig).unwrap_or_default();
-    for one in &before.takes {
-        let twice = |other: &&bandwright::measurement::unit_file::OpenedTake| {
-            files::same_file(Path::new(&one.take.name), Path::new(&other.take.name))
-        };
-        if let Some(other) = after.takes.iter().find(twice) {
+    for one in &before.paths {
+        let twice = |other: &&PathBuf| files::same_file(one, other);
+        if let Some(other) = after.paths.iter().find(twice) {
             return Err(Error::new(
                 ErrorKind::Setting,
-                &other.take.name,
+                shown(other),
                 "a take of before and of after",
                 "takes of two sessions",
                 "name takes without the sheet after --before, takes with it after --after",
             ));
         }
     }
+    let (before, after) = (before.unit, after.unit);
+    let rig: Rig = rig.or(before.rig).or(after.rig).unwrap_or_default();
     let take = |opened: bandwright::measurement::unit_file::OpenedTake| opened.take;
     remeasured(
         sheet,
@@ -143,7 +143,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
 }
 
 /// The takes of a session: curves, or one unit of a unit file.
-fn open(option: &str, paths: &[PathBuf]) -> Result<OpenedUnit> {
+fn open(option: &str, paths: &[PathBuf]) -> Result<OpenedFiles> {
     let units = measured::named(paths, &[], &[])?;
     let one = measured::the_one(units, None).map_err(|mut error| {
         option.clone_into(&mut error.place.source);

@@ -2,6 +2,7 @@
 
 use std::io::{self, ErrorKind as IoErrorKind, Write};
 
+use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind, Result};
 use serde::Serialize;
 
@@ -31,6 +32,12 @@ fn unless_closed(written: io::Result<()>) -> Result<()> {
         )),
         _ => Ok(()),
     }
+}
+
+/// Prints a caution that must be seen even where nothing else is printed.
+pub fn print_caution(caution: &Caution) {
+    let text = bandwright::report::words::printable(&caution.to_string());
+    let _ = writeln!(io::stderr().lock(), "bandwright: caution: {text}");
 }
 
 /// Prints an error for people.

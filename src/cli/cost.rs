@@ -3,8 +3,9 @@
 use std::path::Path;
 
 use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::headroom::cost::Cost;
 use bandwright::headroom::drive::WishedLevel;
-use bandwright::headroom::exposure::{Field, FieldTable};
+use bandwright::headroom::exposure::{Field, FieldTable, REFUSED_DBA};
 use bandwright::headroom::programme::Programme;
 use bandwright::headroom::source::parse_source;
 use bandwright::job::cost::Circumstances;
@@ -39,6 +40,27 @@ pub(super) fn refuse_impossible(typed: &Fit) -> Result<()> {
             format!("{level_dba} dBA"),
             format!("0 to {LOUDEST_DBA} dBA"),
             "70 to 75 is a careful level for listening long",
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// A wish that is too loud to be helped with.
+pub(super) fn refuse_too_loud(typed: &Fit, costs: &[&Cost]) -> Result<()> {
+    if typed.above_100_dba {
+        return Ok(());
+    }
+    let levels = costs.iter().filter_map(|cost| cost.wished_level());
+    let loudest = levels.max_by(|a, b| a.level_dba.total_cmp(&b.level_dba));
+    match loudest {
+        Some(level) if level.level_dba > REFUSED_DBA => Err(Error::new(
+            ErrorKind::Setting,
+            "--play-at",
+            level.to_string(),
+            format!(
+                "at most {REFUSED_DBA} dBA: so loud the rules for work allow 15 minutes a day (NIOSH 1998), and hearing that is lost does not come back"
+            ),
+            "wish for less, 70 to 75 is a careful level for listening long; --above-100-dba shows the figures for a measurement that nobody hears",
         )),
         _ => Ok(()),
     }

@@ -10,6 +10,7 @@ use bandwright::sheet;
 
 use super::answer::Answer;
 use super::args::{self, Export, OneSide};
+use super::console;
 use super::files::{self, Place, shown};
 use super::outputs;
 use super::target::said_by;
@@ -71,6 +72,10 @@ pub fn run(typed: &Export) -> Result<()> {
     if let Some((place, ending)) = output {
         let bytes = bytes(&filters, form, impulse.as_ref(), ending);
         answer.add(place, kind(form), bytes);
+    }
+    // A sound file tells its caution to few who play it.
+    if let (Form::Impulse, Some(caution)) = (form, filters.caution()) {
+        console::print_caution(&caution);
     }
     answer.deliver(
         typed.output_style,

@@ -72,6 +72,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     };
 
     drop(progress);
+    cost::refuse_too_loud(typed, &result.costs())?;
 
     let mut answer = Answer::default();
     if let Some(place) = sheet_place {
@@ -95,6 +96,13 @@ enum Outcome {
 }
 
 impl Outcome {
+    fn costs(&self) -> Vec<&Cost> {
+        match self {
+            Self::OneForBoth(_, cost) => cost.as_deref().into_iter().collect(),
+            Self::PerSide(_, costs) => costs.as_deref().into_iter().flatten().collect(),
+        }
+    }
+
     fn sheet(&self, limits: &Limits) -> Result<Sheet> {
         match self {
             Self::OneForBoth(outcome, _) => Sheet::from_outcome(outcome, limits),
@@ -251,7 +259,7 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
     let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
     let unit = measured::the_one(units, typed.variant.as_deref())?;
     let unit_file = unit.unit_file();
-    let unit = unit.open()?;
+    let unit = unit.open()?.unit;
     let circumstances = cost::is_asked(typed).then(|| {
         let entry = unit.entry.as_ref().map(|(entry, _)| entry);
         cost::circumstances(typed, unit_file.as_deref().zip(entry))

@@ -10,7 +10,7 @@ use bandwright::report::{self, FileKind};
 use super::answer::Answer;
 use super::args::Inspect;
 use super::files::Place;
-use super::measured::{self, NamedUnit};
+use super::measured::{self, NamedUnit, OpenedFiles};
 use super::outputs::PLOT;
 
 /// The largest `--leak-threshold`, dB.
@@ -23,10 +23,10 @@ pub fn run(typed: &Inspect) -> Result<()> {
     let rig = measured::rig(typed.rig.as_ref())?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
-        let unit = named.open()?;
+        let OpenedFiles { unit, paths } = named.open()?;
         if let Some(place) = &place {
-            let names = unit.takes.iter().map(|opened| Path::new(&opened.take.name));
-            place.refuse_clash(&names.collect::<Vec<_>>(), &[])?;
+            let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+            place.refuse_clash(&paths, &[])?;
         }
         let settings = Settings {
             leak_threshold_db: typed.leak_threshold,

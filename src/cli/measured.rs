@@ -9,8 +9,16 @@ use bandwright::measurement::unit_file::{
     FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
     read_take, read_trust,
 };
+use bandwright::names;
 
 use super::files::{self, shown};
+
+/// A unit with its files read, and where these are: the takes themselves have names without folders.
+pub(super) struct OpenedFiles {
+    pub unit: OpenedUnit,
+    /// The file of each take.
+    pub paths: Vec<PathBuf>,
+}
 
 /// A unit that was named on the command line; its takes are not opened yet.
 pub(super) struct NamedUnit {
@@ -125,7 +133,7 @@ impl NamedUnit {
     }
 
     /// Reads all its files.
-    pub(super) fn open(self) -> Result<OpenedUnit> {
+    pub(super) fn open(self) -> Result<OpenedFiles> {
         match self.from {
             Source::Curves(curves) => {
                 let mut opening = Opening::default();
@@ -134,12 +142,7 @@ impl NamedUnit {
                     let side = side.unwrap_or_else(|| side_from_name(&name));
                     opening.add(path, side, None)?;
                 }
-                Ok(OpenedUnit {
-                    name: self.name,
-                    rig: None,
-                    takes: opening.takes,
-                    entry: None,
-                })
+                Ok(opening.done(self.name, None, None))
             }
             Source::UnitFile(path, entry) => {
                 let folder = path.parent().unwrap_or(Path::new("")).to_owned();
@@ -161,12 +164,7 @@ impl NamedUnit {
                         Some(trust(&path).map_err(named_here(file))?)
                     }
                 };
-                Ok(OpenedUnit {
-                    name: self.name,
-                    rig,
-                    takes: opening.takes,
-                    entry: Some((*entry, folder)),
-                })
+                Ok(opening.done(self.name, rig, Some((*entry, folder))))
             }
         }
     }
@@ -220,6 +218,28 @@ impl Opening {
         self.seen.push((path, channel));
         Ok(())
     }
+
+    /// The unit. Until here errors name whole paths, as typed; from here on takes have names that may be published.
+    fn done(
+        mut self,
+        name: String,
+        rig: Option<Rig>,
+        entry: Option<(UnitEntry, PathBuf)>,
+    ) -> OpenedFiles {
+        let paths: Vec<PathBuf> = self.seen.into_iter().map(|(path, _)| path).collect();
+        let whole: Vec<PathBuf> = paths.iter().map(|path| files::from_root(path)).collect();
+        let whole: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
+        for (opened, name) in self.takes.iter_mut().zip(names::told_apart(&whole)) {
+            opened.take.name = name;
+        }
+        let unit = OpenedUnit {
+            name,
+            rig,
+            takes: self.takes,
+            entry,
+        };
+        OpenedFiles { unit, paths }
+    }
 }
 
 /// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
@@ -233,17 +253,17 @@ pub(super) fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str)
     error.at_line(file.line).at_key(&file.key)
 }
 
-/// The name of the folder that several curves share, or the first file's name without its ending.
+/// The name of the folder that several curves share, or the first name among the files, in the order of the alphabet,
+/// without its ending.
 fn name_of_curves(curves: &[(PathBuf, Option<Side>)]) -> String {
-    let folder = |path: &Path| Some(path.parent()?.file_name()?.to_owned());
     let first = &curves[0].0;
-    let shared = folder(first).filter(|_| {
-        curves.len() > 1
-            && curves
-                .iter()
-                .all(|(path, _)| path.parent() == first.parent())
-    });
-    shared
-        .or_else(|| first.file_stem().map(ToOwned::to_owned))
-        .map_or_else(|| shown(first), |name| name.to_string_lossy().into_owned())
+    let share_one = curves
+        .iter()
+        .all(|(path, _)| path.parent() == first.parent());
+    let shared = (curves.len() > 1 && share_one)
+        .then(|| files::folder_name(first))
+        .flatten();
+    let stem = |path: &PathBuf| shown(Path::new(path.file_stem().unwrap_or(path.as_os_str())));
+    let stems = curves.iter().map(|(path, _)| stem(path));
+    shared.or_else(|| stems.min()).unwrap_or_default()
 }

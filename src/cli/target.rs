@@ -167,7 +167,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
     .map_err(named_by_option)?;
     let mut answer = Answer::default();
     let (kind, file_kind, text): (Kind, _, _) = if as_recipe {
-        let text = write_recipe(&beside(typed_recipe, &typed.output));
+        let text = write_recipe(&beside(typed_recipe, &typed.output)?);
         (RECIPE, FileKind::Recipe, text)
     } else {
         let text = write_curve(&target, typed.figures.rate_hz);
@@ -246,24 +246,36 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
 }
 
 /// The same recipe at `output`: its files are named from there.
-fn beside(mut recipe: Recipe, output: &Path) -> Recipe {
-    let rename = |reference: &mut Reference| {
-        let known = [FLAT, MEASURED].contains(&reference.name.as_str())
-            || library::text(&reference.name).is_some();
-        if !known {
-            reference.name = shown(&files::relative(output, Path::new(&reference.name)));
+fn beside(mut recipe: Recipe, output: &Path) -> Result<Recipe> {
+    let rename = |name: &mut String| match files::relative(output, Path::new(&*name)) {
+        Some(path) => {
+            *name = shown(&path);
+            Ok(())
         }
+        None => Err(Error::new(
+            ErrorKind::Setting,
+            "--output",
+            format!("`{}`, which shares no folder with `{name}`", shown(output)),
+            "a recipe near the files that it names: its way to them would tell every folder above them",
+            "write it beside them, copy them beside it, or write a NAME.csv, which stands alone",
+        )),
     };
-    rename(&mut recipe.base);
-    if let Some(blend) = &mut recipe.blend {
-        rename(&mut blend.with);
+    let named = |reference: &Reference| {
+        ![FLAT, MEASURED].contains(&reference.name.as_str())
+            && library::text(&reference.name).is_none()
+    };
+    let with = recipe.blend.as_mut().map(|blend| &mut blend.with);
+    for reference in [Some(&mut recipe.base), with].into_iter().flatten() {
+        if named(reference) {
+            rename(&mut reference.name)?;
+        }
     }
     for contour in &mut recipe.contours {
         if let ContourEntry::Table { file, .. } = contour {
-            *file = shown(&files::relative(output, Path::new(&file)));
+            rename(file)?;
         }
     }
-    recipe
+    Ok(recipe)
 }
 
 /// A recipe that was typed has options where one in a file has keys.

@@ -150,7 +150,8 @@ pub fn wav(impulse: &Impulse, export: &Export) -> Vec<u8> {
     written.expect("a WAV file in memory");
 
     let mut comment = format!(
-        "Minimum phase. Preamp of {:?} dB {}included. What is cut off is below {:.1} dB of the sum of magnitudes. {} toward {}",
+        "{}Minimum phase. Preamp of {:?} dB {}included. What is cut off is below {:.1} dB of the sum of magnitudes. {} toward {}",
+        export.caution().map_or_else(String::new, |caution| format!("Caution: {caution} ")),
         export.preamp_db,
         if export.preamp_included { "" } else { "NOT " },
         impulse.rest_db.max(-999.0),

@@ -124,8 +124,11 @@ pub(super) fn about(export: &Export, included: &str) -> String {
             crate::units::amplitude_from_db(export.preamp_db)
         )
     };
+    let caution = export.caution().map_or_else(String::new, |caution| {
+        format!("# caution: {}\n", line(&caution.to_string()))
+    });
     format!(
-        "# unit: {}\n# target: {}\n# preamp: {:?} dB, {preamp}\n\
+        "{caution}# unit: {}\n# target: {}\n# preamp: {:?} dB, {preamp}\n\
          # side: both (the same for left and right), left or right\n",
         line(&export.unit),
         line(&export.target),

@@ -12,6 +12,7 @@ pub use impulse::{Impulse, WAV_END, impulse, wav};
 pub use matrix::{Row, coefficients_csv, sos_csv};
 pub use response::{Response, response_csv, responses};
 
+use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::{Guard, any_signal::any_signal, peak::peak};
@@ -147,6 +148,15 @@ impl Export {
             preamp_db: sheet.level.preamp_db,
             preamp_included: request.preamp_included,
             chains,
+        })
+    }
+
+    /// What whoever plays these filters must know: the preamp that they need and do not have.
+    #[must_use]
+    pub fn caution(&self) -> Option<Caution> {
+        let left_out = !self.preamp_included && self.preamp_db < 0.0;
+        left_out.then_some(Caution::PreampLeftOut {
+            preamp_db: self.preamp_db,
         })
     }
 

@@ -3,10 +3,11 @@
 use super::at_ear::Playing;
 use super::distortion::{DistortionFigures, distortion};
 use super::drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
-use super::exposure::{Exposure, Field, FieldTable, exposure};
+use super::exposure::{Exposure, Field, FieldTable, HARMFUL_DBA, exposure};
 use super::loudness::{LoudnessChange, loudness_change_of_channels};
 use super::programme::{Programme, ProgrammeLevel};
 use super::source::Source;
+use crate::caution::{Caution, LoudLevel, Volume};
 use crate::error::Result;
 use crate::filter::Section;
 use crate::measurement::OnGrid;
@@ -14,6 +15,9 @@ use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
+
+/// A change of loudness this small is none, LU.
+pub const NO_CHANGE_LU: f64 = 0.05;
 
 /// Why nothing is told of the volume and of the output impedance.
 const NO_SOURCE: &str = "no source is known";
@@ -110,8 +114,64 @@ pub struct Cost {
     pub exposure_as_loud: Told<Exposure>,
     /// The same at the wished level.
     pub exposure_as_wished: Told<Exposure>,
+    /// The level that was wished for.
+    pub wished: Option<WishedLevel>,
     /// The distortion to expect at the loudness of before.
     pub distortion: Told<DistortionFigures>,
+}
+
+impl Cost {
+    /// What the volume is turned by so that it plays as loud as without EQ, dB.
+    #[must_use]
+    pub fn as_loud_db(&self) -> f64 {
+        -self.loudness.total_lu
+    }
+
+    /// The wished level in a diffuse field; where that cannot be computed, the one at the eardrum as it stands, which is
+    /// not lower. None where no level was wished for.
+    #[must_use]
+    pub fn wished_level(&self) -> Option<LoudLevel> {
+        let wished = self.wished?;
+        let level = match self.exposure_as_wished.known() {
+            Some(exposure) => in_the_field(Volume::Wished, exposure),
+            None => LoudLevel {
+                volume: Volume::Wished,
+                level_dba: wished.level_db,
+                at_the_eardrum: true,
+            },
+        };
+        Some(level)
+    }
+
+    /// What belongs before the figures: levels that harm hearing.
+    #[must_use]
+    pub fn cautions(&self) -> Vec<Caution> {
+        let known = |volume, told: &Told<Exposure>| {
+            let known = told.known();
+            known.map(|exposure| in_the_field(volume, exposure))
+        };
+        let levels = [
+            known(Volume::InUse, &self.exposure),
+            known(Volume::AsLoud, &self.exposure_as_loud)
+                .filter(|_| self.as_loud_db().abs() >= NO_CHANGE_LU),
+            self.wished_level(),
+        ];
+        let harmful = |level: &LoudLevel| level.level_dba > HARMFUL_DBA;
+        let levels: Vec<LoudLevel> = levels.into_iter().flatten().filter(harmful).collect();
+        let caution = (!levels.is_empty()).then_some(Caution::HarmfulLevel {
+            levels,
+            limit_dba: HARMFUL_DBA,
+        });
+        caution.into_iter().collect()
+    }
+}
+
+fn in_the_field(volume: Volume, exposure: &Exposure) -> LoudLevel {
+    LoudLevel {
+        volume,
+        level_dba: exposure.diffuse_dba,
+        at_the_eardrum: false,
+    }
 }
 
 /// What the EQ of `request` costs.
@@ -199,6 +259,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         exposure: Told::of(from_source(0.0)),
         exposure_as_loud: Told::of(from_source(-loudness.total_lu)),
         exposure_as_wished: Told::of(as_wished),
+        wished: request.wished,
         distortion,
         loudness,
     })

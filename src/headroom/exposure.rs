@@ -21,6 +21,13 @@ use crate::measurement::pchip::Pchip;
 /// No rule allows any time above this level, dBA.
 pub const CEILING_DBA: f64 = 140.0;
 
+/// Above this level in the diffuse field loud sound harms hearing within hours, dBA: NIOSH 1998 allows 8 hours a day.
+pub const HARMFUL_DBA: f64 = 85.0;
+
+/// A wish for more than this in the diffuse field is refused unless it is insisted upon, dBA: NIOSH 1998 allows 15
+/// minutes a day.
+pub const REFUSED_DBA: f64 = 100.0;
+
 /// What belongs beside every figure of this module.
 pub const CAUTIONS: [&str; 3] = [
     "These times are estimates from a coupler's curve, a sensitivity and a programme; levels in a real ear differ by person and by seal, by several dB.",
@@ -275,6 +282,9 @@ pub struct Exposure {
     pub field_dba: f64,
     /// The same by the other table.
     pub other_table_dba: f64,
+    /// The equivalent in a diffuse field by `table`, whatever field was chosen, dBA: what [`HARMFUL_DBA`] and
+    /// [`REFUSED_DBA`] are compared with.
+    pub diffuse_dba: f64,
     /// H.870 for adults.
     pub adults: WeekAndDay,
     /// H.870 for children.
@@ -286,11 +296,11 @@ pub struct Exposure {
 /// What the equalised programme means for the hearing, `turn_up_db` above the volume in use.
 #[must_use]
 pub fn exposure(at_ear: &AtEar, turn_up_db: f64, field: Field, table: FieldTable) -> Exposure {
-    let in_field = |table: FieldTable| {
+    let in_field = |field: Field, table: FieldTable| {
         let correction_db = field_to_eardrum_db(field, table);
         turn_up_db + at_ear.level_db(true, |f_hz| a_db(f_hz) - correction_db(f_hz))
     };
-    let field_dba = in_field(table);
+    let field_dba = in_field(field, table);
     let other = match table {
         FieldTable::Iso532_2 => FieldTable::P58,
         FieldTable::P58 => FieldTable::Iso532_2,
@@ -300,7 +310,8 @@ pub fn exposure(at_ear: &AtEar, turn_up_db: f64, field: Field, table: FieldTable
         field,
         table,
         field_dba,
-        other_table_dba: in_field(other),
+        other_table_dba: in_field(field, other),
+        diffuse_dba: in_field(Field::Diffuse, table),
         adults: h870(field_dba, Listener::Adult),
         children: h870(field_dba, Listener::Child),
         niosh_per_day: niosh(field_dba),

@@ -9,6 +9,7 @@ use super::weighting::k_db;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::Curve;
 use crate::measurement::pchip::Pchip;
+use crate::names::file_name;
 use crate::units::{db_from_power, power_from_db};
 
 /// Lowest and highest frequency of any integral, hertz.
@@ -56,7 +57,7 @@ impl Programme {
         let log_f: Vec<f64> = bands.frequency_hz().iter().map(|f_hz| f_hz.ln()).collect();
         let increasing = log_f.windows(2).all(|pair| pair[0] < pair[1]);
         let programme = Self {
-            name: bands.name().to_owned(),
+            name: file_name(bands.name()).to_owned(),
             bands: Some((log_f, bands.level_db().to_vec())),
         };
         let (lowest_hz, highest_hz) = programme.band_hz(f64::INFINITY);

@@ -36,10 +36,15 @@ pub struct TakeName {
 
 impl fmt::Display for TakeName {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let file = self.name.rsplit(['/', '\\']).next().unwrap_or_default();
         match self.side {
-            Side::Unknown => write!(f, "take {} ({file})", self.number),
-            side => write!(f, "{} take {} ({file})", side_name(side), self.number),
+            Side::Unknown => write!(f, "take {} ({})", self.number, self.name),
+            side => write!(
+                f,
+                "{} take {} ({})",
+                side_name(side),
+                self.number,
+                self.name
+            ),
         }
     }
 }

@@ -10,7 +10,7 @@ use crate::wanted::Target;
 /// What the takes themselves ask for.
 fn of_takes(judged: &Judged) -> Vec<Caution> {
     let mut cautions = Vec::new();
-    for take in judged.takes.iter().filter(|take| take.set_aside) {
+    for take in judged.aside() {
         cautions.push(Caution::TakeSetAside {
             take: take.name.clone(),
             finding: take.verdict.to_string(),
@@ -39,6 +39,39 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
     cautions
 }
 
+/// What playing it does: boosts, and what turning up to make up for a loss does.
+///
+/// The rule: a loss of loudness of more than 3 dB, preamp and all, is told, since it invites turning up. So is what the
+/// sections play more than 3 dB above what they take from the loudness (pink noise, K-weighted): turned up by what was
+/// lost, that is a boost, be it made by cutting all the rest. More than 3 dB: twice the power (our own choice).
+fn of_playing(outcome: &FitOutcome) -> Vec<Caution> {
+    /// Below this, a boost is no louder than usual programme differences.
+    const BOOST_DB: f64 = 1.0;
+    const NOTABLE_DB: f64 = 3.0;
+    let mut cautions = Vec::new();
+    if outcome.headroom.peak_gain_db >= BOOST_DB {
+        cautions.push(Caution::Boost {
+            peak_gain_db: outcome.headroom.peak_gain_db,
+        });
+    }
+    let loss_db = -outcome.loudness.total_lu;
+    if loss_db > NOTABLE_DB {
+        cautions.push(Caution::Quieter { loss_db });
+    }
+    let rises = outcome.curves.sections_db.iter().zip(grid::frequency_hz());
+    let most = rises.max_by(|a, b| a.0.total_cmp(b.0));
+    if let Some((most_db, at_hz)) = most {
+        let rise_db = most_db - outcome.loudness.sections_lu;
+        if loss_db > 0.0 && rise_db > NOTABLE_DB {
+            cautions.push(Caution::BoostOnceTurnedUp {
+                rise_db,
+                at_hz: *at_hz,
+            });
+        }
+    }
+    cautions
+}
+
 /// What a wish for little loss of loudness took, if anything.
 pub(super) fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
     let without = wish.without;
@@ -57,21 +90,15 @@ pub(super) fn cautions(
     target: &Target,
     held_back: bool,
 ) -> Vec<Caution> {
-    /// Below this, a boost is no louder than usual programme differences.
-    const BOOST_DB: f64 = 1.0;
     /// A rate is named when its residual is worse by this.
     const RATE_DB: f64 = 0.1;
     /// A single deviation of this size is worth a word.
     const LARGE_DB: f64 = 3.0;
     const SEAL_HZ: f64 = 100.0;
-    let mut cautions = of_takes(judged);
+    let mut cautions = of_playing(outcome);
+    cautions.extend(of_takes(judged));
     let OutcomeCurves { support, .. } = &outcome.curves;
     let (lowest_hz, highest_hz) = grid::band_hz(support);
-    if outcome.headroom.peak_gain_db >= BOOST_DB {
-        cautions.push(Caution::Boost {
-            peak_gain_db: outcome.headroom.peak_gain_db,
-        });
-    }
     cautions.extend(outcome.loudness_wish.as_ref().and_then(loudness_bound));
     if held_back {
         cautions.push(Caution::PreampBound {

@@ -41,6 +41,8 @@ pub struct FitOutcome {
     pub kept: Vec<usize>,
     /// What the equaliser calls the q of each; None where that is the cookbook's.
     pub typed_q: Vec<Option<TypedQ>>,
+    /// Bands of a graphic equaliser that stay at 0 dB, hertz, rising; empty for other equalisers.
+    pub idle_bands_hz: Vec<f64>,
     /// Where as few sections as needed were asked for: how many that is. None: as many as allowed.
     pub enough: Option<Enough>,
     /// What the sections need before them.

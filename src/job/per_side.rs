@@ -269,11 +269,10 @@ fn outcome(
             wish: &wishes[side],
             ground,
             takes: takes
-                .clone()
                 .filter(|take| !take.set_aside)
                 .map(|take| take.name.clone())
                 .collect(),
-            set_aside: takes.filter(|take| take.set_aside).cloned().collect(),
+            set_aside: judged.aside().filter(of_side).cloned().collect(),
             sections: sections[side],
             kept: &request.kept[side],
             headroom: played.headroom,
@@ -317,12 +316,7 @@ fn outcome(
     };
     let mut outcome = PerSideOutcome {
         takes: judged.average.takes.clone(),
-        set_aside: judged
-            .takes
-            .iter()
-            .filter(|take| take.set_aside)
-            .cloned()
-            .collect(),
+        set_aside: judged.aside().cloned().collect(),
         headroom: played.headroom,
         loudness: played.loudness.clone(),
         loudness_wish: None,
@@ -438,6 +432,19 @@ fn cautions_of_both(
                 },
                 other => other,
             };
+            // One volume serves both sides: of what turning up does to them, the worse is told.
+            if let Caution::BoostOnceTurnedUp { rise_db, .. } = caution {
+                let before = all.iter_mut().find_map(|before| match before {
+                    Caution::BoostOnceTurnedUp { rise_db, .. } => Some((*rise_db, before)),
+                    _ => None,
+                });
+                if let Some((other_db, before)) = before {
+                    if rise_db > other_db {
+                        *before = caution;
+                    }
+                    continue;
+                }
+            }
             if !all.contains(&caution) {
                 all.push(caution);
             }

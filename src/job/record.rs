@@ -134,6 +134,7 @@ pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
         },
         reach: findings.reach,
         kept: positions(findings.kept, sections),
+        idle_bands_hz: limits.idle_bands_hz(sections),
         typed_q: sections
             .iter()
             .map(|section| typed_q(section, limits))

@@ -220,6 +220,8 @@ pub struct Judged {
     pub leak_threshold_db: f64,
     /// Every take, in the order given.
     pub takes: Vec<JudgedTake>,
+    /// Positions of the takes in the order in which they were judged ([`takes::canonical_order`]).
+    pub order: Vec<usize>,
     /// The sides that have takes: left, right, unknown.
     pub sides: Vec<JudgedSide>,
     /// Left minus right; none without both sides, or where they share nothing of 100 Hz to 8 kHz.
@@ -228,8 +230,16 @@ pub struct Judged {
     pub resonance: Option<UnitResonance>,
     /// The average of the kept takes, and their spread.
     pub average: Average,
-    /// Names of the takes set aside.
+    /// Names of the takes set aside, in the order in which takes were judged.
     pub set_aside: Vec<String>,
+}
+
+impl Judged {
+    /// The takes set aside, in an order that does not depend on the one given.
+    pub fn aside(&self) -> impl Iterator<Item = &JudgedTake> {
+        let takes = self.order.iter().map(|i| &self.takes[*i]);
+        takes.filter(|take| take.set_aside)
+    }
 }
 
 /// One side at work. Indices count the side's takes.
@@ -254,11 +264,25 @@ struct Opinion {
     seal: Option<Leak>,
 }
 
-/// Judges the takes of one unit.
+/// Judges the takes of one unit. Neither their order nor their names change a figure.
 ///
 /// # Errors
 /// `Coverage` for no takes, or kept takes that share less than an octave; `Setting` for a threshold that is not positive.
 pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
+    let order = takes::canonical_order(takes);
+    let in_order: Vec<Take> = order.iter().map(|i| takes[*i].clone()).collect();
+    let mut judged = judge_in_order(&in_order, settings)?;
+    let mut as_given: Vec<(usize, JudgedTake)> = order.iter().copied().zip(judged.takes).collect();
+    as_given.sort_by_key(|(given, _)| *given);
+    judged.takes = as_given.into_iter().map(|(_, take)| take).collect();
+    let kept = judged.takes.iter().filter(|take| !take.set_aside);
+    judged.average.takes = kept.map(|take| take.name.clone()).collect();
+    judged.order = order;
+    Ok(judged)
+}
+
+/// Judges takes that are in canonical order.
+fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
     let threshold_db = settings.leak_threshold_db;
     if !(threshold_db.is_finite() && threshold_db > 0.0) {
         return Err(Error::new(
@@ -367,6 +391,7 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
     Ok(Judged {
         leak_threshold_db: threshold_db,
         set_aside: set_aside.map(|take| take.name.clone()).collect(),
+        order: (0..takes.len()).collect(),
         takes: judged,
         sides,
         matching,

@@ -1,9 +1,11 @@
 //! Several takes of one unit: their sides, their average, their spread.
 
+use std::cmp::Ordering;
 use std::ops::Range;
 
 use super::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::error::{Error, ErrorKind, Result};
+use crate::names;
 
 /// Levels are compared here: below the ear canal's and the coupler's resonances, above most of a leak.
 const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
@@ -41,7 +43,7 @@ impl Side {
 /// are neither letters nor digits. Folders do not count; a name that tells both tells neither.
 #[must_use]
 pub fn side_from_name(file_name: &str) -> Side {
-    let name = file_name.rsplit(['/', '\\']).next().unwrap_or_default();
+    let name = names::file_name(file_name);
     let (mut left, mut right) = (false, false);
     for word in name.split(|c: char| !c.is_alphanumeric()) {
         match word.to_lowercase().as_str() {
@@ -66,6 +68,33 @@ pub struct Take {
     pub side: Side,
     /// Its levels on the common grid.
     pub on_grid: OnGrid,
+}
+
+/// Positions of `takes` in the order in which they are summed and judged: by side, then by what was measured (where the
+/// data begin, where they end, the levels from the lowest frequency on), names last.
+///
+/// A floating-point sum depends on the order of its terms, and a search that starts from it may end elsewhere. In this
+/// order neither the order in which takes were named nor their names change a figure.
+#[must_use]
+pub fn canonical_order(takes: &[Take]) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..takes.len()).collect();
+    order.sort_by(|a, b| canonically(&takes[*a], &takes[*b]));
+    order
+}
+
+fn canonically(one: &Take, other: &Take) -> Ordering {
+    let support = |take: &Take| (take.on_grid.support.start, take.on_grid.support.end);
+    let levels = one.on_grid.level_db.iter().zip(&other.on_grid.level_db);
+    let by_level = || {
+        levels
+            .map(|(a, b)| a.total_cmp(b))
+            .find(|order| order.is_ne())
+    };
+    one.side
+        .cmp(&other.side)
+        .then_with(|| support(one).cmp(&support(other)))
+        .then_with(|| by_level().unwrap_or(Ordering::Equal))
+        .then_with(|| one.name.cmp(&other.name))
 }
 
 /// The average of a unit's takes.
@@ -129,10 +158,12 @@ impl AlignedSide {
 
 /// Each side that has takes, aligned as [`average`] says.
 pub(super) fn aligned_sides(takes: &[Take], support: &Range<usize>) -> Vec<AlignedSide> {
+    let order = canonical_order(takes);
     let mut sides = Vec::new();
     for side in Side::ALL {
-        let levels: Vec<&[f64]> = takes
+        let levels: Vec<&[f64]> = order
             .iter()
+            .map(|i| &takes[*i])
             .filter(|take| take.side == side)
             .map(|take| take.on_grid.level_db.as_slice())
             .collect();
@@ -207,12 +238,16 @@ fn aligned(levels: &[&[f64]], support: &Range<usize>) -> Vec<Vec<f64>> {
 /// The level of a difference of two curves, one value a grid point: its median over 200 Hz to 2 kHz, or over all of
 /// `support` where that does not cover the band.
 pub(crate) fn offset_db(difference_db: &[f64], support: &Range<usize>) -> f64 {
+    let band = alignment_band(support).unwrap_or_else(|| support.clone());
+    median(difference_db[band].to_vec())
+}
+
+/// The grid points from 200 Hz to 2 kHz; none where `support` does not cover them all.
+pub(crate) fn alignment_band(support: &Range<usize>) -> Option<Range<usize>> {
     let f_hz = grid::frequency_hz();
     let band = f_hz.partition_point(|f| *f < ALIGNMENT_HZ.0)
         ..f_hz.partition_point(|f| *f <= ALIGNMENT_HZ.1);
-    let covered = grid::intersection(&band, support) == band;
-    let band = if covered { band } else { support.clone() };
-    median(difference_db[band].to_vec())
+    (grid::intersection(&band, support) == band).then_some(band)
 }
 
 pub(super) fn mean(levels: &[&[f64]], support: &Range<usize>) -> Vec<f64> {

@@ -8,7 +8,7 @@ use crate::filter::Section;
 use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
 use crate::verify::explanation::{Explanation, Mix, Number, Place};
-use crate::verify::remeasured::{ACCUSED, Change, SURE, TOLD_HZ};
+use crate::verify::remeasured::{ACCUSED, Change, SURE};
 use crate::verify::sheet_check::Subject;
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
@@ -80,7 +80,7 @@ pub(super) fn found(point: &CheckPoint) -> String {
         text.push_str(&format!("; off by {deviation} at most, {allowed} allowed"));
     }
     let place: Vec<String> = [
-        point.at_hz.map(|hz| format!("at {}", words::frequency(hz))),
+        point.at_hz.map(words::at_frequency),
         point.rate_hz.map(|hz| format!("rate {}", words::rate(hz))),
         point.side.map(|side| side.words().to_owned()),
     ]
@@ -197,9 +197,7 @@ fn session(judged: &Judged) -> String {
     let mut text = format!("{} kept", count(kept, "take", "takes"));
     if !judged.set_aside.is_empty() {
         let names: Vec<String> = judged
-            .takes
-            .iter()
-            .filter(|take| take.set_aside)
+            .aside()
             .map(|take| format!("{} {}", printable(&take.name), take.verdict))
             .collect();
         text.push_str(&format!("; set aside: {}", names.join("; ")));
@@ -237,7 +235,7 @@ pub(super) fn advice(promise: &Remeasured) -> String {
         (Verdict::Kept, _) => format!(
             "The measured change is the promised one. A mistake that changes up to {} dB somewhere from {} could hide in these takes.",
             decimals(promise.unseen_db.max(0.1), 1),
-            band(TOLD_HZ.0, TOLD_HZ.1)
+            band(promise.told_hz().0, promise.told_hz().1)
         ),
         (Verdict::NotKept, Some(Explanation::SomethingElse)) => {
             "The measured change is not the promised one, and no single mistake explains it. Check every section, the unit, and the takes; then measure again.".to_owned()

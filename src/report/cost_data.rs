@@ -207,6 +207,8 @@ pub struct ExposurePart {
     pub field_dba: f64,
     /// In that field by the other table, dBA.
     pub other_table_dba: f64,
+    /// In a diffuse field by `table`, dBA: above 85 it harms hearing.
+    pub diffuse_dba: f64,
     /// WHO-ITU H.870, adults, a week.
     pub adults_per_week: TimePart,
     /// WHO-ITU H.870, adults, a day.
@@ -388,6 +390,7 @@ fn exposure(exposure: &Exposure) -> ExposurePart {
         table: exposure.table,
         field_dba: level(exposure.field_dba),
         other_table_dba: level(exposure.other_table_dba),
+        diffuse_dba: level(exposure.diffuse_dba),
         adults_per_week: TimePart::of(exposure.adults.per_week, Span::Week),
         adults_per_day: TimePart::of(exposure.adults.per_day, Span::Day),
         children_per_week: TimePart::of(exposure.children.per_week, Span::Week),

@@ -3,15 +3,12 @@
 
 use super::text::Page;
 use super::words::{self, decimals, decimals_up_to, signed_decimals_up_to};
-use crate::headroom::cost::{Cost, Told};
+use crate::headroom::cost::{Cost, NO_CHANGE_LU, Told};
 use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
 use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
 use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
 use crate::measurement::takes::Side;
 use crate::units::amplitude_from_db;
-
-/// A change of loudness this small is none, LU.
-const NO_CHANGE_LU: f64 = 0.05;
 
 /// A share of the programme that is worth a sentence when it is not counted.
 const NOTABLE_SHARE: f64 = 0.02;
@@ -39,6 +36,9 @@ pub(super) fn write_side(page: &mut Page, side: &str, cost: &Cost) {
 }
 
 fn parts(page: &mut Page, cost: &Cost) {
+    for caution in cost.cautions() {
+        page.paragraph("  Caution: ", &caution.to_string());
+    }
     loudness(page, cost);
     if let Told::Known(figures) = &cost.drive {
         level(page, cost, figures);
@@ -61,7 +61,7 @@ fn loudness(page: &mut Page, cost: &Cost) {
         lu if lu <= -NO_CHANGE_LU => (
             format!("{} LU quieter than without EQ", decimals(-lu, 1)),
             format!(
-                "Turn up by {} dB to hear it as loud as before.",
+                "To compare, turn down by {} dB what plays without EQ.",
                 decimals(-lu, 1)
             ),
         ),
@@ -125,7 +125,7 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
     } else {
         String::new()
     };
-    let source = margin(figures.source_margin_db);
+    let source = margin(figures.source_margin_db, "Turn down.");
     page.paragraph(
         "  Drive: ",
         &format!("{}.{source}{full_scale}", electrical(&figures.electrical)),
@@ -140,10 +140,14 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
     {
         let unit = if wished.a_weighted { "dBA" } else { "dB SPL" };
         let volume = match figures.source {
+            Some(_) if *turn_up_db < 0.0 => format!(
+                "turn down by {} dB, so that a full-scale sine is {} without load",
+                decimals(-turn_up_db, 1),
+                volts(*full_scale_v)
+            ),
             Some(_) => format!(
-                "turn {} by {} dB, so that a full-scale sine is {} without load",
-                if *turn_up_db < 0.0 { "down" } else { "up" },
-                decimals(turn_up_db.abs(), 1),
+                "the volume is {} dB above the one in use, a full-scale sine {} without load",
+                decimals(*turn_up_db, 1),
                 volts(*full_scale_v)
             ),
             None => format!("a full-scale sine must be {}", volts(*full_scale_v)),
@@ -152,7 +156,7 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
             "for {} {unit} at the eardrum {volume}: {}.{}",
             decimals_up_to(wished.level_db, 1),
             electrical(needed),
-            margin(*source_margin_db)
+            margin(*source_margin_db, "Wish for a lower level.")
         );
         page.paragraph("  Wished: ", &text);
     }
@@ -172,11 +176,12 @@ fn electrical(electrical: &Electrical) -> String {
     )
 }
 
-fn margin(source_margin_db: Option<f64>) -> String {
+/// What the source has left, or, where it clips, what to do.
+fn margin(source_margin_db: Option<f64>, clipping: &str) -> String {
     match source_margin_db {
         None => String::new(),
         Some(db) if db < -0.05 => format!(
-            " The source clips: the peaks are {} dB above its largest sine. Turn down, or use a stronger one.",
+            " The source clips: the peaks are {} dB above its largest sine. {clipping}",
             decimals(-db, 1)
         ),
         Some(db) => format!(
@@ -204,7 +209,7 @@ fn output_bend(page: &mut Page, bend: &OutputBend) {
 
 /// A table with a column for each volume that is known.
 fn hearing(page: &mut Page, cost: &Cost) {
-    let turned_db = -cost.loudness.total_lu;
+    let turned_db = cost.as_loud_db();
     let wished = cost.drive.known().and_then(|figures| figures.wished);
     let columns: Vec<(&str, f64, &Exposure)> = [
         ("in use", Some(0.0), &cost.exposure),

@@ -9,6 +9,7 @@ use std::io;
 
 use serde::Serialize;
 
+use crate::caution::Caution;
 use crate::filter::Section;
 use crate::headroom::cost::Cost;
 use crate::headroom::{Headroom, Protection};
@@ -94,6 +95,8 @@ pub struct FitDocument {
     pub rates_hz: Vec<f64>,
     /// The sections in frequency order.
     pub sections: Vec<SectionPart>,
+    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising; empty for other equalisers.
+    pub idle_bands_hz: Vec<f64>,
     /// Where as few sections as needed were asked for: so many (`sections`, kept ones counted), since one more, however many
     /// more, would lower the residual by less than `least_gain_db`; otherwise `null`.
     pub enough: Option<Enough>,
@@ -214,6 +217,8 @@ pub struct SidePart {
     pub takes: Vec<String>,
     /// This side's sections.
     pub sections: Vec<SectionPart>,
+    /// This side's.
+    pub idle_bands_hz: Vec<f64>,
     /// What they cost: level, drive and distortion of this side, loudness of both together.
     pub cost: Option<CostPart>,
     /// This side's residual.
@@ -307,6 +312,21 @@ pub struct CautionPart {
     pub text: String,
 }
 
+/// Those of the costs come first: they are about hearing.
+fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Vec<CautionPart> {
+    let mut all: Vec<Caution> = Vec::new();
+    for caution in costs.flat_map(Cost::cautions).chain(others.iter().cloned()) {
+        if !all.contains(&caution) {
+            all.push(caution);
+        }
+    }
+    let part = |caution: &Caution| CautionPart {
+        kind: kind(caution),
+        text: caution.to_string(),
+    };
+    all.iter().map(part).collect()
+}
+
 /// A section, as it stands in the sheet.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SectionPart {
@@ -390,6 +410,7 @@ pub fn fit_document(
         limits: outcome.limits.clone(),
         rates_hz: outcome.rates_hz.clone(),
         sections: sections(outcome),
+        idle_bands_hz: outcome.idle_bands_hz.clone(),
         enough: outcome.enough.as_ref().map(enough),
         headroom: Headroom {
             peak_gain_db: level(headroom.peak_gain_db),
@@ -440,14 +461,7 @@ pub fn fit_document(
             .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
         curves: curves(outcome, frequency_hz),
         sections_curve: sections_curve(outcome, frequency_hz),
-        cautions: outcome
-            .cautions
-            .iter()
-            .map(|caution| CautionPart {
-                kind: kind(caution),
-                text: caution.to_string(),
-            })
-            .collect(),
+        cautions: cautions(cost.into_iter(), &outcome.cautions),
         files: files.to_vec(),
     }
 }
@@ -518,6 +532,7 @@ pub fn per_side_document(
                     side: side.side,
                     takes: own.takes,
                     sections: own.sections,
+                    idle_bands_hz: own.idle_bands_hz,
                     cost: own.cost,
                     residual: own.residual,
                     residual_by_rate: own.residual_by_rate,
@@ -530,7 +545,7 @@ pub fn per_side_document(
                 }
             })
             .collect(),
-        cautions: shared.cautions,
+        cautions: cautions(costs.into_iter().flatten(), &outcome.cautions),
         files: shared.files,
     }
 }
@@ -613,7 +628,7 @@ fn residual(residual: &Residual) -> Residual {
 }
 
 /// The tag under which the caution is serialised, so that both documents use one name.
-pub(super) fn kind(caution: &crate::caution::Caution) -> String {
+pub(super) fn kind(caution: &Caution) -> String {
     serde_json::to_value(caution)
         .ok()
         .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))

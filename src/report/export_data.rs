@@ -27,6 +27,8 @@ pub struct FiltersDocument {
     pub preamp_db: f64,
     /// Whether that is part of the filters: a row before the sections, or in the impulse response or the gain.
     pub preamp_included: bool,
+    /// Where the preamp is left out, what that means, in a sentence; otherwise `null`.
+    pub caution: Option<String>,
     /// The recursion that coefficients are for, with its signs.
     pub recursion: &'static str,
     /// The filters of each side at each rate.
@@ -125,6 +127,7 @@ pub fn filters_document(export: &Export, form: Form, impulse: Option<&Impulse>) 
         target: export.target.clone(),
         preamp_db: export.preamp_db,
         preamp_included: export.preamp_included,
+        caution: export.caution().map(|caution| caution.to_string()),
         recursion: RECURSION,
         chains: export.chains.iter().zip(responses).map(part).collect(),
     }

@@ -17,12 +17,9 @@ pub fn export_text(
     page.paragraph("", &format!("{} toward {}", export.unit, export.target));
     page.gap();
     let preamp = format!("{} dB", typed(export.preamp_db));
-    let without_preamp = !export.preamp_included && export.preamp_db < 0.0;
-    if without_preamp {
-        page.paragraph(
-            "Caution: ",
-            &format!("the preamp of {preamp} is not included. Set it before the filters, or they can clip and play too loud."),
-        );
+    let without_preamp = export.caution();
+    if let Some(caution) = &without_preamp {
+        page.paragraph("Caution: ", &caution.to_string());
     }
     let mut unlisted: Vec<String> = Vec::new();
     for chain in export.chains.iter().filter(|chain| !chain.is_listed) {
@@ -40,7 +37,7 @@ pub fn export_text(
             ),
         );
     }
-    if without_preamp || !unlisted.is_empty() {
+    if without_preamp.is_some() || !unlisted.is_empty() {
         page.gap();
     }
     page.row("Form", form_in_words(form));

@@ -11,7 +11,7 @@ use crate::inspection::next_step::side_name;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::outlier::Kind;
-use crate::measurement::takes::{Side, offset_db};
+use crate::measurement::takes::{Side, alignment_band, offset_db};
 
 const SPREAD_OPACITY: f64 = 0.25;
 const MATCH_OPACITY: f64 = 0.3;
@@ -140,11 +140,12 @@ fn take_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
     let mut lines = Vec::new();
     for set_aside in [false, true] {
         let mut labelled = false;
-        for (i, take) in takes
-            .iter()
-            .enumerate()
-            .filter(|(_, t)| t.set_aside == set_aside)
-        {
+        // In an order of their own: the picture of the same takes is the same, in whatever order they were named.
+        for &i in &inspection.judged.order {
+            let take = &takes[i];
+            if take.set_aside != set_aside {
+                continue;
+            }
             // The only one kept of a side is the side's mean.
             let only = !set_aside && inspection.side(take.side).is_some_and(|s| s.kept == 1);
             let Some(aligned) = inspection.aligned[i].as_ref().filter(|_| !only) else {
@@ -255,8 +256,14 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
         Some(_) => "the band is ±1 SD of the kept takes about their side's mean",
         None => "the spread is unknown, so no band is drawn",
     };
+    let over = match alignment_band(&judged.average.on_grid.support) {
+        Some(_) => "over 200 Hz to 2 kHz",
+        None => "over all that was measured",
+    };
     let mut notes = vec![
-        "Levels are relative: the average's median over 200 Hz to 2 kHz is 0 dB. Takes are shifted to the level of their side by the median of their difference over 200 Hz to 2 kHz; the sides keep their levels.".into(),
+        format!(
+            "Levels are relative: the average's median {over} is 0 dB. Takes are shifted to the level of their side by the median of their difference {over}; the sides keep their levels."
+        ),
         format!(
             "Average: of the kept takes, each side first; {spread}. No smoothing in the upper panel (48 points an octave). A decade is as long as {} dB.",
             aspect.db_per_decade()

@@ -7,7 +7,9 @@ use super::words::{self, count, decimals, printable, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::inspection::Inspection;
 use crate::inspection::next_step::side_name;
-use crate::measurement::judge::{Agreement, JudgedSide, JudgedTake, Seal, Verdict};
+use crate::measurement::judge::{
+    Agreement, Judged, JudgedSide, JudgedTake, MATCH_HZ, Seal, Verdict,
+};
 use crate::measurement::outlier::Kind;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
@@ -134,7 +136,7 @@ fn row(inspection: &Inspection, i: usize) -> [String; 8] {
     let deeper_mm = take.deeper_mm.filter(|_| several);
     [
         format!("{} {}", side_name(take.side), inspection.numbers[i]),
-        short_name(&take.name, &inspection.judged.takes),
+        printable(&take.name),
         verdict(inspection, take),
         or_dash(seal.map(|leak| decimals(leak.loss_at_30_hz_db, 1))),
         or_dash(notable.map(|leak| decimals(leak.corner_hz, 0))),
@@ -152,18 +154,6 @@ fn signed(value: f64, most: usize) -> String {
     } else {
         text
     }
-}
-
-/// The file's name without its folder, or with one where another take's is the same.
-fn short_name(name: &str, all: &[JudgedTake]) -> String {
-    let last = |name: &str, parts: usize| -> String {
-        let cut = name.rmatch_indices(['/', '\\']).nth(parts - 1);
-        name[cut.map_or(0, |(at, _)| at + 1)..].to_owned()
-    };
-    let same = all
-        .iter()
-        .filter(|take| last(&take.name, 1) == last(name, 1));
-    printable(&last(name, if same.count() > 1 { 2 } else { 1 }))
 }
 
 /// Of a long name the end, where the number is.
@@ -275,11 +265,12 @@ fn figures(page: &mut Page, inspection: &Inspection) {
     );
     page.row("Match", &match &judged.matching {
         Some(matching) => format!(
-            "left minus right: level {} dB; the rest {} dB rms, {} dB at most (at {}), 100 Hz to 8 kHz, smoothed by 1/3 octave",
+            "left minus right: level {} dB; the rest {} dB rms, {} dB at most (at {}), {}, smoothed by 1/3 octave",
             signed_decimals_up_to(matching.level_db, 2),
             decimals(matching.rms_db, 2),
             signed_decimals_up_to(matching.worst_db, 2),
-            words::frequency(matching.worst_hz)
+            words::frequency(matching.worst_hz),
+            matched_band(judged)
         ),
         None => "unknown: it takes both sides, from 100 Hz to 8 kHz".to_owned(),
     });
@@ -288,6 +279,12 @@ fn figures(page: &mut Page, inspection: &Inspection) {
         page.row("Excess delay", &delay);
     }
     page.gap();
+}
+
+/// Where left and right are told apart, as far as they were measured.
+fn matched_band(judged: &Judged) -> String {
+    let (lowest_hz, highest_hz) = judged.average.on_grid.band_hz();
+    band(lowest_hz.max(MATCH_HZ.0), highest_hz.min(MATCH_HZ.1))
 }
 
 fn resonance(inspection: &Inspection) -> String {

@@ -72,6 +72,10 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::Seal
         | Caution::Covers { .. }
         | Caution::Boost { .. }
+        | Caution::HarmfulLevel { .. }
+        | Caution::Quieter { .. }
+        | Caution::BoostOnceTurnedUp { .. }
+        | Caution::PreampLeftOut { .. }
         | Caution::PreampBound { .. }
         | Caution::LoudnessBound { .. }
         | Caution::RateDiffers { .. }
@@ -95,8 +99,8 @@ fn preamp(page: &mut Page, outcome: &FitOutcome, apply: &str, any_section: bool)
     let peak = signed_decimals_up_to(headroom.peak_gain_db, 2);
     let peak = if peak.starts_with('+') {
         format!(
-            "reach {peak} dB at {} ({})",
-            words::frequency(headroom.peak_hz),
+            "reach {peak} dB {} ({})",
+            words::at_frequency(headroom.peak_hz),
             words::rate(headroom.peak_rate_hz)
         )
     } else {
@@ -142,7 +146,9 @@ fn louder_or_quieter(loudness: &LoudnessChange) -> String {
     let change = match (figure.as_str(), loudness.total_lu < 0.0) {
         ("0.0", _) => "as loud as without EQ".to_owned(),
         (_, true) => {
-            format!("{figure} LU quieter than without EQ: turn up by so many dB to compare")
+            format!(
+                "{figure} LU quieter than without EQ: to compare, turn what has none down by so many dB"
+            )
         }
         (_, false) => {
             format!("{figure} LU louder than without EQ: turn down by so many dB to compare")
@@ -196,6 +202,7 @@ fn sections(page: &mut Page, head: &str, outcome: &FitOutcome) {
     only_shelf(page, all);
     meanings(page, outcome);
     kept(page, &outcome.kept);
+    idle_bands(page, &outcome.idle_bands_hz);
     page.gap();
 }
 
@@ -266,6 +273,18 @@ fn kept(page: &mut Page, kept: &[usize]) {
         [one] => page.line(&format!("  No. {one} was kept as it was.")),
         all => page.line(&format!("  No. {} were kept as they were.", all.join(", "))),
     }
+}
+
+/// Bands of a graphic equaliser without a section.
+fn idle_bands(page: &mut Page, idle_hz: &[f64]) {
+    if idle_hz.is_empty() {
+        return;
+    }
+    let bands: Vec<String> = idle_hz.iter().map(|&hz| words::typed(hz)).collect();
+    page.paragraph(
+        "  ",
+        &format!("Bands that stay at 0 dB: {} Hz.", bands.join(", ")),
+    );
 }
 
 /// Why there are no more sections.

@@ -85,6 +85,18 @@ pub fn frequency(hz: f64) -> String {
     }
 }
 
+/// `at 62.5 Hz`. What is largest at 0 Hz, as a low shelf is, is so at all low frequencies.
+#[must_use]
+pub fn at_frequency(hz: f64) -> String {
+    /// Below this no tone is heard.
+    const LOWEST_HZ: f64 = 1.0;
+    if hz < LOWEST_HZ {
+        "at the lowest frequencies".to_owned()
+    } else {
+        format!("at {}", frequency(hz))
+    }
+}
+
 /// A sample rate: `44.1 kHz`, `22.05 kHz`.
 #[must_use]
 pub fn rate(hz: f64) -> String {

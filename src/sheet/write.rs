@@ -218,6 +218,13 @@ fn sections(sheet: &Sheet) -> String {
                 );
             }
         }
+        let idle_hz = sheet.limits.idle_bands_hz(&channel.sections);
+        if !idle_hz.is_empty() {
+            let bands: Vec<String> = idle_hz.into_iter().map(number).collect();
+            let lines: Vec<String> = bands.chunks(16).map(|line| line.join(", ")).collect();
+            let lines = lines.join(",\n# ");
+            let _ = write!(out, "\n# Bands that stay at 0 dB, Hz:\n# {lines}\n");
+        }
     }
     out
 }

@@ -115,8 +115,8 @@ impl Noise {
             .collect();
         let take_db = (0..POINTS)
             .map(|i| {
-                let near = i.saturating_sub(half).max(support.start)
-                    ..(i + half + 1).min(support.end).max(support.start);
+                // Empty outside the data, where nothing but the expected spread is known.
+                let near = grid::intersection(&(i.saturating_sub(half)..i + half + 1), support);
                 let count = near.len().max(1) as f64;
                 let squares: f64 = variance[near].iter().sum::<f64>() / count;
                 let expected = EXPECTED_FREEDOM * EXPECTED_DB * EXPECTED_DB;

@@ -26,7 +26,7 @@ pub const SURE: f64 = 0.91;
 pub const ACCUSED: f64 = 0.04;
 /// Explanations with a smaller share are not told.
 pub const LEAST_SHARE: f64 = 0.01;
-/// The band over which the size of a change is told, hertz.
+/// The band over which the size of a change is told, hertz, as far as it was judged.
 pub const TOLD_HZ: (f64, f64) = (50.0, 8000.0);
 /// Standard error of a level that two sessions share, dB: another day's seating (our own choice).
 const LEVEL_ERROR_DB: f64 = 0.4;
@@ -154,6 +154,23 @@ struct SideChange {
     takes: (usize, usize),
 }
 
+impl Remeasured {
+    /// What of [`TOLD_HZ`] was judged, hertz; all that was judged where that is nothing of it.
+    #[must_use]
+    pub fn told_hz(&self) -> (f64, f64) {
+        told_hz(self.judged_hz)
+    }
+}
+
+fn told_hz((lowest_hz, highest_hz): (f64, f64)) -> (f64, f64) {
+    let told_hz = (lowest_hz.max(TOLD_HZ.0), highest_hz.min(TOLD_HZ.1));
+    if told_hz.0 < told_hz.1 {
+        told_hz
+    } else {
+        (lowest_hz, highest_hz)
+    }
+}
+
 /// Judges takes of before and after against the sheet.
 ///
 /// # Errors
@@ -184,6 +201,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
             "measure before and after over the same range",
         ));
     }
+    let judged_hz = (frequency_hz()[at[0]], frequency_hz()[at[at.len() - 1]]);
     let sides = side_changes(&before, &after)?;
     let deviations = deviations(request, &before, &after, &support);
     let resonance_hz = after
@@ -262,7 +280,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     let count: usize = parts.iter().map(|p| p.frequency_hz.len() - 1).sum();
     let all: Vec<Ranked> = tried
         .iter()
-        .map(|t| sized(t, &parts, rate_hz, count))
+        .map(|t| sized(t, &parts, rate_hz, told_hz(judged_hz), count))
         .collect();
     let share = |wanted: fn(&Explanation) -> bool| -> f64 {
         let of = all.iter().filter(|r| wanted(&r.explanation));
@@ -280,7 +298,11 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     let unseen_db = ranking
         .possible
         .iter()
-        .map(|playing| largest(playing, &parts, rate_hz).0.abs())
+        .map(|playing| {
+            largest(playing, &parts, rate_hz, told_hz(judged_hz))
+                .0
+                .abs()
+        })
         .fold(0.0, f64::max);
     let level = level_witness.map(|level| level_change(&parts, &level, rate_hz));
     let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
@@ -294,7 +316,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         before,
         after,
         rate_hz,
-        judged_hz: (frequency_hz()[at[0]], frequency_hz()[at[at.len() - 1]]),
+        judged_hz,
         trust,
         spread_db: mean_square.sqrt(),
         freedom: noise.freedom,
@@ -385,15 +407,16 @@ fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<Measured>> {
     Ok(vec![(None, (0..POINTS).map(mean).collect(), means, takes)])
 }
 
-/// The kept takes of a session with the mean of their side.
+/// The kept takes of a session with the mean of their side, in the order in which they were judged.
 fn kept<'a>(
     takes: &'a [Take],
     judged: &'a Judged,
 ) -> impl Iterator<Item = (&'a Take, &'a OnGrid, usize)> {
-    takes
+    judged
+        .order
         .iter()
-        .zip(&judged.takes)
-        .filter(|(_, take)| !take.set_aside)
+        .map(|i| (&takes[*i], &judged.takes[*i]))
+        .filter(|(_, judged)| !judged.set_aside)
         .filter_map(|(take, _)| {
             let side = judged.sides.iter().find(|side| side.side == take.side)?;
             Some((take, &side.mean, side.kept))
@@ -551,9 +574,9 @@ fn promised(sections: &[Section], rate_hz: f64) -> Vec<f64> {
     cascade::levels_db(sections, rate_hz, &f_hz)
 }
 
-/// The largest change to the promise, level-free, dB, and where, hertz.
-fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64) -> (f64, f64) {
-    let (mut worst_db, mut worst_hz) = (0.0_f64, TOLD_HZ.0);
+/// The largest change to the promise over `told_hz`, level-free, dB, and where, hertz.
+fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64, told_hz: (f64, f64)) -> (f64, f64) {
+    let (mut worst_db, mut worst_hz) = (0.0_f64, told_hz.0);
     for (part, playing) in parts.iter().zip(playing) {
         let change: Vec<f64> = part
             .frequency_hz
@@ -562,7 +585,7 @@ fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64) -> (f64, f64) {
             .collect();
         let (level_db, _) = part.witness.level_db(&change);
         for (f, db) in part.frequency_hz.iter().zip(&change) {
-            let told = (TOLD_HZ.0..=TOLD_HZ.1).contains(f);
+            let told = (told_hz.0..=told_hz.1).contains(f);
             if told && (db - level_db).abs() > worst_db.abs() {
                 (worst_db, worst_hz) = (db - level_db, *f);
             }
@@ -571,8 +594,8 @@ fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64) -> (f64, f64) {
     (worst_db, worst_hz)
 }
 
-fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, count: usize) -> Ranked {
-    let (worst_db, worst_hz) = largest(&tried.sections, parts, rate_hz);
+fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, told_hz: (f64, f64), count: usize) -> Ranked {
+    let (worst_db, worst_hz) = largest(&tried.sections, parts, rate_hz, told_hz);
     Ranked {
         explanation: tried.explanation,
         share: tried.share,

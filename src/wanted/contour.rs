@@ -8,6 +8,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape, response};
 use crate::measurement::parse::parse_curve;
 use crate::measurement::pchip::Pchip;
+use crate::names::file_name;
 use crate::units::octaves;
 
 /// What each number of a contour may be: key, least, most.
@@ -396,7 +397,7 @@ impl fmt::Display for Contour {
                 )
             }
             Self::Table { points, file } => match file {
-                Some(file) => write!(f, "table {file}"),
+                Some(file) => write!(f, "table {}", file_name(file)),
                 None => write!(f, "table of {} points", points.len()),
             },
         }

@@ -10,6 +10,7 @@ use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
+use crate::names::file_name;
 
 /// Recipes may stand on recipes, this deep.
 const DEEPEST: usize = 8;
@@ -364,7 +365,7 @@ fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
             .map(|(_, words)| words.clone())
     };
     let name = note("name").unwrap_or_else(|| stem(source_name).to_owned());
-    let source = note("source").unwrap_or_else(|| format!("the file {source_name}"));
+    let source = note("source").unwrap_or_else(|| format!("the file {}", file_name(source_name)));
     Ok(Target {
         warnings: note("warning").into_iter().collect(),
         ..Target::of_curve(&name, &source, curve)

@@ -38,6 +38,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
 use crate::measurement::takes::Side;
 use crate::measurement::text;
+use crate::names::file_name;
 
 /// More contours than anyone types, and few enough to evaluate in no time.
 const MOST_CONTOURS: usize = 100;
@@ -319,10 +320,7 @@ fn quoted(words: &str) -> String {
 
 /// The name of a file without folders and endings.
 pub(super) fn stem(source_name: &str) -> &str {
-    let file = source_name
-        .rsplit(['/', '\\'])
-        .next()
-        .unwrap_or(source_name);
+    let file = file_name(source_name);
     let ends = [".target.toml", ".toml", ".csv", ".txt", ".wav"];
     ends.iter()
         .find_map(|end| file.strip_suffix(end))

@@ -11,6 +11,7 @@ use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{
     FileEntry, RigEntry, UnitEntry, parse_unit_file, read_take, read_trust,
 };
+use crate::names::{file_name, told_apart};
 
 /// The target that the unit file `path`, whose bytes are given, makes; `reference` says which side and variant.
 /// Errors about those two carry their key.
@@ -54,12 +55,14 @@ pub(super) fn unit_target(
             read_trust(&bytes, &name)?
         }
     };
+    let files = unit.takes.iter().map(|entry| Path::new(&entry.file.file));
+    let names = told_apart(&files.collect::<Vec<_>>());
     let mut takes: Vec<Take> = Vec::new();
-    for entry in &unit.takes {
+    for (entry, take_name) in unit.takes.iter().zip(names) {
         let (bytes, name) = named(&entry.file)?;
         let take = read_take(&bytes, &name, entry.side, entry.channel)?.take;
         takes.push(Take {
-            name: entry.file.file.clone(),
+            name: take_name,
             ..take
         });
     }
@@ -80,9 +83,9 @@ pub(super) fn unit_target(
     let counts = |take: Side| side.is_none_or(|side| side == take);
     let all = judged.takes.iter().filter(|take| counts(take.side));
     let kept = all.clone().filter(|take| !take.set_aside).count();
-    let aside: Vec<String> = all
-        .clone()
-        .filter(|take| take.set_aside)
+    let aside: Vec<String> = judged
+        .aside()
+        .filter(|take| counts(take.side))
         .map(|take| format!("{} {}", take.name, take.verdict))
         .collect();
     let name = match side {
@@ -91,9 +94,10 @@ pub(super) fn unit_target(
     };
     Ok(Target {
         source: format!(
-            "measured: the mean of {kept} of {} takes of {what}{} ({path})",
+            "measured: the mean of {kept} of {} takes of {what}{} ({})",
             all.count(),
-            unit.name
+            unit.name,
+            file_name(path)
         ),
         warnings: if aside.is_empty() {
             Vec::new()

@@ -269,6 +269,7 @@ fn outcome(
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
         typed_q: vec![None; sections.len()],
+        idle_bands_hz: Vec::new(),
         enough: None,
         sections,
     }

@@ -160,6 +160,7 @@ pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
         cautions: vec![],
         kept: vec![],
         typed_q: vec![None; sections.len()],
+        idle_bands_hz: Vec::new(),
         enough: None,
         loudness: loudness_change_of_channels(
             &[sections],

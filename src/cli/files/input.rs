@@ -2,7 +2,7 @@
 
 use std::fs::{self, File};
 use std::io::{self, IsTerminal as _, Read};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
@@ -109,17 +109,34 @@ fn of_kind(_: fs::FileType) -> &'static str {
 pub fn near(path: &Path) -> Option<String> {
     /// More names than this are not looked through.
     const MOST_NAMES: usize = 10_000;
-    let folder = match path.parent() {
-        Some(folder) if folder != Path::new("") => folder,
-        _ => Path::new("."),
-    };
-    let names = fs::read_dir(folder).ok()?.take(MOST_NAMES);
+    let names = fs::read_dir(folder(path)).ok()?.take(MOST_NAMES);
     let mut names: Vec<String> = names
         .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
         .collect();
     names.sort();
     let name = path.file_name()?.to_str()?;
     nearest_spelling(name, names.iter().map(String::as_str)).map(str::to_owned)
+}
+
+/// The path from the root on, links as they are named.
+pub fn from_root(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
+}
+
+/// The name of the folder that a file is in, without those above; none at the root.
+pub fn folder_name(path: &Path) -> Option<String> {
+    let folder = folder(path);
+    let name = folder.file_name().map(ToOwned::to_owned);
+    let name = name.or_else(|| Some(fs::canonicalize(folder).ok()?.file_name()?.to_owned()));
+    name.map(|name| name.to_string_lossy().into_owned())
+}
+
+/// The folder that a file is in.
+pub(super) fn folder(path: &Path) -> &Path {
+    match path.parent() {
+        Some(folder) if folder != Path::new("") => folder,
+        _ => Path::new("."),
+    }
 }
 
 /// True when both paths lead to one existing file; hard links count as two.

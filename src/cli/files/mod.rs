@@ -7,7 +7,7 @@ mod output;
 mod place;
 
 pub use hidden::exit_on_signal;
-pub use input::{near, read, same_file};
+pub use input::{folder_name, from_root, near, read, same_file};
 pub use output::write_all;
 pub use place::{Kind, Place, relative};
 

@@ -291,10 +291,7 @@ fn follow(path: &Path) -> Result<PathBuf> {
         let Some(name) = now.file_name() else {
             return refuse("a folder", "the name of a file", "name a file in it");
         };
-        let folder = match now.parent() {
-            Some(folder) if folder != Path::new("") => folder,
-            _ => Path::new("."),
-        };
+        let folder = input::folder(&now);
         let folder = match fs::canonicalize(folder) {
             Ok(folder) => folder,
             Err(error) if error.kind() == io::ErrorKind::NotFound => {
@@ -343,20 +340,14 @@ pub(super) fn failed_write(path: &Path, error: &io::Error) -> Box<Error> {
     )
 }
 
-/// The way from the folder of `from` to `to`, both existing or not, over their common folders; absolute where they
-/// have none.
-pub fn relative(from: &Path, to: &Path) -> PathBuf {
+/// The way from the folder of `from` to `to`, both existing or not, over their common folders; none where they have no
+/// folder in common but the root: that way would name every folder down to `to`.
+pub fn relative(from: &Path, to: &Path) -> Option<PathBuf> {
     let real = |path: &Path| {
-        let folder = match path.parent() {
-            Some(folder) if folder != Path::new("") => folder,
-            _ => Path::new("."),
-        };
-        let folder = fs::canonicalize(folder).ok()?;
+        let folder = fs::canonicalize(input::folder(path)).ok()?;
         Some((folder, path.file_name()?.to_owned()))
     };
-    let (Some((from, _)), Some((to_folder, name))) = (real(from), real(to)) else {
-        return to.to_owned();
-    };
+    let ((from, _), (to_folder, name)) = (real(from)?, real(to)?);
     let (from, to_parts): (Vec<_>, Vec<_>) = (
         from.components().collect(),
         to_folder.components().collect(),
@@ -366,10 +357,12 @@ pub fn relative(from: &Path, to: &Path) -> PathBuf {
         .zip(&to_parts)
         .take_while(|(a, b)| a == b)
         .count();
-    if shared == 0 {
-        return to_folder.join(name);
+    let named = |part: &std::path::Component<'_>| matches!(part, std::path::Component::Normal(_));
+    // At the root itself nothing lies above.
+    if from != to_parts && !from[..shared].iter().any(named) {
+        return None;
     }
     let up = std::iter::repeat_n(std::path::Component::ParentDir, from.len() - shared);
     let down = to_parts[shared..].iter().copied();
-    up.chain(down).collect::<PathBuf>().join(name)
+    Some(up.chain(down).collect::<PathBuf>().join(name))
 }

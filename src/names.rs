@@ -1,0 +1,44 @@
+//! Names of files as sheets, pictures and cautions have them: without the folders above, which are nobody's business.
+
+use std::path::{Component, Path};
+
+/// The name of a file without its folders.
+#[must_use]
+pub fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+/// For each path its file's name, or where another has that too, as much of the path's end as no other one has. The same
+/// path twice (two channels of one file) keeps one name.
+#[must_use]
+pub fn told_apart(paths: &[&Path]) -> Vec<String> {
+    let parts: Vec<Vec<String>> = paths.iter().map(|path| parts(path)).collect();
+    let name = |own: &Vec<String>| {
+        let alone = |count: &usize| {
+            let others = parts.iter().filter(|other| *other != own);
+            let end = end(own, *count);
+            others
+                .filter(|other| self::end(other, *count) == end)
+                .count()
+                == 0
+        };
+        let count = (1..=own.len()).find(alone).unwrap_or(own.len());
+        end(own, count).join("/")
+    };
+    parts.iter().map(name).collect()
+}
+
+/// Folders and file, from the root on, without `.`.
+fn parts(path: &Path) -> Vec<String> {
+    path.components()
+        .filter_map(|part| match part {
+            Component::Normal(name) => Some(name.to_string_lossy().into_owned()),
+            Component::ParentDir => Some("..".to_owned()),
+            Component::Prefix(_) | Component::RootDir | Component::CurDir => None,
+        })
+        .collect()
+}
+
+fn end(parts: &[String], count: usize) -> &[String] {
+    &parts[parts.len().saturating_sub(count)..]
+}
