@@ -55,7 +55,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "format",
             "guard_band_hz",
             "headroom",
-    "idle_bands_hz",
+            "idle_bands_hz",
             "limits",
             "loudness",
             "loudness_wish",
