@@ -651,7 +651,8 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         Take {
             side: bandwright::measurement::takes::side_from_name(&name),
             on_grid: grid::resample(&curve).unwrap(),
-            name,
+            // Without its folder, as the program names it.
+            name: file.to_owned(),
         }
     });
     let request = FitRequest {
