@@ -660,6 +660,16 @@ fn a_curve_that_was_written_is_the_target_that_it_was() {
 }
 
 #[test]
+fn a_target_of_just_an_octave_of_the_grid_is_written_and_read_again() {
+    let one = target("octave.csv", &[("octave.csv", "1000,0\n1414,3\n2000,0\n")]);
+    assert_eq!(level(&one).support.len(), 48);
+    let written = write_curve(&one, RATE_HZ);
+    let again = target("again.csv", &[("again.csv", &written)]);
+    assert_eq!(level(&again).support, level(&one).support);
+    assert!(apart_db(&one.level_on_grid(RATE_HZ), &level(&again)) < 1e-3);
+}
+
+#[test]
 fn a_level_between_grid_points_lies_on_the_line_between_them() {
     let curve = bumpy();
     let f_hz = frequency_hz();

@@ -1,10 +1,15 @@
 //! A measured curve as it was given: frequencies and levels that can be relied on.
 
+use super::grid::POINTS_PER_OCTAVE;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::octaves;
 
 /// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
 pub const PRINTED_ROUNDING: f64 = 1e-4;
+
+/// From the first to the last of the points that an octave has on the common grid: what is known on an octave of the
+/// grid can be written down point by point and read again.
+const LEAST_OCTAVES: f64 = 1.0 - 1.0 / POINTS_PER_OCTAVE as f64;
 
 /// Levels beyond this, in dB either way, are no levels of a measurement.
 const LARGEST_LEVEL_DB: f64 = 1000.0;
@@ -175,7 +180,7 @@ fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
             next_step,
         ));
     };
-    if octaves(first_hz, last_hz) < 1.0 - 2.0 * PRINTED_ROUNDING {
+    if octaves(first_hz, last_hz) < LEAST_OCTAVES - 2.0 * PRINTED_ROUNDING {
         return Err(Error::new(
             ErrorKind::Coverage,
             name,
