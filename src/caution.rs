@@ -70,6 +70,11 @@ pub enum Caution {
         /// The largest gain of all sections together.
         peak_gain_db: f64,
     },
+    /// Small gains of peaking sections have no width between -3 dB points, by which the equaliser reads q.
+    GainsWithoutWidth {
+        /// The smallest gain that has one.
+        least_gain_db: f64,
+    },
     /// Boosts were limited so that the preamp stays within what the equaliser has.
     PreampBound {
         /// The smallest preamp of the equaliser.
@@ -169,6 +174,10 @@ impl fmt::Display for Caution {
             Self::Boost { peak_gain_db } => write!(
                 f,
                 "the sections boost by up to {peak_gain_db:.1} dB. Start at a low volume; loud sound harms hearing, and local rules and a hearing professional come before any figure here."
+            ),
+            Self::GainsWithoutWidth { least_gain_db } => write!(
+                f,
+                "q is read as the width between -3 dB points, which a peaking section of less than {least_gain_db} dB does not have: none boosts or cuts by less. Choose another q_meaning where the equaliser can."
             ),
             Self::PreampBound { preamp_min_db } => write!(
                 f,

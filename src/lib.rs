@@ -113,7 +113,7 @@
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
 //!
-//! (The numbers leave room for stages to come.) [`units`], [`error`] and [`caution`] serve all of them: every
+//! (The numbers leave room for stages to come.) [`units`], [`error`], [`message`] and [`caution`] serve all of them: every
 //! failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
 //!
 //! Loud sound harms hearing. Whatever is built on this: let listeners start at a low volume, and let local rules
@@ -123,6 +123,8 @@
 pub mod units;
 
 pub mod error;
+
+pub mod message;
 
 pub mod caution;
 

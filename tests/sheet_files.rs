@@ -262,7 +262,7 @@ fn a_sheet_without_sections_or_trust_is_still_a_sheet() {
     outcome.cautions.clear();
     outcome.takes.clear();
     let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
-    assert_eq!(sheet.knowledge.economy_ratio, None);
+    assert_eq!(sheet.knowledge.as_ref().unwrap().economy_ratio, None);
     assert_eq!(parse(&write(&sheet).unwrap()).unwrap(), sheet);
     assert!(recompute(&sheet).iter().all(|d| d.worst_db() == 0.0));
 }

@@ -16,7 +16,7 @@ fn files(files: &'static [(&'static str, &'static str)]) -> impl FnMut(&str) -> 
         let found = files.iter().find(|(name, _)| *name == path);
         let missing = || {
             Error::new(
-                ErrorKind::File,
+                ErrorKind::Missing,
                 path,
                 "no such file",
                 "a file",
@@ -286,7 +286,7 @@ fn an_unknown_name_lists_the_library_and_the_nearest_spelling() {
     }
     assert_eq!(
         resolve("no-such.csv", &mut files(FOLDER)).unwrap_err().kind,
-        ErrorKind::File
+        ErrorKind::Missing
     );
     assert_eq!(
         resolve("", &mut files(FOLDER)).unwrap_err().kind,
@@ -308,7 +308,7 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
     let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
     assert_eq!(
         (error.kind, error.place.source.as_str(), error.place.line),
-        (ErrorKind::File, "gone.toml", Some(2))
+        (ErrorKind::Missing, "gone.toml", Some(2))
     );
     assert_eq!(error.place.key.as_deref(), Some("base"));
     assert!(error.found.contains("`gone.csv`"), "{error}");

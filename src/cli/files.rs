@@ -22,7 +22,10 @@ pub fn shown(path: &Path) -> String {
 pub fn read(path: &Path) -> Result<Vec<u8>> {
     let failed = |error: io::Error| {
         Error::new(
-            ErrorKind::File,
+            match error.kind() {
+                io::ErrorKind::NotFound => ErrorKind::Missing,
+                _ => ErrorKind::File,
+            },
             shown(path),
             in_words(&error),
             "a file that can be read",

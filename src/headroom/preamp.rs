@@ -6,6 +6,7 @@ use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
 use crate::limits::Setting;
+use crate::message::Number;
 
 use super::Headroom;
 
@@ -45,7 +46,10 @@ pub fn guarded(
         return Err(Error::new(
             ErrorKind::Setting,
             "true-peak margin",
-            format!("{true_peak_margin_db} dB"),
+            format!(
+                "{true_peak_margin_db} dB",
+                true_peak_margin_db = Number(true_peak_margin_db)
+            ),
             format!("0 to {MOST_MARGIN_DB} dB"),
             format!("{TRUE_PEAK_MARGIN_DB} dB is usual"),
         ));

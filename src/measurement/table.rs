@@ -8,9 +8,13 @@ use csv::{ReaderBuilder, StringRecord, Trim};
 
 use super::curve::check_frequency;
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::excerpt;
 
-/// Lines that are looked at to find the separator.
+/// Lines with a digit, comments aside, that are looked at to find the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
+
+/// More points than any measurement has: a transform of two million samples gives a million.
+const MOST_ROWS: usize = 1 << 20;
 
 /// Bytes of a line that are looked at: further right are only columns that are ignored.
 const LINE_BYTES: usize = 4096;
@@ -74,6 +78,8 @@ enum Field {
 struct Line {
     number: usize,
     is_comment: bool,
+    /// False where a quotation mark stands alone.
+    quotes_pair: bool,
 }
 
 /// Reads the table of a decoded file.
@@ -81,9 +87,9 @@ struct Line {
 /// # Errors
 /// `Number` with the line for anything but numbers in the first two columns once data began, and
 /// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
-/// are ambiguous or a quote is not closed.
+/// are ambiguous or a quotation mark stands alone; `Setting` for more than a million rows.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
-    let separator = separator_of(text).ok_or_else(|| why_no_rows(text, source_name))?;
+    let separator = separator_of(text, source_name)?;
     let mut table = Table {
         three_columns: true,
         ..Table::default()
@@ -94,6 +100,9 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     each_record(text, separator, usize::MAX, source_name, |line, record| {
         let field = |column: usize| record.get(column).map_or(Field::Empty, Field::read);
         let started = !table.lines.is_empty();
+        if !line.quotes_pair && !line.is_comment {
+            return Err(unclosed(source_name, line));
+        }
         match (field(0), field(1)) {
             _ if line.is_comment => {
                 if !started {
@@ -119,6 +128,16 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                         false => error.at_line(line.number),
                     },
                 )?;
+                if table.lines.len() == MOST_ROWS {
+                    return Err(Error::new(
+                        ErrorKind::Setting,
+                        source_name,
+                        format!("more than {MOST_ROWS} rows"),
+                        format!("at most {MOST_ROWS}"),
+                        "export fewer points: 48 an octave are enough",
+                    )
+                    .at_line(line.number));
+                }
                 table.lines.push(line.number);
                 table.first.push(first);
                 table.second.push(second);
@@ -251,25 +270,46 @@ fn is_header(record: &StringRecord) -> bool {
         && (record[0].starts_with('[') || names_frequency(&record[0]))
 }
 
-fn separator_of(text: &str) -> Option<Separator> {
+/// The separator under which most rows start with two numbers.
+///
+/// # Errors
+/// What [`read`] says where there is no row under any.
+fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     let mut best = (0, None);
+    let mut unpaired: Option<Line> = None;
+    let mut joined = Ok(());
     for separator in Separator::ALL {
         let mut rows = 0;
-        // An unclosed quote only ends the count early here; reading reports it.
-        let _ = each_record(text, separator, LINES_THAT_DECIDE, "", |line, record| {
-            let is_number =
-                |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
-            rows += usize::from(!line.is_comment && is_number(0) && is_number(1));
-            Ok(())
-        });
+        let visited = each_record(
+            text,
+            separator,
+            LINES_THAT_DECIDE,
+            source_name,
+            |line, record| {
+                let is_number =
+                    |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
+                rows += usize::from(!line.is_comment && is_number(0) && is_number(1));
+                if !line.quotes_pair && !line.is_comment {
+                    unpaired = unpaired.or(Some(line));
+                }
+                Ok(())
+            },
+        );
+        // Quotes that join lines only end the count early here; reading reports them.
+        joined = joined.and(visited);
         if rows > best.0 {
             best = (rows, Some(separator));
         }
     }
-    best.1
+    match (best.1, unpaired) {
+        (Some(separator), _) => Ok(separator),
+        (None, Some(line)) => Err(unclosed(source_name, line)),
+        (None, None) => joined.and_then(|()| Err(why_no_rows(text, source_name))),
+    }
 }
 
-/// Visits the records of the first `most` lines that are not blank, comments included.
+/// Visits the records of all lines that are not blank, comments included, as far as line `most` of those with a digit
+/// that are no comments.
 fn each_record(
     text: &str,
     separator: Separator,
@@ -284,7 +324,11 @@ fn each_record(
         .zip(1..)
         .map(|(raw, number)| (shortened(raw).trim(), number))
         .filter(|(raw, _)| !raw.is_empty());
-    for (raw, number) in filled.take(most) {
+    let mut left = most;
+    for (raw, number) in filled {
+        if left == 0 {
+            break;
+        }
         let bare = raw
             .trim_start_matches(['#', ';', '*', '!', '%', '/'])
             .trim();
@@ -298,8 +342,14 @@ fn each_record(
         if content.is_empty() {
             continue;
         }
-        lines.push(Line { number, is_comment });
-        push_record(&mut records, content, separator);
+        let quotes_pair = content.bytes().filter(|b| *b == b'"').count() % 2 == 0;
+        lines.push(Line {
+            number,
+            is_comment,
+            quotes_pair,
+        });
+        push_record(&mut records, content, quotes_pair, separator);
+        left -= usize::from(!is_comment && content.bytes().any(|b| b.is_ascii_digit()));
     }
     let mut reader = ReaderBuilder::new()
         .delimiter(separator.byte())
@@ -309,23 +359,13 @@ fn each_record(
         .from_reader(records.as_bytes());
     let mut record = StringRecord::new();
     let mut index = 0;
-    let unclosed = |line: Line| {
-        Error::new(
-            ErrorKind::Format,
-            source_name,
-            "a quotation mark that is not closed",
-            "quotes in pairs",
-            "close the quote or remove it",
-        )
-        .at_line(line.number)
-    };
     while reader.read_record(&mut record).unwrap_or(false) {
         visit(lines[index], &record)?;
         index += 1;
         // One line is one record by construction; only a quote can join two.
         let next = reader.position().line() as usize - 1;
         if next != index {
-            return Err(unclosed(lines[index - 1]));
+            return Err(unclosed(source_name, lines[index - 1]));
         }
     }
     Ok(())
@@ -336,13 +376,22 @@ fn shortened(line: &str) -> &str {
     &line[..end.unwrap_or(0)]
 }
 
+fn unclosed(source_name: &str, line: Line) -> Box<Error> {
+    Error::new(
+        ErrorKind::Format,
+        source_name,
+        "a quotation mark that stands alone",
+        "quotation marks in pairs around a field, in data and in header lines",
+        "close or remove it, or start the line with # if it is a comment",
+    )
+    .at_line(line.number)
+}
+
 /// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
-fn push_record(records: &mut String, content: &str, separator: Separator) {
-    let unpaired = content.bytes().filter(|b| *b == b'"').count() % 2 == 1;
-    let content = if unpaired {
-        &content.replace('"', "'")
-    } else {
-        content
+fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator: Separator) {
+    let content = match quotes_pair {
+        true => content,
+        false => &content.replace('"', "'"),
     };
     if separator == Separator::Blanks {
         // "Level (dB)" is one title.
@@ -445,17 +494,4 @@ fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
             .at_line(number)
         }
     }
-}
-
-/// The first 40 characters, printable.
-fn excerpt(text: &str) -> String {
-    let mut shown: String = text
-        .chars()
-        .take(40)
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect();
-    if text.chars().nth(40).is_some() {
-        shown.push('…');
-    }
-    shown
 }

@@ -3,9 +3,10 @@
 
 use std::fmt::Write as _;
 
-use super::{Channel, Guard, Sheet};
+use super::{Channel, Guard, Knowledge, Sheet};
 use crate::error::Result;
 use crate::filter::biquad::Biquad;
+use crate::limits::Limits;
 use crate::limits::text::{array, float, number, numbers, string};
 use crate::measurement::takes::Side;
 
@@ -112,10 +113,15 @@ pub fn write(sheet: &Sheet) -> Result<String> {
         sections(sheet),
         checkpoints(sheet),
         coefficients(sheet),
-        knowledge(sheet),
-        limits(sheet),
     ] {
         out.push_str(&part);
+    }
+    let per_side = sheet.is_per_side();
+    if let Some(known) = &sheet.knowledge {
+        out.push_str(&knowledge(known, per_side));
+    }
+    if let Some(held) = &sheet.limits {
+        out.push_str(&limits(held, per_side));
     }
     Ok(out)
 }
@@ -205,8 +211,10 @@ fn sections(sheet: &Sheet) -> String {
                 float(section.gain_db),
                 float(section.q),
             );
-            if let Some(device_q) = sheet.limits.typed_q(section) {
-                let meaning = sheet.limits.rules.meaning_of(section.shape).words();
+            if let Some(limits) = &sheet.limits
+                && let Some(device_q) = limits.typed_q(section)
+            {
+                let meaning = limits.rules.meaning_of(section.shape).words();
                 let _ = writeln!(
                     out,
                     "device_q = {}  # what the equaliser of these limits calls q: {meaning}",
@@ -273,8 +281,7 @@ fn coefficients(sheet: &Sheet) -> String {
     out
 }
 
-fn knowledge(sheet: &Sheet) -> String {
-    let knowledge = &sheet.knowledge;
+fn knowledge(knowledge: &Knowledge, per_side: bool) -> String {
     let residual = &knowledge.residual_db;
     let mut out = format!(
         "[knowledge]  # what was known when the sections were fitted; nothing below is needed to play the sheet
@@ -299,7 +306,7 @@ target_source = {}
             float(ratio),
         );
     }
-    let of_both = if sheet.is_per_side() {
+    let of_both = if per_side {
         ", of both sides together"
     } else {
         ""
@@ -358,18 +365,14 @@ stop = {}
     out
 }
 
-fn limits(sheet: &Sheet) -> String {
-    let each = if sheet.is_per_side() {
-        " on each side"
-    } else {
-        ""
-    };
+fn limits(limits: &Limits, per_side: bool) -> String {
+    let each = if per_side { " on each side" } else { "" };
     format!(
         "
 # What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step; with
 # step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
 [limits]
 {}",
-        sheet.limits.keys_as_toml("limits.shapes")
+        limits.keys_as_toml("limits.shapes")
     )
 }
