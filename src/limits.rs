@@ -557,9 +557,8 @@ impl Limits {
                 };
                 (
                     format!(
-                        "{} to {} dB{cuts}, which is no gain that a section has",
-                        Number(limit.min_db),
-                        Number(limit.max_db)
+                        "{}{cuts}, which is no gain that a section has",
+                        limit.gains()
                     ),
                     "a range with one of the gains of `gain_db`",
                     "correct it; min_db = 0 and max_db = 0 keep a band free of sections",

@@ -210,14 +210,31 @@ fn limits(exchanged: &[(&str, &str)]) -> String {
 /// The promises of every sheet: it can be played at every rate without clipping, typed in as it stands, and
 /// agrees with itself.
 fn keeps_its_promises(sheet: &Sheet) {
-    sheet.limits.as_ref().unwrap().allows(&sheet.channels[0].sections).unwrap();
+    sheet
+        .limits
+        .as_ref()
+        .unwrap()
+        .allows(&sheet.channels[0].sections)
+        .unwrap();
     for s in &sheet.channels[0].sections {
-        assert!(sheet.limits.as_ref().unwrap().f0_hz.contains(s.f0_hz), "{s:?}");
-        assert!(sheet.limits.as_ref().unwrap().gain_db.contains(s.gain_db), "{s:?}");
-        assert!(sheet.limits.as_ref().unwrap().q_of(s.shape).contains(s.q), "{s:?}");
+        assert!(
+            sheet.limits.as_ref().unwrap().f0_hz.contains(s.f0_hz),
+            "{s:?}"
+        );
+        assert!(
+            sheet.limits.as_ref().unwrap().gain_db.contains(s.gain_db),
+            "{s:?}"
+        );
+        assert!(
+            sheet.limits.as_ref().unwrap().q_of(s.shape).contains(s.q),
+            "{s:?}"
+        );
     }
     let preamp_db = sheet.level.preamp_db;
-    assert!(sheet.limits.as_ref().unwrap().preamp_db.contains(preamp_db), "{preamp_db}");
+    assert!(
+        sheet.limits.as_ref().unwrap().preamp_db.contains(preamp_db),
+        "{preamp_db}"
+    );
     assert!(preamp_db <= 0.0);
     for &rate_hz in &sheet.rates_hz {
         let highest_db = preamp_db + peak(&sheet.channels[0].sections, rate_hz).gain_db;
@@ -462,7 +479,11 @@ fn taste_alone_is_one_shelf_or_its_mirror() {
             "{option}: {only:?}"
         );
         assert!((only.q - q).abs() <= 0.002, "{option}: {only:?}");
-        assert_eq!(sheet.knowledge.as_ref().unwrap().residual_db.weighted_after, 0.0, "{option}");
+        assert_eq!(
+            sheet.knowledge.as_ref().unwrap().residual_db.weighted_after,
+            0.0,
+            "{option}"
+        );
     }
 }
 

@@ -268,7 +268,7 @@ fn bad_rows_are_refused_with_their_line() {
         ("nan,1\n30,1\n40,2\n", Number, Some(1), "`nan`"),
         ("20,1\n30,-inf\n40,2\n", Number, Some(2), "`-inf`"),
         ("20,1\n30,1e999\n40,2\n", Number, Some(2), "`1e999`"),
-        ("20,1\n30,1e9\n40,2\n", Number, Some(2), "1000000000 dB"),
+        ("20,1\n30,1e9\n40,2\n", Number, Some(2), "1e9 dB"),
         ("0,1\n30,1\n40,2\n", Order, Some(1), "0 Hz"),
         ("-20,1\n30,1\n40,2\n", Order, Some(1), "-20 Hz"),
         ("20,1\n40,1\n30,2\n", Order, Some(3), "30 Hz after 40 Hz"),
@@ -295,7 +295,7 @@ fn bad_rows_are_refused_with_their_line() {
             Some(2),
             "four whole numbers",
         ),
-        ("20 1\n30 \"2\n80 3\n", Number, Some(2), "`'2`"),
+        ("20 1\n30 \"2\n80 3\n", Format, Some(2), "stands alone"),
         ("a\0b", Format, None, "zero bytes"),
     ] {
         let error = refused(text);
@@ -380,7 +380,10 @@ fn any_number_of_comment_lines_may_precede_the_data() {
             let text = format!("{}{data}", comment.repeat(lines));
             assert_eq!(read(text), read(data), "{lines} {comment}");
         }
-        let text = format!("{}{data}", "\nwords of the program that wrote this\n".repeat(lines));
+        let text = format!(
+            "{}{data}",
+            "\nwords of the program that wrote this\n".repeat(lines)
+        );
         assert_eq!(read(text), read(data), "{lines}");
     }
 }
@@ -395,17 +398,6 @@ fn two_byte_order_marks_in_a_row_are_taken_off() {
     assert_eq!(of(&marked).len(), 1);
     let utf_16: Vec<u8> = marked.encode_utf16().flat_map(u16::to_le_bytes).collect();
     assert_eq!(read(&utf_16), read(notes));
-}
-
-#[test]
-fn more_rows_than_a_million_are_refused_with_the_bound() {
-    let rows: String = (1..=(1 << 20) + 1).map(|i| format!("{i},0\n")).collect();
-    let start = std::time::Instant::now();
-    let error = refused(&rows);
-    assert_eq!(error.kind, ErrorKind::Setting, "{error}");
-    assert!(error.expected.contains("1048576"), "{error}");
-    assert_eq!(error.place.line, Some((1 << 20) + 1));
-    println!("{:?}", start.elapsed());
 }
 
 #[test]

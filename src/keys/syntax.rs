@@ -71,11 +71,16 @@ fn twice(
 ) -> Option<Box<Error>> {
     let given = text.get(span.clone()).filter(|given| !given.is_empty())?;
     let name = given.trim_matches(['"', '\'']);
-    let renamed = [text.get(..span.start)?, STAND_IN, text.get(span.end..)?].concat();
-    let (document, _) = DeTable::parse_recoverable(&renamed);
-    let table = table_with(document.get_ref(), STAND_IN)?;
-    let (first, _) = table.get_key_value(name)?;
-    let first = first.span().start;
+    let first_of = |rest: &str| {
+        let renamed = [&text[..span.start], STAND_IN, rest].concat();
+        let (document, _) = DeTable::parse_recoverable(&renamed);
+        let table = table_with(document.get_ref(), STAND_IN)?;
+        Some(table.get_key_value(name)?.0.span().start)
+    };
+    // The rest of the line is enough, but where a value spans several.
+    let rest = text.get(span.end..)?;
+    let of_line = &rest[..rest.find('\n').unwrap_or(rest.len())];
+    let first = first_of(of_line).or_else(|| first_of(rest))?;
     (first < span.start).then(|| {
         Error::new(
             ErrorKind::Format,
@@ -246,7 +251,7 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
     let in_string = at < start + line.len() && here.bytes[at - start] == 0;
     if in_string && (text[..at].ends_with('\\') || text[at..].starts_with('\\')) {
         return slip(
-            at,
+            at - usize::from(!text[at..].starts_with('\\')),
             "a backslash in a text".to_owned(),
             "a slash, two backslashes, or single quotation marks around the text",
             "write folders like folder/file.csv",
@@ -319,6 +324,19 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
         ),
         Some((_, value)) => {
             let value = value.trim();
+            let after_number = value.split_once([' ', '\t']).filter(|(number, _)| {
+                number.parse::<f64>().is_ok() && number.contains(|c: char| c.is_ascii_digit())
+            });
+            if let Some((_, unit)) = after_number
+                && unit.trim_start().starts_with(char::is_alphabetic)
+            {
+                return slip(
+                    at,
+                    format!("`{}`", excerpt(value)),
+                    "the number alone",
+                    "leave the unit out: the key names it",
+                );
+            }
             let is_word = value.starts_with(|c: char| c.is_alphabetic() || c == '_')
                 && !["true", "false", "inf", "nan"].contains(&value);
             if !is_word {

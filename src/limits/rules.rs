@@ -72,6 +72,16 @@ const GAIN_LIMIT: [&str; 4] = ["from_hz", "to_hz", "min_db", "max_db"];
 const EDGE: f64 = 1e-9;
 
 impl GainLimit {
+    /// Its gains in words.
+    pub(super) fn gains(&self) -> String {
+        let (least, most) = (Number(self.min_db), Number(self.max_db));
+        match (least.0.is_finite(), most.0.is_finite()) {
+            (true, false) => format!("{least} dB or more"),
+            (false, true) => format!("{most} dB or less"),
+            _ => format!("{least} to {most} dB"),
+        }
+    }
+
     pub(super) fn covers(&self, f0_hz: f64) -> bool {
         (self.from_hz * (1.0 - EDGE)..=self.to_hz * (1.0 + EDGE)).contains(&f0_hz)
     }
@@ -136,11 +146,7 @@ impl Rules {
             limit.covers(f0_hz) && !(limit.min_db - SAME..=limit.max_db + SAME).contains(&gain_db)
         });
         if let Some(limit) = limit {
-            let expected = format!(
-                "{} to {} dB there",
-                Number(limit.min_db),
-                Number(limit.max_db)
-            );
+            let expected = format!("{} there", limit.gains());
             return Some(("gain_db", gain(), expected));
         }
         let most_q = self.boost_q_max.filter(|_| gain_db > 0.0)?;

@@ -10,11 +10,8 @@ use super::curve::check_frequency;
 use crate::error::{Error, ErrorKind, Result};
 use crate::message::excerpt;
 
-/// Lines with a digit, comments aside, that are looked at to find the separator.
+/// Lines that may be rows and are looked at to find the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
-
-/// More points than any measurement has: a transform of two million samples gives a million.
-const MOST_ROWS: usize = 1 << 20;
 
 /// Bytes of a line that are looked at: further right are only columns that are ignored.
 const LINE_BYTES: usize = 4096;
@@ -75,11 +72,11 @@ enum Field {
 
 /// Where a record came from.
 #[derive(Debug, Clone, Copy)]
-struct Line {
+struct Line<'a> {
     number: usize,
     is_comment: bool,
-    /// False where a quotation mark stands alone.
-    quotes_pair: bool,
+    /// Without the marks of a comment; in a record, without a comment's tail too.
+    text: &'a str,
 }
 
 /// Reads the table of a decoded file.
@@ -87,7 +84,7 @@ struct Line {
 /// # Errors
 /// `Number` with the line for anything but numbers in the first two columns once data began, and
 /// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
-/// are ambiguous or a quotation mark stands alone; `Setting` for more than a million rows.
+/// are ambiguous or a quotation mark stands alone.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let separator = separator_of(text, source_name)?;
     let mut table = Table {
@@ -97,10 +94,10 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let mut headers = Vec::new();
     let mut suspects: Vec<(usize, StringRecord)> = Vec::new();
     let mut maybe_decimal_commas = separator == Separator::Comma;
-    each_record(text, separator, usize::MAX, source_name, |line, record| {
+    each_record(lines(text), separator, source_name, |line, record| {
         let field = |column: usize| record.get(column).map_or(Field::Empty, Field::read);
         let started = !table.lines.is_empty();
-        if !line.quotes_pair && !line.is_comment {
+        if !line.is_comment && !quotes_pair(line.text) {
             return Err(unclosed(source_name, line));
         }
         match (field(0), field(1)) {
@@ -128,16 +125,6 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
                         false => error.at_line(line.number),
                     },
                 )?;
-                if table.lines.len() == MOST_ROWS {
-                    return Err(Error::new(
-                        ErrorKind::Setting,
-                        source_name,
-                        format!("more than {MOST_ROWS} rows"),
-                        format!("at most {MOST_ROWS}"),
-                        "export fewer points: 48 an octave are enough",
-                    )
-                    .at_line(line.number));
-                }
                 table.lines.push(line.number);
                 table.first.push(first);
                 table.second.push(second);
@@ -275,81 +262,83 @@ fn is_header(record: &StringRecord) -> bool {
 /// # Errors
 /// What [`read`] says where there is no row under any.
 fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
+    // Only a line with a digit can be a row.
+    let may_be_row =
+        |line: &Line<'_>| !line.is_comment && line.text.bytes().any(|b| b.is_ascii_digit());
+    let candidates = lines(text).filter(may_be_row).take(LINES_THAT_DECIDE);
+    let candidates: Vec<Line<'_>> = candidates.collect();
     let mut best = (0, None);
-    let mut unpaired: Option<Line> = None;
     let mut joined = Ok(());
     for separator in Separator::ALL {
         let mut rows = 0;
-        let visited = each_record(
-            text,
-            separator,
-            LINES_THAT_DECIDE,
-            source_name,
-            |line, record| {
-                let is_number =
-                    |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
-                rows += usize::from(!line.is_comment && is_number(0) && is_number(1));
-                if !line.quotes_pair && !line.is_comment {
-                    unpaired = unpaired.or(Some(line));
-                }
-                Ok(())
-            },
-        );
+        let candidates = candidates.iter().copied();
+        let visited = each_record(candidates, separator, source_name, |_, record| {
+            let is_number =
+                |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
+            rows += usize::from(is_number(0) && is_number(1));
+            Ok(())
+        });
         // Quotes that join lines only end the count early here; reading reports them.
         joined = joined.and(visited);
         if rows > best.0 {
             best = (rows, Some(separator));
         }
     }
-    match (best.1, unpaired) {
-        (Some(separator), _) => Ok(separator),
-        (None, Some(line)) => Err(unclosed(source_name, line)),
-        (None, None) => joined.and_then(|()| Err(why_no_rows(text, source_name))),
+    if let Some(separator) = best.1 {
+        return Ok(separator);
+    }
+    let mut with_quotes = lines(text).filter(|line| !line.is_comment && line.text.contains('"'));
+    match with_quotes.find(|line| !quotes_pair(before_comment(line.text, Separator::Comma))) {
+        Some(line) => Err(unclosed(source_name, line)),
+        None => joined.and_then(|()| Err(why_no_rows(text, source_name))),
     }
 }
 
-/// Visits the records of all lines that are not blank, comments included, as far as line `most` of those with a digit
-/// that are no comments.
-fn each_record(
-    text: &str,
-    separator: Separator,
-    most: usize,
-    source_name: &str,
-    mut visit: impl FnMut(Line, &StringRecord) -> Result<()>,
-) -> Result<()> {
-    let mut lines = Vec::new();
-    let mut records = String::new();
-    let filled = text
-        .split('\n')
-        .zip(1..)
-        .map(|(raw, number)| (shortened(raw).trim(), number))
-        .filter(|(raw, _)| !raw.is_empty());
-    let mut left = most;
-    for (raw, number) in filled {
-        if left == 0 {
-            break;
-        }
+/// The lines that are not blank, those of comments without their marks.
+fn lines(text: &str) -> impl Iterator<Item = Line<'_>> {
+    text.split('\n').zip(1..).filter_map(|(raw, number)| {
+        let raw = shortened(raw).trim();
         let bare = raw
             .trim_start_matches(['#', ';', '*', '!', '%', '/'])
             .trim();
         // A slash alone marks nothing, and a line of markers is blank.
         let is_comment = bare.len() < raw.len() && (!raw.starts_with('/') || raw.starts_with("//"));
-        let content = if is_comment {
-            bare
-        } else {
-            before_comment(raw, separator).trim()
+        let text = if is_comment { bare } else { raw };
+        let line = Line {
+            number,
+            is_comment,
+            text,
+        };
+        (!text.is_empty()).then_some(line)
+    })
+}
+
+fn quotes_pair(content: &str) -> bool {
+    content.bytes().filter(|b| *b == b'"').count() % 2 == 0
+}
+
+/// Visits the records of lines.
+fn each_record<'a>(
+    all: impl Iterator<Item = Line<'a>>,
+    separator: Separator,
+    source_name: &str,
+    mut visit: impl FnMut(Line<'a>, &StringRecord) -> Result<()>,
+) -> Result<()> {
+    let mut lines = Vec::new();
+    let mut records = String::new();
+    for line in all {
+        let content = match line.is_comment {
+            true => line.text,
+            false => before_comment(line.text, separator).trim(),
         };
         if content.is_empty() {
             continue;
         }
-        let quotes_pair = content.bytes().filter(|b| *b == b'"').count() % 2 == 0;
         lines.push(Line {
-            number,
-            is_comment,
-            quotes_pair,
+            text: content,
+            ..line
         });
-        push_record(&mut records, content, quotes_pair, separator);
-        left -= usize::from(!is_comment && content.bytes().any(|b| b.is_ascii_digit()));
+        push_record(&mut records, content, separator);
     }
     let mut reader = ReaderBuilder::new()
         .delimiter(separator.byte())
@@ -376,7 +365,7 @@ fn shortened(line: &str) -> &str {
     &line[..end.unwrap_or(0)]
 }
 
-fn unclosed(source_name: &str, line: Line) -> Box<Error> {
+fn unclosed(source_name: &str, line: Line<'_>) -> Box<Error> {
     Error::new(
         ErrorKind::Format,
         source_name,
@@ -388,8 +377,8 @@ fn unclosed(source_name: &str, line: Line) -> Box<Error> {
 }
 
 /// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
-fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator: Separator) {
-    let content = match quotes_pair {
+fn push_record(records: &mut String, content: &str, separator: Separator) {
+    let content = match quotes_pair(content) {
         true => content,
         false => &content.replace('"', "'"),
     };

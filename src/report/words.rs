@@ -6,11 +6,16 @@ pub use crate::message::printable;
 /// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
 #[must_use]
 pub fn decimals_up_to(value: f64, most: usize) -> String {
-    let mut text = decimals(value, most);
-    if text.contains('.') && !text.contains('e') {
-        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
-    }
-    text
+    let text = decimals(value, most);
+    let (digits, exponent) = match text.find('e') {
+        Some(at) => text.split_at(at),
+        None => (text.as_str(), ""),
+    };
+    let digits = match digits.contains('.') {
+        true => digits.trim_end_matches('0').trim_end_matches('.'),
+        false => digits,
+    };
+    format!("{digits}{exponent}")
 }
 
 /// Like [`decimals_up_to`], with `+` before what is above 0.

@@ -64,7 +64,8 @@ const MOST_FREQUENCIES: usize = 1000;
 const MOST_TEXTS: usize = 10_000;
 
 /// Reads a sheet. `source_name` is its name for messages. It may end before `[knowledge]`, as its comments promise: nothing
-/// of that table and of `[limits]` is needed to play it. A table that is there must be whole.
+/// of that table and of `[limits]` is needed to play it. A table that is there must be whole, and `[knowledge]` stands with
+/// `[limits]`.
 ///
 /// # Errors
 /// When it is no TOML, has unknown or missing keys, or is not whole ([`Sheet::check`]); with line and key.
@@ -82,10 +83,13 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
                 .optional("knowledge")
                 .map(|knowledge| knowledge.table(&KNOWLEDGE, read_knowledge))
                 .transpose()?,
-            limits: table
-                .optional("limits")
-                .map(|limits| limits.table(&limits::KEYS, Limits::read))
-                .transpose()?,
+            limits: match table.optional("knowledge") {
+                // What ends between the two has lost its end.
+                Some(_) => Some(table.required("limits")?),
+                None => table.optional("limits"),
+            }
+            .map(|limits| limits.table(&limits::KEYS, Limits::read))
+            .transpose()?,
         };
         let whole = sheet.check().and_then(|()| {
             let typed = |table: &Table| {
