@@ -808,7 +808,7 @@ fn help_states_units_ranges_and_defaults_and_exits_with_0() {
 fn the_equaliser_that_is_assumed_is_the_one_the_help_states() {
     let bench = Bench::with_unit();
     bench.done("fit unit.csv --target flat -o out.toml --quiet");
-    let assumed = bench.sheet("out.toml").limits;
+    let assumed = bench.sheet("out.toml").limits.unwrap();
     assert_eq!(assumed, Limits::standard());
     assert_eq!(assumed.rates_hz, [44_100.0, 48_000.0, 96_000.0]);
     assert_eq!((assumed.gain_db.min(), assumed.gain_db.max()), (-12.0, 6.0));

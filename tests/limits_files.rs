@@ -530,7 +530,7 @@ fn a_usual_slip_is_named_at_its_line_and_column() {
         (
             "shelf_q = 0.7",
             "shelf_q = 0.7 octaves",
-            15,
+            11,
             "`0.7 octaves`",
             "the number alone",
         ),

@@ -106,11 +106,14 @@ pub fn preamp_for(peak_gain_db: f64, setting: &Setting) -> Result<f64> {
         None => Err(Error::new(
             ErrorKind::Refused,
             "preamp_db",
-            format!("sections that need a preamp of {:.2} dB", -peak_gain_db),
+            format!(
+                "sections that need a preamp of {:.2} dB",
+                Number(-peak_gain_db)
+            ),
             format!(
                 "at least {} dB, the lowest this equaliser has: it is {:.2} dB short",
-                setting.min(),
-                peak_gain_db + setting.min()
+                Number(setting.min()),
+                Number(peak_gain_db + setting.min())
             ),
             "allow less boost (gain_db.max), or use an equaliser with a lower preamp",
         )),

@@ -324,6 +324,9 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
         ),
         Some((_, value)) => {
             let value = value.trim();
+            let at = line.find('=').map_or(0, |equals| {
+                equals + 1 + line[equals + 1..].len() - line[equals + 1..].trim_start().len()
+            });
             let after_number = value.split_once([' ', '\t']).filter(|(number, _)| {
                 number.parse::<f64>().is_ok() && number.contains(|c: char| c.is_ascii_digit())
             });
@@ -331,7 +334,7 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
                 && unit.trim_start().starts_with(char::is_alphabetic)
             {
                 return slip(
-                    at,
+                    start + at,
                     format!("`{}`", excerpt(value)),
                     "the number alone",
                     "leave the unit out: the key names it",
@@ -342,9 +345,6 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
             if !is_word {
                 return None;
             }
-            let at = line.find('=').map_or(0, |equals| {
-                equals + 1 + line[equals + 1..].len() - line[equals + 1..].trim_start().len()
-            });
             slip(
                 start + at,
                 format!("`{}` without quotation marks", excerpt(value)),

@@ -72,11 +72,11 @@ enum Field {
 
 /// Where a record came from.
 #[derive(Debug, Clone, Copy)]
-struct Line<'a> {
+struct Line {
     number: usize,
     is_comment: bool,
-    /// Without the marks of a comment; in a record, without a comment's tail too.
-    text: &'a str,
+    /// False where a quotation mark stands alone.
+    quotes_pair: bool,
 }
 
 /// Reads the table of a decoded file.
@@ -97,7 +97,7 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     each_record(lines(text), separator, source_name, |line, record| {
         let field = |column: usize| record.get(column).map_or(Field::Empty, Field::read);
         let started = !table.lines.is_empty();
-        if !line.is_comment && !quotes_pair(line.text) {
+        if !line.is_comment && !line.quotes_pair {
             return Err(unclosed(source_name, line));
         }
         match (field(0), field(1)) {
@@ -263,10 +263,11 @@ fn is_header(record: &StringRecord) -> bool {
 /// What [`read`] says where there is no row under any.
 fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     // Only a line with a digit can be a row.
-    let may_be_row =
-        |line: &Line<'_>| !line.is_comment && line.text.bytes().any(|b| b.is_ascii_digit());
+    let may_be_row = |(line, words): &(Line, &str)| {
+        !line.is_comment && words.bytes().any(|b| b.is_ascii_digit())
+    };
     let candidates = lines(text).filter(may_be_row).take(LINES_THAT_DECIDE);
-    let candidates: Vec<Line<'_>> = candidates.collect();
+    let candidates: Vec<(Line, &str)> = candidates.collect();
     let mut best = (0, None);
     let mut joined = Ok(());
     for separator in Separator::ALL {
@@ -287,15 +288,17 @@ fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     if let Some(separator) = best.1 {
         return Ok(separator);
     }
-    let mut with_quotes = lines(text).filter(|line| !line.is_comment && line.text.contains('"'));
-    match with_quotes.find(|line| !quotes_pair(before_comment(line.text, Separator::Comma))) {
-        Some(line) => Err(unclosed(source_name, line)),
+    let alone = lines(text).filter(|(line, words)| !line.is_comment && words.contains('"'));
+    let mut alone =
+        alone.filter(|(_, words)| !quotes_pair(before_comment(words, Separator::Comma)));
+    match alone.next() {
+        Some((line, _)) => Err(unclosed(source_name, line)),
         None => joined.and_then(|()| Err(why_no_rows(text, source_name))),
     }
 }
 
 /// The lines that are not blank, those of comments without their marks.
-fn lines(text: &str) -> impl Iterator<Item = Line<'_>> {
+fn lines(text: &str) -> impl Iterator<Item = (Line, &str)> {
     text.split('\n').zip(1..).filter_map(|(raw, number)| {
         let raw = shortened(raw).trim();
         let bare = raw
@@ -307,9 +310,9 @@ fn lines(text: &str) -> impl Iterator<Item = Line<'_>> {
         let line = Line {
             number,
             is_comment,
-            text,
+            quotes_pair: true,
         };
-        (!text.is_empty()).then_some(line)
+        (!text.is_empty()).then_some((line, text))
     })
 }
 
@@ -319,26 +322,27 @@ fn quotes_pair(content: &str) -> bool {
 
 /// Visits the records of lines.
 fn each_record<'a>(
-    all: impl Iterator<Item = Line<'a>>,
+    all: impl Iterator<Item = (Line, &'a str)>,
     separator: Separator,
     source_name: &str,
-    mut visit: impl FnMut(Line<'a>, &StringRecord) -> Result<()>,
+    mut visit: impl FnMut(Line, &StringRecord) -> Result<()>,
 ) -> Result<()> {
     let mut lines = Vec::new();
     let mut records = String::new();
-    for line in all {
+    for (line, words) in all {
         let content = match line.is_comment {
-            true => line.text,
-            false => before_comment(line.text, separator).trim(),
+            true => words,
+            false => before_comment(words, separator).trim(),
         };
         if content.is_empty() {
             continue;
         }
+        let quotes_pair = quotes_pair(content);
         lines.push(Line {
-            text: content,
+            quotes_pair,
             ..line
         });
-        push_record(&mut records, content, separator);
+        push_record(&mut records, content, quotes_pair, separator);
     }
     let mut reader = ReaderBuilder::new()
         .delimiter(separator.byte())
@@ -365,7 +369,7 @@ fn shortened(line: &str) -> &str {
     &line[..end.unwrap_or(0)]
 }
 
-fn unclosed(source_name: &str, line: Line<'_>) -> Box<Error> {
+fn unclosed(source_name: &str, line: Line) -> Box<Error> {
     Error::new(
         ErrorKind::Format,
         source_name,
@@ -377,8 +381,8 @@ fn unclosed(source_name: &str, line: Line<'_>) -> Box<Error> {
 }
 
 /// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
-fn push_record(records: &mut String, content: &str, separator: Separator) {
-    let content = match quotes_pair(content) {
+fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator: Separator) {
+    let content = match quotes_pair {
         true => content,
         false => &content.replace('"', "'"),
     };
