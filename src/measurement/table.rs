@@ -288,7 +288,8 @@ fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     if let Some(separator) = best.1 {
         return Ok(separator);
     }
-    let alone = lines(text).filter(|(line, words)| !line.is_comment && words.contains('"'));
+    let alone = lines(if text.contains('"') { text } else { "" });
+    let alone = alone.filter(|(line, words)| !line.is_comment && words.contains('"'));
     let mut alone =
         alone.filter(|(_, words)| !quotes_pair(before_comment(words, Separator::Comma)));
     match alone.next() {
@@ -365,6 +366,9 @@ fn each_record<'a>(
 }
 
 fn shortened(line: &str) -> &str {
+    if line.len() <= LINE_BYTES {
+        return line;
+    }
     let end = (0..=line.len().min(LINE_BYTES)).rfind(|end| line.is_char_boundary(*end));
     &line[..end.unwrap_or(0)]
 }
@@ -454,7 +458,9 @@ fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
 
 /// No separator gave a single row: say what the first numeric line looks like.
 fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
-    let numeric = text.split('\n').zip(1..).find(|(line, _)| {
+    let words = text.split('\n').zip(1..);
+    let mut words = words.filter(|(line, _)| !line.is_empty() && !line.starts_with('#'));
+    let numeric = words.find(|(line, _)| {
         let first = line.split([' ', '\t', ';', ',']).find(|w| !w.is_empty());
         matches!(
             first.map(Field::read),
