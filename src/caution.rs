@@ -137,6 +137,11 @@ pub enum Caution {
         /// The preamp, below 0.
         preamp_db: f64,
     },
+    /// Small gains of peaking sections have no width between -3 dB points, by which the equaliser reads q.
+    GainsWithoutWidth {
+        /// The smallest gain that has one.
+        least_gain_db: f64,
+    },
     /// Boosts were limited so that the preamp stays within what the equaliser has.
     PreampBound {
         /// The smallest preamp of the equaliser.
@@ -257,6 +262,10 @@ impl fmt::Display for Caution {
                 f,
                 "the preamp of {preamp_db} dB is not included: apply it before the filters, or the result can clip and plays {} dB louder.",
                 -preamp_db
+            ),
+            Self::GainsWithoutWidth { least_gain_db } => write!(
+                f,
+                "q is read as the width between -3 dB points, which a peaking section of less than {least_gain_db} dB does not have: none boosts or cuts by less. Choose another q_meaning where the equaliser can."
             ),
             Self::PreampBound { preamp_min_db } => write!(
                 f,

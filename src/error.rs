@@ -2,7 +2,7 @@
 //!
 //! An error names the file (or option), the line and the key where that is known, what was found
 //! there, what was expected, and a next step. It prints as
-//! `FILE:LINE: KEY: found X; expected Y; NEXT STEP`.
+//! `FILE:LINE:COLUMN: KEY: found X; expected Y; NEXT STEP`.
 
 use std::fmt;
 
@@ -11,8 +11,10 @@ use std::fmt;
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum ErrorKind {
-    /// A file could not be opened, read or written.
+    /// A file could not be opened, read or written, though something of its name is there.
     File,
+    /// There is no file of that name.
+    Missing,
     /// The bytes are not what the file should hold (another kind of file, undecodable text, too large).
     Format,
     /// A number is missing, is no number, or is not finite.
@@ -36,6 +38,8 @@ pub struct Place {
     pub source: String,
     /// Line, counted from 1.
     pub line: Option<usize>,
+    /// Character in that line, counted from 1, where a single one is at fault.
+    pub column: Option<usize>,
     /// Key of a TOML file, such as `gain_db.step`.
     pub key: Option<String>,
 }
@@ -72,6 +76,7 @@ impl Error {
             place: Place {
                 source: source.into(),
                 line: None,
+                column: None,
                 key: None,
             },
             found: found.into(),
@@ -84,6 +89,14 @@ impl Error {
     #[must_use]
     pub fn at_line(mut self: Box<Self>, line: usize) -> Box<Self> {
         self.place.line = Some(line);
+        self
+    }
+
+    /// The same error at a character of a line, both counted from 1.
+    #[must_use]
+    pub fn at_column(mut self: Box<Self>, line: usize, column: usize) -> Box<Self> {
+        self.place.line = Some(line);
+        self.place.column = Some(column);
         self
     }
 
@@ -100,6 +113,9 @@ impl fmt::Display for Error {
         f.write_str(&self.place.source)?;
         if let Some(line) = self.place.line {
             write!(f, ":{line}")?;
+            if let Some(column) = self.place.column {
+                write!(f, ":{column}")?;
+            }
         }
         if let Some(key) = &self.place.key {
             write!(f, ": {key}")?;
@@ -120,11 +136,18 @@ pub fn nearest_spelling<'a>(
     given: &str,
     known: impl IntoIterator<Item = &'a str>,
 ) -> Option<&'a str> {
+    let close = |name: &&str| 1 + name.chars().count() / 3;
+    // No distance is smaller than the difference in length, and words may be megabytes long.
+    let similar_length = |name: &&str| {
+        let longest = name.chars().count() + close(name);
+        given.chars().take(longest + 1).count() <= longest
+    };
     known
         .into_iter()
+        .filter(similar_length)
         .map(|name| (edit_distance(given, name), name))
         .min()
-        .filter(|(distance, name)| *distance <= 1 + name.chars().count() / 3)
+        .filter(|(distance, name)| *distance <= close(name))
         .map(|(_, name)| name)
 }
 

@@ -16,6 +16,7 @@ use crate::measurement::parse::Weight;
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::smooth::{Width, smooth};
 use crate::measurement::takes::Take;
+use crate::message::Number;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
 
 pub mod outcome;
@@ -207,7 +208,8 @@ fn as_loud_as_wished<A: Clone>(
             request.unit.as_str(),
             format!(
                 "no sections that help and play at most {most_loss_db} dB quieter; the best ones play {:.1} dB quieter",
-                without.loudness_loss_db
+                without.loudness_loss_db,
+                most_loss_db = Number(most_loss_db)
             ),
             "an improvement over no EQ at all, as loud as was wished",
             "allow more loss of loudness, or want less",
@@ -431,7 +433,10 @@ fn playable(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>> {
     Err(Error::new(
         ErrorKind::Coverage,
         "rates_hz",
-        format!("{rate_hz} Hz for curves from {low_hz:.0} Hz to {high_hz:.0} Hz"),
+        format!(
+            "{rate_hz} Hz for curves from {low_hz:.0} Hz to {high_hz:.0} Hz",
+            rate_hz = Number(rate_hz)
+        ),
         "at least one octave of them below half the first rate",
         "name a higher rate first in the limits",
     ))

@@ -1,27 +1,32 @@
 //! A TOML file read key by key, so that every error can name its line, its key and the nearest spelling.
 
+mod lines;
+mod syntax;
+
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::message::excerpt;
+pub(crate) use lines::Lines;
+pub(crate) use syntax::parse;
 
 /// No file read through here needs to be larger; anything that is, is another kind of file.
-const LARGEST_BYTES: usize = 4 << 20;
+pub(crate) const LARGEST_BYTES: usize = 4 << 20;
 
-/// The text that places are counted in.
+/// What some programs put before a text, and some twice.
+pub(crate) const BYTE_ORDER_MARK: char = '\u{feff}';
+
+/// The file that places are counted in.
 #[derive(Clone, Copy)]
 struct Origin<'a> {
     source: &'a str,
-    text: &'a str,
+    lines: &'a Lines<'a>,
 }
 
 impl Origin<'_> {
     fn line(self, byte: usize) -> usize {
-        let upto = byte.min(self.text.len());
-        1 + self.text.as_bytes()[..upto]
-            .iter()
-            .filter(|&&b| b == b'\n')
-            .count()
+        self.lines.line(byte)
     }
 }
 
@@ -49,14 +54,14 @@ pub(crate) fn read_file<T>(
         not_ours("bytes that are not UTF-8".into())
             .at_line(1 + before.iter().filter(|&&b| b == b'\n').count())
     })?;
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-    let origin = Origin { source, text };
-    let map = DeTable::parse(text).map_err(|error| {
-        let line = error.span().map_or(1, |span| origin.line(span.start));
-        not_ours(error.message().trim().replace('\n', ", ")).at_line(line)
-    })?;
+    let text = text.trim_start_matches(BYTE_ORDER_MARK);
+    let lines = Lines::of(text);
+    let map = parse(text, source, &lines)?;
     let table = Table {
-        origin,
+        origin: Origin {
+            source,
+            lines: &lines,
+        },
         path: String::new(),
         start: 0,
         map: map.get_ref(),
@@ -122,7 +127,7 @@ impl<'a> Table<'a> {
         let Some((key, _)) = stranger else {
             return Ok(());
         };
-        let name = shorten(key.get_ref());
+        let name = excerpt(key.get_ref());
         Err(Error::new(
             ErrorKind::Name,
             self.origin.source,
@@ -202,9 +207,9 @@ impl<'a> Value<'a> {
 
     fn wrong_type(&self, kind: ErrorKind, expected: &str) -> Box<Error> {
         let found = match self.value.get_ref() {
-            DeValue::String(text) => format!("the text \"{}\"", shorten(text)),
-            DeValue::Integer(number) => format!("the number {}", shorten(&number.to_string())),
-            DeValue::Float(number) => format!("the number {}", shorten(number.as_str())),
+            DeValue::String(text) => format!("the text \"{}\"", excerpt(text)),
+            DeValue::Integer(number) => format!("the number {}", excerpt(&number.to_string())),
+            DeValue::Float(number) => format!("the number {}", excerpt(number.as_str())),
             DeValue::Boolean(value) => value.to_string(),
             DeValue::Datetime(_) => "a date".to_owned(),
             DeValue::Array(_) => "an array".to_owned(),
@@ -292,6 +297,19 @@ impl<'a> Value<'a> {
             .collect())
     }
 
+    /// Refuses an array of more than `most` of `what`.
+    pub(crate) fn at_most(&self, most: usize, what: &str) -> Result<()> {
+        match self.value.get_ref() {
+            DeValue::Array(items) if items.iter().count() > most => Err(self.error(
+                ErrorKind::Setting,
+                format!("{} {what}", items.iter().count()),
+                format!("at most {most}"),
+                "remove some, or check that this is the file you meant",
+            )),
+            _ => Ok(()),
+        }
+    }
+
     /// An array of finite numbers.
     pub(crate) fn numbers(&self) -> Result<Vec<f64>> {
         self.items()?.iter().map(Value::number).collect()
@@ -332,17 +350,4 @@ impl<'a> Value<'a> {
             .map(|item| item.table(known, &mut read))
             .collect()
     }
-}
-
-/// At most 40 characters, and nothing that could disturb a terminal.
-pub(crate) fn shorten(text: &str) -> String {
-    let mut short: String = text
-        .chars()
-        .take(40)
-        .map(|c| if c.is_control() { ' ' } else { c })
-        .collect();
-    if text.chars().nth(40).is_some() {
-        short.push_str("...");
-    }
-    short
 }

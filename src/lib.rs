@@ -113,8 +113,8 @@
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
 //!
-//! (The numbers leave room for stages to come.) [`units`], [`error`], [`caution`], [`digest`] and [`names`] serve all of
-//! them: every
+//! (The numbers leave room for stages to come.) [`units`], [`error`], [`message`], [`caution`], [`digest`] and [`names`]
+//! serve all of them: every
 //! failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
 //!
 //! Loud sound harms hearing. Whatever is built on this: let listeners start at a low volume, and let local rules
@@ -124,6 +124,8 @@
 pub mod units;
 
 pub mod error;
+
+pub mod message;
 
 pub mod caution;
 

@@ -15,8 +15,10 @@ pub(crate) mod text;
 use std::fmt::Write as _;
 
 use crate::error::{Error, ErrorKind, Result};
+use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Section, Shape};
 use crate::keys::{self, Table, Value};
+use crate::message::Number;
 use bounds::Bound;
 use rules::{Rules, paired};
 pub use setting::Setting;
@@ -275,7 +277,7 @@ impl Limits {
                 ErrorKind::Refused,
                 &self.name,
                 format!("sections that boost by {peak_gain_db:.2} dB together"),
-                format!("at most {most_db} dB"),
+                format!("at most {most_db} dB", most_db = Number(most_db)),
                 "allow more total boost, or less boost of each section (gain_db.max)",
             )
             .at_key("total_boost_max_db")),
@@ -348,7 +350,8 @@ impl Limits {
                 format!("section[{}]", index + 1),
                 format!(
                     "a {} section at {} Hz too many",
-                    sections[index].shape, sections[index].f0_hz
+                    sections[index].shape,
+                    Number(sections[index].f0_hz)
                 ),
                 "a slot of its own for each section".to_owned(),
                 "fit again within these limits",
@@ -436,7 +439,11 @@ impl Limits {
         let [f0_hz, gain_db, q] = self.knobs(section.shape, slot);
         let Some(device_q) = self.device_q(section) else {
             let meaning = self.rules.meaning_of(section.shape);
-            let found = format!("{} (cookbook) with {} dB", section.q, section.gain_db);
+            let found = format!(
+                "{} (cookbook) with {} dB",
+                Number(section.q),
+                Number(section.gain_db)
+            );
             return Some(("q", found, format!("a section that has a {meaning}")));
         };
         [
@@ -446,7 +453,7 @@ impl Limits {
         ]
         .into_iter()
         .find(|(_, value, setting)| !setting.contains(*value))
-        .map(|(name, value, setting)| (name, value.to_string(), setting.instead_of(value)))
+        .map(|(name, value, setting)| (name, Number(value).to_string(), setting.instead_of(value)))
     }
 
     /// Whether these limits make sense.
@@ -460,7 +467,7 @@ impl Limits {
         let outside = |key: &str, found: f64, bound: &Bound| {
             refused(
                 key,
-                format!("{found}{}", bound.unit),
+                format!("{}{}", Number(found), bound.unit),
                 bound.words(),
                 "correct the value",
             )
@@ -509,10 +516,10 @@ impl Limits {
             }
             return Err(refused(
                 &key,
-                format!("{highest_hz} Hz"),
+                format!("{highest_hz} Hz", highest_hz = Number(highest_hz)),
                 format!(
                     "less than {} Hz, half the lowest of rates_hz: no section can be played at or above it",
-                    lowest_rate_hz / 2.0
+                    Number(lowest_rate_hz / 2.0)
                 ),
                 "lower f0_hz, or remove that rate",
             ));
@@ -533,12 +540,139 @@ impl Limits {
         if self.rules.cut_only && least_db >= 0.0 {
             return Err(refused(
                 "cut_only",
-                format!("true, with gains of {least_db} dB or more"),
+                format!(
+                    "true, with gains of {least_db} dB or more",
+                    least_db = Number(least_db)
+                ),
                 "some gain below 0 dB where only cuts are wanted".to_owned(),
                 "lower gain_db.min, or leave cut_only out",
             ));
         }
+        self.check_gain_limits(refused)?;
+        self.check_widths(refused)
+    }
+
+    /// Whether every gain limit leaves some gain, and whether all of them together leave some at some frequency.
+    fn check_gain_limits(
+        &self,
+        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+    ) -> Result<()> {
+        let places: Vec<[&Setting; 3]> = Shape::ALL
+            .into_iter()
+            .flat_map(|shape| self.places(shape).map(move |slot| self.knobs(shape, slot)))
+            .collect();
+        let most_db = if self.rules.cut_only {
+            0.0
+        } else {
+            f64::INFINITY
+        };
+        let limits = &self.rules.gain_limits;
+        for (index, limit) in limits.iter().enumerate() {
+            let leaves = |knobs: &[&Setting; 3]| {
+                knobs[1].has_within(limit.min_db, limit.max_db.min(most_db))
+            };
+            let (found, expected, next_step) = if !places.iter().any(leaves) {
+                let cuts = if self.rules.cut_only {
+                    ", and cut_only"
+                } else {
+                    ""
+                };
+                (
+                    format!(
+                        "{}{cuts}, which is no gain that a section has",
+                        limit.gains()
+                    ),
+                    "a range with one of the gains of `gain_db`",
+                    "correct it; min_db = 0 and max_db = 0 keep a band free of sections",
+                )
+            } else if !places
+                .iter()
+                .any(|knobs| rules::leave_some(&limits[..=index], knobs, most_db))
+            {
+                (
+                    format!(
+                        "a limit that with the {index} before it leaves no gain at any frequency"
+                    ),
+                    "some gain that all of them allow where f0_hz can be",
+                    "correct it, or one that overlaps it",
+                )
+            } else {
+                continue;
+            };
+            let key = format!("gain_limit[{}]", index + 1);
+            return Err(refused(&key, found, expected.to_owned(), next_step));
+        }
         Ok(())
+    }
+
+    /// Whether peaking sections have a width where q is read as one between -3 dB points.
+    fn check_widths(
+        &self,
+        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+    ) -> Result<()> {
+        if self.rules.q_meaning != QMeaning::Width3Db {
+            return Ok(());
+        }
+        let most_db = if self.rules.cut_only {
+            0.0
+        } else {
+            f64::INFINITY
+        };
+        for slot in self.places(Shape::Peaking) {
+            let gain_db = self.knobs(Shape::Peaking, slot)[1];
+            let other_shapes = slot.is_some_and(|slot| self.rules.slots[slot].shapes.len() > 1);
+            if other_shapes
+                || gain_db.has_within(f64::NEG_INFINITY, -LEAST_GAIN_WITH_WIDTH_DB)
+                || gain_db.has_within(LEAST_GAIN_WITH_WIDTH_DB, most_db)
+            {
+                continue;
+            }
+            let key = match slot {
+                Some(slot) if self.rules.slots[slot].gain_db.is_some() => {
+                    format!("slot[{}].gain_db", slot + 1)
+                }
+                _ => "q_meaning".to_owned(),
+            };
+            return Err(refused(
+                &key,
+                format!(
+                    "\"width-3-db\" with peaking gains of {} to {} dB{}",
+                    Number(gain_db.min()),
+                    Number(gain_db.max()),
+                    if self.rules.cut_only {
+                        ", cuts only"
+                    } else {
+                        ""
+                    }
+                ),
+                format!(
+                    "some peaking gain of {LEAST_GAIN_WITH_WIDTH_DB} dB or more either way: a smaller one has no points 3 dB from its top"
+                ),
+                "widen gain_db, or choose another q_meaning",
+            ));
+        }
+        Ok(())
+    }
+
+    /// True where peaking sections have gains that cannot be used, since q is read as the width between -3 dB points and
+    /// these gains have none.
+    #[must_use]
+    pub fn has_gains_without_width(&self) -> bool {
+        /// Closer to 0 a gain does nothing.
+        const NO_GAIN_DB: f64 = 1e-6;
+        let most_db = if self.rules.cut_only {
+            0.0
+        } else {
+            f64::INFINITY
+        };
+        // Just inside, so that the least gain with a width is not counted.
+        let least_db = LEAST_GAIN_WITH_WIDTH_DB - NO_GAIN_DB;
+        self.rules.q_meaning == QMeaning::Width3Db
+            && self.places(Shape::Peaking).any(|slot| {
+                let gain_db = self.knobs(Shape::Peaking, slot)[1];
+                gain_db.has_within(-least_db, -NO_GAIN_DB)
+                    || gain_db.has_within(NO_GAIN_DB, least_db.min(most_db))
+            })
     }
 
     /// Reads a limits file. `source_name` is its name for messages.
@@ -586,7 +720,11 @@ impl Limits {
         let limits = Self {
             name: table.required("name")?.string()?,
             sections: read_count(&table.required("sections")?)?,
-            rates_hz: table.required("rates_hz")?.numbers()?,
+            rates_hz: {
+                let rates = table.required("rates_hz")?;
+                rates.at_most(bounds::RATES.max as usize, "rates")?;
+                rates.numbers()?
+            },
             preamp_db: setting::read(&table.required("preamp_db")?)?,
             f0_hz: setting::read(&table.required("f0_hz")?)?,
             gain_db: setting::read(&table.required("gain_db")?)?,
@@ -678,7 +816,11 @@ pub(crate) fn check_rates(
         if !bounds::RATE_HZ.contains(*rate_hz) || rates_hz[..index].contains(rate_hz) {
             return Err(refused(
                 "rates_hz",
-                format!("{rate_hz} Hz as number {}", index + 1),
+                format!(
+                    "{rate_hz} Hz as number {}",
+                    index + 1,
+                    rate_hz = Number(*rate_hz)
+                ),
                 format!("rates of {}, each once", bounds::RATE_HZ.words()),
                 "correct or remove that rate",
             ));

@@ -39,7 +39,7 @@ fn opens(files: &[(&str, &str)]) -> impl FnMut(&str) -> Result<Vec<u8>> {
         Some(text) => Ok(text.clone().into_bytes()),
         None => fs::read(path).map_err(|_| {
             Error::new(
-                ErrorKind::File,
+                ErrorKind::Missing,
                 path,
                 "no such file",
                 "a file",
@@ -183,7 +183,7 @@ fn a_side_or_a_variant_that_a_unit_does_not_have_is_refused_at_its_line() {
     );
     assert_eq!(
         (error.kind, error.place.line),
-        (ErrorKind::File, Some(5)),
+        (ErrorKind::Missing, Some(5)),
         "{error}"
     );
 }
@@ -292,7 +292,7 @@ fn a_table_that_cannot_be_is_refused_at_its_line() {
         ),
         (
             "file = \"gone.csv\"",
-            ErrorKind::File,
+            ErrorKind::Missing,
             5,
             "contour.file",
             "`gone.csv`",
@@ -436,7 +436,7 @@ fn a_blend_that_cannot_be_is_refused_at_its_line() {
         ),
         (
             "[blend]\nwith = \"no.csv\"\nshare = 0.5",
-            ErrorKind::File,
+            ErrorKind::Missing,
             4,
             "blend.with",
             "`no.csv`",

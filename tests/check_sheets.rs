@@ -7,7 +7,7 @@ use assert_cmd::Command;
 use bandwright::filter::{Section, Shape};
 use bandwright::limits::Limits;
 use bandwright::sheet::{Guard, Sheet, read, write};
-use bandwright::verify::sheet_check::Subject;
+use bandwright::verify::sheet_check::{LimitsFrom, Outcome as TestOutcome, Subject};
 use bandwright::verify::{SheetCheck, check_sheet};
 use proptest::prelude::*;
 use serde_json::Value;
@@ -66,7 +66,10 @@ fn outcome(bytes: &[u8]) -> Outcome {
         Err(error) => return Outcome::NoSheet(error.to_string()),
     };
     let check = check_sheet(&sheet, None);
-    let failed = check.points.iter().filter(|point| !point.passes);
+    let failed = check
+        .points
+        .iter()
+        .filter(|point| point.outcome == TestOutcome::Fail);
     let failed: Vec<Subject> = failed.map(|point| point.subject).collect();
     assert_eq!(failed.is_empty(), check.passes());
     match failed.is_empty() {
@@ -76,7 +79,10 @@ fn outcome(bytes: &[u8]) -> Outcome {
 }
 
 fn fails(check: &SheetCheck) -> Vec<Subject> {
-    let failed = check.points.iter().filter(|point| !point.passes);
+    let failed = check
+        .points
+        .iter()
+        .filter(|point| point.outcome == TestOutcome::Fail);
     failed.map(|point| point.subject).collect()
 }
 
@@ -93,7 +99,7 @@ fn sheets_of_random_sections_pass_every_point() {
             sheet.level.guard = Guard::AnySignal;
             sheet.level.preamp_db = bandwright::headroom::preamp::preamp_for(
                 sheet.level.any_signal_gain_db,
-                &sheet.limits.preamp_db,
+                &sheet.limits.as_ref().unwrap().preamp_db,
             )
             .unwrap();
             // Stated for the other preamp.
@@ -168,12 +174,12 @@ fn twenty_damaged_sheets_are_each_a_clear_fail_or_error() {
         (
             "a unit beside the number",
             swap("gain_db = -4.2", "gain_db = -4.2 dB"),
-            "TOML",
+            "the number alone",
         ),
         (
             "a decimal comma",
             swap("gain_db = -4.2", "gain_db = -4,2"),
-            "TOML",
+            "a decimal point, not a comma",
         ),
         (
             "an unknown rate",
@@ -207,7 +213,7 @@ fn twenty_damaged_sheets_are_each_a_clear_fail_or_error() {
         (
             "another kind of file",
             b"frequency_hz,level_db\n20,90\n".to_vec(),
-            "TOML",
+            "KEY = VALUE",
         ),
         ("bytes that are no text", vec![0xff; 1000], "UTF-8"),
         ("an empty file", Vec::new(), "format"),
@@ -308,14 +314,17 @@ fn other_limits_are_held_against_the_sheet() {
     let sheet = usual();
     let mut few = Limits::standard();
     few.sections = 2;
-    assert_eq!(fails(&check_sheet(&sheet, Some(&few))), [Subject::Limits]);
+    assert_eq!(
+        fails(&check_sheet(&sheet, Some((&few, LimitsFrom::File)))),
+        [Subject::Limits]
+    );
     let mut stepped = Limits::standard();
     stepped.gain_db = bandwright::limits::Setting::Linear {
         min: -12.0,
         max: 6.0,
         step: 0.5,
     };
-    let check = check_sheet(&sheet, Some(&stepped));
+    let check = check_sheet(&sheet, Some((&stepped, LimitsFrom::File)));
     assert_eq!(fails(&check), [Subject::Limits]);
     let point = check.points.last().unwrap();
     assert!(
@@ -325,7 +334,7 @@ fn other_limits_are_held_against_the_sheet() {
     let mut other_rate = Limits::standard();
     other_rate.rates_hz = vec![44_100.0];
     assert_eq!(
-        fails(&check_sheet(&sheet, Some(&other_rate))),
+        fails(&check_sheet(&sheet, Some((&other_rate, LimitsFrom::File)))),
         [Subject::Rates]
     );
 }
@@ -341,7 +350,7 @@ fn a_fail_says_where_and_by_how_much() {
     assert_eq!(checkpoints.at_hz, Some(2750.0));
     assert!(checkpoints.rate_hz.is_some() && checkpoints.tolerance.unwrap() < 1e-4);
     let coefficients = of(Subject::Coefficients);
-    assert!(!coefficients.passes && coefficients.found.contains("section 2"));
+    assert!(coefficients.outcome == TestOutcome::Fail && coefficients.found.contains("section 2"));
 }
 
 proptest! {
@@ -595,4 +604,223 @@ fn a_promise_that_was_not_kept_is_told_with_its_mistake_in_text_document_and_pic
     let promise = &document["promise"];
     assert_eq!(promise["explanations"][0]["kind"], "nothing-wrong");
     assert_eq!(promise["after"]["set_aside"].as_array().unwrap().len(), 1);
+}
+
+/// A sheet as its comments promise that it may be cut.
+fn cut(sheet: &Sheet) -> String {
+    let whole = text(sheet);
+    whole[..whole.find("[knowledge]").unwrap()].to_owned()
+}
+
+#[test]
+fn a_sheet_cut_at_what_was_known_is_read_checked_and_says_what_it_lacks() {
+    let mut chance = Chance::new(7);
+    let (one, other) = (sections(&mut chance), sections(&mut chance));
+    for sheet in [usual(), sheet_per_side(&one, &other, &limits())] {
+        let read_back = read(cut(&sheet).as_bytes(), "cut.sheet.toml").unwrap();
+        let without = Sheet {
+            knowledge: None,
+            limits: None,
+            ..sheet.clone()
+        };
+        assert_eq!(read_back, without);
+        assert_eq!(read(text(&without).as_bytes(), "x").unwrap(), without);
+        let check = check_sheet(&read_back, None);
+        assert!(check.passes(), "{:?}", check.points);
+        let lacking = check
+            .points
+            .iter()
+            .filter(|p| p.outcome == TestOutcome::NotInSheet);
+        let lacking: Vec<Subject> = lacking
+            .inspect(|point| assert!(point.found.contains("not in this sheet"), "{point:?}"))
+            .map(|point| point.subject)
+            .collect();
+        assert_eq!(
+            lacking,
+            [Subject::PreampAsComputed, Subject::Rates, Subject::Limits]
+        );
+        assert_eq!(check.limits, None);
+        // Limits from elsewhere decide the rest.
+        let own = sheet.limits.as_ref().unwrap();
+        let check = check_sheet(&read_back, Some((own, LimitsFrom::File)));
+        assert_eq!(check.count(TestOutcome::NotInSheet), 0);
+        assert!(check.passes(), "{:?}", check.points);
+    }
+}
+
+#[test]
+fn a_sheet_cut_at_what_was_known_still_finds_a_changed_number() {
+    let changed = cut(&usual()).replacen("gain_db = -4.2", "gain_db = -4.3", 1);
+    match outcome(changed.as_bytes()) {
+        Outcome::Fails(subjects) => assert!(subjects.contains(&Subject::Checkpoints)),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_sheet_with_damaged_knowledge_is_an_error() {
+    let whole = text(&usual());
+    let at = whole.find("[knowledge]").unwrap();
+    let limits = whole.find("[limits]").unwrap();
+    // Cut in any line of what was known, between its first and its last key.
+    let lines = whole[at..limits]
+        .match_indices('\n')
+        .map(|(end, _)| at + end + 1);
+    let last = whole[..limits].rfind("stop = ").unwrap();
+    let mut cuts = 0;
+    for end in lines.filter(|end| *end <= last) {
+        assert!(
+            read(&whole.as_bytes()[..end], "x").is_err(),
+            "{}",
+            &whole[at..end]
+        );
+        cuts += 1;
+    }
+    assert!(cuts > 10, "{cuts}");
+    for (from, to) in [
+        ("residual_by_rate_db = [", "residual_by_rate = ["),
+        ("searches = ", "searches = -"),
+        ("[limits]", "[limit]"),
+    ] {
+        assert!(whole.contains(from));
+        let damaged = whole.replacen(from, to, 1);
+        assert!(
+            matches!(outcome(damaged.as_bytes()), Outcome::NoSheet(_)),
+            "{to}"
+        );
+    }
+}
+
+#[test]
+fn a_total_boost_above_that_of_the_limits_fails() {
+    let sections = [section(Shape::Peaking, 1000.0, 3.37, 1.0)];
+    let with = |most_db| {
+        let mut limits = Limits::standard();
+        limits.rules.total_boost_max_db = Some(most_db);
+        limits
+    };
+    let sheet = sheet_of(&sections, &Limits::standard());
+    let check = check_sheet(&sheet, Some((&with(1.0), LimitsFrom::File)));
+    assert_eq!(fails(&check), [Subject::TotalBoost]);
+    let point = check
+        .points
+        .iter()
+        .find(|p| p.subject == Subject::TotalBoost)
+        .unwrap();
+    assert!((point.deviation.unwrap() - 3.37).abs() < 1e-4, "{point:?}");
+    assert_eq!(point.tolerance, Some(1.0));
+    assert!(
+        (point.at_hz.unwrap() / 1000.0 - 1.0).abs() < 0.01,
+        "{point:?}"
+    );
+    // The sheet's own limits count as well, and enough is enough.
+    let own = sheet_of(&sections, &with(1.0));
+    assert_eq!(fails(&check_sheet(&own, None)), [Subject::TotalBoost]);
+    assert!(check_sheet(&sheet_of(&sections, &with(3.371)), None).passes());
+    // Where limits name no most, there is nothing to test.
+    let subjects = check_sheet(&sheet, None).points;
+    assert!(subjects.iter().all(|p| p.subject != Subject::TotalBoost));
+}
+
+#[test]
+fn a_check_against_limits_of_the_library_says_that_they_come_with_the_program() {
+    let folder = TempDir::new().unwrap();
+    fs::write(folder.path().join("my.sheet.toml"), text(&usual())).unwrap();
+    let own = usual().limits.unwrap().to_toml();
+    fs::write(folder.path().join("own.limits.toml"), own).unwrap();
+    fs::write(folder.path().join("cut.sheet.toml"), cut(&usual())).unwrap();
+    let run = |arguments: &[&str]| {
+        let output = Command::cargo_bin("bandwright")
+            .unwrap()
+            .current_dir(folder.path())
+            .arg("check")
+            .args(arguments)
+            .output()
+            .unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for (arguments, whose, from) in [
+        (
+            &["my.sheet.toml", "--limits", "octave-graphic"][..],
+            "which come with the program",
+            "library",
+        ),
+        (
+            &["my.sheet.toml", "--limits", "own.limits.toml"],
+            "from a file",
+            "file",
+        ),
+        (&["my.sheet.toml"], "the sheet's own", "sheet"),
+    ] {
+        let told = run(arguments);
+        assert!(told.contains(whose), "{told}");
+        let document: Value =
+            serde_json::from_str(&run(&[arguments, &["--json"]].concat())).unwrap();
+        assert_eq!(document["limits"]["from"], from);
+        assert_eq!(document["limits"]["own"], from == "sheet");
+    }
+    let told = run(&["cut.sheet.toml"]);
+    assert!(told.contains("not in this sheet"), "{told}");
+    let document: Value = serde_json::from_str(&run(&["cut.sheet.toml", "--json"])).unwrap();
+    assert_eq!(document["limits"]["name"], Value::Null);
+    assert_eq!(document["limits"]["from"], Value::Null);
+    assert_eq!(
+        document["points"].as_array().unwrap().last().unwrap()["outcome"],
+        "not-in-sheet"
+    );
+}
+
+#[test]
+fn a_wild_number_of_a_sheet_is_not_told_in_hundreds_of_digits() {
+    let whole = text(&usual());
+    let folder = TempDir::new().unwrap();
+    let checkpoint = whole[whole.find("[[checkpoint]]").unwrap()..]
+        .find("gain_db = [")
+        .unwrap()
+        + whole.find("[[checkpoint]]").unwrap();
+    let mut wild = whole.clone();
+    wild.replace_range(
+        checkpoint..checkpoint + "gain_db = [".len(),
+        "gain_db = [1e300, ",
+    );
+    // One number more than frequencies: take the last of that line out.
+    let end = checkpoint + wild[checkpoint..].find("]\n").unwrap();
+    let comma = wild[..end].rfind(',').unwrap();
+    wild.replace_range(comma..end, "");
+    for damaged in [
+        wild,
+        whole.replacen("peak_gain_db = ", "peak_gain_db = 1e300 # ", 1),
+        whole.replacen("loudness_change_lu = ", "loudness_change_lu = -1e300 # ", 1),
+        whole.replacen("gain_db = -4.2", "gain_db = 1e300", 1),
+        whole.replacen("gain_db = -4.2", "gain_db = 1e-300", 1),
+        whole.replacen("guard = ", "true_peak_margin_db = 1e300\nguard = ", 1),
+        whole.replacen("preamp_db = ", "preamp_db = -1e300 # ", 1),
+        whole.replacen(
+            "b0 = ",
+            "b0 = 1e300, b2 = 0.0, a1 = 0.0, a2 = 0.0, b1 = 0.0 }, # ",
+            1,
+        ),
+    ] {
+        assert_ne!(damaged, whole);
+        let path = folder.path().join("wild.sheet.toml");
+        fs::write(&path, damaged).unwrap();
+        for verb in ["check", "export"] {
+            let mut command = Command::cargo_bin("bandwright").unwrap();
+            command
+                .current_dir(folder.path())
+                .arg(verb)
+                .arg("wild.sheet.toml");
+            if verb == "export" {
+                command.args(["--form", "sos", "-o", "out.csv"]);
+            }
+            let output = command.output().unwrap();
+            let told = [output.stdout, output.stderr].concat();
+            let told = String::from_utf8(told).unwrap();
+            let longest = told
+                .split(|c: char| !c.is_ascii_digit())
+                .map(str::len)
+                .max();
+            assert!(longest < Some(25), "{told}");
+        }
+    }
 }

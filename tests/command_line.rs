@@ -210,14 +210,31 @@ fn limits(exchanged: &[(&str, &str)]) -> String {
 /// The promises of every sheet: it can be played at every rate without clipping, typed in as it stands, and
 /// agrees with itself.
 fn keeps_its_promises(sheet: &Sheet) {
-    sheet.limits.allows(&sheet.channels[0].sections).unwrap();
+    sheet
+        .limits
+        .as_ref()
+        .unwrap()
+        .allows(&sheet.channels[0].sections)
+        .unwrap();
     for s in &sheet.channels[0].sections {
-        assert!(sheet.limits.f0_hz.contains(s.f0_hz), "{s:?}");
-        assert!(sheet.limits.gain_db.contains(s.gain_db), "{s:?}");
-        assert!(sheet.limits.q_of(s.shape).contains(s.q), "{s:?}");
+        assert!(
+            sheet.limits.as_ref().unwrap().f0_hz.contains(s.f0_hz),
+            "{s:?}"
+        );
+        assert!(
+            sheet.limits.as_ref().unwrap().gain_db.contains(s.gain_db),
+            "{s:?}"
+        );
+        assert!(
+            sheet.limits.as_ref().unwrap().q_of(s.shape).contains(s.q),
+            "{s:?}"
+        );
     }
     let preamp_db = sheet.level.preamp_db;
-    assert!(sheet.limits.preamp_db.contains(preamp_db), "{preamp_db}");
+    assert!(
+        sheet.limits.as_ref().unwrap().preamp_db.contains(preamp_db),
+        "{preamp_db}"
+    );
     assert!(preamp_db <= 0.0);
     for &rate_hz in &sheet.rates_hz {
         let highest_db = preamp_db + peak(&sheet.channels[0].sections, rate_hz).gain_db;
@@ -228,7 +245,7 @@ fn keeps_its_promises(sheet: &Sheet) {
     for deviation in deviations {
         assert!(deviation.worst_db() <= 1e-4, "{deviation:?}");
     }
-    let residual = sheet.knowledge.residual_db;
+    let residual = sheet.knowledge.as_ref().unwrap().residual_db;
     assert!(residual.weighted_after <= residual.weighted_before);
 }
 
@@ -258,7 +275,7 @@ fn a_fit_prints_the_preset_and_writes_a_sheet_and_a_picture() {
     let sheet = bench.sheet("unit.sheet.toml");
     keeps_its_promises(&sheet);
     assert_eq!(sheet.unit, "unit");
-    assert!(sheet.knowledge.residual_db.weighted_after < 0.1);
+    assert!(sheet.knowledge.as_ref().unwrap().residual_db.weighted_after < 0.1);
 }
 
 #[test]
@@ -384,7 +401,7 @@ fn sheets_keep_their_promises_within_limits_of_every_kind() {
         let sheet = bench.sheet("out.sheet.toml");
         assert!(!sheet.channels[0].sections.is_empty(), "{kind}");
         assert_eq!(
-            sheet.limits,
+            sheet.limits.clone().unwrap(),
             Limits::parse(&bench.read("bench.limits.toml"), kind).unwrap()
         );
         keeps_its_promises(&sheet);
@@ -462,7 +479,11 @@ fn taste_alone_is_one_shelf_or_its_mirror() {
             "{option}: {only:?}"
         );
         assert!((only.q - q).abs() <= 0.002, "{option}: {only:?}");
-        assert_eq!(sheet.knowledge.residual_db.weighted_after, 0.0, "{option}");
+        assert_eq!(
+            sheet.knowledge.as_ref().unwrap().residual_db.weighted_after,
+            0.0,
+            "{option}"
+        );
     }
 }
 
@@ -674,7 +695,7 @@ fn json_is_one_document_with_or_without_failure() {
     assert_eq!(document["headroom"]["preamp_db"], sheet.level.preamp_db);
 
     for (line, status, verb, kind) in [
-        ("fit missing.csv --target flat --json", 2, "fit", "file"),
+        ("fit missing.csv --target flat --json", 2, "fit", "missing"),
         ("fit unit.csv --target unit.csv --json", 1, "fit", "refused"),
         ("fit unit.csv --json", 2, "fit", "setting"),
         ("fit --json", 2, "fit", "setting"),
@@ -787,7 +808,7 @@ fn help_states_units_ranges_and_defaults_and_exits_with_0() {
 fn the_equaliser_that_is_assumed_is_the_one_the_help_states() {
     let bench = Bench::with_unit();
     bench.done("fit unit.csv --target flat -o out.toml --quiet");
-    let assumed = bench.sheet("out.toml").limits;
+    let assumed = bench.sheet("out.toml").limits.unwrap();
     assert_eq!(assumed, Limits::standard());
     assert_eq!(assumed.rates_hz, [44_100.0, 48_000.0, 96_000.0]);
     assert_eq!((assumed.gain_db.min(), assumed.gain_db.max()), (-12.0, 6.0));
@@ -1083,8 +1104,8 @@ fn limits_that_contradict_themselves_are_refused_by_line_and_key() {
     bench.put("bad.limits.toml", "name = \"x");
     bench.bad_input(
         "fit unit.csv --bass 3 --limits bad.limits.toml",
-        "bad.limits.toml:1",
-        "basic string",
+        "bad.limits.toml:1:8",
+        "one quotation mark alone",
     );
     bench.put("bad.limits.toml", "name = \"no format\"");
     bench.bad_input(
@@ -1095,8 +1116,8 @@ fn limits_that_contradict_themselves_are_refused_by_line_and_key() {
     bench.put("unit.limits.toml", bench.read("unit.csv"));
     bench.bad_input(
         "fit unit.csv --bass 3 --limits unit.limits.toml",
-        "unit.limits.toml:1",
-        "",
+        "unit.limits.toml:1:7",
+        "KEY = VALUE",
     );
 }
 
@@ -1188,7 +1209,7 @@ fn wrong_values_of_options_are_refused_by_name() {
             "--bass 3 --economy -1",
             "--economy: found -1; expected a number from 0 to 1000",
         ),
-        ("--bass 3 --economy 1e9", "--economy: found 1000000000"),
+        ("--bass 3 --economy 1e9", "--economy: found 1e9"),
         (
             "--bass 3 --sections 0",
             "--sections: found 0; expected 1 to 64",
@@ -1352,7 +1373,7 @@ fn long_and_strange_names_are_taken_as_they_are() {
     );
     assert_eq!(run.status, 0, "{}", run.stderr);
     assert!(run.stdout.ends_with("  sheet   a b.sheet.toml\n"));
-    assert_eq!(bench.sheet(output).knowledge.takes, [input]);
+    assert_eq!(bench.sheet(output).knowledge.unwrap().takes, [input]);
 }
 
 #[cfg(unix)]

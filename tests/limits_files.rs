@@ -432,6 +432,302 @@ fn broken_toml_says_where() {
 }
 
 #[test]
+fn a_usual_slip_is_named_at_its_line_and_column() {
+    for (line, slip, column, found, expected) in [
+        (
+            "sections = 8",
+            "sections = 8,5",
+            13,
+            "`8,5`",
+            "a decimal point, not a comma",
+        ),
+        (
+            "q = { min = 0.3, max = 8 }",
+            "q = { min = 0,3, max = 8 }",
+            14,
+            "0,3",
+            "a decimal point",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = \"eight",
+            8,
+            "one quotation mark",
+            "a quotation mark before and after",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = eight\"",
+            13,
+            "one quotation mark",
+            "a quotation mark before and after",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = eight sections",
+            8,
+            "without quotation marks",
+            "a text in quotation marks",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = “eight”",
+            8,
+            "typographic quotation mark “",
+            "a plain quotation mark",
+        ),
+        (
+            "name = \"eight sections, half-decibel steps\"",
+            "name = \"a\\q c\"",
+            10,
+            "a backslash",
+            "two backslashes",
+        ),
+        ("[shapes]", "[shapes", 8, "`[shapes`", "brackets"),
+        (
+            "rates_hz = [44100, 48000, 96000]",
+            "rates_hz = [44100, 48000, 96000",
+            12,
+            "`[` that is not closed",
+            "`]`",
+        ),
+        (
+            "q = { min = 0.3, max = 8 }",
+            "q = { min = 0.3, max = 8",
+            5,
+            "`{` that is not closed",
+            "`}`",
+        ),
+        (
+            "sections = 8",
+            "sections 8",
+            9,
+            "`sections` without `=`",
+            "KEY = VALUE",
+        ),
+        ("sections = 8", "sections\t8", 9, "but a tab", "KEY = VALUE"),
+        (
+            "sections = 8",
+            "sections: 8",
+            9,
+            "but a colon",
+            "KEY = VALUE",
+        ),
+        (
+            "sections = 8",
+            "sections =",
+            11,
+            "without a value",
+            "KEY = VALUE",
+        ),
+        (
+            "sections = 8",
+            "sections =\u{a0}8",
+            11,
+            "U+00A0",
+            "plain blanks",
+        ),
+        (
+            "shelf_q = 0.7",
+            "shelf_q = 0.7 octaves",
+            11,
+            "`0.7 octaves`",
+            "the number alone",
+        ),
+    ] {
+        let error = error_with(line, slip);
+        let number = 1 + FILE[..FILE.find(line).unwrap()].matches('\n').count();
+        assert_eq!(
+            (error.kind, error.place.line, error.place.column),
+            (ErrorKind::Format, Some(number), Some(column)),
+            "{slip}: {error}"
+        );
+        assert!(error.found.contains(found), "{slip}: {error}");
+        assert!(error.expected.contains(expected), "{slip}: {error}");
+        assert!(
+            error
+                .to_string()
+                .starts_with(&format!("amp.limits.toml:{number}:{column}: "))
+        );
+    }
+}
+
+#[test]
+fn a_key_given_twice_is_named_with_the_lines_of_both() {
+    let error = error_with("sections = 8", "sections = 8\nsections = 9");
+    assert_eq!(error.place.line, Some(4), "{error}");
+    assert_eq!(error.place.key.as_deref(), Some("sections"));
+    assert!(
+        error.found.contains("`sections` again, after line 3"),
+        "{error}"
+    );
+    // The one in another table is no first.
+    let error = error_with("peaking = 6", "peaking = 6\nlow-shelf = 2");
+    assert!(
+        error.found.contains("`low-shelf` again, after line 11"),
+        "{error}"
+    );
+    let error = error_with(
+        "q = { min = 0.3, max = 8 }",
+        "q = { min = 0.3, max = 8, min = 1 }",
+    );
+    assert!(error.found.contains("`min` again, after line 8"), "{error}");
+    let error = error_with("high-shelf = 1", "high-shelf = 1\n[shapes]");
+    assert_eq!(error.place.line, Some(14), "{error}");
+    assert!(
+        error.found.contains("`shapes` again, after line 10"),
+        "{error}"
+    );
+}
+
+#[test]
+fn a_gain_limit_that_no_gain_fulfils_is_named_by_its_line() {
+    let with = |limits: &str| FILE.replace("[shapes]", &format!("{limits}\n[shapes]"));
+    let lines = "gain_limit = [\n  { to_hz = 100, max_db = 6 },\n  ";
+    for (second, line, key) in [
+        ("{ from_hz = 200, min_db = 13 },\n]", 12, "gain_limit[2]"),
+        ("{ min_db = 2, max_db = 1 },\n]", 12, "gain_limit[2].min_db"),
+        (
+            "{ from_hz = 3000, to_hz = 300, max_db = 1 },\n]",
+            12,
+            "gain_limit[2].from_hz",
+        ),
+        ("{ min_db = 3 },\n  { max_db = 2 },\n]", 13, "gain_limit[3]"),
+        (
+            "{ min_db = 3 },\n  { to_hz = 1000, max_db = 2 },\n  { from_hz = 1000, max_db = 1 },\n]",
+            14,
+            "gain_limit[4]",
+        ),
+        ("{ min_db = 1 },\n]\ncut_only = true", 12, "gain_limit[2]"),
+    ] {
+        let text = with(&format!("{lines}{second}"));
+        let error = parse(&text).expect_err(&text);
+        assert_eq!(
+            (error.place.line, error.place.key.as_deref()),
+            (Some(line), Some(key)),
+            "{error}"
+        );
+        assert!(!error.to_string().contains("inf"), "{error}");
+    }
+    for fine in [
+        "gain_limit = [{ from_hz = 8000, min_db = 0, max_db = 0 }]",
+        "gain_limit = [{ to_hz = 1000, min_db = 3 }, { from_hz = 2000, max_db = 2 }]",
+        "gain_limit = [{ min_db = 3 }, { to_hz = 10000, max_db = 2 }]",
+    ] {
+        parse(&with(fine)).unwrap_or_else(|error| panic!("{fine}: {error}"));
+    }
+}
+
+#[test]
+fn widths_between_3_db_points_need_gains_that_have_them() {
+    let with = |gains: &str, rest: &str| {
+        FILE.replace(
+            "gain_db = { min = -12, max = 12, step = 0.1 }",
+            &format!("gain_db = {gains}"),
+        )
+        .replace(
+            "shelf_q = 0.7",
+            &format!("shelf_q = 0.7\nq_meaning = \"width-3-db\"{rest}"),
+        )
+    };
+    for (gains, rest) in [
+        ("{ min = -3, max = 3 }", ""),
+        ("{ min = -3, max = 3, step = 0.5 }", ""),
+        ("{ allowed = [-2, 0, 2] }", ""),
+        ("{ min = -3, max = 12 }", "\ncut_only = true"),
+    ] {
+        let error = parse(&with(gains, rest)).expect_err(gains);
+        assert_eq!(error.place.line, Some(10), "{error}");
+        assert_eq!(error.place.key.as_deref(), Some("q_meaning"), "{error}");
+    }
+    for (gains, some_lost) in [
+        ("{ min = -12, max = 12 }", true),
+        ("{ min = -12, max = 12, step = 4 }", false),
+        ("{ allowed = [-6, 0, 2] }", true),
+        ("{ allowed = [-6, 0, 6] }", false),
+        ("{ min = -12, max = 0, step = 3 }", true),
+    ] {
+        let limits = parse(&with(gains, "")).unwrap_or_else(|error| panic!("{gains}: {error}"));
+        assert_eq!(limits.has_gains_without_width(), some_lost, "{gains}");
+        let otherwise = Limits {
+            rules: Default::default(),
+            ..limits
+        };
+        assert!(!otherwise.has_gains_without_width());
+    }
+}
+
+#[test]
+fn the_largest_files_are_answered_in_a_moment_and_counts_say_their_bounds() {
+    let many = |one: &str, count: usize| vec![one; count].join(", ");
+    let values: Vec<String> = (1..=300_000)
+        .map(|k| (k as f64 / 100.0).to_string())
+        .collect();
+    let with = |line: &str, other: &str| FILE.replace(line, other);
+    let rule = |rule: String| with("[shapes]", &format!("{rule}\n[shapes]"));
+    for (what, text, bound) in [
+        (
+            "slots",
+            rule(format!(
+                "slot = [{}]",
+                many("{ shape = \"peaking\" }", 150_000)
+            )),
+            "at most 64",
+        ),
+        (
+            "gain limits",
+            rule(format!(
+                "gain_limit = [{}]",
+                many("{ max_db = 6 }", 200_000)
+            )),
+            "at most 64",
+        ),
+        (
+            "values",
+            with(
+                "q = { min = 0.3, max = 8 }",
+                &format!("q = {{ allowed = [{}] }}", values.join(", ")),
+            ),
+            "at most 10000",
+        ),
+        (
+            "rates",
+            with(
+                "[44100, 48000, 96000]",
+                &format!("[{}]", many("44100", 500_000)),
+            ),
+            "at most 16",
+        ),
+        (
+            "lines",
+            format!("{FILE}{}", "zzzz = 1\n".repeat(1)),
+            "one of",
+        ),
+        (
+            "size",
+            format!("{FILE}{}", "# a line\n".repeat(600_000)),
+            "4 MB",
+        ),
+    ] {
+        let clock = std::time::Instant::now();
+        let error = parse(&text).expect_err(what);
+        println!("{what}: {} bytes, {:?}", text.len(), clock.elapsed());
+        assert!(
+            clock.elapsed().as_secs() < 5,
+            "{what}: {:?}",
+            clock.elapsed()
+        );
+        assert!(error.to_string().contains(bound), "{what}: {error}");
+        assert!(error.to_string().len() < 500, "{what}: {error}");
+    }
+    let commented = format!("{}{FILE}", "# a line\n".repeat(450_000));
+    let clock = std::time::Instant::now();
+    parse(&commented).unwrap();
+    println!("comments: {} bytes, {:?}", commented.len(), clock.elapsed());
+    assert!(clock.elapsed().as_secs() < 5, "{:?}", clock.elapsed());
+}
+
+#[test]
 fn hostile_files_end_in_an_error_and_quickly() {
     let deep = format!("a = {}", "[".repeat(200_000));
     let long_key = format!("{} = 1", "k".repeat(1_000_000));

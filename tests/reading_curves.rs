@@ -268,7 +268,7 @@ fn bad_rows_are_refused_with_their_line() {
         ("nan,1\n30,1\n40,2\n", Number, Some(1), "`nan`"),
         ("20,1\n30,-inf\n40,2\n", Number, Some(2), "`-inf`"),
         ("20,1\n30,1e999\n40,2\n", Number, Some(2), "`1e999`"),
-        ("20,1\n30,1e9\n40,2\n", Number, Some(2), "1000000000 dB"),
+        ("20,1\n30,1e9\n40,2\n", Number, Some(2), "1e9 dB"),
         ("0,1\n30,1\n40,2\n", Order, Some(1), "0 Hz"),
         ("-20,1\n30,1\n40,2\n", Order, Some(1), "-20 Hz"),
         ("20,1\n40,1\n30,2\n", Order, Some(3), "30 Hz after 40 Hz"),
@@ -295,7 +295,7 @@ fn bad_rows_are_refused_with_their_line() {
             Some(2),
             "four whole numbers",
         ),
-        ("20 1\n30 \"2\n80 3\n", Number, Some(2), "`'2`"),
+        ("20 1\n30 \"2\n80 3\n", Format, Some(2), "stands alone"),
         ("a\0b", Format, None, "zero bytes"),
     ] {
         let error = refused(text);
@@ -333,10 +333,71 @@ fn a_quote_that_joins_lines_is_refused_at_its_line() {
         (ErrorKind::Format, Some(2)),
         "{error}"
     );
-    // The last line has nothing to join with, and no quote of a header line harms.
-    read(format!(
-        "a \"quoted\" driver of 5\" width\n{PLAIN}20000,3,\"\n"
-    ));
+}
+
+#[test]
+fn a_quotation_mark_that_stands_alone_is_refused_at_its_line() {
+    let long = format!("{}{PLAIN}20000,3,\"\n", "# a comment\n".repeat(12_000));
+    for (text, line) in [
+        (format!("\"{PLAIN}"), 1),
+        (format!("\"20,-3\n{PLAIN}"), 1),
+        ("\"20,1\n40,2\n80,3\n160,4\n".to_owned(), 1),
+        (format!("a \"quoted\" driver of 5\" width\n{PLAIN}"), 1),
+        ("Hz,dB\n20,1\n40,\"2\n80,3\n".to_owned(), 3),
+        ("Hz;dB\n20;1\n40\";2\n80;3\n".to_owned(), 3),
+        ("20 1\n40 2 \"\n80 3\n".to_owned(), 2),
+        ("20 1\n40 2\n80 \"3 # a note\n".to_owned(), 3),
+        ("\"one field\n\nand no number\n".to_owned(), 1),
+    ] {
+        let error = refused(&text);
+        assert_eq!(
+            (error.kind, error.place.line),
+            (ErrorKind::Format, Some(line)),
+            "{text}: {error}"
+        );
+    }
+    let error = refused(&long);
+    assert_eq!(error.place.line, Some(long.lines().count()), "{error}");
+}
+
+#[test]
+fn quotes_around_fields_and_in_comments_are_fine() {
+    let quoted = "\"Hz\",\"dB\"\n\"20\",\"1\"\n\"40\",2\n80,\"3\"\n";
+    let plain = "Hz,dB\n20,1\n40,2\n80,3\n";
+    assert_eq!(read(quoted), read(plain));
+    for comment in ["# a driver of 5\" width\n", "// it said \"so\n", "* \"\n"] {
+        assert_eq!(read(format!("{comment}{plain}")), read(plain), "{comment}");
+        assert_eq!(read(format!("{plain}{comment}")), read(plain), "{comment}");
+    }
+    assert_eq!(read("Hz,dB\n20,1\n40,2 # 5\" wide\n80,3\n"), read(plain));
+}
+
+#[test]
+fn any_number_of_comment_lines_may_precede_the_data() {
+    let data = "Hz;dB\n20,5;1,5\n40,5;2\n81,5;3\n";
+    for lines in [1, 10_000, 10_001, 100_000] {
+        for comment in ["# set at 12:30, 5 dB\n", "* 1;2;3\n", "; 20, 1\n"] {
+            let text = format!("{}{data}", comment.repeat(lines));
+            assert_eq!(read(text), read(data), "{lines} {comment}");
+        }
+        let text = format!(
+            "{}{data}",
+            "\nwords of the program that wrote this\n".repeat(lines)
+        );
+        assert_eq!(read(text), read(data), "{lines}");
+    }
+}
+
+#[test]
+fn two_byte_order_marks_in_a_row_are_taken_off() {
+    let notes = "# name: a note\nHz,dB\n20,1\n40,2\n80,3\n";
+    let marked = format!("\u{feff}\u{feff}{notes}");
+    assert_eq!(read(&marked), read(notes));
+    let of = |text: &str| header_notes(text.as_bytes(), "x").unwrap();
+    assert_eq!(of(&marked), of(notes));
+    assert_eq!(of(&marked).len(), 1);
+    let utf_16: Vec<u8> = marked.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    assert_eq!(read(&utf_16), read(notes));
 }
 
 #[test]

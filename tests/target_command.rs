@@ -416,3 +416,113 @@ fn a_fit_goes_a_fraction_of_the_way_between_two_targets_and_shows_curves_where_t
             .any(|c| c["text"].as_str().unwrap().contains("takes of the target"))
     );
 }
+
+#[test]
+#[cfg(unix)]
+fn a_folder_or_a_circle_of_links_given_as_an_input_is_called_that() {
+    let folder = folder();
+    let path = folder.path();
+    std::fs::create_dir(path.join("takes")).unwrap();
+    std::os::unix::fs::symlink("one", path.join("other")).unwrap();
+    std::os::unix::fs::symlink("other", path.join("one")).unwrap();
+    std::fs::write(path.join("take.csv"), "Hz,dB\n20,1\n1000,2\n20000,3\n").unwrap();
+    for (name, says) in [("takes", "a folder"), ("one", "links")] {
+        let recipe = format!("source = \"x\"\nbase = \"{name}\"\n");
+        std::fs::write(path.join("on.target.toml"), recipe).unwrap();
+        let unit =
+            format!("format = 1\nname = \"x\"\n[[take]]\nside = \"left\"\nfile = \"{name}\"\n");
+        std::fs::write(path.join("x.unit.toml"), unit).unwrap();
+        for line in [
+            format!("target show {name}"),
+            format!("target show {name} --json"),
+            "target show on.target.toml".to_owned(),
+            "target show x.unit.toml".to_owned(),
+            format!("target build --base {name} --bass 3 -o new.target.toml"),
+            format!("target build --base flat --between {name} -o new.target.toml"),
+            format!(
+                "target build --base flat --contour shape=table,file={name} -o new.target.toml"
+            ),
+            format!("fit take.csv --target {name}"),
+            format!("fit take.csv --target flat --limits {name}"),
+            format!("fit take.csv --target flat --weight {name}"),
+            format!("fit take.csv --target flat --rig {name}"),
+            format!("fit {name} --target flat"),
+            "fit x.unit.toml --target flat".to_owned(),
+            format!("inspect {name}"),
+            format!("check {name}"),
+            format!("export {name} --form sos -o new.csv"),
+        ] {
+            let run = run(path, &line);
+            assert_eq!(run.status, 2, "{line}: {}", run.stderr);
+            assert!(run.stderr.contains(says), "{line}: {}", run.stderr);
+            for guess in ["did you mean", "is looked for", "no such", "one of "] {
+                assert!(!run.stderr.contains(guess), "{line}: {}", run.stderr);
+            }
+        }
+    }
+    // What is not there still gets a guess, and its place.
+    let missing = run(path, "target show tak.csv");
+    assert!(
+        missing.stderr.contains("did you mean `take.csv`?"),
+        "{}",
+        missing.stderr
+    );
+    let missing = run(path, "target show gone-for-good.csv --json");
+    let document: Value = serde_json::from_str(&missing.stdout).unwrap();
+    assert_eq!(document["error"]["kind"], "missing");
+    let missing = run(
+        path,
+        "target build --base gone-for-good.csv --bass 3 -o new.target.toml",
+    );
+    assert!(
+        missing.stderr.contains("check the path"),
+        "{}",
+        missing.stderr
+    );
+}
+
+#[test]
+fn no_target_tells_a_number_in_hundreds_of_digits() {
+    let folder = folder();
+    let path = folder.path();
+    let recipe = "source = \"x\"\nbase = \"flat\"\n[[contour]]\nshape = \"slope\"\ndb_per_octave = 1e-300\n\
+        [[contour]]\nshape = \"table\"\npoints = [[1e-300, 1], [1e300, 0]]\n";
+    std::fs::write(path.join("tiny.target.toml"), recipe).unwrap();
+    std::fs::write(
+        path.join("take.csv"),
+        "Hz,dB\n1e-300,1\n1000,2\n20000,9\n1e300,2\n",
+    )
+    .unwrap();
+    std::fs::write(path.join("high.csv"), "Hz,dB\n1e299,1\n2e299,2\n1e300,3\n").unwrap();
+    for line in [
+        "target show tiny.target.toml",
+        "target build --base tiny.target.toml --slope 1e-300 -o new.target.toml",
+        "target build --base flat --slope 1e300 -o new.target.toml",
+        "target show take.csv --align-hz 1e300",
+        "target show take.csv --rate-hz 1e300",
+        "target show high.csv",
+        "target build --base flat --contour shape=table,points=1e-300:1/1e300:0 -o other.target.toml",
+        "fit take.csv --target tiny.target.toml --slope 1e-300 -o new.sheet.toml",
+        "fit take.csv --target flat --economy 1e300",
+        "inspect take.csv --leak-threshold 1e300",
+    ] {
+        let run = run(path, line);
+        let told = run.stdout + &run.stderr;
+        let longest = told
+            .split(|c: char| !c.is_ascii_digit())
+            .map(str::len)
+            .max();
+        assert!(longest < Some(25), "{line}: {told}");
+    }
+    for file in ["new.target.toml", "other.target.toml", "new.sheet.toml"] {
+        let text = std::fs::read_to_string(path.join(file)).unwrap_or_default();
+        let longest = text
+            .split(|c: char| !c.is_ascii_digit())
+            .map(str::len)
+            .max();
+        assert!(longest < Some(25), "{file}: {text}");
+    }
+    let built = std::fs::read_to_string(path.join("new.target.toml")).unwrap();
+    assert!(built.contains("db_per_octave = 1e-300"), "{built}");
+    done(path, "target show new.target.toml");
+}

@@ -16,7 +16,7 @@ fn files(files: &'static [(&'static str, &'static str)]) -> impl FnMut(&str) -> 
         let found = files.iter().find(|(name, _)| *name == path);
         let missing = || {
             Error::new(
-                ErrorKind::File,
+                ErrorKind::Missing,
                 path,
                 "no such file",
                 "a file",
@@ -286,7 +286,7 @@ fn an_unknown_name_lists_the_library_and_the_nearest_spelling() {
     }
     assert_eq!(
         resolve("no-such.csv", &mut files(FOLDER)).unwrap_err().kind,
-        ErrorKind::File
+        ErrorKind::Missing
     );
     assert_eq!(
         resolve("", &mut files(FOLDER)).unwrap_err().kind,
@@ -308,7 +308,7 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
     let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
     assert_eq!(
         (error.kind, error.place.source.as_str(), error.place.line),
-        (ErrorKind::File, "gone.toml", Some(2))
+        (ErrorKind::Missing, "gone.toml", Some(2))
     );
     assert_eq!(error.place.key.as_deref(), Some("base"));
     assert!(error.found.contains("`gone.csv`"), "{error}");
@@ -339,4 +339,49 @@ fn a_curve_that_covers_too_little_of_the_grid_is_no_target() {
         (error.kind, error.place.source.as_str()),
         (ErrorKind::Coverage, "short.csv")
     );
+}
+
+#[test]
+fn a_bare_word_that_is_there_and_cannot_be_read_says_so_and_no_missing_name_does() {
+    let unreadable = |path: &str| {
+        Err(Error::new(
+            ErrorKind::File,
+            path,
+            "no permission",
+            "a file",
+            "check it",
+        ))
+    };
+    let error = resolve("diffuse", &mut { unreadable }).unwrap_err();
+    assert_eq!(
+        (error.kind, error.found.as_str()),
+        (ErrorKind::File, "no permission")
+    );
+    let limits = bandwright::limits::library::resolve("octave", &mut { unreadable }).unwrap_err();
+    assert_eq!(
+        (limits.kind, limits.found.as_str()),
+        (ErrorKind::File, "no permission")
+    );
+    let error = resolve("diffuse-fild", &mut files(&[])).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Name);
+    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+}
+
+#[test]
+fn a_name_of_any_length_is_refused_in_a_line() {
+    for name in [
+        "w".repeat(5000),
+        format!("{}.csv\u{1b}[31m", "w".repeat(5000)),
+    ] {
+        let recipe = format!("source = \"x\"\nbase = {name:?}\n");
+        let recipe: &'static str = recipe.replace("\\u{1b}", "\\u001b").leak();
+        let folder: &'static [(&str, &str)] = vec![("my.target.toml", recipe)].leak();
+        let error = resolve("my.target.toml", &mut files(folder)).unwrap_err();
+        assert_eq!(error.place.source, "my.target.toml", "{error}");
+        let told = error.to_string();
+        assert!(
+            told.len() < 500 && !told.chars().any(char::is_control),
+            "{told}"
+        );
+    }
 }

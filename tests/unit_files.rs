@@ -197,7 +197,13 @@ fn what_a_unit_file_may_not_say_is_refused_with_line_key_and_a_next_step() {
             "name",
             "`name`",
         ),
-        (with("name = 3"), ErrorKind::Format, 3, "", "duplicate key"),
+        (
+            with("name = 3"),
+            ErrorKind::Format,
+            3,
+            "name",
+            "again, after line 2",
+        ),
         (
             PLAIN.replace("\"Dunlin\"", "\" \""),
             ErrorKind::Setting,
@@ -350,7 +356,7 @@ fn what_a_unit_file_may_not_say_is_refused_with_line_key_and_a_next_step() {
             ErrorKind::Format,
             2,
             "",
-            "TOML",
+            "without a value",
         ),
     ] {
         let error = refused(&text);

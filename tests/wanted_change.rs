@@ -313,7 +313,7 @@ fn a_recipe_is_refused_by_line_and_key() {
             ErrorKind::Format,
             10,
             None,
-            "TOML",
+            "a decimal point, not a comma",
         ),
         (
             "gain_db = 3.5\n",
@@ -487,4 +487,106 @@ fn taste_alone_wants_exactly_its_contours_and_keeps_the_measured_range() {
     for i in wanted.support {
         assert!((wanted.change_db[i] - bass.level_db(RATE_HZ, frequency_hz()[i])).abs() < 1e-12);
     }
+}
+
+#[test]
+fn a_misspelt_key_of_a_recipe_is_named_before_what_is_missing() {
+    for (text, line, key, near) in [
+        ("souce = \"x\"\nbase = \"flat\"\n", 1, "souce", "`source`"),
+        (
+            "base = \"flat\"\n[[contour]]\nshap = \"peaking\"\nf0_hz = 9\n",
+            3,
+            "contour.shap",
+            "`shape`",
+        ),
+        (
+            "base = \"flat\"\n[[contour]]\nshape = \"slope\"\n[[contour]]\nshape = \"peaking\"\nfo_hz = 9\n",
+            6,
+            "contour.fo_hz",
+            "`f0_hz`",
+        ),
+        (
+            "source = \"x\"\n[blend]\nwit = \"flat\"\n",
+            3,
+            "blend.wit",
+            "`with`",
+        ),
+    ] {
+        let error = recipe_error(text);
+        assert_eq!(
+            (error.kind, error.place.line, error.place.key.as_deref()),
+            (ErrorKind::Name, Some(line), Some(key)),
+            "{error}"
+        );
+        assert!(error.next_step.contains(near), "{error}");
+    }
+}
+
+#[test]
+fn a_long_recipe_is_read_in_a_moment_and_its_bounds_are_said() {
+    let start = "source = \"x\"\nbase = \"flat\"\n";
+    let points = |count: usize| {
+        let points: Vec<String> = (1..=count).map(|f| format!("[{f}, 1.25]")).collect();
+        format!(
+            "[[contour]]\nshape = \"table\"\npoints = [\n{}]\n",
+            points.join(",\n")
+        )
+    };
+    let timed = |what: &str, text: &str| {
+        let clock = std::time::Instant::now();
+        let answer = parse_recipe(text.as_bytes(), "my.target.toml");
+        println!("{what}: {} bytes, {:?}", text.len(), clock.elapsed());
+        assert!(
+            clock.elapsed().as_secs() < 5,
+            "{what}: {:?}",
+            clock.elapsed()
+        );
+        answer
+    };
+    let full = format!("{start}{}", points(1000).repeat(100));
+    assert_eq!(
+        timed("all there may be", &full).unwrap().contours.len(),
+        100
+    );
+    let comments = format!("{start}{}", "# a line\n".repeat(400_000));
+    timed("comments", &comments).unwrap();
+    for (text, bound) in [
+        (format!("{start}{}", points(1001)), "at most 1000"),
+        (format!("{start}{}", points(100_000)), "at most 1000"),
+        (
+            format!("{start}{}", "[[contour]]\n".repeat(300_000)),
+            "at most 100",
+        ),
+        (format!("{start}{}", "# a line\n".repeat(600_000)), "4 MB"),
+        (
+            format!("{start}{} = 1\n", "k".repeat(3_000_000)),
+            "the keys",
+        ),
+        (
+            format!("{start}name = [{}]\n", "1, ".repeat(1_000_000)),
+            "words",
+        ),
+        (
+            format!("{start}{}", "q = 1\n".repeat(300_000)),
+            "each key once",
+        ),
+    ] {
+        let error = timed(bound, &text).unwrap_err();
+        let told = error.to_string();
+        assert!(told.contains(bound) && told.len() < 500, "{told}");
+    }
+}
+
+#[test]
+fn a_contour_says_tiny_numbers_with_an_exponent() {
+    let slope = Contour::Slope {
+        db_per_octave: 1e-300,
+        pivot_hz: 1000.0,
+    };
+    assert_eq!(
+        slope.to_string(),
+        "slope +1e-300 dB per octave about 1000 Hz"
+    );
+    let error = recipe_error(&RECIPE.replace("gain_db = 3.5", "gain_db = 1e300"));
+    assert!(error.to_string().contains("found 1e300;"), "{error}");
 }

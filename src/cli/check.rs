@@ -9,6 +9,7 @@ use bandwright::measurement::rig::Rig;
 use bandwright::names;
 use bandwright::report::{self, FileKind};
 use bandwright::sheet;
+use bandwright::verify::sheet_check::LimitsFrom;
 use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeasured};
 
 use super::answer::Answer;
@@ -25,11 +26,17 @@ pub fn run(typed: &Check) -> Result<bool> {
     let limits = match &typed.limits {
         Some(path) => {
             let open = &mut |_: &str| files::read(path);
-            Some(limits::library::resolve(&shown(path), open)?)
+            let name = shown(path);
+            let from = match limits::library::text(&name) {
+                Some(_) => LimitsFrom::Library,
+                None => LimitsFrom::File,
+            };
+            Some((limits::library::resolve(&name, open)?, from))
         }
         None => None,
     };
-    let check = check_sheet(&sheet, limits.as_ref());
+    let held_against = limits.as_ref().map(|(limits, from)| (limits, *from));
+    let check = check_sheet(&sheet, held_against);
     let promise = match typed.before.is_empty() {
         true => None,
         false => Some(promise(typed, &sheet, place.as_ref())?),

@@ -16,6 +16,7 @@ use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::smooth::Width;
+use bandwright::message::Number;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Target, library};
@@ -180,7 +181,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     if !(0.0..=MOST_ECONOMY).contains(&typed.economy) {
         return refuse(
             "--economy",
-            typed.economy.to_string(),
+            Number(typed.economy).to_string(),
             "a number from 0 to 1000",
             format!("leave it out for the usual {}", job::ECONOMY),
         );
@@ -188,7 +189,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     if !(0.0..=MOST_LEAST_GAIN_DB).contains(&typed.least_gain) {
         return refuse(
             "--least-gain",
-            typed.least_gain.to_string(),
+            Number(typed.least_gain).to_string(),
             "0 to 60 dB",
             "leave it out for the usual 0.03 dB".to_owned(),
         );
@@ -196,7 +197,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     if !(0.0..=MOST_MARGIN_DB).contains(&typed.true_peak_margin) {
         return refuse(
             "--true-peak-margin",
-            typed.true_peak_margin.to_string(),
+            Number(typed.true_peak_margin).to_string(),
             "0 to 20 dB",
             "1 dB is usual".to_owned(),
         );
@@ -206,7 +207,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     {
         return refuse(
             "--max-loudness-loss",
-            loss_db.to_string(),
+            Number(loss_db).to_string(),
             "0 to 60 dB",
             "leave it out for the best fit, however quiet".to_owned(),
         );

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
+use bandwright::message::Number;
 use bandwright::report::{self, FileKind};
 
 use super::answer::Answer;
@@ -70,7 +71,7 @@ fn refuse_incomplete(typed: &Inspect) -> Result<()> {
     if !(threshold_db > 0.0 && threshold_db <= MOST_THRESHOLD_DB) {
         return refuse(
             "--leak-threshold",
-            format!("{threshold_db} dB"),
+            format!("{threshold_db} dB", threshold_db = Number(threshold_db)),
             "more than 0 dB, and 60 dB at most",
             format!("leave it out for the usual {LEAK_THRESHOLD_DB} dB"),
         );

@@ -9,6 +9,7 @@ use bandwright::measurement::unit_file::{
     FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
     read_take, read_trust,
 };
+use bandwright::message::excerpt;
 use bandwright::names;
 
 use super::files::{self, shown};
@@ -170,7 +171,8 @@ impl NamedUnit {
     }
 }
 
-/// The rig that was typed: a name, or a file with a trust table (no rig's name has a point or a slash in it).
+/// The rig that was typed: a name, or a file with a trust table. What is neither was meant as a name where it has no
+/// point and no slash.
 pub(super) fn rig(typed: Option<&PathBuf>) -> Result<Option<Rig>> {
     let Some(path) = typed else {
         return Ok(None);
@@ -178,12 +180,14 @@ pub(super) fn rig(typed: Option<&PathBuf>) -> Result<Option<Rig>> {
     let name = shown(path);
     let rig = match Rig::from_name(&name) {
         Ok(rig) => rig,
-        Err(_) if name.contains(['.', '/', '\\']) => trust(path)?,
-        Err(mut error) => {
-            "--rig".clone_into(&mut error.place.source);
-            error.expected.push_str(", or a file with a trust table");
-            return Err(error);
-        }
+        Err(mut unknown) => match trust(path) {
+            Err(error) if error.kind == ErrorKind::Missing && !name.contains(['.', '/', '\\']) => {
+                "--rig".clone_into(&mut unknown.place.source);
+                unknown.expected.push_str(", or a file with a trust table");
+                return Err(unknown);
+            }
+            trust => trust?,
+        },
     };
     Ok(Some(rig))
 }
@@ -244,12 +248,15 @@ impl Opening {
 
 /// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
 pub(super) fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
-    if error.kind != ErrorKind::File {
-        return error;
+    match error.kind {
+        ErrorKind::Missing => {
+            "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
+        }
+        ErrorKind::File => {}
+        _ => return error,
     }
-    error.found = format!("{} at `{}`", error.found, error.place.source);
+    error.found = format!("{} at `{}`", error.found, excerpt(&error.place.source));
     unit_file.clone_into(&mut error.place.source);
-    "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
     error.at_line(file.line).at_key(&file.key)
 }
 

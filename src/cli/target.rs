@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::measurement::takes::Side;
+use bandwright::message::{Number, excerpt};
 use bandwright::report::{self, FileKind};
 use bandwright::wanted::library::{self, write_curve};
 use bandwright::wanted::recipe::{BlendEntry, FLAT, MEASURED, write_recipe};
@@ -205,7 +206,7 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
             return Err(Error::new(
                 ErrorKind::Setting,
                 "--between-share",
-                share.to_string(),
+                Number(share).to_string(),
                 "a number from 0 (the base) to 1 (the other)",
                 "choose a value within that range",
             ));
@@ -291,9 +292,6 @@ fn by_option(mut error: Box<Error>, typed: &TargetBuild) -> Box<Error> {
         _ => "--base",
     };
     error.place.key = None;
-    if error.next_step.contains("beside this file") {
-        "check the path".clone_into(&mut error.next_step);
-    }
     said_by(error, option)
 }
 
@@ -366,6 +364,8 @@ impl Taste<'_> {
 #[derive(Default)]
 pub(super) struct Opening {
     paths: Vec<PathBuf>,
+    /// The last file that was asked for and is not there.
+    missing: Option<PathBuf>,
 }
 
 impl Opening {
@@ -406,21 +406,30 @@ impl Opening {
         &mut self,
         resolve: impl FnOnce(&mut dyn FnMut(&Path) -> Result<Vec<u8>>) -> Result<T>,
     ) -> Result<T> {
-        resolve(&mut |path| {
-            let bytes = files::read(path).map_err(|error| with_near(error, path))?;
-            self.paths.push(path.to_owned());
-            Ok(bytes)
+        let resolved = resolve(&mut |path| match files::read(path) {
+            Ok(bytes) => {
+                self.paths.push(path.to_owned());
+                Ok(bytes)
+            }
+            Err(error) => {
+                if error.kind == ErrorKind::Missing {
+                    self.missing = Some(path.to_owned());
+                }
+                Err(error)
+            }
+        });
+        resolved.map_err(|error| match &self.missing {
+            Some(path) if error.kind == ErrorKind::Missing => with_near(error, path),
+            _ => error,
         })
     }
 }
 
 /// A missing file may be a misspelt one.
 fn with_near(mut error: Box<Error>, path: &Path) -> Box<Error> {
-    if error.found == "no such file"
-        && let Some(near) = files::near(path)
-    {
+    if let Some(near) = files::near(path) {
         let near = path.with_file_name(near);
-        error.next_step = format!("did you mean `{}`?", shown(&near));
+        error.next_step = format!("did you mean `{}`?", excerpt(&shown(&near)));
     }
     error
 }

@@ -11,6 +11,7 @@ use hound::{SampleFormat, WavSpec, WavWriter};
 use super::{Chain, Export};
 use crate::error::{Error, ErrorKind, Result};
 use crate::headroom::ringing::{BUDGET, ImpulseResponse, impulse_response};
+use crate::message::Number;
 use crate::units::{amplitude_from_db, db_from_amplitude};
 
 /// What is cut off, by the sum of its magnitudes, against the sum of what is kept, dB. No gain changes by more; the
@@ -121,7 +122,10 @@ fn one_rate(export: &Export) -> Result<u32> {
         );
     }
     if first_hz.fract() != 0.0 {
-        return refuse(format!("{first_hz} Hz"), "a whole number for a WAV file");
+        return refuse(
+            format!("{first_hz} Hz", first_hz = Number(first_hz)),
+            "a whole number for a WAV file",
+        );
     }
     Ok(first_hz as u32)
 }

@@ -18,6 +18,7 @@ use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::{Guard, any_signal::any_signal, peak::peak};
 use crate::limits::bounds;
 use crate::measurement::takes::Side;
+use crate::message::Number;
 use crate::sheet::{self, Channel, Sheet};
 use crate::units::amplitude_from_db;
 
@@ -188,7 +189,7 @@ fn channels(sheet: &Sheet, side: Option<Side>) -> Result<Vec<&Channel>> {
 
 fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
     let listed = || {
-        let rates = sheet.rates_hz.iter().map(ToString::to_string);
+        let rates = sheet.rates_hz.iter().map(|&hz| Number(hz).to_string());
         rates.collect::<Vec<_>>().join(", ")
     };
     let mut rates_hz: Vec<f64> = Vec::new();
@@ -198,7 +199,7 @@ fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
             Err(Error::new(
                 ErrorKind::Setting,
                 "rate",
-                format!("{rate_hz} Hz"),
+                format!("{rate_hz} Hz", rate_hz = Number(rate_hz)),
                 expected,
                 next_step,
             ))
@@ -216,7 +217,8 @@ fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
             return refuse(
                 format!(
                     "{}, and more than twice the highest f0_hz, {highest_hz} Hz",
-                    bounds::RATE_HZ.words()
+                    bounds::RATE_HZ.words(),
+                    highest_hz = Number(highest_hz)
                 ),
                 "choose another rate",
             );
@@ -261,9 +263,10 @@ fn refuse_other_coefficients(channel: &Channel) -> Result<()> {
                     format!(
                         "{name} = {stated} of section {} at {} Hz",
                         index + 1,
-                        at_rate.rate_hz
+                        at_rate.rate_hz,
+                        stated = Number(stated)
                     ),
-                    format!("{own}, as its numbers give"),
+                    format!("{own}, as its numbers give", own = Number(own)),
                 ));
             }
         }
@@ -284,9 +287,11 @@ fn refuse_other_checkpoints(sheet: &Sheet) -> Result<()> {
             "checkpoint",
             format!(
                 "{} dB at {} Hz and a rate of {} Hz",
-                d.stated_db, d.frequency_hz, d.rate_hz
+                Number(d.stated_db),
+                Number(d.frequency_hz),
+                Number(d.rate_hz)
             ),
-            format!("{:.4} dB, as the sections give", d.from_sections_db),
+            format!("{:.4} dB, as the sections give", Number(d.from_sections_db)),
         )),
     }
 }
@@ -302,8 +307,10 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
         return Ok(());
     }
     let found = format!(
-        "a preamp of {} dB, where the sections and the margin need {gain_db:.4} dB at a rate of {} Hz",
-        level.preamp_db, chain.rate_hz
+        "a preamp of {} dB, where the sections and the margin need {:.4} dB at a rate of {} Hz",
+        Number(level.preamp_db),
+        Number(gain_db),
+        Number(chain.rate_hz)
     );
     let expected = format!("enough for the guard `{}`", level.guard.name());
     if chain.is_listed {
@@ -316,7 +323,7 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
         expected,
         format!(
             "fit for that rate, or leave the preamp out and set one of {:.2} dB",
-            -gain_db - 0.005
+            Number(-gain_db - 0.005)
         ),
     ))
 }

@@ -21,6 +21,9 @@ use super::Shape;
 /// 10 log10(2): a gain no larger than this has no points 3 dB below its top.
 pub const LEAST_GAIN_OF_WIDTH_DB: f64 = 3.010_299_956_639_812;
 
+/// Gains nearer to 0 than this have no -3 dB points, or nearly none; no such section is fitted, dB.
+pub const LEAST_GAIN_WITH_WIDTH_DB: f64 = 3.1;
+
 /// What the number means that an equaliser calls q.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]

@@ -7,6 +7,7 @@
 use std::ops::RangeInclusive;
 
 use super::space::{Ranges, Space};
+use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
 use crate::limits::{Limits, Setting};
@@ -15,8 +16,6 @@ use crate::limits::{Limits, Setting};
 const WIDEST_GUARDED_Q: f64 = 2.0;
 /// So far outside a band begins what is free, so that no rounding brings it inside.
 const MARGIN: f64 = 1.001;
-/// Gains nearer to 0 than this have no -3 dB points, or nearly none.
-const LEAST_GAIN_WITH_WIDTH_DB: f64 = 3.1;
 
 /// What `limits` leave for f0 within `f0_hz`; within the guard of the coupler's resonance no peaking section boosts or is
 /// narrow.

@@ -16,6 +16,7 @@ use crate::filter::{Section, cascade};
 use crate::measurement::OnGrid;
 use crate::measurement::impedance::ImpedanceByFrequency;
 use crate::measurement::unit_file::{Drive, Sensitivity};
+use crate::message::Number;
 use crate::units::{db_from_amplitude, db_from_power, power_from_db};
 use crate::wanted::difference::level_at_hz;
 
@@ -92,7 +93,8 @@ impl Playing<'_> {
             (Drive::Milliwatt, Some(impedance)) => match impedance.ohm_at(at_hz) {
                 Some(ohm) => Ok(db_per_v_from_db_per_mw(db_spl, ohm)),
                 None => Err(format!(
-                    "the impedance has no data at {at_hz} Hz, where the sensitivity holds"
+                    "the impedance has no data at {at_hz} Hz, where the sensitivity holds",
+                    at_hz = Number(at_hz)
                 )),
             },
         }
@@ -118,13 +120,15 @@ impl Playing<'_> {
         let db_per_v = self.db_per_v()?;
         let Some(reference_db) = level_at_hz(self.response, at_hz) else {
             return Err(format!(
-                "the measured curve has no data at {at_hz} Hz, where the sensitivity holds"
+                "the measured curve has no data at {at_hz} Hz, where the sensitivity holds",
+                at_hz = Number(at_hz)
             ));
         };
         if at_hz >= self.rate_hz / 2.0 {
             return Err(format!(
                 "the sensitivity holds at {at_hz} Hz, which a sample rate of {} Hz does not have",
-                self.rate_hz
+                self.rate_hz,
+                at_hz = Number(at_hz)
             ));
         }
         if self.output_ohm() > 0.0 && self.impedance.is_none() {
@@ -147,7 +151,8 @@ impl Playing<'_> {
         };
         let Some(at_sensitivity) = point(at_hz, 1.0) else {
             return Err(format!(
-                "the impedance has no data at {at_hz} Hz, where the sensitivity holds"
+                "the impedance has no data at {at_hz} Hz, where the sensitivity holds",
+                at_hz = Number(at_hz)
             ));
         };
         let Spectrum {

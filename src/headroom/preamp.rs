@@ -6,6 +6,7 @@ use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
 use crate::limits::Setting;
+use crate::message::Number;
 
 use super::Headroom;
 
@@ -45,7 +46,10 @@ pub fn guarded(
         return Err(Error::new(
             ErrorKind::Setting,
             "true-peak margin",
-            format!("{true_peak_margin_db} dB"),
+            format!(
+                "{true_peak_margin_db} dB",
+                true_peak_margin_db = Number(true_peak_margin_db)
+            ),
             format!("0 to {MOST_MARGIN_DB} dB"),
             format!("{TRUE_PEAK_MARGIN_DB} dB is usual"),
         ));
@@ -102,11 +106,14 @@ pub fn preamp_for(peak_gain_db: f64, setting: &Setting) -> Result<f64> {
         None => Err(Error::new(
             ErrorKind::Refused,
             "preamp_db",
-            format!("sections that need a preamp of {:.2} dB", -peak_gain_db),
+            format!(
+                "sections that need a preamp of {:.2} dB",
+                Number(-peak_gain_db)
+            ),
             format!(
                 "at least {} dB, the lowest this equaliser has: it is {:.2} dB short",
-                setting.min(),
-                peak_gain_db + setting.min()
+                Number(setting.min()),
+                Number(peak_gain_db + setting.min())
             ),
             "allow less boost (gain_db.max), or use an equaliser with a lower preamp",
         )),

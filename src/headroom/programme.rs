@@ -9,6 +9,7 @@ use super::weighting::k_db;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::Curve;
 use crate::measurement::pchip::Pchip;
+use crate::message::Number;
 use crate::names::file_name;
 use crate::units::{db_from_power, power_from_db};
 
@@ -141,7 +142,10 @@ impl Programme {
         Error::new(
             ErrorKind::Coverage,
             &self.name,
-            format!("hardly any band between 20 Hz and {below_hz} Hz"),
+            format!(
+                "hardly any band between 20 Hz and {below_hz} Hz",
+                below_hz = Number(below_hz)
+            ),
             "bands over at least one octave there, each frequency once",
             "use a programme with more bands, or pink noise",
         )
@@ -211,7 +215,10 @@ impl ProgrammeLevel {
             return Err(Error::new(
                 ErrorKind::Setting,
                 "loudness_lufs",
-                format!("{loudness_lufs} LUFS"),
+                format!(
+                    "{loudness_lufs} LUFS",
+                    loudness_lufs = Number(loudness_lufs)
+                ),
                 "-70 to 3 LUFS",
                 "give the programme's integrated loudness",
             ));
@@ -239,7 +246,7 @@ fn check_crest(crest_db: f64) -> Result<()> {
     Err(Error::new(
         ErrorKind::Setting,
         "crest_db",
-        format!("{crest_db} dB"),
+        format!("{crest_db} dB", crest_db = Number(crest_db)),
         "0 to 40 dB, the programme's peak over its rms",
         "use 13 dB where it is unknown",
     ))

@@ -10,6 +10,7 @@
 
 use crate::error::{ErrorKind, Result};
 use crate::keys::{self, Table, Value};
+use crate::message::Number;
 
 const VOLTAGE_V: (f64, f64) = (1e-4, 1000.0);
 const OUTPUT_OHM: (f64, f64) = (0.0, 10_000.0);
@@ -72,8 +73,12 @@ fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> 
     }
     Err(value.error(
         ErrorKind::Setting,
-        format!("{number} {unit}"),
-        format!("{min} to {max} {unit}"),
+        format!("{number} {unit}", number = Number(number)),
+        format!(
+            "{min} to {max} {unit}",
+            min = Number(min),
+            max = Number(max)
+        ),
         "correct the number",
     ))
 }

@@ -2,6 +2,7 @@
 
 use super::{FitOutcome, FitRequest, LoudnessWish, OutcomeCurves};
 use crate::caution::Caution;
+use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::measurement::grid;
 use crate::measurement::judge::{Agreement, Judged, Seal};
 use crate::measurement::rig::{Rig, TRUSTED};
@@ -100,6 +101,11 @@ pub(super) fn cautions(
     let OutcomeCurves { support, .. } = &outcome.curves;
     let (lowest_hz, highest_hz) = grid::band_hz(support);
     cautions.extend(outcome.loudness_wish.as_ref().and_then(loudness_bound));
+    if request.limits.has_gains_without_width() {
+        cautions.push(Caution::GainsWithoutWidth {
+            least_gain_db: LEAST_GAIN_WITH_WIDTH_DB,
+        });
+    }
     if held_back {
         cautions.push(Caution::PreampBound {
             preamp_min_db: request.limits.lowest_preamp_db(),

@@ -12,6 +12,7 @@ use crate::measurement::grid;
 use crate::measurement::judge::Judged;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
+use crate::message::Number;
 
 /// Where a fit may look, and how much it believes what it sees there.
 pub(super) struct Ground {
@@ -178,7 +179,7 @@ fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) 
     Err(Error::new(
         ErrorKind::Setting,
         &limits.name,
-        format!("section frequencies from {lowest_hz} Hz to {highest_hz} Hz"),
+        format!("section frequencies from {lowest_hz} Hz to {highest_hz} Hz", lowest_hz = Number(lowest_hz), highest_hz = Number(highest_hz)),
         format!(
             "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
         ),

@@ -11,6 +11,7 @@ use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
 use crate::measurement::smooth::Width;
+use crate::message::Number;
 use crate::wanted::difference::level_at_hz;
 
 /// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
@@ -110,7 +111,7 @@ impl FitOutcome {
             return Err(Error::new(
                 ErrorKind::Coverage,
                 "align",
-                format!("{frequency_hz} Hz"),
+                format!("{frequency_hz} Hz", frequency_hz = Number(frequency_hz)),
                 format!(
                     "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
                 ),

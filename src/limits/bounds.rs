@@ -1,5 +1,7 @@
 //! The widest limits that make sense; everything that checks, words or generates limits uses these.
 
+use crate::message::Number;
+
 /// One quantity: its key, its unit in words, and the smallest and largest value any limits may hold.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Bound {
@@ -24,6 +26,10 @@ const fn bound(key: &'static str, unit: &'static str, min: f64, max: f64) -> Bou
 
 /// Number of sections, and of each shape.
 pub const SECTIONS: Bound = bound("sections", "", 1.0, 64.0);
+/// Number of gain limits.
+pub const GAIN_LIMITS: Bound = bound("gain_limit", " gain limits", 0.0, 64.0);
+/// Number of values that are listed one by one.
+pub const ALLOWED: Bound = bound("allowed", " values", 1.0, 10_000.0);
 /// Number of sample rates.
 pub const RATES: Bound = bound("rates_hz", " rates", 1.0, 16.0);
 /// Sample rate.
@@ -51,6 +57,6 @@ impl Bound {
     /// The range in words.
     #[must_use]
     pub fn words(&self) -> String {
-        format!("{} to {}{}", self.min, self.max, self.unit)
+        format!("{} to {}{}", Number(self.min), Number(self.max), self.unit)
     }
 }

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::Limits;
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::message::excerpt;
 
 struct Entry {
     name: &'static str,
@@ -43,7 +44,7 @@ pub fn text(name: &str) -> Option<&'static str> {
 /// happens to have such a name is `./NAME`.
 ///
 /// # Errors
-/// `Name` for a bare word that is neither, listing the library and the nearest spelling; whatever `read` and
+/// `Name` for a bare word that is neither (for which `read` says `Missing`), listing the library and the nearest spelling; whatever `read` and
 /// [`Limits::parse`] refuse.
 pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Limits> {
     if let Some(text) = text(name) {
@@ -51,13 +52,16 @@ pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Res
     }
     let bytes = read(name).map_err(|error| {
         let is_bare = Path::new(name).components().count() == 1 && !name.contains('.');
-        if !is_bare {
+        if error.kind != ErrorKind::Missing || !is_bare {
             return error;
         }
         Error::new(
             ErrorKind::Name,
             name,
-            format!("`{name}`, which is no limits of the library and no file that can be read"),
+            format!(
+                "`{}`, which is no limits of the library and no file",
+                excerpt(name)
+            ),
             format!(
                 "one of {}, or the path of a limits file",
                 names().join(", ")

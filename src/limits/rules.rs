@@ -7,7 +7,8 @@ use super::bounds::{self, Bound};
 use super::{Setting, setting, text};
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::filter::{QMeaning, Section, Shape};
-use crate::keys::{Table, Value, shorten};
+use crate::keys::{Table, Value};
+use crate::message::{Number, excerpt};
 
 /// A section of the equaliser that cannot be anything: its shapes, and what of its numbers is its own.
 #[derive(Debug, Clone, PartialEq, Default, serde::Serialize)]
@@ -71,9 +72,47 @@ const GAIN_LIMIT: [&str; 4] = ["from_hz", "to_hz", "min_db", "max_db"];
 const EDGE: f64 = 1e-9;
 
 impl GainLimit {
-    fn covers(&self, f0_hz: f64) -> bool {
+    /// Its gains in words.
+    pub(super) fn gains(&self) -> String {
+        let (least, most) = (Number(self.min_db), Number(self.max_db));
+        match (least.0.is_finite(), most.0.is_finite()) {
+            (true, false) => format!("{least} dB or more"),
+            (false, true) => format!("{most} dB or less"),
+            _ => format!("{least} to {most} dB"),
+        }
+    }
+
+    pub(super) fn covers(&self, f0_hz: f64) -> bool {
         (self.from_hz * (1.0 - EDGE)..=self.to_hz * (1.0 + EDGE)).contains(&f0_hz)
     }
+}
+
+/// Whether `limits` together leave a section with `knobs` (f0, gain, q) a gain of at most `most_db` at some frequency. The
+/// bands' edges part the frequencies into stretches that are alike; one frequency of each is looked at.
+pub(super) fn leave_some(limits: &[GainLimit], knobs: &[&Setting; 3], most_db: f64) -> bool {
+    let [f0_hz, gain_db, _] = knobs;
+    let edges = limits.iter().flat_map(|limit| [limit.from_hz, limit.to_hz]);
+    let edges: Vec<f64> = edges
+        .filter(|hz| hz.is_finite() && *hz > 0.0)
+        .chain([f0_hz.min()])
+        .collect();
+    let beside = edges.iter().flat_map(|&hz| {
+        // Just beyond an edge the next stretch begins.
+        let beyond = 2.0 * EDGE;
+        [
+            f0_hz.at_or_below(hz * (1.0 - beyond)),
+            f0_hz.at_or_above(hz),
+            f0_hz.at_or_above(hz * (1.0 + beyond)),
+        ]
+    });
+    beside.flatten().any(|f0_hz| {
+        let covering = limits.iter().filter(|limit| limit.covers(f0_hz));
+        let (least_db, most_db) = covering
+            .fold((f64::NEG_INFINITY, most_db), |(least, most), limit| {
+                (least.max(limit.min_db), most.min(limit.max_db))
+            });
+        gain_db.has_within(least_db, most_db)
+    })
 }
 
 impl Rules {
@@ -93,7 +132,13 @@ impl Rules {
         let Section {
             f0_hz, gain_db, q, ..
         } = *section;
-        let gain = || format!("{gain_db} dB at {f0_hz} Hz");
+        let gain = || {
+            format!(
+                "{gain_db} dB at {f0_hz} Hz",
+                gain_db = Number(gain_db),
+                f0_hz = Number(f0_hz)
+            )
+        };
         if self.cut_only && gain_db > 0.0 {
             return Some(("gain_db", gain(), "no boost: cut_only is set".to_owned()));
         }
@@ -101,13 +146,16 @@ impl Rules {
             limit.covers(f0_hz) && !(limit.min_db - SAME..=limit.max_db + SAME).contains(&gain_db)
         });
         if let Some(limit) = limit {
-            let expected = format!("{} to {} dB there", limit.min_db, limit.max_db);
+            let expected = format!("{} there", limit.gains());
             return Some(("gain_db", gain(), expected));
         }
         let most_q = self.boost_q_max.filter(|_| gain_db > 0.0)?;
         (q > most_q * (1.0 + SAME)).then(|| {
-            let expected = format!("at most {most_q} where a section boosts: boost_q_max");
-            ("q", format!("{q} (cookbook)"), expected)
+            let expected = format!(
+                "at most {most_q} where a section boosts: boost_q_max",
+                most_q = Number(most_q)
+            );
+            ("q", format!("{q} (cookbook)", q = Number(q)), expected)
         })
     }
 
@@ -120,7 +168,7 @@ impl Rules {
             true => Ok(()),
             false => Err(refused(
                 key,
-                format!("{x}{}", bound.unit),
+                format!("{x}{}", bound.unit, x = Number(x)),
                 bound.words(),
                 "correct the value",
             )),
@@ -163,13 +211,27 @@ impl Rules {
                 }
             }
         }
+        if !bounds::GAIN_LIMITS.contains(self.gain_limits.len() as f64) {
+            let found = format!("{} gain limits", self.gain_limits.len());
+            return Err(refused(
+                "gain_limit",
+                found,
+                bounds::GAIN_LIMITS.words(),
+                "remove some",
+            ));
+        }
         for (index, limit) in self.gain_limits.iter().enumerate() {
             let key = |part: &str| format!("gain_limit[{}].{part}", index + 1);
             let ordered = |low: (&str, f64), high: (&str, f64)| match low.1 <= high.1 {
                 true => Ok(()),
                 false => Err(refused(
                     &key(low.0),
-                    format!("{} above the {} of {}", low.1, high.0, high.1),
+                    format!(
+                        "{} above the {} of {}",
+                        Number(low.1),
+                        high.0,
+                        Number(high.1)
+                    ),
                     format!("{} not above {}", low.0, high.0),
                     "exchange the two, or correct one",
                 )),
@@ -215,11 +277,17 @@ impl Rules {
         };
         Ok(Self {
             slots: match table.optional("slot") {
-                Some(slots) => slots.tables(&SLOT, read_slot)?,
+                Some(slots) => {
+                    slots.at_most(bounds::SECTIONS.max as usize, "slots")?;
+                    slots.tables(&SLOT, read_slot)?
+                }
                 None => Vec::new(),
             },
             gain_limits: match table.optional("gain_limit") {
-                Some(limits) => limits.tables(&GAIN_LIMIT, read_gain_limit)?,
+                Some(limits) => {
+                    limits.at_most(bounds::GAIN_LIMITS.max as usize, "gain limits")?;
+                    limits.tables(&GAIN_LIMIT, read_gain_limit)?
+                }
                 None => Vec::new(),
             },
             boost_q_max: number("boost_q_max")?,
@@ -310,7 +378,7 @@ fn names(meanings: &[QMeaning]) -> Vec<&'static str> {
 
 /// One of a few names, with the nearest spelling where it is none.
 fn one_of<T: Copy>(value: &Value, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
-    let given = shorten(&value.string()?);
+    let given = excerpt(&value.string()?);
     let found = all.iter().copied().find(|&item| name_of(item) == given);
     found.ok_or_else(|| {
         let names: Vec<&str> = all.iter().map(|&item| name_of(item)).collect();

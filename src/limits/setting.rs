@@ -1,9 +1,10 @@
 //! The values that one knob can take, counted in whole steps.
 
-use super::bounds::Bound;
+use super::bounds::{self, Bound};
 use super::text;
 use crate::error::{Error, ErrorKind, Result};
 use crate::keys::Value;
+use crate::message::Number;
 
 /// Decimals after the point that a stepped setting may have. With the bounds above every value is then
 /// fewer than 2^53 units of its last decimal, so counting in units is exact.
@@ -151,9 +152,14 @@ impl Setting {
         let (min, max) = (self.min(), self.max());
         if min < max {
             let nearest = self.nearest(x);
-            format!("{min} to {max}, the nearest value being {nearest}")
+            format!(
+                "{min} to {max}, the nearest value being {nearest}",
+                min = Number(min),
+                max = Number(max),
+                nearest = Number(nearest)
+            )
         } else {
-            format!("{min}, the only value there is")
+            format!("{min}, the only value there is", min = Number(min))
         }
     }
 
@@ -192,6 +198,17 @@ impl Setting {
         (nearest..=nearest.saturating_add(1))
             .map(|k| self.value(k))
             .find(|&value| value >= x)
+    }
+
+    /// True when there is a value from `least` to `most`, to within a part in 10^9.
+    #[must_use]
+    pub fn has_within(&self, least: f64, most: f64) -> bool {
+        let slack = |x: f64| match x.is_finite() {
+            true => SAME * x.abs().max(1.0),
+            false => 0.0,
+        };
+        let first = self.at_or_above(least - slack(least));
+        first.is_some_and(|first| first <= most + slack(most))
     }
 
     fn is_empty(&self) -> bool {
@@ -233,7 +250,7 @@ pub(super) fn check(
         }
         Err(refused(
             &key(part),
-            format!("{x}{}", bound.unit),
+            format!("{x}{}", bound.unit, x = Number(x)),
             bound.words(),
             "correct the value",
         ))
@@ -253,7 +270,7 @@ pub(super) fn check(
         if let Some(pair) = values.windows(2).find(|pair| pair[0] >= pair[1]) {
             return Err(refused(
                 &key("allowed"),
-                format!("{} after {}", pair[1], pair[0]),
+                format!("{} after {}", Number(pair[1]), Number(pair[0])),
                 "values in ascending order, each once".to_owned(),
                 "sort the values and remove repetitions",
             ));
@@ -271,7 +288,12 @@ pub(super) fn check(
     if min > max {
         return Err(refused(
             &key("min"),
-            format!("{min}{} above the maximum of {max}", bound.unit),
+            format!(
+                "{min}{} above the maximum of {max}",
+                bound.unit,
+                min = Number(min),
+                max = Number(max)
+            ),
             "min not above max".to_owned(),
             "exchange the two, or correct one",
         ));
@@ -282,7 +304,11 @@ pub(super) fn check(
             if min <= 0.0 {
                 return Err(refused(
                     &key("min"),
-                    format!("{min}{} with a step in octaves", bound.unit),
+                    format!(
+                        "{min}{} with a step in octaves",
+                        bound.unit,
+                        min = Number(min)
+                    ),
                     "a minimum above 0: octaves are ratios".to_owned(),
                     "use `step` instead of `step_octaves`",
                 ));
@@ -299,15 +325,18 @@ pub(super) fn check(
     if step.is_nan() || step <= 0.0 || step > span * (1.0 + SAME) {
         return Err(refused(
             &key(part),
-            format!("a step of {step}{unit}"),
-            format!("more than 0 and at most max - min, {span}{unit}"),
+            format!("a step of {step}{unit}", step = Number(step)),
+            format!(
+                "more than 0 and at most max - min, {span}{unit}",
+                span = Number(span)
+            ),
             "correct the step, or leave it out for a continuous range",
         ));
     }
     if span / step > MOST_VALUES {
         return Err(refused(
             &key(part),
-            format!("a step of {step}{unit}"),
+            format!("a step of {step}{unit}", step = Number(step)),
             format!("at most {MOST_VALUES} steps between min and max"),
             "leave the step out: this is a continuous range",
         ));
@@ -317,7 +346,7 @@ pub(super) fn check(
             if decimals(x).is_none() {
                 return Err(refused(
                     &key(part),
-                    x.to_string(),
+                    Number(x).to_string(),
                     format!("at most {MOST_DECIMALS} decimals where there is a step"),
                     "round the number",
                 ));
@@ -363,6 +392,7 @@ pub(super) fn read(value: &Value) -> Result<Setting> {
                         return Err(both(other, "allowed", name));
                     }
                 }
+                allowed.at_most(bounds::ALLOWED.max as usize, "values")?;
                 return Ok(Setting::Allowed(allowed.numbers()?));
             }
             let min = table.required("min")?.number()?;

@@ -2,6 +2,7 @@
 
 use super::grid::POINTS_PER_OCTAVE;
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 use crate::units::octaves;
 
 /// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
@@ -79,7 +80,7 @@ impl Curve {
                 Error::new(
                     ErrorKind::Number,
                     &name,
-                    format!("level {} dB", level_db[row]),
+                    format!("level {} dB", Number(level_db[row])),
                     "a level between -1000 and 1000 dB",
                     "check that the second column is the level in dB, and remove or repair this row",
                 ),
@@ -142,25 +143,29 @@ pub(super) fn check_frequency(name: &str, before_hz: Option<f64>, f_hz: f64) -> 
     let (kind, found, expected, next_step) = match before_hz {
         _ if !f_hz.is_finite() => (
             ErrorKind::Number,
-            format!("frequency {f_hz}"),
+            format!("frequency {f_hz}", f_hz = Number(f_hz)),
             "a finite frequency in Hz",
             "remove or repair this row",
         ),
         _ if f_hz <= 0.0 => (
             ErrorKind::Order,
-            format!("frequency {f_hz} Hz"),
+            format!("frequency {f_hz} Hz", f_hz = Number(f_hz)),
             "a frequency above 0 Hz",
             "remove this row",
         ),
         Some(before_hz) if f_hz == before_hz => (
             ErrorKind::Order,
-            format!("frequency {f_hz} Hz a second time"),
+            format!("frequency {f_hz} Hz a second time", f_hz = Number(f_hz)),
             "each frequency once",
             "keep one of the two rows",
         ),
         Some(before_hz) if f_hz < before_hz => (
             ErrorKind::Order,
-            format!("frequency {f_hz} Hz after {before_hz} Hz"),
+            format!(
+                "frequency {f_hz} Hz after {before_hz} Hz",
+                f_hz = Number(f_hz),
+                before_hz = Number(before_hz)
+            ),
             "increasing frequencies",
             "sort the rows by frequency; one file holds one curve",
         ),
@@ -184,7 +189,11 @@ fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
         return Err(Error::new(
             ErrorKind::Coverage,
             name,
-            format!("only {first_hz} Hz to {last_hz} Hz"),
+            format!(
+                "only {first_hz} Hz to {last_hz} Hz",
+                first_hz = Number(first_hz),
+                last_hz = Number(last_hz)
+            ),
             "at least one octave",
             next_step,
         ));

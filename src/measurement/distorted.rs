@@ -5,6 +5,7 @@ use super::takes::Side;
 use super::unit_file::DistortionEntry;
 use super::{curve, parse, piecewise, table, text};
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 use crate::units::db_from_amplitude;
 
 /// Smallest and largest distortion that can be one, dB.
@@ -104,7 +105,7 @@ pub fn read_distortion(
         return Err(Error::new(
             ErrorKind::Setting,
             source_name,
-            format!("{} {unit}", table.second[row]),
+            format!("{} {unit}", Number(table.second[row])),
             expected,
             next_step,
         )

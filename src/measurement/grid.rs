@@ -6,6 +6,7 @@ use std::sync::LazyLock;
 use super::curve::{Curve, PRINTED_ROUNDING};
 use super::pchip::Pchip;
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 use crate::units::{db_from_power, power_from_db};
 
 /// Points of the grid: `20 Hz * 2^(i / 48)` for `i` from 0, the last just below 20 kHz.
@@ -77,7 +78,11 @@ pub fn resample(curve: &Curve) -> Result<OnGrid> {
         return Err(Error::new(
             ErrorKind::Coverage,
             curve.name(),
-            format!("{first_hz} Hz to {last_hz} Hz"),
+            format!(
+                "{first_hz} Hz to {last_hz} Hz",
+                first_hz = Number(first_hz),
+                last_hz = Number(last_hz)
+            ),
             "at least one octave between 20 Hz and 20 kHz",
             "export the whole curve, best 20 Hz to 20 kHz",
         ));

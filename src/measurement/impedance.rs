@@ -4,6 +4,7 @@ use super::table;
 use super::unit_file::IMPEDANCE_OHM;
 use super::{curve, parse, piecewise, text};
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 
 /// The impedance of an earphone.
 #[derive(Debug, Clone, PartialEq)]
@@ -86,8 +87,8 @@ pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFreq
     if let Some(row) = table.second.iter().position(|z| !(min..=max).contains(z)) {
         return Err(refused(
             row,
-            format!("{} ohm", table.second[row]),
-            format!("{min} to {max} ohm"),
+            format!("{} ohm", Number(table.second[row])),
+            format!("{min} to {max} ohm", min = Number(min), max = Number(max)),
             "check that the second column is the magnitude of the impedance in ohms",
         ));
     }
@@ -96,7 +97,7 @@ pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFreq
     {
         return Err(refused(
             row,
-            format!("a phase of {} degrees", phase[row]),
+            format!("a phase of {} degrees", Number(phase[row])),
             "-90 to 90 degrees, as any passive impedance has".to_owned(),
             "correct the third column, or leave it out",
         ));

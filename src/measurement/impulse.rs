@@ -24,6 +24,7 @@ use super::grid::{self, POINTS_PER_OCTAVE};
 use super::parse::MAX_FILE_BYTES;
 use super::phase::{self, Excess, MinimumPhase};
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 use crate::units::db_from_amplitude;
 
 /// Share of the largest sample that counts as the arrival.
@@ -330,7 +331,8 @@ fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usi
             source_name,
             format!(
                 "{:.4} s after the arrival at {rate_hz} Hz, enough for {lowest_hz:.0} Hz to {highest_hz:.0} Hz",
-                window.length() / rate_hz
+                window.length() / rate_hz,
+                rate_hz = Number(rate_hz)
             ),
             "at least one octave between 20 Hz and 20 kHz",
             "export a longer impulse response, best half a second or more at 44.1 kHz or above",

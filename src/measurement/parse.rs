@@ -8,6 +8,7 @@ use super::curve::Curve;
 use super::table::{self, Table};
 use super::{grid, piecewise, text};
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::Number;
 
 pub use super::text::MAX_FILE_BYTES;
 
@@ -67,7 +68,9 @@ pub fn parse_weight(bytes: &[u8], source_name: &str) -> Result<Weight> {
         )
     };
     if let Some(row) = table.second.iter().position(|weight| *weight < 0.0) {
-        return Err(refuse(format!("weight {}", table.second[row])).at_line(table.lines[row]));
+        return Err(
+            refuse(format!("weight {}", Number(table.second[row]))).at_line(table.lines[row])
+        );
     }
     let weight = Weight {
         points: table.first.into_iter().zip(table.second).collect(),
@@ -125,7 +128,11 @@ pub(super) fn refuse_kilohertz(table: &Table, source_name: &str) -> Result<()> {
         return Err(Error::new(
             ErrorKind::Number,
             source_name,
-            format!("frequencies from {lowest} to {highest}, which look like kHz"),
+            format!(
+                "frequencies from {lowest} to {highest}, which look like kHz",
+                lowest = Number(lowest),
+                highest = Number(highest)
+            ),
             "frequencies in Hz",
             "multiply the first column by 1000",
         ));

@@ -8,8 +8,9 @@ use csv::{ReaderBuilder, StringRecord, Trim};
 
 use super::curve::check_frequency;
 use crate::error::{Error, ErrorKind, Result};
+use crate::message::excerpt;
 
-/// Lines that are looked at to find the separator.
+/// Lines that may be rows and are looked at to find the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
 
 /// Bytes of a line that are looked at: further right are only columns that are ignored.
@@ -74,6 +75,8 @@ enum Field {
 struct Line {
     number: usize,
     is_comment: bool,
+    /// False where a quotation mark stands alone.
+    quotes_pair: bool,
 }
 
 /// Reads the table of a decoded file.
@@ -81,9 +84,9 @@ struct Line {
 /// # Errors
 /// `Number` with the line for anything but numbers in the first two columns once data began, and
 /// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
-/// are ambiguous or a quote is not closed.
+/// are ambiguous or a quotation mark stands alone.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
-    let separator = separator_of(text).ok_or_else(|| why_no_rows(text, source_name))?;
+    let separator = separator_of(text, source_name)?;
     let mut table = Table {
         three_columns: true,
         ..Table::default()
@@ -91,9 +94,12 @@ pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let mut headers = Vec::new();
     let mut suspects: Vec<(usize, StringRecord)> = Vec::new();
     let mut maybe_decimal_commas = separator == Separator::Comma;
-    each_record(text, separator, usize::MAX, source_name, |line, record| {
+    each_record(lines(text), separator, source_name, |line, record| {
         let field = |column: usize| record.get(column).map_or(Field::Empty, Field::read);
         let started = !table.lines.is_empty();
+        if !line.is_comment && !line.quotes_pair {
+            return Err(unclosed(source_name, line));
+        }
         match (field(0), field(1)) {
             _ if line.is_comment => {
                 if !started {
@@ -251,55 +257,93 @@ fn is_header(record: &StringRecord) -> bool {
         && (record[0].starts_with('[') || names_frequency(&record[0]))
 }
 
-fn separator_of(text: &str) -> Option<Separator> {
+/// The separator under which most rows start with two numbers.
+///
+/// # Errors
+/// What [`read`] says where there is no row under any.
+fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
+    // Only a line with a digit can be a row.
+    let may_be_row = |(line, words): &(Line, &str)| {
+        !line.is_comment && words.bytes().any(|b| b.is_ascii_digit())
+    };
+    let candidates = lines(text).filter(may_be_row).take(LINES_THAT_DECIDE);
+    let candidates: Vec<(Line, &str)> = candidates.collect();
     let mut best = (0, None);
+    let mut joined = Ok(());
     for separator in Separator::ALL {
         let mut rows = 0;
-        // An unclosed quote only ends the count early here; reading reports it.
-        let _ = each_record(text, separator, LINES_THAT_DECIDE, "", |line, record| {
+        let candidates = candidates.iter().copied();
+        let visited = each_record(candidates, separator, source_name, |_, record| {
             let is_number =
                 |column| matches!(record.get(column).map(Field::read), Some(Field::Number(_)));
-            rows += usize::from(!line.is_comment && is_number(0) && is_number(1));
+            rows += usize::from(is_number(0) && is_number(1));
             Ok(())
         });
+        // Quotes that join lines only end the count early here; reading reports them.
+        joined = joined.and(visited);
         if rows > best.0 {
             best = (rows, Some(separator));
         }
     }
-    best.1
+    if let Some(separator) = best.1 {
+        return Ok(separator);
+    }
+    let alone = lines(if text.contains('"') { text } else { "" });
+    let alone = alone.filter(|(line, words)| !line.is_comment && words.contains('"'));
+    let mut alone =
+        alone.filter(|(_, words)| !quotes_pair(before_comment(words, Separator::Comma)));
+    match alone.next() {
+        Some((line, _)) => Err(unclosed(source_name, line)),
+        None => joined.and_then(|()| Err(why_no_rows(text, source_name))),
+    }
 }
 
-/// Visits the records of the first `most` lines that are not blank, comments included.
-fn each_record(
-    text: &str,
-    separator: Separator,
-    most: usize,
-    source_name: &str,
-    mut visit: impl FnMut(Line, &StringRecord) -> Result<()>,
-) -> Result<()> {
-    let mut lines = Vec::new();
-    let mut records = String::new();
-    let filled = text
-        .split('\n')
-        .zip(1..)
-        .map(|(raw, number)| (shortened(raw).trim(), number))
-        .filter(|(raw, _)| !raw.is_empty());
-    for (raw, number) in filled.take(most) {
+/// The lines that are not blank, those of comments without their marks.
+fn lines(text: &str) -> impl Iterator<Item = (Line, &str)> {
+    text.split('\n').zip(1..).filter_map(|(raw, number)| {
+        let raw = shortened(raw).trim();
         let bare = raw
             .trim_start_matches(['#', ';', '*', '!', '%', '/'])
             .trim();
         // A slash alone marks nothing, and a line of markers is blank.
         let is_comment = bare.len() < raw.len() && (!raw.starts_with('/') || raw.starts_with("//"));
-        let content = if is_comment {
-            bare
-        } else {
-            before_comment(raw, separator).trim()
+        let text = if is_comment { bare } else { raw };
+        let line = Line {
+            number,
+            is_comment,
+            quotes_pair: true,
+        };
+        (!text.is_empty()).then_some((line, text))
+    })
+}
+
+fn quotes_pair(content: &str) -> bool {
+    content.bytes().filter(|b| *b == b'"').count() % 2 == 0
+}
+
+/// Visits the records of lines.
+fn each_record<'a>(
+    all: impl Iterator<Item = (Line, &'a str)>,
+    separator: Separator,
+    source_name: &str,
+    mut visit: impl FnMut(Line, &StringRecord) -> Result<()>,
+) -> Result<()> {
+    let mut lines = Vec::new();
+    let mut records = String::new();
+    for (line, words) in all {
+        let content = match line.is_comment {
+            true => words,
+            false => before_comment(words, separator).trim(),
         };
         if content.is_empty() {
             continue;
         }
-        lines.push(Line { number, is_comment });
-        push_record(&mut records, content, separator);
+        let quotes_pair = quotes_pair(content);
+        lines.push(Line {
+            quotes_pair,
+            ..line
+        });
+        push_record(&mut records, content, quotes_pair, separator);
     }
     let mut reader = ReaderBuilder::new()
         .delimiter(separator.byte())
@@ -309,40 +353,42 @@ fn each_record(
         .from_reader(records.as_bytes());
     let mut record = StringRecord::new();
     let mut index = 0;
-    let unclosed = |line: Line| {
-        Error::new(
-            ErrorKind::Format,
-            source_name,
-            "a quotation mark that is not closed",
-            "quotes in pairs",
-            "close the quote or remove it",
-        )
-        .at_line(line.number)
-    };
     while reader.read_record(&mut record).unwrap_or(false) {
         visit(lines[index], &record)?;
         index += 1;
         // One line is one record by construction; only a quote can join two.
         let next = reader.position().line() as usize - 1;
         if next != index {
-            return Err(unclosed(lines[index - 1]));
+            return Err(unclosed(source_name, lines[index - 1]));
         }
     }
     Ok(())
 }
 
 fn shortened(line: &str) -> &str {
+    if line.len() <= LINE_BYTES {
+        return line;
+    }
     let end = (0..=line.len().min(LINE_BYTES)).rfind(|end| line.is_char_boundary(*end));
     &line[..end.unwrap_or(0)]
 }
 
+fn unclosed(source_name: &str, line: Line) -> Box<Error> {
+    Error::new(
+        ErrorKind::Format,
+        source_name,
+        "a quotation mark that stands alone",
+        "quotation marks in pairs around a field, in data and in header lines",
+        "close or remove it, or start the line with # if it is a comment",
+    )
+    .at_line(line.number)
+}
+
 /// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
-fn push_record(records: &mut String, content: &str, separator: Separator) {
-    let unpaired = content.bytes().filter(|b| *b == b'"').count() % 2 == 1;
-    let content = if unpaired {
-        &content.replace('"', "'")
-    } else {
-        content
+fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator: Separator) {
+    let content = match quotes_pair {
+        true => content,
+        false => &content.replace('"', "'"),
     };
     if separator == Separator::Blanks {
         // "Level (dB)" is one title.
@@ -412,7 +458,9 @@ fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
 
 /// No separator gave a single row: say what the first numeric line looks like.
 fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
-    let numeric = text.split('\n').zip(1..).find(|(line, _)| {
+    let words = text.split('\n').zip(1..);
+    let mut words = words.filter(|(line, _)| !line.is_empty() && !line.starts_with('#'));
+    let numeric = words.find(|(line, _)| {
         let first = line.split([' ', '\t', ';', ',']).find(|w| !w.is_empty());
         matches!(
             first.map(Field::read),
@@ -445,17 +493,4 @@ fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
             .at_line(number)
         }
     }
-}
-
-/// The first 40 characters, printable.
-fn excerpt(text: &str) -> String {
-    let mut shown: String = text
-        .chars()
-        .take(40)
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect();
-    if text.chars().nth(40).is_some() {
-        shown.push('…');
-    }
-    shown
 }

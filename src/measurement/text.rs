@@ -6,6 +6,7 @@ use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_16BE, UTF_16LE};
 
 use crate::error::{Error, ErrorKind, Result};
+use crate::keys::BYTE_ORDER_MARK;
 
 /// The largest text file that is read, in bytes.
 pub const MAX_FILE_BYTES: usize = 16 << 20;
@@ -24,7 +25,7 @@ const KINDS: [(&[u8], &str); 8] = [
     (b"\xd0\xcf\x11\xe0", "an old spreadsheet or document"),
 ];
 
-/// The text of a file: UTF-8, UTF-16 or an eight-bit encoding, a byte order mark first; line ends become `\n`.
+/// The text of a file: UTF-8, UTF-16 or an eight-bit encoding, byte order marks first; line ends become `\n`.
 ///
 /// # Errors
 /// `Format` for an empty or oversized file and for bytes that are no text.
@@ -51,6 +52,13 @@ pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, s
     let text = match Encoding::for_bom(bytes) {
         Some((encoding, _)) => encoding.decode_with_bom_removal(bytes).0,
         None => without_mark(bytes),
+    };
+    let text = match text {
+        Cow::Borrowed(text) => Cow::Borrowed(text.trim_start_matches(BYTE_ORDER_MARK)),
+        Cow::Owned(text) => match text.strip_prefix(BYTE_ORDER_MARK) {
+            Some(rest) => Cow::Owned(rest.trim_start_matches(BYTE_ORDER_MARK).to_owned()),
+            None => Cow::Owned(text),
+        },
     };
     if text.contains('\0') {
         return refuse("a binary file (it holds zero bytes)".to_owned(), export);

@@ -33,7 +33,8 @@ use super::phase::{self, Excess};
 use super::rig::Rig;
 use super::takes::{Side, Take};
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
-use crate::keys::{self, Table, Value, shorten};
+use crate::keys::{self, Table, Value};
+use crate::message::{Number, excerpt};
 
 /// Where the sensitivity holds, unless the file says otherwise (common practice, no source).
 pub const SENSITIVITY_AT_HZ: f64 = 1000.0;
@@ -49,6 +50,8 @@ const FREQUENCY_HZ: (f64, f64) = (1.0, 100_000.0);
 const MOST_CHANNELS: u64 = 1000;
 const MOST_UNITS: usize = 100;
 const MOST_FILES: usize = 200;
+/// A trust table in a file may have more.
+const MOST_TRUST_POINTS: usize = 1000;
 
 /// A unit file is a page or two of text.
 const LARGEST_BYTES: usize = 256 << 10;
@@ -199,13 +202,13 @@ pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>
             ));
         }
         let mut names: Vec<String> = Vec::new();
-        refuse_more_than(MOST_UNITS, &several)?;
+        several.at_most(MOST_UNITS, "units")?;
         let units = several.tables(UNIT_KEYS, |table| {
             let unit = unit(table)?;
             if names.contains(&unit.name) {
                 return Err(table.required("name")?.error(
                     ErrorKind::Setting,
-                    format!("a second unit named `{}`", shorten(&unit.name)),
+                    format!("a second unit named `{}`", excerpt(&unit.name)),
                     "a name of its own for every unit",
                     "rename one of them",
                 ));
@@ -228,7 +231,7 @@ pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>
 fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     let takes = match table.optional("take") {
         Some(takes) => {
-            refuse_more_than(MOST_FILES, &takes)?;
+            takes.at_most(MOST_FILES, "takes")?;
             takes.tables(&["side", "file", "channel"], take)?
         }
         None => Vec::new(),
@@ -253,7 +256,7 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     }
     let distortion = match table.optional("distortion") {
         Some(files) => {
-            refuse_more_than(MOST_FILES, &files)?;
+            files.at_most(MOST_FILES, "distortion files")?;
             files.tables(&["file", "level_db_spl", "side"], distortion)?
         }
         None => Vec::new(),
@@ -275,18 +278,6 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     })
 }
 
-fn refuse_more_than(most: usize, tables: &Value<'_>) -> Result<()> {
-    match tables.items()?.len() {
-        given if given > most => Err(tables.error(
-            ErrorKind::Setting,
-            format!("{given} of them"),
-            format!("at most {most}"),
-            "divide the file",
-        )),
-        _ => Ok(()),
-    }
-}
-
 /// A channel of a file counted twice looks like a take that repeats perfectly.
 fn refuse_repeats(table: &Table<'_>, takes: &[TakeEntry]) -> Result<()> {
     for (index, take) in takes.iter().enumerate() {
@@ -299,7 +290,7 @@ fn refuse_repeats(table: &Table<'_>, takes: &[TakeEntry]) -> Result<()> {
                 "",
                 format!(
                     "`{}`, named in line {} already",
-                    shorten(&take.file.file),
+                    excerpt(&take.file.file),
                     before.file.line
                 ),
                 "a file of its own for every take",
@@ -359,7 +350,7 @@ fn side(value: &Value<'_>) -> Result<Side> {
                 .find(|side| given.len() == 1 && side.starts_with(given.to_lowercase().as_str()));
             Err(value.error(
                 ErrorKind::Name,
-                format!("the side `{}`", shorten(&given)),
+                format!("the side `{}`", excerpt(&given)),
                 "`left` or `right`",
                 match initial.or_else(|| nearest_spelling(&given, SIDES)) {
                     Some(near) => format!("did you mean `{near}`?"),
@@ -374,6 +365,7 @@ fn rig(value: &Value<'_>) -> Result<RigEntry> {
     let at_value =
         |error: Box<Error>| value.error(error.kind, error.found, error.expected, error.next_step);
     if value.is_array() {
+        value.at_most(MOST_TRUST_POINTS, "points")?;
         let points = value
             .items()?
             .iter()
@@ -456,8 +448,12 @@ fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> 
     }
     Err(value.error(
         ErrorKind::Setting,
-        format!("{number} {unit}"),
-        format!("{min} to {max} {unit}"),
+        format!("{number} {unit}", number = Number(number)),
+        format!(
+            "{min} to {max} {unit}",
+            min = Number(min),
+            max = Number(max)
+        ),
         "correct the number",
     ))
 }

@@ -5,7 +5,7 @@
 
 use serde::Serialize;
 
-use super::check_text::{explanation_words, found, outcome};
+use super::check_text::{explanation_words, found};
 use super::data::{WrittenFile, hertz, level, share};
 use crate::filter::Section;
 use crate::measurement::grid;
@@ -13,7 +13,7 @@ use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
 use crate::verify::explanation::{Explanation, Mix, Place};
 use crate::verify::remeasured::{Change, Ranked};
-use crate::verify::sheet_check::Subject;
+use crate::verify::sheet_check::{LimitsFrom, Outcome, Subject};
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
 /// The whole document.
@@ -44,10 +44,12 @@ pub struct CheckDocument {
 /// Limits of a check.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CheckLimitsPart {
-    /// Their name.
-    pub name: String,
+    /// Their name; `null` where there are none.
+    pub name: Option<String>,
     /// Whether they are the sheet's own.
     pub own: bool,
+    /// `sheet`, `library` or `file`; `null` where there are none.
+    pub from: Option<LimitsFrom>,
 }
 
 /// A point.
@@ -55,8 +57,8 @@ pub struct CheckLimitsPart {
 pub struct CheckPointPart {
     /// What was tested.
     pub point: Subject,
-    /// `pass` or `fail`.
-    pub outcome: &'static str,
+    /// `pass`, `fail` or `not-in-sheet`.
+    pub outcome: Outcome,
     /// The largest deviation: dB, but for coefficients.
     pub deviation: Option<f64>,
     /// What is allowed.
@@ -196,6 +198,7 @@ pub fn check_document(
     promise: Option<&Remeasured>,
     files: &[WrittenFile],
 ) -> CheckDocument {
+    let from = check.limits.as_ref().map(|(_, from)| *from);
     CheckDocument {
         format: 1,
         verb: "check",
@@ -203,8 +206,9 @@ pub fn check_document(
         unit: check.unit.clone(),
         target: check.target.clone(),
         limits: CheckLimitsPart {
-            name: check.limits.clone(),
-            own: check.own_limits,
+            name: check.limits.as_ref().map(|(name, _)| name.clone()),
+            own: from == Some(LimitsFrom::Sheet),
+            from,
         },
         passes: check.passes(),
         points: check.points.iter().map(point).collect(),
@@ -218,7 +222,7 @@ fn point(point: &CheckPoint) -> CheckPointPart {
     let finite = |x: Option<f64>| x.filter(|x| x.is_finite());
     CheckPointPart {
         point: point.subject,
-        outcome: outcome(point.passes),
+        outcome: point.outcome,
         deviation: finite(point.deviation),
         tolerance: finite(point.tolerance),
         at_hz: point.at_hz.map(hertz),

@@ -9,7 +9,7 @@ use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
 use crate::verify::explanation::{Explanation, Mix, Number, Place};
 use crate::verify::remeasured::{ACCUSED, Change, SURE};
-use crate::verify::sheet_check::Subject;
+use crate::verify::sheet_check::{LimitsFrom, Outcome, Subject};
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
 /// The report on a tested sheet for people; `files` is what was written.
@@ -35,32 +35,48 @@ pub fn check_text(
 }
 
 /// Whether a point holds.
-pub(super) fn outcome(passes: bool) -> &'static str {
-    if passes { "pass" } else { "fail" }
+fn outcome(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Pass => "pass",
+        Outcome::Fail => "fail",
+        Outcome::NotInSheet => "--",
+    }
 }
 
 fn points(page: &mut Page, check: &SheetCheck) {
-    let fails = check.fails();
+    let of = |outcome| check.count(outcome);
+    let (passes, fails, lack) = (
+        of(Outcome::Pass),
+        of(Outcome::Fail),
+        of(Outcome::NotInSheet),
+    );
+    let lacking = match lack {
+        0 => String::new(),
+        _ => format!("; {lack} cannot be tested"),
+    };
     page.line(&match fails {
-        0 => format!("Sheet: all {} points pass", check.points.len()),
-        _ => format!("Sheet: {fails} of {} points fail", check.points.len()),
+        0 => format!("Sheet: all {passes} points pass{lacking}"),
+        _ => format!("Sheet: {fails} of {} points fail{lacking}", passes + fails),
     });
     let cells = |of: &dyn Fn(&CheckPoint) -> String| check.points.iter().map(of).collect();
-    let outcomes = column("", false, cells(&|p| outcome(p.passes).to_owned()));
+    let outcomes = column("", false, cells(&|p| outcome(p.outcome).to_owned()));
     let subjects = column("point", false, cells(&|p| p.subject.words().to_owned()));
     for (k, point) in check.points.iter().enumerate() {
         let lead = format!("  {}  {}  ", outcomes[k + 1], subjects[k + 1]);
         page.paragraph(&lead, &found(point));
     }
-    let whose = if check.own_limits {
-        "the sheet's own"
-    } else {
-        "from a file"
+    let limits = match &check.limits {
+        None => "not in this sheet; --limits NAME or FILE holds others against it".to_owned(),
+        Some((name, from)) => {
+            let whose = match from {
+                LimitsFrom::Sheet => "the sheet's own",
+                LimitsFrom::Library => "which come with the program",
+                LimitsFrom::File => "from a file",
+            };
+            format!("{}, {whose}", printable(name))
+        }
     };
-    page.paragraph(
-        "  ",
-        &format!("Limits: {}, {whose}.", printable(&check.limits)),
-    );
+    page.paragraph("  ", &format!("Limits: {limits}."));
 }
 
 /// What was found at a point, with its figures, and where it fails, what was expected.
@@ -68,12 +84,16 @@ pub(super) fn found(point: &CheckPoint) -> String {
     let mut text = printable(&point.found);
     // Levels say their figures in words.
     let figures = match point.subject {
-        Subject::Checkpoints => point.deviation.map(|db| format!("{db:.5} dB")),
+        Subject::Checkpoints => point
+            .deviation
+            .map(|db| format!("{:.5} dB", crate::message::Number(db))),
         Subject::Coefficients => point.deviation.map(|x| format!("{x:.0e}")),
         _ => None,
     };
     let allowed = match point.subject {
-        Subject::Checkpoints => point.tolerance.map(|db| format!("{db:.5} dB")),
+        Subject::Checkpoints => point
+            .tolerance
+            .map(|db| format!("{:.5} dB", crate::message::Number(db))),
         _ => point.tolerance.map(|x| format!("{x:.0e}")),
     };
     if let Some((deviation, allowed)) = figures.zip(allowed) {
@@ -90,7 +110,7 @@ pub(super) fn found(point: &CheckPoint) -> String {
     if !place.is_empty() {
         text.push_str(&format!(" ({})", place.join(", ")));
     }
-    if !point.passes {
+    if point.outcome == Outcome::Fail {
         text.push_str(&format!(": {}", printable(&point.because)));
     }
     text

@@ -83,6 +83,7 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::SideLargeResidual { .. } => true,
         Caution::BeyondEq { .. }
         | Caution::CouplerResonance { .. }
+        | Caution::GainsWithoutWidth { .. }
         | Caution::SpreadUnknown
         | Caution::TargetTable { .. } => false,
     }

@@ -1,27 +1,21 @@
 //! Numbers and names as people read them.
 
-/// `text` without characters that would steer a terminal, turn the reading direction or break XML;
-/// each becomes U+FFFD. Names come from files, so they may hold anything.
-#[must_use]
-pub fn printable(text: &str) -> String {
-    let steers = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200E}' | '\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
-            || matches!(c, '\u{FFFE}' | '\u{FFFF}')
-    };
-    text.chars()
-        .map(|c| if steers(c) { '\u{FFFD}' } else { c })
-        .collect()
-}
+use crate::message::Number;
+pub use crate::message::printable;
 
 /// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
 #[must_use]
 pub fn decimals_up_to(value: f64, most: usize) -> String {
-    let mut text = decimals(value, most);
-    if text.contains('.') {
-        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
-    }
-    text
+    let text = decimals(value, most);
+    let (digits, exponent) = match text.find('e') {
+        Some(at) => text.split_at(at),
+        None => (text.as_str(), ""),
+    };
+    let digits = match digits.contains('.') {
+        true => digits.trim_end_matches('0').trim_end_matches('.'),
+        false => digits,
+    };
+    format!("{digits}{exponent}")
 }
 
 /// Like [`decimals_up_to`], with `+` before what is above 0.
@@ -55,13 +49,14 @@ pub fn signed_typed(value: f64) -> String {
     format!("{sign}{}", typed(value))
 }
 
-/// `value` with exactly `decimals` decimals, never a negative zero; `unknown` for what is not finite.
+/// `value` with exactly `decimals` decimals, never a negative zero, with an exponent from 1e9; `unknown` for what is not
+/// finite.
 #[must_use]
 pub fn decimals(value: f64, decimals: usize) -> String {
     if !value.is_finite() {
         return "unknown".into();
     }
-    let text = format!("{value:.decimals$}");
+    let text = format!("{:.decimals$}", Number(value));
     match text.strip_prefix('-') {
         Some(rest) if !rest.bytes().any(|b| (b'1'..=b'9').contains(&b)) => rest.into(),
         _ => text,

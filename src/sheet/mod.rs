@@ -17,6 +17,7 @@ use crate::job::per_side::PerSideOutcome;
 use crate::job::{BeforeAfter, FitOutcome, SearchReport};
 use crate::limits::{Limits, bounds, check_rates};
 use crate::measurement::takes::Side;
+use crate::message::Number;
 
 /// Gains that concern the level, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
@@ -160,10 +161,10 @@ pub struct Sheet {
     pub rates_hz: Vec<f64>,
     /// One EQ for both sides, or one for the left and then one for the right.
     pub channels: Vec<Channel>,
-    /// What the fit knew.
-    pub knowledge: Knowledge,
-    /// The limits that the sections were fitted within.
-    pub limits: Limits,
+    /// What the fit knew; None where that was cut off, since nothing of it is needed to play the sheet.
+    pub knowledge: Option<Knowledge>,
+    /// The limits that the sections were fitted within; None where they were cut off.
+    pub limits: Option<Limits>,
 }
 
 /// A checkpoint beside what an implementation of the sheet gives there, dB.
@@ -292,7 +293,7 @@ impl Sheet {
             },
             rates_hz: outcome.rates_hz.clone(),
             channels,
-            knowledge: Knowledge {
+            knowledge: Some(Knowledge {
                 takes: outcome.takes.clone(),
                 target_source: outcome.target_source.clone(),
                 trusted_band_hz: outcome.trusted_band_hz,
@@ -318,8 +319,8 @@ impl Sheet {
                 },
                 cautions: outcome.cautions.iter().map(ToString::to_string).collect(),
                 sides: figures.sides,
-            },
-            limits: limits.clone(),
+            }),
+            limits: Some(limits.clone()),
         };
         sheet.check().map(|()| sheet)
     }
@@ -337,14 +338,18 @@ impl Sheet {
     /// # Errors
     /// Names the first key that is wrong; counts in keys start at 1.
     pub fn check(&self) -> Result<()> {
-        self.limits.check().map_err(|mut error| {
-            let key = error.place.key.take().unwrap_or_default();
-            error.at_key(format!("limits.{key}"))
-        })?;
+        if let Some(limits) = &self.limits {
+            limits.check().map_err(|mut error| {
+                let key = error.place.key.take().unwrap_or_default();
+                error.at_key(format!("limits.{key}"))
+            })?;
+        }
         self.check_level_and_rates()?;
         self.check_sections()?;
         self.check_each_rate()?;
-        self.check_knowledge()
+        self.knowledge
+            .as_ref()
+            .map_or(Ok(()), |knowledge| self.check_knowledge(knowledge))
     }
 
     fn check_level_and_rates(&self) -> Result<()> {
@@ -352,10 +357,11 @@ impl Sheet {
         if !bounds::PREAMP_DB.contains(level.preamp_db) {
             return Err(wrong(
                 "level.preamp_db",
-                format!("{} dB", level.preamp_db),
+                format!("{} dB", Number(level.preamp_db)),
                 bounds::PREAMP_DB.words(),
             ));
         }
+        finite("level.true_peak_margin_db", &[level.true_peak_margin_db])?;
         finite("level.peak_gain_db", &[level.peak_gain_db])?;
         finite("level.any_signal_gain_db", &[level.any_signal_gain_db])?;
         finite(
@@ -403,11 +409,14 @@ impl Sheet {
                     &format!("section[{number}]"),
                     format!(
                         "f0_hz {}, gain_db {}, q {}",
-                        section.f0_hz, section.gain_db, section.q
+                        Number(section.f0_hz),
+                        Number(section.gain_db),
+                        Number(section.q)
                     ),
                     format!(
                         "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {rate_hz} Hz",
-                        rate_hz / 2.0
+                        rate_hz / 2.0,
+                        rate_hz = Number(rate_hz)
                     ),
                 ));
             }
@@ -484,8 +493,7 @@ impl Sheet {
         Ok(())
     }
 
-    fn check_knowledge(&self) -> Result<()> {
-        let knowledge = &self.knowledge;
+    fn check_knowledge(&self, knowledge: &Knowledge) -> Result<()> {
         let residual = &knowledge.residual_db;
         finite(
             "knowledge.residual_db",
@@ -618,6 +626,10 @@ fn wrong(key: &str, found: String, expected: String) -> Box<Error> {
 fn finite(key: &str, numbers: &[f64]) -> Result<()> {
     match numbers.iter().find(|x| !x.is_finite()) {
         None => Ok(()),
-        Some(x) => Err(wrong(key, x.to_string(), "a finite number".to_owned())),
+        Some(x) => Err(wrong(
+            key,
+            Number(*x).to_string(),
+            "a finite number".to_owned(),
+        )),
     }
 }

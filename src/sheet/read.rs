@@ -9,9 +9,10 @@ use super::{
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
 use crate::job::per_side::SIDES;
-use crate::keys::{Table, Value, read_file, shorten};
-use crate::limits::{self, Limits};
+use crate::keys::{Table, Value, read_file};
+use crate::limits::{self, Limits, bounds};
 use crate::measurement::takes::Side;
+use crate::message::{Number, excerpt};
 
 const SHEET: [&str; 10] = [
     "format",
@@ -53,7 +54,18 @@ const RESIDUALS: [&str; 4] = [
     "trusted_band_after",
 ];
 
-/// Reads a sheet. `source_name` is its name for messages.
+/// Sections of both sides.
+const MOST_SECTIONS: usize = 2 * bounds::SECTIONS.max as usize;
+/// Checkpoints, or sets of coefficients: one a side and rate.
+const MOST_OF_EACH_RATE: usize = 2 * bounds::RATES.max as usize;
+/// Octaves and every f0 are fewer; sheets may have some more.
+const MOST_FREQUENCIES: usize = 1000;
+/// Takes, or cautions: more than anyone measures.
+const MOST_TEXTS: usize = 10_000;
+
+/// Reads a sheet. `source_name` is its name for messages. It may end before `[knowledge]`, as its comments promise: nothing
+/// of that table and of `[limits]` is needed to play it. A table that is there must be whole, and `[knowledge]` stands with
+/// `[limits]`.
 ///
 /// # Errors
 /// When it is no TOML, has unknown or missing keys, or is not whole ([`Sheet::check`]); with line and key.
@@ -68,11 +80,16 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
             rates_hz,
             channels: read_channels(table)?,
             knowledge: table
-                .required("knowledge")?
-                .table(&KNOWLEDGE, read_knowledge)?,
-            limits: table
-                .required("limits")?
-                .table(&limits::KEYS, Limits::read)?,
+                .optional("knowledge")
+                .map(|knowledge| knowledge.table(&KNOWLEDGE, read_knowledge))
+                .transpose()?,
+            limits: match table.optional("knowledge") {
+                // What ends between the two has lost its end.
+                Some(_) => Some(table.required("limits")?),
+                None => table.optional("limits"),
+            }
+            .map(|limits| limits.table(&limits::KEYS, Limits::read))
+            .transpose()?,
         };
         let whole = sheet.check().and_then(|()| {
             let typed = |table: &Table| {
@@ -81,7 +98,10 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
             };
             let sections = table.optional("section");
             let sections = sections.map(|sections| sections.tables(&SECTION, typed));
-            check_device_q(&sheet.limits, &sections.transpose()?.unwrap_or_default())
+            match &sheet.limits {
+                Some(limits) => check_device_q(limits, &sections.transpose()?.unwrap_or_default()),
+                None => Ok(()),
+            }
         });
         match whole {
             Ok(()) => Ok(sheet),
@@ -99,7 +119,9 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
 pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Vec<Section>; 2]> {
     read_file(bytes, source_name, &SHEET, |table| {
         table.format_1()?;
-        let sections = table.required("section")?.tables(&SECTION, |table| {
+        let sections = table.required("section")?;
+        sections.at_most(MOST_SECTIONS, "sections")?;
+        let sections = sections.tables(&SECTION, |table| {
             Ok((read_side(table)?, read_section(table)?))
         })?;
         let named = sides(&sections);
@@ -136,7 +158,7 @@ fn number(table: &Table, key: &str) -> Result<f64> {
 
 /// One of a few names.
 fn name<T: Copy>(value: &Value, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
-    let given = shorten(&value.string()?);
+    let given = excerpt(&value.string()?);
     let names = all.iter().map(|&item| name_of(item));
     all.iter()
         .copied()
@@ -177,32 +199,48 @@ fn read_rates(table: &Table) -> Result<Vec<f64>> {
     let equaliser = table.required("equaliser")?;
     equaliser.table(&["formulas", "rates_hz"], |equaliser| {
         name(&equaliser.required("formulas")?, &[FORMULAS], |name| name)?;
-        equaliser.required("rates_hz")?.numbers()
+        let rates = equaliser.required("rates_hz")?;
+        rates.at_most(bounds::RATES.max as usize, "rates")?;
+        rates.numbers()
     })
 }
 
 /// What is told of sections: of both sides where none is named, otherwise of each.
 fn read_channels(table: &Table) -> Result<Vec<Channel>> {
     let sections = match table.optional("section") {
-        Some(sections) => sections.tables(&SECTION, |table| {
-            Ok((read_side(table)?, read_section(table)?))
-        })?,
+        Some(sections) => {
+            sections.at_most(MOST_SECTIONS, "sections")?;
+            sections.tables(&SECTION, |table| {
+                Ok((read_side(table)?, read_section(table)?))
+            })?
+        }
         None => Vec::new(),
     };
     let keys = ["side", "rate_hz", "frequency_hz", "gain_db"];
-    let checkpoints = table.required("checkpoint")?.tables(&keys, |table| {
+    let checkpoints = table.required("checkpoint")?;
+    checkpoints.at_most(MOST_OF_EACH_RATE, "checkpoints")?;
+    let checkpoints = checkpoints.tables(&keys, |table| {
+        let numbers = |key| {
+            let numbers = table.required(key)?;
+            numbers.at_most(MOST_FREQUENCIES, "frequencies in a checkpoint")?;
+            numbers.numbers()
+        };
         let checkpoint = Checkpoint {
             rate_hz: number(table, "rate_hz")?,
-            frequency_hz: table.required("frequency_hz")?.numbers()?,
-            gain_db: table.required("gain_db")?.numbers()?,
+            frequency_hz: numbers("frequency_hz")?,
+            gain_db: numbers("gain_db")?,
         };
         Ok((read_side(table)?, checkpoint))
     })?;
     let keys = ["side", "rate_hz", "section"];
-    let coefficients = table.required("coefficients")?.tables(&keys, |table| {
+    let coefficients = table.required("coefficients")?;
+    coefficients.at_most(MOST_OF_EACH_RATE, "sets of coefficients")?;
+    let coefficients = coefficients.tables(&keys, |table| {
+        let section = table.required("section")?;
+        section.at_most(MOST_SECTIONS, "sections")?;
         let coefficients = RateCoefficients {
             rate_hz: number(table, "rate_hz")?,
-            section: table.required("section")?.tables(&BIQUAD, read_biquad)?,
+            section: section.tables(&BIQUAD, read_biquad)?,
         };
         Ok((read_side(table)?, coefficients))
     })?;
@@ -267,11 +305,11 @@ fn check_device_q(limits: &Limits, sections: &[(Section, Option<f64>)]) -> Resul
         if !known.is_some_and(|known| (known - stated).abs() <= SAME * known) {
             let meaning = limits.rules.meaning_of(section.shape);
             let expected = match known {
-                Some(known) => format!("{known}, q read as {meaning}"),
+                Some(known) => format!("{known}, q read as {meaning}", known = Number(known)),
                 None => format!("none: the section has no {meaning}"),
             };
             let key = format!("section[{}].device_q", index + 1);
-            return Err(wrong(&key, stated.to_string(), expected));
+            return Err(wrong(&key, Number(*stated).to_string(), expected));
         }
     }
     Ok(())
@@ -288,8 +326,13 @@ fn read_biquad(table: &Table) -> Result<Biquad> {
 }
 
 fn read_knowledge(table: &Table) -> Result<Knowledge> {
+    let texts = |key| {
+        let texts = table.required(key)?;
+        texts.at_most(MOST_TEXTS, key)?;
+        texts.strings()
+    };
     Ok(Knowledge {
-        takes: table.required("takes")?.strings()?,
+        takes: texts("takes")?,
         target_source: table.required("target_source")?.string()?,
         trusted_band_hz: match table.optional("trusted_band_hz") {
             None => None,
@@ -322,7 +365,7 @@ fn read_knowledge(table: &Table) -> Result<Knowledge> {
                     stop: search.required("stop")?.string()?,
                 })
             })?,
-        cautions: table.required("cautions")?.strings()?,
+        cautions: texts("cautions")?,
         sides: match table.optional("side") {
             None => Vec::new(),
             Some(sides) => {

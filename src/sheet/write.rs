@@ -3,10 +3,11 @@
 
 use std::fmt::Write as _;
 
-use super::{Channel, Guard, Sheet};
+use super::{Channel, Guard, Knowledge, Sheet};
 use crate::digest::with_digest;
 use crate::error::Result;
 use crate::filter::biquad::Biquad;
+use crate::limits::Limits;
 use crate::limits::text::{array, float, number, numbers, string};
 use crate::measurement::takes::Side;
 
@@ -116,10 +117,15 @@ pub fn write(sheet: &Sheet) -> Result<String> {
         sections(sheet),
         checkpoints(sheet),
         coefficients(sheet),
-        knowledge(sheet),
-        limits(sheet),
     ] {
         out.push_str(&part);
+    }
+    let per_side = sheet.is_per_side();
+    if let Some(known) = &sheet.knowledge {
+        out.push_str(&knowledge(known, per_side));
+    }
+    if let Some(held) = &sheet.limits {
+        out.push_str(&limits(held, per_side));
     }
     Ok(with_digest(out))
 }
@@ -209,8 +215,10 @@ fn sections(sheet: &Sheet) -> String {
                 float(section.gain_db),
                 float(section.q),
             );
-            if let Some(device_q) = sheet.limits.typed_q(section) {
-                let meaning = sheet.limits.rules.meaning_of(section.shape).words();
+            if let Some(limits) = &sheet.limits
+                && let Some(device_q) = limits.typed_q(section)
+            {
+                let meaning = limits.rules.meaning_of(section.shape).words();
                 let _ = writeln!(
                     out,
                     "device_q = {}  # what the equaliser of these limits calls q: {meaning}",
@@ -218,7 +226,11 @@ fn sections(sheet: &Sheet) -> String {
                 );
             }
         }
-        let idle_hz = sheet.limits.idle_bands_hz(&channel.sections);
+        let idle_hz = sheet
+            .limits
+            .as_ref()
+            .map(|limits| limits.idle_bands_hz(&channel.sections))
+            .unwrap_or_default();
         if !idle_hz.is_empty() {
             let bands: Vec<String> = idle_hz.into_iter().map(number).collect();
             let lines: Vec<String> = bands.chunks(16).map(|line| line.join(", ")).collect();
@@ -284,8 +296,7 @@ fn coefficients(sheet: &Sheet) -> String {
     out
 }
 
-fn knowledge(sheet: &Sheet) -> String {
-    let knowledge = &sheet.knowledge;
+fn knowledge(knowledge: &Knowledge, per_side: bool) -> String {
     let residual = &knowledge.residual_db;
     let mut out = format!(
         "[knowledge]  # what was known when the sections were fitted; nothing below is needed to play the sheet
@@ -310,7 +321,7 @@ target_source = {}
             float(ratio),
         );
     }
-    let of_both = if sheet.is_per_side() {
+    let of_both = if per_side {
         ", of both sides together"
     } else {
         ""
@@ -369,18 +380,14 @@ stop = {}
     out
 }
 
-fn limits(sheet: &Sheet) -> String {
-    let each = if sheet.is_per_side() {
-        " on each side"
-    } else {
-        ""
-    };
+fn limits(limits: &Limits, per_side: bool) -> String {
+    let each = if per_side { " on each side" } else { "" };
     format!(
         "
 # What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step; with
 # step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
 [limits]
 {}",
-        sheet.limits.keys_as_toml("limits.shapes")
+        limits.keys_as_toml("limits.shapes")
     )
 }

@@ -8,6 +8,7 @@ use crate::headroom::preamp::preamp_for;
 use crate::headroom::programme::Programme;
 use crate::limits::{Limits, bounds};
 use crate::measurement::takes::Side;
+use crate::message::Number;
 use crate::sheet::{Channel, Guard, Sheet, recompute};
 
 /// Half a unit of a checkpoint's last digit, and the error of the computation, dB.
@@ -16,6 +17,9 @@ pub const CHECKPOINT_DB: f64 = 0.5e-4 + 1e-9;
 pub const COEFFICIENT: f64 = 1e-12;
 /// One unit of a largest gain's last digit, upwards, and the error of the search for it, dB.
 pub const LARGEST_GAIN_DB: f64 = 1e-4 + 1e-7;
+
+/// What is said of what a sheet lacks and may lack.
+const NOT_IN_SHEET: &str = "not in this sheet";
 
 /// What is tested.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
@@ -45,6 +49,37 @@ pub enum Subject {
     Rates,
     /// The sections are within the limits.
     Limits,
+    /// All sections together boost no more than the limits allow.
+    TotalBoost,
+}
+
+impl Subject {
+    /// Those that compare with the limits.
+    const OF_LIMITS: [Self; 3] = [Self::PreampAsComputed, Self::Rates, Self::Limits];
+}
+
+/// How a test ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// It holds.
+    Pass,
+    /// It does not.
+    Fail,
+    /// The sheet lacks what it would be held against.
+    NotInSheet,
+}
+
+/// Where the limits come from that a sheet is held against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LimitsFrom {
+    /// The sheet has them.
+    Sheet,
+    /// They come with the program.
+    Library,
+    /// A file.
+    File,
 }
 
 impl Subject {
@@ -64,6 +99,7 @@ impl Subject {
             Self::PreampAsComputed => "preamp as computed",
             Self::Rates => "sample rates",
             Self::Limits => "limits",
+            Self::TotalBoost => "total boost",
         }
     }
 }
@@ -74,7 +110,7 @@ pub struct CheckPoint {
     /// What was tested.
     pub subject: Subject,
     /// Whether it holds.
-    pub passes: bool,
+    pub outcome: Outcome,
     /// The largest deviation, in dB except for coefficients; None where nothing is compared by number.
     pub deviation: Option<f64>,
     /// What is allowed of it.
@@ -98,37 +134,44 @@ pub struct SheetCheck {
     pub unit: String,
     /// Its target.
     pub target: String,
-    /// Name of the limits that it was held against.
-    pub limits: String,
-    /// Whether those are the sheet's own.
-    pub own_limits: bool,
+    /// Name of the limits that it was held against, and where they come from; None where there are none.
+    pub limits: Option<(String, LimitsFrom)>,
     /// The points, in the order in which they were tested.
     pub points: Vec<CheckPoint>,
 }
 
 impl SheetCheck {
-    /// True when every point holds.
+    /// True when no point fails.
     #[must_use]
     pub fn passes(&self) -> bool {
-        self.points.iter().all(|point| point.passes)
+        self.count(Outcome::Fail) == 0
     }
 
-    /// Points that do not hold.
+    /// Points with that outcome.
     #[must_use]
-    pub fn fails(&self) -> usize {
-        self.points.iter().filter(|point| !point.passes).count()
+    pub fn count(&self, outcome: Outcome) -> usize {
+        let with_it = |point: &&CheckPoint| point.outcome == outcome;
+        self.points.iter().filter(with_it).count()
     }
 }
 
-/// Tests a sheet, against `limits` where given, else its own.
+/// Tests a sheet, against `limits` where given, else its own. Where it has none either, the points that they decide are
+/// [`Outcome::NotInSheet`].
 #[must_use]
-pub fn check_sheet(sheet: &Sheet, limits: Option<&Limits>) -> SheetCheck {
-    let held_against = limits.unwrap_or(&sheet.limits);
+pub fn check_sheet(sheet: &Sheet, limits: Option<(&Limits, LimitsFrom)>) -> SheetCheck {
+    let own = sheet.limits.as_ref().map(|own| (own, LimitsFrom::Sheet));
+    let limits = limits.or(own);
     let mut points = vec![
         CheckPoint::said(
             Subject::Format,
             true,
-            format!("format 1, {}", counted(sheet)),
+            match sheet.knowledge {
+                Some(_) => format!("format 1, {}", counted(sheet)),
+                None => format!(
+                    "format 1, {}; what was known is {NOT_IN_SHEET}",
+                    counted(sheet)
+                ),
+            },
             "every key is known, every number finite, the same rates throughout",
         ),
         numbers(sheet),
@@ -137,16 +180,18 @@ pub fn check_sheet(sheet: &Sheet, limits: Option<&Limits>) -> SheetCheck {
     points.push(checkpoint_places(sheet));
     points.push(coefficients(sheet));
     // Gains out of all bounds overflow, and nothing is learnt of them.
-    if points[1].passes {
-        points.extend(levels(sheet, held_against));
+    let sane = points[1].outcome == Outcome::Pass;
+    if sane {
+        points.extend(levels(sheet));
     }
-    points.push(rates(sheet, held_against));
-    points.push(within(sheet, held_against));
+    match limits {
+        Some((limits, _)) => points.extend(held_against(sheet, limits, sane)),
+        None => points.extend(Subject::OF_LIMITS.map(CheckPoint::not_in_sheet)),
+    }
     SheetCheck {
         unit: sheet.unit.clone(),
         target: sheet.target.clone(),
-        limits: held_against.name.clone(),
-        own_limits: limits.is_none(),
+        limits: limits.map(|(limits, from)| (limits.name.clone(), from)),
         points,
     }
 }
@@ -155,7 +200,7 @@ impl CheckPoint {
     fn said(subject: Subject, passes: bool, found: String, because: impl Into<String>) -> Self {
         Self {
             subject,
-            passes,
+            outcome: if passes { Outcome::Pass } else { Outcome::Fail },
             deviation: None,
             tolerance: None,
             at_hz: None,
@@ -163,6 +208,18 @@ impl CheckPoint {
             side: None,
             found,
             because: because.into(),
+        }
+    }
+
+    fn not_in_sheet(subject: Subject) -> Self {
+        Self {
+            outcome: Outcome::NotInSheet,
+            ..Self::said(
+                subject,
+                true,
+                format!("the limits are {NOT_IN_SHEET}"),
+                "other limits can be held against it",
+            )
         }
     }
 
@@ -209,7 +266,11 @@ fn numbers(sheet: &Sheet) -> CheckPoint {
         number.map(|(key, value, bound)| {
             let place = of_side(channel.side);
             (
-                format!("{key} {value} of a {}{place}", section.shape),
+                format!(
+                    "{key} {value} of a {}{place}",
+                    section.shape,
+                    value = Number(value)
+                ),
                 bound.words(),
             )
         })
@@ -261,17 +322,17 @@ fn checkpoints(sheet: &Sheet) -> Vec<CheckPoint> {
             } else {
                 format!(
                     ", worst {} dB stated where the {} give {:.4} dB",
-                    worst.stated_db,
+                    Number(worst.stated_db),
                     if from_sections {
                         "sections"
                     } else {
                         "coefficients"
                     },
-                    if from_sections {
+                    Number(if from_sections {
                         worst.from_sections_db
                     } else {
                         worst.from_coefficients_db
-                    },
+                    }),
                 )
             }
         ),
@@ -308,7 +369,7 @@ fn checkpoint_places(sheet: &Sheet) -> CheckPoint {
                 let mut point = CheckPoint::said(
                     Subject::CheckpointPlaces,
                     false,
-                    format!("no checkpoint at {f_hz} Hz"),
+                    format!("no checkpoint at {f_hz} Hz", f_hz = Number(f_hz)),
                     because,
                 );
                 point.at_hz = Some(f_hz);
@@ -345,7 +406,9 @@ fn coefficients(sheet: &Sheet) -> CheckPoint {
                         let found = format!(
                             "{name} of section {}{}: {stated}, computed {computed}",
                             k + 1,
-                            of_side(channel.side)
+                            of_side(channel.side),
+                            stated = Number(stated),
+                            computed = Number(computed)
                         );
                         worst = (deviation, Some(at_rate.rate_hz), channel.side, found);
                     }
@@ -393,19 +456,30 @@ fn worst(sheet: &Sheet, gain: impl Fn(&[Section], f64) -> (f64, Option<f64>)) ->
     worst
 }
 
-fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
-    let level = &sheet.level;
-    let of_tones = worst(sheet, |sections, rate_hz| {
+fn of_tones(sheet: &Sheet) -> Option<Worst> {
+    worst(sheet, |sections, rate_hz| {
         let peak = peak(sections, rate_hz);
         (peak.gain_db, Some(peak.frequency_hz))
-    });
-    let of_anything = worst(sheet, |sections, rate_hz| {
+    })
+}
+
+fn of_anything(sheet: &Sheet) -> Option<Worst> {
+    worst(sheet, |sections, rate_hz| {
         (
             any_signal(sections, rate_hz).map_or(f64::INFINITY, |a| a.gain_db),
             None,
         )
-    });
-    let (Some(of_tones), Some(of_anything)) = (of_tones, of_anything) else {
+    })
+}
+
+/// The largest gain that the guard is about, with the margin that the sheet leaves above it, dB.
+fn needed_db(sheet: &Sheet, guarded: &Worst) -> f64 {
+    guarded.gain_db + sheet.level.true_peak_margin_db
+}
+
+fn levels(sheet: &Sheet) -> Vec<CheckPoint> {
+    let level = &sheet.level;
+    let (Some(of_tones), Some(of_anything)) = (of_tones(sheet), of_anything(sheet)) else {
         return Vec::new();
     };
     let stated = |subject, stated_db: f64, worst: &Worst| {
@@ -414,7 +488,11 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
         let mut point = CheckPoint::said(
             subject,
             passes,
-            format!("{stated_db} dB stated, {:.4} dB computed", worst.gain_db),
+            format!(
+                "{stated_db} dB stated, {:.4} dB computed",
+                Number(worst.gain_db),
+                stated_db = Number(stated_db)
+            ),
             "rounded upwards to 0.0001 dB",
         )
         .measured(deviation, LARGEST_GAIN_DB);
@@ -430,31 +508,69 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
         Guard::AnySignal => "no signal at all may exceed full scale (guard `any-signal`)",
     };
     let margin_db = level.true_peak_margin_db;
-    let needed_db = guarded.gain_db + margin_db;
+    let needed_db = needed_db(sheet, guarded);
     let over_db = level.preamp_db + needed_db;
     let mut suffices = CheckPoint::said(
         Subject::PreampSuffices,
         over_db <= GUARANTEE_DB.max(1e-7) || (needed_db <= 0.0 && level.preamp_db <= 0.0),
         format!(
             "{} dB of preamp, largest gain {:.4} dB{}: {:+.4} dB re full scale",
-            level.preamp_db,
-            guarded.gain_db,
+            Number(level.preamp_db),
+            Number(guarded.gain_db),
             match margin_db {
                 0.0 => String::new(),
-                margin_db => format!(", {margin_db} dB to spare"),
+                margin_db => format!(", {} dB to spare", Number(margin_db)),
             },
-            over_db
+            Number(over_db)
         ),
         guard,
     )
     .measured(over_db, 1e-7);
     (suffices.at_hz, suffices.rate_hz, suffices.side) =
         (guarded.at_hz, Some(guarded.rate_hz), guarded.side);
-    let as_computed = match preamp_for(needed_db, &limits.preamp_db) {
+    let gains = [
+        stated(Subject::PeakGain, level.peak_gain_db, &of_tones),
+        stated(
+            Subject::AnySignalGain,
+            level.any_signal_gain_db,
+            &of_anything,
+        ),
+    ];
+    gains
+        .into_iter()
+        .chain(loudness(sheet))
+        .chain([suffices])
+        .collect()
+}
+
+/// The points that the limits decide; those of levels only where the sections' numbers are `sane`.
+fn held_against(sheet: &Sheet, limits: &Limits, sane: bool) -> Vec<CheckPoint> {
+    let guarded = match sheet.level.guard {
+        _ if !sane => None,
+        Guard::Sine => of_tones(sheet),
+        Guard::AnySignal => of_anything(sheet),
+    };
+    let preamp = guarded.map(|guarded| preamp_as_computed(sheet, &guarded, limits));
+    let boost = match limits.rules.total_boost_max_db {
+        Some(most_db) if sane => total_boost(sheet, limits, most_db),
+        _ => None,
+    };
+    let others = [rates(sheet, limits), within(sheet, limits)];
+    preamp.into_iter().chain(boost).chain(others).collect()
+}
+
+fn preamp_as_computed(sheet: &Sheet, guarded: &Worst, limits: &Limits) -> CheckPoint {
+    let level = &sheet.level;
+    let needed_db = needed_db(sheet, guarded);
+    match preamp_for(needed_db, &limits.preamp_db) {
         Ok(computed_db) => CheckPoint::said(
             Subject::PreampAsComputed,
             (computed_db - level.preamp_db).abs() <= 1e-9,
-            format!("{} dB stated, {computed_db} dB computed", level.preamp_db),
+            format!(
+                "{} dB stated, {computed_db} dB computed",
+                Number(level.preamp_db),
+                computed_db = Number(computed_db)
+            ),
             "the highest preamp of the equaliser that is low enough; a lower one wastes level",
         )
         .measured(level.preamp_db - computed_db, 1e-9),
@@ -464,21 +580,25 @@ fn levels(sheet: &Sheet, limits: &Limits) -> Vec<CheckPoint> {
             error.found.clone(),
             format!("expected {}", error.expected),
         ),
-    };
-    let gains = [
-        stated(Subject::PeakGain, level.peak_gain_db, &of_tones),
-        stated(
-            Subject::AnySignalGain,
-            level.any_signal_gain_db,
-            &of_anything,
+    }
+}
+
+fn total_boost(sheet: &Sheet, limits: &Limits, most_db: f64) -> Option<CheckPoint> {
+    let of_tones = of_tones(sheet)?;
+    let mut point = CheckPoint::said(
+        Subject::TotalBoost,
+        limits.allow_total_boost(of_tones.gain_db).is_ok(),
+        format!(
+            "{:.4} dB of all sections together, at most {} dB allowed",
+            Number(of_tones.gain_db),
+            Number(most_db)
         ),
-    ];
-    let rest = [suffices, as_computed];
-    gains
-        .into_iter()
-        .chain(loudness(sheet))
-        .chain(rest)
-        .collect()
+        "total_boost_max_db of the limits",
+    )
+    .measured(of_tones.gain_db, most_db);
+    (point.at_hz, point.rate_hz, point.side) =
+        (of_tones.at_hz, Some(of_tones.rate_hz), of_tones.side);
+    Some(point)
 }
 
 /// The stated change of loudness against that of the sections; none where the sheet does not state it.
@@ -500,7 +620,8 @@ fn loudness(sheet: &Sheet) -> Option<CheckPoint> {
         deviation.abs() <= PRINTED_LU,
         format!(
             "{stated_lu} LU stated, {:.4} LU computed",
-            computed.total_lu
+            Number(computed.total_lu),
+            stated_lu = Number(stated_lu)
         ),
         "of pink noise by ITU-R BS.1770, with preamp, rounded to 0.0001 LU",
     )
@@ -519,7 +640,7 @@ fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
         stranger.is_none(),
         match stranger {
             None => listed_hz(&sheet.rates_hz),
-            Some(hz) => format!("{hz} Hz"),
+            Some(hz) => format!("{} Hz", Number(*hz)),
         },
         format!("the equaliser runs at {}", listed_hz(&limits.rates_hz)),
     );
@@ -528,7 +649,7 @@ fn rates(sheet: &Sheet, limits: &Limits) -> CheckPoint {
 }
 
 fn listed_hz(rates_hz: &[f64]) -> String {
-    let rates: Vec<String> = rates_hz.iter().map(ToString::to_string).collect();
+    let rates: Vec<String> = rates_hz.iter().map(|&hz| Number(hz).to_string()).collect();
     format!("{} Hz", rates.join(", "))
 }
 
@@ -553,7 +674,7 @@ fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {
         return CheckPoint::said(
             Subject::Limits,
             false,
-            format!("preamp_db: {preamp_db}"),
+            format!("preamp_db: {preamp_db}", preamp_db = Number(preamp_db)),
             format!("expected {}", setting.instead_of(preamp_db)),
         );
     }

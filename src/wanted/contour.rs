@@ -8,6 +8,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, Shape, response};
 use crate::measurement::parse::parse_curve;
 use crate::measurement::pchip::Pchip;
+use crate::message::{Number, excerpt};
 use crate::names::file_name;
 use crate::units::octaves;
 
@@ -27,6 +28,9 @@ const SHAPE_NAMES: [&str; 5] = ["low-shelf", "peaking", "high-shelf", "slope", "
 
 /// More points than anyone types, and few enough to evaluate in no time.
 const MOST_POINTS: usize = 1000;
+
+/// As many of a table in a file; a hundred such tables still cost no time that one could notice.
+const MOST_POINTS_OF_A_FILE: usize = 20_000;
 
 /// The pivot of a slope that names none, in hertz.
 const DEFAULT_PIVOT_HZ: f64 = 1000.0;
@@ -81,7 +85,7 @@ impl ContourEntry {
                 Error::new(
                     ErrorKind::Setting,
                     "contour",
-                    format!("`{part}`"),
+                    format!("`{}`", excerpt(part)),
                     "KEY=VALUE, separated by commas, with decimal points",
                     "write it like shape=peaking,f0_hz=3000,gain_db=-2,q=1.2",
                 )
@@ -97,10 +101,19 @@ impl ContourEntry {
         })
     }
 
+    /// Refuses keys that no contour has: before what is missing, which may be there with another spelling.
+    pub(super) fn only_known(given: &Settings<'_>) -> Result<()> {
+        let of_shape = [&SECTION_KEYS[..], &SLOPE_KEYS, &TABLE_KEYS].concat();
+        given.only(&match given.words("shape", &SHAPE_NAMES) {
+            Ok(shape) => Contour::keys(shape),
+            Err(_) => [&["shape"], &of_shape[..]].concat(),
+        })
+    }
+
     /// One contour from its keys, of a recipe or an option.
     pub(super) fn from_settings(given: &Settings<'_>) -> Result<Self> {
+        Self::only_known(given)?;
         if given.words("shape", &SHAPE_NAMES)? == "table" && given.has("file") {
-            given.only(&["shape", "points", "file"])?;
             let line = given.line_of("file");
             if given.has("points") {
                 return Err(given.refuse_setting(
@@ -132,11 +145,20 @@ impl ContourEntry {
         };
         let path = beside(recipe, &file);
         let curve = parse_curve(&read(&path)?, &path)?;
+        if curve.frequency_hz().len() > MOST_POINTS_OF_A_FILE {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                path,
+                format!("{} points", curve.frequency_hz().len()),
+                format!("at most {MOST_POINTS_OF_A_FILE} points of a table"),
+                "export fewer points, or name the curve as the base",
+            ));
+        }
         let points = curve.frequency_hz().iter().copied();
         let points: Vec<(f64, f64)> = points.zip(curve.level_db().iter().copied()).collect();
         check_table(&points).map_err(|(at, reason)| {
             let found = at.map_or("this file".to_owned(), |(f_hz, db)| {
-                format!("{db} dB at {f_hz} Hz")
+                format!("{db} dB at {f_hz} Hz", db = Number(db), f_hz = Number(f_hz))
             });
             let next_step = "a table holds changes in dB; name a curve of levels as the base";
             Error::new(ErrorKind::Setting, path, found, reason, next_step)
@@ -221,7 +243,7 @@ impl Contour {
             ContourEntry::Table { file, .. } => Err(Error::new(
                 ErrorKind::Setting,
                 "contour",
-                format!("the file `{file}`"),
+                format!("the file `{}`", excerpt(&file)),
                 "a contour without files",
                 "write the points out, such as points=100:1.5/1000:0",
             )
@@ -229,15 +251,19 @@ impl Contour {
         }
     }
 
+    /// The keys of a contour of `shape`.
+    fn keys(shape: &str) -> Vec<&'static str> {
+        let known: &[&str] = match shape {
+            "table" => &TABLE_KEYS,
+            "slope" => &SLOPE_KEYS,
+            _ => &SECTION_KEYS,
+        };
+        [&["shape"], known].concat()
+    }
+
     fn from_settings(given: &Settings<'_>) -> Result<Self> {
         let shape = given.words("shape", &SHAPE_NAMES)?;
         let section_shape = Shape::ALL.into_iter().find(|known| known.name() == shape);
-        let known: &[&str] = match section_shape {
-            Some(_) => &SECTION_KEYS,
-            None if shape == "table" => &TABLE_KEYS,
-            None => &SLOPE_KEYS,
-        };
-        given.only(&[&["shape"], known].concat())?;
         if shape == "table" {
             return table(given);
         }
@@ -326,7 +352,7 @@ impl Contour {
                 Error::new(
                     ErrorKind::Setting,
                     source,
-                    value.to_string(),
+                    Number(value).to_string(),
                     reason,
                     next_step,
                 )
@@ -349,7 +375,11 @@ fn table(given: &Settings<'_>) -> Result<Contour> {
     let points: Vec<(f64, f64)> = pairs.iter().map(|(pair, _)| *pair).collect();
     check_table(&points).map_err(|(at, reason)| {
         let found = at.map_or(format!("{} points", points.len()), |(f_hz, db)| {
-            format!("the point [{f_hz}, {db}]")
+            format!(
+                "the point [{f_hz}, {db}]",
+                f_hz = Number(f_hz),
+                db = Number(db)
+            )
         });
         // NaN is not found by equality.
         let place = |p: &&PairAt| at.is_some_and(|at| same(p.0, at));
@@ -369,9 +399,11 @@ fn same(one: (f64, f64), other: (f64, f64)) -> bool {
 
 fn within_limits(key: &str, value: f64) -> std::result::Result<f64, String> {
     match LIMITS.iter().find(|(name, ..)| *name == key) {
-        Some((_, least, most)) if !(*least..=*most).contains(&value) => {
-            Err(format!("a number from {least} to {most}"))
-        }
+        Some((_, least, most)) if !(*least..=*most).contains(&value) => Err(format!(
+            "a number from {least} to {most}",
+            least = Number(*least),
+            most = Number(*most)
+        )),
         _ => Ok(value),
     }
 }
@@ -385,7 +417,13 @@ impl fmt::Display for Contour {
                 gain_db,
                 q,
             }) => {
-                write!(f, "{shape} {gain_db:+} dB at {f0_hz} Hz, q {q}")
+                write!(
+                    f,
+                    "{shape} {gain_db:+} dB at {f0_hz} Hz, q {q}",
+                    gain_db = Number(*gain_db),
+                    f0_hz = Number(*f0_hz),
+                    q = Number(*q)
+                )
             }
             Self::Slope {
                 db_per_octave,
@@ -393,7 +431,9 @@ impl fmt::Display for Contour {
             } => {
                 write!(
                     f,
-                    "slope {db_per_octave:+} dB per octave about {pivot_hz} Hz"
+                    "slope {db_per_octave:+} dB per octave about {pivot_hz} Hz",
+                    db_per_octave = Number(*db_per_octave),
+                    pivot_hz = Number(*pivot_hz)
                 )
             }
             Self::Table { points, file } => match file {

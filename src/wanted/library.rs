@@ -10,6 +10,7 @@ use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
+use crate::message::excerpt;
 use crate::names::file_name;
 
 /// Recipes may stand on recipes, this deep.
@@ -72,7 +73,8 @@ pub fn note(name: &str, key: &str) -> Option<String> {
 /// `.toml`, which is a recipe; `read` opens paths.
 ///
 /// # Errors
-/// `Name` for an unknown name, listing the library and the nearest spelling; `Setting` for recipes that stand on
+/// `Name` for an unknown name (a bare word for which `read` says `Missing`), listing the library and the nearest
+/// spelling; `Setting` for recipes that stand on
 /// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `read`, the
 /// parsers and the judging of takes refuse. What a recipe names and cannot have is told at its line and key.
 pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Target> {
@@ -198,10 +200,8 @@ impl<'a> Resolving<'a> {
                 ContourEntry::Contour(_) => None,
             };
             let opened = contour.open(name, self.read).map_err(|error| match named {
-                Some((path, line))
-                    if error.kind == ErrorKind::File && error.place.source == path =>
-                {
-                    missing(error, file_name, line, "contour.file")
+                Some((path, line)) if cannot_be_read(&error) && error.place.source == path => {
+                    at_its_name(error, file_name, line, "contour.file")
                 }
                 _ => error,
             });
@@ -230,7 +230,15 @@ impl<'a> Resolving<'a> {
             let error = Error::new(
                 ErrorKind::Setting,
                 name,
-                format!("{} on {path}", self.above.join(" on ")),
+                format!(
+                    "{} on {}",
+                    self.above
+                        .iter()
+                        .map(|name| excerpt(name))
+                        .collect::<Vec<_>>()
+                        .join(" on "),
+                    excerpt(&path)
+                ),
                 format!("recipes on at most {DEEPEST} others, and never on themselves"),
                 "let the last recipe stand on a curve, a library target or `flat`",
             );
@@ -246,8 +254,8 @@ impl<'a> Resolving<'a> {
                     let line = reference.lines[2].or(reference.lines[0]);
                     placed(error, file_name, line, keys[2])
                 }
-                (ErrorKind::File, None, None) => {
-                    missing(error, file_name, reference.lines[0], keys[0])
+                (_, None, None) if cannot_be_read(&error) => {
+                    at_its_name(error, file_name, reference.lines[0], keys[0])
                 }
                 (ErrorKind::Name, None, None) => {
                     placed(error, file_name, reference.lines[0], keys[0])
@@ -265,11 +273,24 @@ fn placed(mut error: Box<Error>, file_name: &str, line: Option<usize>, key: &str
     error.at_key(key)
 }
 
-/// A file that cannot be opened is the fault of the recipe that names it.
-fn missing(mut error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
-    error.found = format!("{} at `{}`", error.found, error.place.source);
-    if !error.next_step.starts_with("did you mean") {
-        "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
+fn cannot_be_read(error: &Error) -> bool {
+    matches!(error.kind, ErrorKind::File | ErrorKind::Missing)
+}
+
+/// A file that cannot be opened is the fault of the recipe that names it; one that was typed stands in no file.
+fn at_its_name(
+    mut error: Box<Error>,
+    file_name: &str,
+    line: Option<usize>,
+    key: &str,
+) -> Box<Error> {
+    error.found = format!("{} at `{}`", error.found, excerpt(&error.place.source));
+    if error.kind == ErrorKind::Missing {
+        match file_name.is_empty() {
+            true => "check the path",
+            false => "check the name; it is looked for beside this file",
+        }
+        .clone_into(&mut error.next_step);
     }
     placed(error, file_name, line, key)
 }
@@ -279,11 +300,19 @@ fn no_unit(name: &str, reference: &Reference) -> Result<()> {
     let (key, what) = match (reference.side, &reference.variant) {
         (Some(side), _) => (
             "side",
-            format!("the {} of `{name}`, which is no unit", side.words()),
+            format!(
+                "the {} of `{}`, which is no unit",
+                side.words(),
+                excerpt(name)
+            ),
         ),
         (None, Some(variant)) => (
             "variant",
-            format!("`{variant}` of `{name}`, which is no unit"),
+            format!(
+                "`{}` of `{}`, which is no unit",
+                excerpt(variant),
+                excerpt(name)
+            ),
         ),
         (None, None) => return Ok(()),
     };
@@ -319,7 +348,7 @@ fn plain(path: &str) -> PathBuf {
     plain
 }
 
-/// A bare word that cannot be read was meant as a name.
+/// A bare word that is no file was meant as a name.
 fn read_or_name_the_library(
     name: &str,
     read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
@@ -328,7 +357,7 @@ fn read_or_name_the_library(
         let base_name = Path::new(name)
             .file_name()
             .map_or(name.into(), |file| file.to_string_lossy());
-        if base_name.contains('.') {
+        if error.kind != ErrorKind::Missing || base_name.contains('.') {
             return error;
         }
         let near = nearest_spelling(&base_name, names());
@@ -336,7 +365,8 @@ fn read_or_name_the_library(
             ErrorKind::Name,
             name,
             format!(
-                "`{base_name}`, which is no target of the library and no file that can be read"
+                "`{}`, which is no target of the library and no file",
+                excerpt(&base_name)
             ),
             format!(
                 "one of {}, or the path of a curve or recipe",

@@ -36,8 +36,10 @@ use super::setting::Settings;
 use crate::digest::with_digest;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
+use crate::keys::{self, LARGEST_BYTES, Lines};
 use crate::measurement::takes::Side;
 use crate::measurement::text;
+use crate::message::Number;
 use crate::names::file_name;
 
 /// More contours than anyone types, and few enough to evaluate in no time.
@@ -111,29 +113,32 @@ pub struct Recipe {
 /// With file, line and key: `Format` for no TOML or another format number, `Name` for unknown keys and shapes
 /// (with the nearest spelling), `Setting` and `Number` for values.
 pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
+    if bytes.len() > LARGEST_BYTES {
+        return Err(Error::new(
+            ErrorKind::Format,
+            source_name,
+            format!("more than {} MB", LARGEST_BYTES >> 20),
+            "a recipe, a page or two of TOML",
+            "put long tables into files, and name them by `file`",
+        ));
+    }
     let text = text::decode(bytes, source_name)?;
-    let line_at = |at: usize| 1 + text.bytes().take(at).filter(|b| *b == b'\n').count();
-    let document = DeTable::parse(&text).map_err(|error| {
-        let what = error
-            .message()
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .to_owned();
-        let line = error.span().map_or(1, |span| line_at(span.start));
-        let next_step = "correct this line; words stand in quotes, numbers do not";
-        Error::new(ErrorKind::Format, source_name, what, "TOML", next_step).at_line(line)
-    })?;
+    let lines = Lines::of(&text);
+    let line_at = |at: usize| lines.line(at);
+    let document = keys::parse(&text, source_name, &lines)?;
     let table = document.get_ref();
     let given = Settings::of_table(table, source_name, "", 1, &line_at);
+    // Unknown keys before all else: what is missing may be there with another spelling.
     given.only(&KEYS)?;
+    let blend = blend(table, source_name, &line_at)?;
+    let contours = contours(table, source_name, &line_at)?;
     if given.has("format") {
         let (format, line) = given.number("format")?;
         if format != 1.0 {
             let error = Error::new(
                 ErrorKind::Format,
                 source_name,
-                format!("format {format}"),
+                format!("format {}", Number(format)),
                 "format 1",
                 "use a newer version of this program, or write the recipe anew",
             );
@@ -148,8 +153,11 @@ pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
         name,
         source: given.words("source", &[])?.to_owned(),
         base: reference(&given, "base")?,
-        blend: blend(table, source_name, &line_at)?,
-        contours: contours(table, source_name, &line_at)?,
+        blend: blend.as_ref().map(blend_entry).transpose()?,
+        contours: contours
+            .iter()
+            .map(ContourEntry::from_settings)
+            .collect::<Result<_>>()?,
     })
 }
 
@@ -172,11 +180,12 @@ fn reference(given: &Settings<'_>, key: &str) -> Result<Reference> {
     })
 }
 
-fn blend(
+/// The settings of `[blend]`, all of them known.
+fn blend<'a>(
     table: &DeTable<'_>,
-    source_name: &str,
+    source_name: &'a str,
     line_at: &dyn Fn(usize) -> usize,
-) -> Result<Option<BlendEntry>> {
+) -> Result<Option<Settings<'a>>> {
     let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "blend") else {
         return Ok(None);
     };
@@ -190,7 +199,11 @@ fn blend(
     };
     let given = Settings::of_table(keys, source_name, "blend.", line, line_at);
     given.only(&BLEND_KEYS)?;
-    let with = reference(&given, "with")?;
+    Ok(Some(given))
+}
+
+fn blend_entry(given: &Settings<'_>) -> Result<BlendEntry> {
+    let with = reference(given, "with")?;
     let (share, line) = given.number("share")?;
     if !(0.0..=1.0).contains(&share) {
         return Err(given.refuse(
@@ -200,14 +213,15 @@ fn blend(
             "a number from 0 (the base) to 1 (the other)",
         ));
     }
-    Ok(Some(BlendEntry { with, share }))
+    Ok(BlendEntry { with, share })
 }
 
-fn contours(
+/// The settings of each `[[contour]]`, all of them known.
+fn contours<'a>(
     table: &DeTable<'_>,
-    source_name: &str,
+    source_name: &'a str,
     line_at: &dyn Fn(usize) -> usize,
-) -> Result<Vec<ContourEntry>> {
+) -> Result<Vec<Settings<'a>>> {
     let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "contour") else {
         return Ok(Vec::new());
     };
@@ -239,13 +253,9 @@ fn contours(
             )));
         };
         let line = line_at(entry.span().start);
-        ContourEntry::from_settings(&Settings::of_table(
-            keys,
-            source_name,
-            "contour.",
-            line,
-            line_at,
-        ))
+        let given = Settings::of_table(keys, source_name, "contour.", line, line_at);
+        ContourEntry::only_known(&given)?;
+        Ok(given)
     };
     tables.iter().map(one).collect()
 }
@@ -265,7 +275,7 @@ pub fn write_recipe(recipe: &Recipe) -> String {
         text.push_str(&format!(
             "\n[blend]   # share: how far the base moves toward the other, in dB\nwith = {}\nshare = {}\n",
             named(&blend.with),
-            blend.share
+            Number(blend.share)
         ));
     }
     for contour in &recipe.contours {
@@ -301,13 +311,24 @@ fn keys_of(contour: &Contour) -> String {
             f0_hz,
             gain_db,
             q,
-        }) => format!("shape = \"{shape}\"\nf0_hz = {f0_hz}\ngain_db = {gain_db}\nq = {q}\n"),
+        }) => format!(
+            "shape = \"{shape}\"\nf0_hz = {f0_hz}\ngain_db = {gain_db}\nq = {q}\n",
+            f0_hz = Number(*f0_hz),
+            gain_db = Number(*gain_db),
+            q = Number(*q)
+        ),
         Contour::Slope {
             db_per_octave,
             pivot_hz,
-        } => format!("shape = \"slope\"\ndb_per_octave = {db_per_octave}\npivot_hz = {pivot_hz}\n"),
+        } => format!(
+            "shape = \"slope\"\ndb_per_octave = {db_per_octave}\npivot_hz = {pivot_hz}\n",
+            db_per_octave = Number(*db_per_octave),
+            pivot_hz = Number(*pivot_hz)
+        ),
         Contour::Table { points, .. } => {
-            let points = points.iter().map(|(f_hz, db)| format!("[{f_hz}, {db}]"));
+            let points = points.iter().map(|(f_hz, db)| {
+                format!("[{f_hz}, {db}]", f_hz = Number(*f_hz), db = Number(*db))
+            });
             let points = points.collect::<Vec<_>>().join(", ");
             format!("shape = \"table\"\npoints = [{points}]\n")
         }

@@ -3,6 +3,7 @@
 use toml::de::{DeTable, DeValue};
 
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::message::{Number, excerpt};
 
 /// One `key = value`.
 pub(super) struct Setting {
@@ -139,7 +140,7 @@ impl<'a> Settings<'a> {
                     None => "remove it".to_owned(),
                 };
                 let (found, expected) = (
-                    format!("unknown key `{key}`"),
+                    format!("unknown key `{}`", excerpt(key)),
                     format!("the keys {}", known.join(", ")),
                 );
                 return Err(self.error(
@@ -155,7 +156,10 @@ impl<'a> Settings<'a> {
                 .iter()
                 .any(|before| before.key == key)
             {
-                let (found, expected) = (format!("`{key}` twice"), "each key once".to_owned());
+                let (found, expected) = (
+                    format!("`{}` twice", excerpt(key)),
+                    "each key once".to_owned(),
+                );
                 return Err(self.error(
                     ErrorKind::Setting,
                     key,
@@ -191,7 +195,7 @@ impl<'a> Settings<'a> {
         let pairs = match &setting.value {
             Value::Pairs(pairs) => pairs,
             Value::Number(number) => {
-                return Err(self.wrong_type(setting, &number.to_string(), EXPECTED));
+                return Err(self.wrong_type(setting, &Number(*number).to_string(), EXPECTED));
             }
             Value::Words(found) | Value::Other(found) => {
                 return Err(self.wrong_type(setting, found, EXPECTED));
@@ -226,7 +230,7 @@ impl<'a> Settings<'a> {
         let words = match &setting.value {
             Value::Words(words) => words,
             Value::Number(number) => {
-                return Err(self.wrong_type(setting, &number.to_string(), &expected));
+                return Err(self.wrong_type(setting, &Number(*number).to_string(), &expected));
             }
             Value::Pairs(_) => return Err(self.wrong_type(setting, ARRAY, &expected)),
             Value::Other(found) => return Err(self.wrong_type(setting, found, &expected)),
@@ -242,7 +246,7 @@ impl<'a> Settings<'a> {
             ErrorKind::Name,
             key,
             setting.line,
-            format!("`{words}`"),
+            format!("`{}`", excerpt(words)),
             expected,
             next_step,
         ))
@@ -265,7 +269,7 @@ impl<'a> Settings<'a> {
         expected: &str,
     ) -> Box<Error> {
         let next_step = "choose a value within that range";
-        self.refuse_setting(key, line, value.to_string(), expected, next_step)
+        self.refuse_setting(key, line, Number(value).to_string(), expected, next_step)
     }
 
     /// A setting that cannot be.
@@ -305,7 +309,7 @@ impl<'a> Settings<'a> {
     }
 
     fn wrong_type(&self, setting: &Setting, found: &str, expected: &str) -> Box<Error> {
-        let (key, found) = (setting.key.as_str(), format!("`{found}`"));
+        let (key, found) = (setting.key.as_str(), format!("`{}`", excerpt(found)));
         self.error(
             ErrorKind::Number,
             key,
@@ -325,8 +329,11 @@ impl<'a> Settings<'a> {
         expected: String,
         next_step: String,
     ) -> Box<Error> {
-        let error = Error::new(kind, self.source, found, expected, next_step)
-            .at_key(format!("{}{key}", self.within));
+        let error = Error::new(kind, self.source, found, expected, next_step).at_key(format!(
+            "{}{}",
+            self.within,
+            excerpt(key)
+        ));
         match line {
             Some(line) => error.at_line(line),
             None => error,

@@ -5,6 +5,7 @@ use super::target::Target;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::grid::{self, OnGrid, POINTS};
 use crate::measurement::rig::TRUSTED;
+use crate::message::Number;
 
 /// Nominal octaves, hertz (IEC 61260-1, from memory).
 pub const OCTAVES_HZ: [f64; 10] = [
@@ -77,8 +78,12 @@ pub fn shown(
         return Err(Error::new(
             ErrorKind::Setting,
             "rate",
-            format!("{rate_hz} Hz"),
-            format!("{least_hz} to {most_hz} Hz"),
+            format!("{rate_hz} Hz", rate_hz = Number(rate_hz)),
+            format!(
+                "{least_hz} to {most_hz} Hz",
+                least_hz = Number(least_hz),
+                most_hz = Number(most_hz)
+            ),
             "choose the rate at which the music is played",
         ));
     }
@@ -89,7 +94,7 @@ pub fn shown(
             return Err(Error::new(
                 ErrorKind::Coverage,
                 "align",
-                format!("{align_hz} Hz"),
+                format!("{align_hz} Hz", align_hz = Number(align_hz)),
                 format!(
                     "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where the target is known"
                 ),

@@ -4,6 +4,7 @@ use super::contour::Contour;
 use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::measurement::takes::offset_db;
+use crate::message::Number;
 
 /// What a target stands on.
 #[derive(Debug, Clone, PartialEq)]
@@ -101,7 +102,7 @@ impl Target {
             return Err(Error::new(
                 ErrorKind::Setting,
                 "share",
-                share.to_string(),
+                Number(share).to_string(),
                 "a number from 0 (the one target) to 1 (the other)",
                 "choose a value within that range",
             ));
@@ -157,7 +158,7 @@ impl Target {
             return Err(Error::new(
                 ErrorKind::Setting,
                 "toward",
-                share.to_string(),
+                Number(share).to_string(),
                 "more than 0, where nothing would be to do, and at most 1, which is all the way",
                 "0.6, for one, keeps 40 % of the unit's own character",
             ));

@@ -11,6 +11,7 @@ use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{
     FileEntry, RigEntry, UnitEntry, parse_unit_file, read_take, read_trust,
 };
+use crate::message::excerpt;
 use crate::names::{file_name, told_apart};
 
 /// The target that the unit file `path`, whose bytes are given, makes; `reference` says which side and variant.
@@ -41,7 +42,7 @@ pub(super) fn unit_target(
     let mut named = |file: &FileEntry| -> Result<(Vec<u8>, String)> {
         let beside = folder.join(&file.file).to_string_lossy().into_owned();
         let bytes = read(&beside).map_err(|mut error| {
-            error.found = format!("{} at `{beside}`", error.found);
+            error.found = format!("{} at `{}`", error.found, excerpt(&beside));
             path.clone_into(&mut error.place.source);
             error.at_line(file.line).at_key(&file.key)
         })?;
@@ -118,7 +119,7 @@ pub(super) fn unit_target(
 fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
     let names: Vec<String> = units
         .iter()
-        .map(|unit| format!("`{}`", unit.name))
+        .map(|unit| format!("`{}`", excerpt(&unit.name)))
         .collect();
     let count = units.len();
     let named = |unit: &UnitEntry| {
@@ -134,7 +135,10 @@ fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<U
     let mut meant: Vec<UnitEntry> = units.into_iter().filter(named).collect();
     let (kind, found) = match (meant.len(), &reference.variant) {
         (1, _) => return Ok(meant.remove(0)),
-        (_, Some(name)) => (ErrorKind::Name, format!("no unit named `{name}`")),
+        (_, Some(name)) => (
+            ErrorKind::Name,
+            format!("no unit named `{}`", excerpt(name)),
+        ),
         (_, None) => (ErrorKind::Setting, format!("{count} units and no variant")),
     };
     let expected = format!("one of {}", names.join(", "));

@@ -184,7 +184,7 @@ pub fn sheet_per_side(left: &[Section], right: &[Section], limits: &Limits) -> S
     sheet.channels.extend(other.channels);
     for (channel, side) in sheet.channels.iter_mut().zip([Side::Left, Side::Right]) {
         channel.side = Some(side);
-        sheet.knowledge.sides.push(SideResidual {
+        sheet.knowledge.as_mut().unwrap().sides.push(SideResidual {
             side,
             weighted_before: 1.0,
             weighted_after: 1.0,
