@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use bandwright::digest::Digest;
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
@@ -10,7 +11,7 @@ use bandwright::names;
 use bandwright::report::{self, FileKind};
 use bandwright::sheet;
 use bandwright::verify::sheet_check::LimitsFrom;
-use bandwright::verify::{Remeasured, Remeasurement, Verdict, check_sheet, remeasured};
+use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_sheet, remeasured};
 
 use super::answer::Answer;
 use super::args::Check;
@@ -22,7 +23,8 @@ use super::outputs::PLOT;
 pub fn run(typed: &Check) -> Result<bool> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let sheet = sheet::read(&files::read(&typed.sheet)?, &shown(&typed.sheet))?;
+    let bytes = files::read(&typed.sheet)?;
+    let sheet = sheet::read(&bytes, &shown(&typed.sheet))?;
     let limits = match &typed.limits {
         Some(path) => {
             let open = &mut |_: &str| files::read(path);
@@ -36,7 +38,10 @@ pub fn run(typed: &Check) -> Result<bool> {
         None => None,
     };
     let held_against = limits.as_ref().map(|(limits, from)| (limits, *from));
-    let check = check_sheet(&sheet, held_against);
+    let check = SheetCheck {
+        digest: Some(Digest::of(&bytes)),
+        ..check_sheet(&sheet, held_against)
+    };
     let promise = match typed.before.is_empty() {
         true => None,
         false => Some(promise(typed, &sheet, place.as_ref())?),

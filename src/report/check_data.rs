@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::check_text::{explanation_words, found};
 use super::data::{WrittenFile, hertz, level, share};
+use crate::digest::Digest;
 use crate::filter::Section;
 use crate::measurement::grid;
 use crate::measurement::judge::Judged;
@@ -29,6 +30,9 @@ pub struct CheckDocument {
     pub unit: String,
     /// Its target.
     pub target: String,
+    /// Whether the file is as it was written: `intact`, `edited` or `missing` (it ends with no digest); `null` without a
+    /// file.
+    pub digest: Option<Digest>,
     /// The limits that it was held against.
     pub limits: CheckLimitsPart,
     /// Whether every point passes.
@@ -205,6 +209,7 @@ pub fn check_document(
         sheet: sheet.to_owned(),
         unit: check.unit.clone(),
         target: check.target.clone(),
+        digest: check.digest,
         limits: CheckLimitsPart {
             name: check.limits.as_ref().map(|(name, _)| name.clone()),
             own: from == Some(LimitsFrom::Sheet),

@@ -4,6 +4,7 @@ use super::data::WrittenFile;
 use super::next_steps::band;
 use super::text::{Page, column};
 use super::words::{self, count, decimals, printable, signed_decimals_up_to, signed_typed, typed};
+use crate::digest::Digest;
 use crate::filter::Section;
 use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
@@ -77,6 +78,13 @@ fn points(page: &mut Page, check: &SheetCheck) {
         }
     };
     page.paragraph("  ", &format!("Limits: {limits}."));
+    let file = match check.digest {
+        Some(Digest::Intact) => "as it was written",
+        Some(Digest::Edited) => "edited by hand since it was written",
+        Some(Digest::Missing) => "without a digest, so that nothing tells whether it was edited",
+        None => return,
+    };
+    page.paragraph("  ", &format!("File: {file}."));
 }
 
 /// What was found at a point, with its figures, and where it fails, what was expected.

@@ -1,5 +1,6 @@
 //! A sheet tested by itself: do its numbers agree with each other, and with what the equaliser can do?
 
+use crate::digest::Digest;
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::any_signal::any_signal;
 use crate::headroom::loudness::loudness_change_of_channels;
@@ -134,6 +135,8 @@ pub struct SheetCheck {
     pub unit: String,
     /// Its target.
     pub target: String,
+    /// What the digest of its file says; None where it was not read from a file.
+    pub digest: Option<Digest>,
     /// Name of the limits that it was held against, and where they come from; None where there are none.
     pub limits: Option<(String, LimitsFrom)>,
     /// The points, in the order in which they were tested.
@@ -189,6 +192,7 @@ pub fn check_sheet(sheet: &Sheet, limits: Option<(&Limits, LimitsFrom)>) -> Shee
         None => points.extend(Subject::OF_LIMITS.map(CheckPoint::not_in_sheet)),
     }
     SheetCheck {
+        digest: None,
         unit: sheet.unit.clone(),
         target: sheet.target.clone(),
         limits: limits.map(|(limits, from)| (limits.name.clone(), from)),
