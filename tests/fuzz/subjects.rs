@@ -46,8 +46,11 @@ use bandwright::wanted::recipe::{parse_recipe, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown};
 use bandwright::wanted::{Contour, ContourEntry, Reference, Target, library};
 
-/// Every subject: its name, which is that of its target, its dictionary and its folders, and what it does with the bytes.
-pub const SUBJECTS: [(&str, fn(&[u8])); 12] = [
+/// A name, which is that of the target, the dictionary and the folders, and what it does with the bytes.
+pub type Subject = (&'static str, fn(&[u8]));
+
+/// Every subject.
+pub const SUBJECTS: [Subject; 12] = [
     ("curve", curve),
     ("wav", wav),
     ("unit", unit),
