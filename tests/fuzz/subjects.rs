@@ -46,8 +46,11 @@ use bandwright::wanted::recipe::{parse_recipe, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown};
 use bandwright::wanted::{Contour, ContourEntry, Reference, Target, library};
 
-/// Every subject: its name, which is that of its target, its dictionary and its folders, and what it does with the bytes.
-pub const SUBJECTS: [(&str, fn(&[u8])); 12] = [
+/// A name, which is that of the target, the dictionary and the folders, and what it does with the bytes.
+pub type Subject = (&'static str, fn(&[u8]));
+
+/// Every subject.
+pub const SUBJECTS: [Subject; 12] = [
     ("curve", curve),
     ("wav", wav),
     ("unit", unit),
@@ -482,13 +485,17 @@ pub fn fit(bytes: &[u8]) {
         return;
     };
     let by_side = choices.below(4) == 0;
+    let counts = match by_side {
+        true => [
+            1 + choices.below(2),
+            1 + choices.below(2),
+            choices.below(8) / 7,
+        ],
+        false => [choices.below(3), choices.below(3), choices.below(2)],
+    };
     let mut takes = Vec::new();
-    for (side, most) in [
-        (Side::Left, 3),
-        (Side::Right, 3),
-        (Side::Unknown, if by_side { 1 } else { 2 }),
-    ] {
-        for number in 0..choices.below(most) {
+    for (side, count) in Side::ALL.into_iter().zip(counts) {
+        for number in 0..count {
             let name = format!("{} {number}", side.words());
             takes.extend(invented_take(choices, &name, side, |_| 0.0));
         }
@@ -541,7 +548,8 @@ pub fn fit(bytes: &[u8]) {
             guard: Guard::ALL[choices.below(2)],
             true_peak_margin_db: [0.0, 1.0, 20.0][choices.below(3)],
         },
-        most_loudness_loss_db: [None, None, None, Some(2.0)][choices.below(4)],
+        // A limit of loudness takes some ten fits instead of one.
+        most_loudness_loss_db: (choices.below(32) == 31 && limits.sections == 1).then_some(2.0),
         effort: Effort::Quick,
         ..FitRequest::new("an invented unit", takes, limits.clone())
     };
