@@ -699,8 +699,13 @@ fn the_largest_files_are_answered_in_a_moment_and_counts_say_their_bounds() {
             "at most 16",
         ),
         (
-            "lines",
-            format!("{FILE}{}", "zzzz = 1\n".repeat(1)),
+            "keys",
+            format!(
+                "{FILE}{}",
+                (0..200_000)
+                    .map(|k| format!("z{k} = 1\n"))
+                    .collect::<String>()
+            ),
             "one of",
         ),
         (
