@@ -410,8 +410,12 @@ pub const CURVE_BEGINNING: &str = "# Target curve";
 pub fn write_curve(target: &Target, rate_hz: f64) -> String {
     let on_grid = target.level_on_grid(rate_hz);
     let (low_hz, high_hz) = on_grid.band_hz();
-    // A note is one line.
-    let line = |words: &str| words.split_whitespace().collect::<Vec<_>>().join(" ");
+    // A note is one line of text.
+    let line = |words: &str| {
+        let parts = words.split(|c: char| c.is_whitespace() || c.is_control());
+        let parts = parts.filter(|part| !part.is_empty());
+        parts.collect::<Vec<_>>().join(" ")
+    };
     let mut text = format!(
         "{CURVE_BEGINNING} on a grid of {} points an octave from 20 Hz\n# name: {}\n# source: {}\n\
          # support: {low_hz:.0} Hz to {high_hz:.0} Hz\n# level: as the base has it; only the form counts. Sections as at {rate_hz} Hz\n",
