@@ -12,7 +12,7 @@ use sha2::{Digest as _, Sha256};
 const LABEL: &str = "# Digest of all above (SHA-256, line ends as LF): ";
 
 /// What the digest of a file says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Digest {
     /// It is that of the text: nothing was changed since the file was written.

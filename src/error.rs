@@ -6,8 +6,8 @@
 
 use std::fmt;
 
-/// The kinds of failure, for programs that react to them; the words for people are in [`Error`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+/// The kinds of failure, for programs that react to them; the words for people are the parts of an error.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum ErrorKind {
@@ -32,24 +32,24 @@ pub enum ErrorKind {
 }
 
 /// Where an error was found.
-#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 pub struct Place {
     /// File name, or the option that carried the value.
     pub source: String,
-    /// Line, counted from 1.
+    /// Line, counted from 1; none (`null`) where no line is at fault.
     pub line: Option<usize>,
-    /// Character in that line, counted from 1, where a single one is at fault.
+    /// Character in that line, counted from 1; none (`null`) where no single character is at fault.
     pub column: Option<usize>,
-    /// Key of a TOML file, such as `gain_db.step`.
+    /// Key of a TOML file, such as `gain_db.step`; none (`null`) where no key is at fault.
     pub key: Option<String>,
 }
 
-/// A failure as a value. See the module's text for its parts.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+/// A failure as a value; its fields are the parts of the message.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 pub struct Error {
     /// The kind, for programs.
     pub kind: ErrorKind,
-    /// Where.
+    /// Where it was found.
     pub place: Place,
     /// What was found.
     pub found: String,

@@ -66,7 +66,7 @@ pub enum Verb {
 /// How results are shown.
 #[derive(Debug, Clone, Copy, ClapArgs)]
 pub struct OutputStyle {
-    /// Print one JSON document instead of text, also when the job fails (its fields are listed in DEVELOPERS.md)
+    /// Print one JSON document instead of text, also when the job fails (its schemas stand in tests/golden/schema/ of the source)
     #[arg(long)]
     pub json: bool,
     /// Print nothing but errors and what safety asks for

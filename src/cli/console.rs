@@ -4,7 +4,7 @@ use std::io::{self, ErrorKind as IoErrorKind, Write};
 
 use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind, Result};
-use serde::Serialize;
+use bandwright::report::{error_document, to_json};
 
 use super::files::in_words;
 
@@ -46,25 +46,10 @@ pub fn print_error(error: &Error) {
     let _ = writeln!(io::stderr().lock(), "bandwright: {text}");
 }
 
-/// The document of a verb that failed under `--json`.
-#[derive(Serialize)]
-struct ErrorDocument<'a> {
-    format: u32,
-    verb: Option<&'static str>,
-    error: &'a Error,
-}
-
 /// Prints an error as a JSON document; `verb` is none where none was recognised.
 pub fn print_error_document(verb: Option<&'static str>, error: &Error) {
-    let document = ErrorDocument {
-        format: 1,
-        verb,
-        error,
-    };
-    if let Ok(text) = serde_json::to_string_pretty(&document) {
-        // The error itself goes to stderr as well, so nothing is lost where stdout is.
-        let _ = print(&format!("{text}\n"));
-    }
+    // The error itself goes to stderr as well, so nothing is lost where stdout is.
+    let _ = print(&to_json(&error_document(verb, error)));
 }
 
 /// Prints what the parser says: help and version on stdout, wrong usage on stderr.

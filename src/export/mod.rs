@@ -23,7 +23,7 @@ use crate::sheet::{self, Channel, Sheet};
 use crate::units::amplitude_from_db;
 
 /// How filters are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Form {
     /// Rows `b0 b1 b2 a0 a1 a2`, `a0 = 1`: the matrix that scipy.signal calls `sos`.

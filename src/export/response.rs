@@ -8,8 +8,8 @@ use crate::measurement::grid;
 /// How a table of gain and phase begins.
 pub const RESPONSE_BEGINNING: &str = "# Equaliser response, format 1";
 
-/// Gain and phase of a chain, preamp included or not as its [`Export`] says.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// Gain and phase of a chain, preamp included where the export says so.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Response {
     /// The points of the common grid below half the rate, Hz, to 0.000001.
     pub frequency_hz: Vec<f64>,

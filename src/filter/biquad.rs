@@ -7,7 +7,9 @@ use crate::error::{Error, ErrorKind, Result};
 
 /// Normalised coefficients (`a0 = 1`):
 /// `y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]`.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema, serde::Deserialize,
+)]
 pub struct Biquad {
     /// Weight of the present input.
     pub b0: f64,

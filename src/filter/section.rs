@@ -4,7 +4,17 @@ use std::fmt;
 
 /// The three shapes of the Audio EQ Cookbook (R. Bristow-Johnson, W3C Group Note, 2021) in use here.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    serde::Serialize,
+    schemars::JsonSchema,
+    serde::Deserialize,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Shape {
@@ -44,14 +54,16 @@ impl fmt::Display for Shape {
 }
 
 /// One second-order filter as a listener types it in.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema, serde::Deserialize,
+)]
 #[serde(deny_unknown_fields)]
 pub struct Section {
     /// Which of the three shapes.
     pub shape: Shape,
-    /// Centre (peaking) or midpoint (shelves), hertz, below half the sample rate.
+    /// Centre (peaking) or midpoint (shelves), Hz, below half the sample rate.
     pub f0_hz: f64,
-    /// Gain in dB, either sign.
+    /// Gain, dB, either sign.
     pub gain_db: f64,
     /// Cookbook q, above 0.
     pub q: f64,

@@ -113,7 +113,7 @@ impl Model<'_> {
     }
 }
 
-/// Work of [`Model::points_on`], in nanoseconds on the machine of DEVELOPERS.md's table.
+/// Work of [`Model::points_on`], in nanoseconds on the machine of `tests/benches/RESULTS.md`.
 pub(super) fn work(held: &[bool], width: usize) -> u64 {
     let free = free(held).len();
     (free * (2 * free * free + width * (150 + free))) as u64

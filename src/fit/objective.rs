@@ -378,7 +378,7 @@ pub struct Workspace {
     /// Values computed since the workspace was made.
     pub evaluations: u64,
     /// Work done since then: counted operations, weighted so that one is about 2 nanoseconds on the
-    /// machine of DEVELOPERS.md's table. It depends on the problem's size only, never on a clock.
+    /// machine of `tests/benches/RESULTS.md`. It depends on the problem's size only, never on a clock.
     pub work: u64,
     signs: Vec<Sign>,
     groups: Vec<Abreast>,

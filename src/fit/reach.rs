@@ -20,7 +20,18 @@ use super::table::Table;
 use crate::filter::Section;
 
 /// How long to search.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Default, serde::Serialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Default,
+    serde::Serialize,
+    schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Effort {
     /// About 20 ms for eight sections, to follow a finger; less where an answer within 0.005 dB is found.

@@ -36,7 +36,7 @@ pub const CAUTIONS: [&str; 3] = [
 ];
 
 /// The sound field that the rules refer to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Field {
     /// Sound from everywhere; the usual choice for earphones (common practice, no source).
@@ -58,7 +58,7 @@ impl Field {
 }
 
 /// Whose table leads from the field to the eardrum.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum FieldTable {
     /// ISO 532-2, 20 Hz to 20 kHz.

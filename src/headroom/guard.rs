@@ -23,7 +23,7 @@ use crate::units::db_from_amplitude;
 pub const TRUE_PEAK_MARGIN_DB: f64 = 1.0;
 
 /// What the preamp protects against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Guard {
     /// Any steady tone.
@@ -56,7 +56,7 @@ impl Guard {
 }
 
 /// What a preamp keeps below full scale, and by how much.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Protection {
     /// What it protects against.
     pub guard: Guard,

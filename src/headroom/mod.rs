@@ -39,16 +39,17 @@ pub use guard::{Guard, Protection, TRUE_PEAK_MARGIN_DB};
 pub use preamp::{guarded, headroom};
 
 /// Gains that decide the preamp, dB.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Headroom {
-    /// The largest gain of all sections together, over 0 Hz to half the rate, worst of the rates.
+    /// The largest gain of all sections together, over 0 Hz to half the rate, worst of the rates, dB.
     pub peak_gain_db: f64,
-    /// Where that is.
+    /// Frequency of that gain, Hz.
     pub peak_hz: f64,
-    /// The rate at which that is.
+    /// Sample rate at which that is, Hz.
     pub peak_rate_hz: f64,
-    /// 20 log10 of the L1 norm of the impulse response, worst of the rates: no signal can rise by more.
+    /// 20 log10 of the L1 norm of the impulse response, worst of the rates, dB: no signal can rise by more.
     pub any_signal_gain_db: f64,
-    /// Gain to apply before the sections, 0 or less.
+    /// Gain to apply before the sections, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
 }

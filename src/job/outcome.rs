@@ -75,13 +75,13 @@ pub struct FitOutcome {
 }
 
 /// How far takes repeat, over the trusted band (all that is known, where nothing is trusted).
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SpreadFigures {
-    /// Root mean square of the spread over the grid points, dB.
+    /// Root mean square of the spread over the grid points, dB, 0 or more.
     pub rms_db: f64,
-    /// The largest spread, dB.
+    /// The largest spread, dB, 0 or more.
     pub largest_db: f64,
-    /// Where that is, hertz.
+    /// Frequency of the largest spread, Hz.
     pub largest_hz: f64,
 }
 
@@ -167,28 +167,31 @@ impl SpreadFigures {
     }
 }
 
-/// Residuals, level-free, dB rms.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+/// Residuals, the level that makes them least removed, dB rms.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Residual {
-    /// With the weights of the fit.
+    /// With the weights of the fit, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
     pub weighted_db: f64,
-    /// Unweighted over the trusted band, level refitted there. None where nothing is trusted.
+    /// Unweighted over the trusted band, its level refitted there, dB rms, 0 or more; none (`null`) where nothing is
+    /// trusted.
+    #[schemars(range(min = 0.0))]
     pub trusted_band_db: Option<f64>,
 }
 
 /// The residual without any section and with all of them.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct BeforeAfter {
-    /// No sections, free level.
+    /// Without sections.
     pub before: Residual,
     /// With the sections.
     pub after: Residual,
 }
 
 /// A wish for little loss of loudness, and what it costs.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct LoudnessWish {
-    /// The most loss that was wished, dB.
+    /// The most loss of loudness that was wished, dB, 0 or more.
     pub most_loss_db: f64,
     /// The best fit without the wish.
     pub without: TradeOffPoint,
@@ -197,13 +200,15 @@ pub struct LoudnessWish {
 }
 
 /// What a fit loses and leaves.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct TradeOffPoint {
     /// How much quieter it plays than no EQ, preamp and all, dB.
     pub loudness_loss_db: f64,
-    /// Its preamp, dB.
+    /// Its preamp, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
-    /// Its weighted residual, dB.
+    /// Its weighted residual, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
     pub residual_db: f64,
 }
 
@@ -217,28 +222,29 @@ pub struct TypedQ {
 }
 
 /// How many sections are enough.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Enough {
-    /// One more, however many more, would lower the residual by less than this, dB: what was asked for, or the spread of
-    /// the takes where that is more.
+    /// One more, however many more, would lower the residual by less than this each, dB: what was asked for, or the
+    /// spread of the takes where that is more.
     pub least_gain_db: f64,
-    /// So many were allowed, kept ones counted.
+    /// So many sections were allowed, kept ones counted.
     pub sections: usize,
 }
 
 /// The best answer for one count of sections.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct ReachPoint {
-    /// The count allowed.
+    /// The count of sections allowed.
     pub sections: usize,
-    /// Weighted residual, dB.
+    /// Weighted residual, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
     pub residual_db: f64,
-    /// J, dB^2.
+    /// The objective J, dB^2, 0 or more.
     pub objective_db2: f64,
 }
 
 /// How the answer was searched for and how certain it is.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SearchReport {
     /// Evaluations of the objective.
     pub evaluations: u64,

@@ -156,7 +156,7 @@ pub enum Seal {
 }
 
 /// Whether the takes of a side are of one thing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Agreement {
     /// Most are alike.

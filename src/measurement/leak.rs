@@ -42,7 +42,7 @@ const HIGHEST_CORNER_HZ: f64 = 560.0;
 const QS: [f64; 9] = [0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5];
 
 /// The order of a leak's high-pass.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Order {
     /// 6 dB an octave.

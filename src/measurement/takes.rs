@@ -11,7 +11,9 @@ use crate::names;
 const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
 
 /// Which ear a take belongs to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, schemars::JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
     /// The left earphone.

@@ -1,8 +1,6 @@
-//! The document of `check --json`: one JSON object, schema below, field by field.
-//!
-//! Every object has all of its fields; a figure that does not exist is `null`. Levels are dB rounded to 0.0001,
-//! frequencies 0.001 Hz, shares 0.000001; deviations and tolerances of points are not rounded.
+//! The document of `check --json`. Its schema is made from these types ([`super::schema`]).
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::check_text::{explanation_words, found};
@@ -17,95 +15,98 @@ use crate::verify::remeasured::{Change, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome, Subject};
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
-/// The whole document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `check --json`. Every object has all its fields; a figure that does not exist is `null`. Levels are
+/// dB rounded to 0.0001, frequencies 0.001 Hz, shares 0.000001; deviations and tolerances of points are not rounded.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CheckDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `check`.
+    #[schemars(extend("const" = "check"))]
     pub verb: &'static str,
-    /// The sheet's file.
+    /// Name of the sheet's file.
     pub sheet: String,
-    /// Its unit.
+    /// Name of the unit, from the sheet.
     pub unit: String,
-    /// Its target.
+    /// Name of the target, from the sheet.
     pub target: String,
-    /// Whether the file is as it was written: `intact`, `edited` or `missing` (it ends with no digest); `null` without a
-    /// file.
+    /// Whether the file is as it was written; `null` where a sheet was checked that is no file.
     pub digest: Option<Digest>,
     /// The limits that it was held against.
     pub limits: CheckLimitsPart,
     /// Whether every point passes.
     pub passes: bool,
-    /// The points.
+    /// What was tested.
     pub points: Vec<CheckPointPart>,
     /// Whether the promise was kept; `null` without takes.
     pub promise: Option<PromisePart>,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
-/// Limits of a check.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Limits that a sheet was held against.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CheckLimitsPart {
-    /// Their name; `null` where there are none.
+    /// Their name; `null` where the sheet has none and none were given.
     pub name: Option<String>,
     /// Whether they are the sheet's own.
     pub own: bool,
-    /// `sheet`, `library` or `file`; `null` where there are none.
+    /// Where they come from; `null` where the sheet has none and none were given.
     pub from: Option<LimitsFrom>,
 }
 
-/// A point.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A point that was tested.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CheckPointPart {
     /// What was tested.
     pub point: Subject,
-    /// `pass`, `fail` or `not-in-sheet`.
+    /// How the test ended.
     pub outcome: Outcome,
-    /// The largest deviation: dB, but for coefficients.
+    /// The largest deviation, not rounded: a plain number for coefficients, LU for loudness, else dB; `null` where
+    /// nothing was measured or it is infinite.
     pub deviation: Option<f64>,
-    /// What is allowed.
+    /// The largest deviation that passes, in the same unit; `null` where there is none.
     pub tolerance: Option<f64>,
-    /// Its frequency, Hz.
+    /// Frequency of the deviation, Hz; `null` where it has none.
     pub at_hz: Option<f64>,
-    /// Its rate, Hz.
+    /// Sample rate of the deviation, Hz; `null` where it has none.
     pub rate_hz: Option<f64>,
-    /// Its side.
+    /// Side of the deviation; `null` where the sheet has one EQ for both, or the point is about the whole sheet.
     pub side: Option<Side>,
-    /// The sentence.
+    /// The sentence for people.
     pub text: String,
 }
 
-/// Whether the promise was kept.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Whether the promised change was measured.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct PromisePart {
-    /// `kept`, `not-kept` or `cannot-tell`.
+    /// The answer.
     pub verdict: Verdict,
-    /// The rate that the promise was computed at, Hz.
+    /// Sample rate at which the promise was computed, Hz.
     pub rate_hz: f64,
-    /// Lowest and highest frequency that was judged, Hz.
+    /// Lowest and highest frequency that counted, Hz.
     pub judged_hz: [f64; 2],
-    /// Takes before.
+    /// The takes before.
     pub before: SessionPart,
-    /// Takes after.
+    /// The takes after.
     pub after: SessionPart,
     /// Spread of one take, dB rms; assumed where `freedom` is 0.
     pub spread_db: f64,
-    /// Its degrees of freedom.
+    /// Degrees of freedom of the spread.
     pub freedom: usize,
-    /// The level; `null` where levels do not compare.
+    /// The level; `null` where levels before and after do not compare.
     pub level: Option<CheckLevelPart>,
-    /// The largest change that could hide, dB.
+    /// The largest change, 50 Hz to 8 kHz, of a mistake that these takes do not exclude, dB, 0 or more.
     pub unseen_db: f64,
-    /// The likeliest first.
+    /// What may have happened, the likeliest first, at least three.
     pub explanations: Vec<ExplanationPart>,
-    /// One, or left and right.
+    /// One change, or left and right.
     pub changes: Vec<ChangePart>,
 }
 
-/// One session.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Takes of one session.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SessionPart {
     /// Names of the kept takes.
     pub takes: Vec<String>,
@@ -113,84 +114,92 @@ pub struct SessionPart {
     pub set_aside: Vec<String>,
 }
 
-/// The level.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The change of level.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CheckLevelPart {
-    /// The preamp, dB.
+    /// The promised change: the preamp, dB.
     pub promised_db: f64,
-    /// What was measured, dB.
+    /// The measured change, dB.
     pub measured_db: f64,
-    /// Its standard error, dB.
+    /// Standard error of the measured change, dB, 0 or more.
     pub error_db: f64,
 }
 
-/// An explanation.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Something that may have happened. A field that does not belong to its kind is `null`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ExplanationPart {
-    /// Its kind.
+    /// What happened: `nothing-wrong`, `seal-differs`, `section-missing`, `sign-flipped`, `number-wrong`, `q-read-as`
+    /// (the equaliser means something else by q), `bypassed`, `applied-twice`, `wrong-side`, `wrong-rate`,
+    /// `preamp-missing` or `something-else`.
+    #[schemars(extend("enum" = ["nothing-wrong", "seal-differs", "section-missing", "sign-flipped", "number-wrong", "q-read-as", "bypassed", "applied-twice", "wrong-side", "wrong-rate", "preamp-missing", "something-else"]))]
     pub kind: &'static str,
-    /// Posterior probability, 0 to 1.
+    /// Its probability after these takes, 0 to 1.
+    #[schemars(range(min = 0.0, max = 1.0))]
     pub share: f64,
-    /// What it leaves, rms in standard errors.
+    /// What it leaves unexplained, rms in standard errors, 0 or more; about 1 where it fits.
     pub misfit: f64,
-    /// The largest change that it makes to the promise, 50 Hz to 8 kHz, dB.
+    /// The largest change that it makes to the promise, 50 Hz to 8 kHz, dB with its sign.
     pub worst_db: f64,
-    /// Where, Hz.
+    /// Frequency of that change, Hz.
     pub worst_hz: f64,
-    /// The side of the section.
+    /// Side of the section; `null` for both.
     pub side: Option<Side>,
-    /// The section's number, from 1.
+    /// Number of the section within its EQ, from 1.
     pub section_number: Option<usize>,
     /// The section as the sheet has it.
     pub section: Option<Section>,
-    /// The number that is wrong: `f0_hz`, `gain_db` or `q`.
+    /// Which number of the section is wrong: `f0_hz`, `gain_db` or `q`.
+    #[schemars(extend("enum" = ["f0_hz", "gain_db", "q", null]))]
     pub number: Option<&'static str>,
-    /// What it probably is: the slip, else the fitted number.
+    /// What that number probably is: the slip, else the number that fits best, in its own unit.
     pub fitted: Option<f64>,
-    /// The slip of the printed number that fits.
+    /// The slip of the printed number that fits, in its own unit; `null` where none does.
     pub slip: Option<f64>,
-    /// How q is read: of peaking sections.
+    /// What q is read as for peaking sections.
+    #[schemars(extend("enum" = ["cookbook", "bandwidth-octaves", "width-3-db", "pole-q", null]))]
     pub peaking_q: Option<&'static str>,
-    /// How q is read: of shelves.
+    /// What q is read as for shelves.
+    #[schemars(extend("enum" = ["cookbook", "slope", null]))]
     pub shelf_q: Option<&'static str>,
-    /// Which sections play where: `swapped`, `left-on-both`, `right-on-both`, `the-other`.
+    /// Which sections play where.
     pub mix: Option<Mix>,
-    /// The rate of the coefficients, Hz.
+    /// Sample rate that the coefficients are for, Hz.
     pub coefficients_hz: Option<f64>,
-    /// The rate that they play at, Hz.
+    /// Sample rate that they play at, Hz.
     pub played_hz: Option<f64>,
-    /// Lost by the seal at 30 Hz, dB.
+    /// Bass lost by the seal at 30 Hz after against before, dB; negative is a loss before.
     pub loss_at_30_hz_db: Option<f64>,
-    /// The sentence.
+    /// The sentence for people.
     pub text: String,
 }
 
-/// A change.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A measured change beside the promised one. Curves have one value for each of `frequency_hz`, at the level of the
+/// promise.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ChangePart {
-    /// The side; `null`: the mean of the sides.
+    /// The side; `null` for the mean of the sides.
     pub side: Option<Side>,
-    /// Takes in the mean before.
+    /// Number of takes in the mean before.
     pub takes_before: usize,
-    /// Takes in the mean after.
+    /// Number of takes in the mean after.
     pub takes_after: usize,
-    /// Measured minus promised over the judged band, dB rms.
+    /// Measured minus promised over the judged band, dB rms, 0 or more.
     pub rms_db: f64,
-    /// Its largest value, dB.
+    /// Its largest value there, dB with its sign.
     pub worst_db: f64,
-    /// Where, Hz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
-    /// Its standard error there, dB.
+    /// Standard error of that value, dB, 0 or more.
     pub worst_error_db: f64,
-    /// Grid frequencies, Hz.
+    /// Frequencies of the common grid, rising, Hz.
     pub frequency_hz: Vec<f64>,
-    /// Promised, dB.
+    /// The promised change, dB.
     pub promised_db: Vec<f64>,
-    /// Measured, at the level of the promise, dB.
+    /// The measured change, dB.
     pub measured_db: Vec<f64>,
-    /// Standard error, dB.
+    /// Standard error of the measured change, dB, 0 or more.
     pub standard_error_db: Vec<f64>,
-    /// By the first explanation, dB; `null` for something else.
+    /// What the likeliest explanation predicts, dB; `null` (the whole array) for `something-else`.
     pub explained_db: Option<Vec<f64>>,
 }
 

@@ -1,7 +1,7 @@
-//! What an EQ costs, as a part of a document. Every object has all its fields; what is missing is `null`, and `missing`
-//! says why. Levels are dB rounded to 0.0001, frequencies 0.001 Hz.
+//! What an EQ costs, as a part of a document, whose schema is made from these types ([`super::schema`]).
 
 use crate::headroom::loudness::LoudnessChange;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::data::{hertz, level, rounded, share};
@@ -12,8 +12,8 @@ use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, Span};
 use crate::measurement::takes::Side;
 use crate::units::amplitude_from_db;
 
-/// Figures, or why there are none.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Figures, or why there are none: one of the two fields is `null`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ToldPart<T> {
     /// The figures; `null` where something is missing.
     pub figures: Option<T>,
@@ -30,33 +30,36 @@ impl<T> ToldPart<T> {
     }
 }
 
-/// What an EQ costs.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// What an EQ costs. Levels are dB rounded to 0.0001, frequencies 0.001 Hz, volts, milliamperes and percentages
+/// 0.000001.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CostPart {
-    /// The sample rate, Hz.
+    /// Sample rate of the fit, Hz.
     pub rate_hz: f64,
-    /// Gain before the sections, dB.
+    /// Gain before the sections, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
     /// What was played.
     pub programme: ProgrammePart,
-    /// The change of loudness (ITU-R BS.1770).
+    /// Change of the loudness of that programme against no EQ (ITU-R BS.1770); with an EQ for each side, of both
+    /// together.
     pub loudness: LoudnessPart,
-    /// Level and drive.
+    /// Level at the ear and drive of the earphone.
     pub drive: ToldPart<DrivePart>,
-    /// How the source's output impedance bends the response.
+    /// How the source's output impedance changes the response.
     pub output_bend: ToldPart<OutputBendPart>,
-    /// Time allowed at the volume in use.
+    /// Listening time that rules allow at the volume in use.
     pub exposure: ToldPart<ExposurePart>,
-    /// Time allowed with the volume turned so that the programme is as loud as without EQ.
+    /// The same with the volume turned so that the programme is as loud as without EQ.
     pub exposure_as_loud: ToldPart<ExposurePart>,
-    /// Time allowed at the wished level.
+    /// The same at the level of `--play-at`.
     pub exposure_as_wished: ToldPart<ExposurePart>,
-    /// Distortion to expect.
+    /// Distortion to expect where the EQ boosts.
     pub distortion: ToldPart<DistortionPart>,
 }
 
 /// A programme.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ProgrammePart {
     /// Its name.
     pub name: String,
@@ -64,16 +67,16 @@ pub struct ProgrammePart {
     pub band_hz: [f64; 2],
     /// Its rms relative to a full-scale sine's, dB.
     pub rms_db: f64,
-    /// Its peak over its rms, dB.
+    /// Its peak over its rms, dB, 0 or more.
     pub crest_db: f64,
 }
 
-/// A change of loudness.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A change of loudness; negative is quieter.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct LoudnessPart {
-    /// Through the sections alone, LU.
+    /// Change through the sections alone, LU.
     pub sections_lu: f64,
-    /// Through preamp and sections, LU.
+    /// Change through preamp and sections, LU.
     pub total_lu: f64,
 }
 
@@ -87,19 +90,19 @@ impl LoudnessPart {
 }
 
 /// Level and drive.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct DrivePart {
-    /// dB SPL at 1 V rms.
+    /// Sensitivity: dB SPL at 1 V rms.
     pub sensitivity_db_per_v: f64,
-    /// dB SPL at 1 mW; `null` without impedance.
+    /// Sensitivity: dB SPL at 1 mW; `null` without impedance.
     pub sensitivity_db_per_mw: Option<f64>,
-    /// Where both hold, Hz.
+    /// Frequency at which both sensitivities hold, Hz.
     pub sensitivity_at_hz: f64,
-    /// Magnitude of the impedance there, ohms.
+    /// Magnitude of the impedance there, ohm, above 0; `null` where it is not known.
     pub impedance_ohm: Option<f64>,
     /// Name of the source; `null` where none is known, and then `full_scale_v` is 1.
     pub source: Option<String>,
-    /// A full-scale sine without load at the volume in use, V rms.
+    /// Voltage of a full-scale sine without load at the volume in use, V rms.
     pub full_scale_v: f64,
     /// A full-scale sine at `sensitivity_at_hz`.
     pub full_scale_sine: SinePart,
@@ -109,124 +112,131 @@ pub struct DrivePart {
     pub after: LevelPart,
     /// The equalised programme at the earphone.
     pub electrical: ElectricalPart,
-    /// Between the programme's peaks and the source's largest sine, dB; negative where it clips.
+    /// Room between the programme's peaks and the source's largest sine, dB; negative where it clips. `null` where no
+    /// source is known.
     pub source_margin_db: Option<f64>,
-    /// Between the programme's peaks and digital full scale, dB; negative where it clips.
+    /// Room between the programme's peaks and digital full scale, dB; negative where it clips.
     pub full_scale_margin_db: f64,
-    /// What a wished level takes; `null` where none was asked for.
+    /// What the level of `--play-at` takes; `null` where none was asked for.
     pub wished: Option<WishedPart>,
     /// Lowest and highest frequency that was counted, Hz.
     pub band_hz: [f64; 2],
     /// Share of the programme's power that was counted, 0 to 1.
+    #[schemars(range(min = 0.0, max = 1.0))]
     pub counted: f64,
 }
 
 /// A full-scale sine.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SinePart {
-    /// At the eardrum without EQ, dB SPL.
+    /// Level at the eardrum without EQ, dB SPL.
     pub before_db_spl: f64,
-    /// At the eardrum with EQ, dB SPL.
+    /// Level at the eardrum with EQ, dB SPL.
     pub after_db_spl: f64,
-    /// At the earphone with EQ, V rms.
+    /// Voltage at the earphone with EQ, V rms.
     pub voltage_v: f64,
-    /// Its current, mA rms.
+    /// Current with EQ, mA rms; `null` without impedance.
     pub current_ma: Option<f64>,
 }
 
 /// A programme at the eardrum.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct LevelPart {
-    /// dB SPL.
+    /// Its level, dB SPL.
     pub level_db_spl: f64,
-    /// A-weighted.
+    /// Its A-weighted level, dBA.
     pub level_dba: f64,
 }
 
-/// Volts and milliamperes.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A programme at the earphone.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ElectricalPart {
-    /// V rms.
+    /// Voltage, V rms.
     pub rms_v: f64,
-    /// V of the peaks.
+    /// Voltage of the peaks, V.
     pub peak_v: f64,
-    /// mA rms; `null` without impedance.
+    /// Current, mA rms; `null` without impedance.
     pub rms_ma: Option<f64>,
-    /// mA of the peaks.
+    /// Current of the peaks, mA; `null` without impedance.
     pub peak_ma: Option<f64>,
 }
 
 /// What a wished level takes.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct WishedPart {
-    /// The wish, dB SPL or dBA.
+    /// The wished level: dBA where `a_weighted`, else dB SPL.
     pub level_db: f64,
-    /// Whether it is A-weighted.
+    /// Whether the wish is A-weighted.
     pub a_weighted: bool,
-    /// From the volume in use, dB.
+    /// How much to turn up from the volume in use, dB; negative is down.
     pub turn_up_db: f64,
-    /// A full-scale sine without load at that volume, V rms.
+    /// Voltage of a full-scale sine without load at that volume, V rms.
     pub full_scale_v: f64,
-    /// The equalised programme at the earphone.
+    /// The equalised programme at the earphone, at that volume.
     pub electrical: ElectricalPart,
-    /// As above, at that volume.
+    /// Room between the programme's peaks and the source's largest sine at that volume, dB; negative where it clips.
+    /// `null` where no source is known.
     pub source_margin_db: Option<f64>,
 }
 
-/// The bend of an output impedance.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// What an output impedance does to the response, its mean removed.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct OutputBendPart {
-    /// Frequencies of the common grid, Hz.
+    /// Frequencies of the common grid, rising, Hz.
     pub frequency_hz: Vec<f64>,
-    /// The bend at each, mean removed, dB.
+    /// Change of the level at each of them, `mean_db` removed, dB.
     pub bend_db: Vec<f64>,
     /// The mean that was removed, dB.
     pub mean_db: f64,
-    /// Highest minus lowest, dB.
+    /// Highest minus lowest, dB, 0 or more.
     pub range_db: f64,
-    /// The largest deviation, dB.
+    /// The largest deviation, dB with its sign.
     pub largest_db: f64,
-    /// Where that is, Hz.
+    /// Frequency of that deviation, Hz.
     pub largest_hz: f64,
     /// Whether the phase of the impedance was known.
     pub phase_known: bool,
 }
 
-/// Time that rules allow.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Listening time that rules allow: an estimate. Its cautions belong beside every figure.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ExposurePart {
-    /// What belongs beside every figure here, in sentences.
+    /// What must be said beside every figure here, in sentences: local rules and a hearing professional come first.
     pub cautions: Vec<&'static str>,
-    /// At the eardrum, dBA.
+    /// Level at the eardrum, dBA.
     pub eardrum_dba: f64,
-    /// `diffuse` or `free`.
+    /// The sound field that the rules refer to.
     pub field: crate::headroom::exposure::Field,
-    /// Whose table led there: `iso-532-2` or `itu-t-p58`.
+    /// The table that leads from the eardrum to that field.
     pub table: crate::headroom::exposure::FieldTable,
-    /// In that field, dBA.
+    /// Level in that field by that table, dBA.
     pub field_dba: f64,
-    /// In that field by the other table, dBA.
+    /// Level in that field by the other table, dBA.
     pub other_table_dba: f64,
-    /// In a diffuse field by `table`, dBA: above 85 it harms hearing.
+    /// Level in a diffuse field by `table`, whatever the `field`, dBA. It is compared with 85 dBA (above, a caution)
+    /// and 100 dBA (above, a wish is refused).
     pub diffuse_dba: f64,
-    /// WHO-ITU H.870, adults, a week.
+    /// Time a week for adults, WHO-ITU H.870.
     pub adults_per_week: TimePart,
-    /// WHO-ITU H.870, adults, a day.
+    /// Time a day for adults, WHO-ITU H.870.
     pub adults_per_day: TimePart,
-    /// WHO-ITU H.870, children, a week.
+    /// Time a week for children, WHO-ITU H.870.
     pub children_per_week: TimePart,
-    /// WHO-ITU H.870, children, a day.
+    /// Time a day for children, WHO-ITU H.870.
     pub children_per_day: TimePart,
-    /// NIOSH 1998, a day.
+    /// Time a day at work, NIOSH 1998.
     pub niosh_per_day: TimePart,
 }
 
 /// A time that a rule allows.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TimePart {
-    /// `hours`, `not-limited` or `none`.
+    /// `hours`; `not-limited` where the rule gives no limit; `none` where it allows no time.
+    #[schemars(extend("enum" = ["hours", "not-limited", "none"]))]
     pub kind: &'static str,
-    /// The hours; `null` where the rule gives no limit, which does not mean harmless; 0 for none.
+    /// The hours, rounded down to 0.0001; 0 for `none`; `null` where the rule gives no limit, which does not mean
+    /// harmless.
+    #[schemars(range(min = 0.0))]
     pub hours: Option<f64>,
     /// The same in words.
     pub words: String,
@@ -249,20 +259,20 @@ impl TimePart {
 }
 
 /// Distortion to expect.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct DistortionPart {
-    /// The level before EQ, dB SPL, as the measurements state theirs.
+    /// Level before EQ, dB SPL, as the measurements state theirs.
     pub listening_db_spl: f64,
-    /// What the volume is turned up by, dB, so that the loudness stays.
+    /// How much the volume is turned up so that the loudness stays, dB.
     pub turn_up_db: f64,
     /// One entry for each side that was measured.
     pub sides: Vec<SideDistortionPart>,
 }
 
-/// Of one side.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Distortion of one side.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SideDistortionPart {
-    /// `left`, `right` or `unknown`.
+    /// Which side.
     pub side: Side,
     /// Levels of the measurements, dB SPL.
     pub measured_db_spl: Vec<f64>,
@@ -271,26 +281,29 @@ pub struct SideDistortionPart {
 }
 
 /// A frequency that is driven harder.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct BoostedPart {
     /// The frequency, Hz.
     pub frequency_hz: f64,
-    /// By how much, dB.
+    /// How much harder it is driven, dB, above 0.
     pub rise_db: f64,
-    /// Without EQ.
+    /// Distortion without EQ.
     pub before: EstimatePart,
-    /// With EQ.
+    /// Distortion with EQ.
     pub after: EstimatePart,
 }
 
 /// Distortion at a level.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct EstimatePart {
     /// The level, dB SPL.
     pub level_db_spl: f64,
-    /// The distortion, percent; `null` where nothing was measured.
+    /// The distortion, percent, 0 or more; `null` where nothing was measured.
+    #[schemars(range(min = 0.0))]
     pub percent: Option<f64>,
-    /// `frequency`, `below-level` or `above-level` where the value is no interpolation; the nearest level's stands then.
+    /// Where the value is no interpolation, which side of the measurements it is on: `frequency`, `below-level` or
+    /// `above-level` (then the nearest level's value stands here); `null` for an interpolation.
+    #[schemars(extend("enum" = ["frequency", "below-level", "above-level", null]))]
     pub outside: Option<&'static str>,
 }
 

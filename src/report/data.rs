@@ -1,12 +1,10 @@
-//! The documents of `fit --json` and `fit --per-side --json`: one JSON object, schema below, field by field.
-//!
-//! Levels and gains are dB rounded to 0.0001, trust and weight to 0.000001, frequencies of curves
-//! to 0.001 Hz; the numbers of the sections stand exactly as in the sheet. Arrays of one object are
-//! of equal length and hold numbers only; a single figure that does not exist is `null`.
+//! The documents of `fit --json` and `fit --per-side --json`. Their schemas are made from these types ([`super::schema`]):
+//! the doc comment of a field is its description there.
 
 use super::cost_data::{CostPart, LoudnessPart, cost_part};
 use std::io;
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::caution::Caution;
@@ -22,24 +20,24 @@ use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
 
 /// What kind of file was written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum FileKind {
-    /// The preset.
+    /// The equaliser sheet.
     Sheet,
-    /// The picture.
+    /// The picture, SVG.
     Plot,
-    /// A target as a curve.
+    /// A target as a curve, CSV.
     Curve,
-    /// A target as a recipe.
+    /// A target as a recipe, TOML.
     Recipe,
-    /// Second-order sections.
+    /// The filters as second-order sections.
     Sos,
-    /// Bare coefficients.
+    /// The filters as bare coefficients.
     Coefficients,
-    /// An impulse response.
+    /// The filters as impulse responses.
     Impulse,
-    /// A table of gain and phase.
+    /// The filters as a table of gain and phase.
     Response,
 }
 
@@ -61,200 +59,204 @@ impl FileKind {
 }
 
 /// One file that was written.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct WrittenFile {
-    /// Such as `sheet` or `plot`: [`FileKind::name`].
+    /// What it holds.
     pub kind: FileKind,
-    /// Where, as the user gave it.
+    /// Where it is, as it was typed.
     pub path: String,
 }
 
-/// The whole document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `fit --json`: one EQ for both sides. Levels and gains are dB, rounded to 0.0001; trust and weight to
+/// 0.000001; frequencies of curves to 0.001 Hz. The numbers of the sections stand exactly as in the sheet. The arrays
+/// of one object are of equal length. A figure that does not exist is `null`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct FitDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `fit`.
+    #[schemars(extend("const" = "fit"))]
     pub verb: &'static str,
     /// Name of the unit.
     pub unit: String,
     /// Names of the takes that were averaged.
     pub takes: Vec<String>,
-    /// The takes that were set aside, and why.
+    /// The takes that were not averaged, and why; in order of side, then of what was measured.
     pub set_aside: Vec<SetAsidePart>,
-    /// Lowest and highest frequency, Hz, of what the coupler's resonance makes its own, so that it counts less and
-    /// nothing is boosted or narrow there; `null` where no such resonance was seen.
+    /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
+    /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
     pub guard_band_hz: Option<[f64; 2]>,
-    /// What the fitted curve was smoothed by, in words; `null` where it was not.
+    /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
     pub target: TargetPart,
     /// Name of the limits.
     pub limits: String,
-    /// All sample rates of the limits, Hz; the fit was made at the first.
+    /// All sample rates of the limits, Hz. The fit was made at the first.
     pub rates_hz: Vec<f64>,
-    /// The sections in frequency order.
+    /// The sections, by rising frequency.
     pub sections: Vec<SectionPart>,
-    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising; empty for other equalisers.
+    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising: slots of a fixed frequency without a section. Empty
+    /// for other equalisers.
     pub idle_bands_hz: Vec<f64>,
-    /// Where as few sections as needed were asked for: so many (`sections`, kept ones counted), since one more, however many
-    /// more, would lower the residual by less than `least_gain_db`; otherwise `null`.
+    /// With `--sections auto`, how many sections are enough; else `null`.
     pub enough: Option<Enough>,
-    /// `preamp_db` to apply before the sections (0 or less); the largest gain of all sections
-    /// together, `peak_gain_db`, at `peak_hz` and `peak_rate_hz`; `any_signal_gain_db`, by which no
-    /// signal can be exceeded.
+    /// The preamp, and the largest gains that decide it.
     pub headroom: Headroom,
-    /// What the preamp protects against: `guard`, `sine` (any steady tone) or `any-signal`; `true_peak_margin_db`, the room
-    /// it leaves above that for the curve between the samples.
+    /// What the preamp protects against, and with how much room.
     pub protection: Protection,
-    /// How loud pink noise plays beside no EQ (ITU-R BS.1770), LU: `sections_lu` through the sections alone, `total_lu` with
-    /// the preamp; negative is quieter.
+    /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770).
     pub loudness: LoudnessPart,
-    /// Where at most so much loss was wished, `most_loss_db`: the fit `without` the wish, and the `trade_off`, fits that no
-    /// other one found beats in both `loudness_loss_db` and `residual_db` (with their `preamp_db`); otherwise `null`.
+    /// With `--max-loudness-loss`, what the wish cost; else `null`.
     pub loudness_wish: Option<LoudnessWish>,
-    /// Where that was asked for, what the EQ costs at the rate of the fit; otherwise `null`.
+    /// With `--cost` or an option of it, what the EQ costs at the rate of the fit; else `null`.
     pub cost: Option<CostPart>,
-    /// Residual (equalised minus target, level-free, dB rms) `before` without sections and `after`
-    /// with them, each `weighted_db` as in the fit and `trusted_band_db` unweighted over the
-    /// trusted band (`null` where nothing is trusted).
+    /// Residual: equalised minus target, the level that makes it least removed, before and after.
     pub residual: BeforeAfter,
-    /// The weighted residual at every rate.
+    /// The weighted residual at each of `rates_hz`.
     pub residual_by_rate: Vec<RateResidual>,
-    /// The best answers for 0, 1, ... sections (from the kept ones on, where sections are kept), before steps: `sections` allowed, the weighted
-    /// residual `residual_db` (dB rms) and the objective `objective_db2` (dB^2).
+    /// What 0, 1, ... sections could reach, before the numbers were put on the equaliser's steps; from the kept
+    /// sections on, where sections were kept.
     pub reach: Vec<ReachPoint>,
-    /// The minimised objective: squared weighted residual plus the economy term, dB^2.
+    /// The minimised objective J: squared weighted residual plus the economy term, dB^2, 0 or more.
     pub objective_db2: f64,
-    /// Gains of the single sections over the gain of their sum, 1 or more; `null` without sections.
+    /// Sum of the magnitudes of the sections' gains over the magnitude of their summed gain, weighted mean, 1 or more;
+    /// 1: no section works against another. `null` without sections.
     pub economy_ratio: Option<f64>,
-    /// `evaluations` of the objective, local solutions (`polishes`), `restarts`, independent `searches`, how
-    /// many of them were `agreeing` with this answer, whether it is `exact` (nothing left to gain), and why
-    /// it came to a `stop`.
+    /// How the answer was searched for, and how certain it is.
     pub search: SearchReport,
-    /// How far the takes repeat over the trusted band: `rms_db`, and `largest_db` at `largest_hz`;
-    /// `null` when it is unknown.
+    /// How far the takes repeat over the trusted band; `null` where that is unknown, as with one take a side.
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<[f64; 2]>,
-    /// Where measured and equalised were made to meet the target in `curves`, Hz; `null` where their weighted means do.
+    /// Frequency at which measured and equalised were made to meet the target in `curves`, Hz; `null` where their
+    /// weighted means meet it.
     pub aligned_at_hz: Option<f64>,
     /// The curves where both measurement and target exist.
     pub curves: CurvesPart,
-    /// The sum of the sections over the whole grid.
+    /// The summed gain of the sections over the whole grid.
     pub sections_curve: SectionsPart,
-    /// What the reader should know first.
+    /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
+    /// found.
     pub cautions: Vec<CautionPart>,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
-/// The whole document of a fit with one EQ for each side.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `fit --per-side --json`: one EQ for each side. Rounding as in the document of one EQ; what belongs
+/// to one side stands in `sides`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct PerSideDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `fit`.
+    #[schemars(extend("const" = "fit"))]
     pub verb: &'static str,
     /// Name of the unit.
     pub unit: String,
     /// Names of the takes that were averaged, each side's to its own mean.
     pub takes: Vec<String>,
-    /// The takes that were set aside, and why.
+    /// The takes that were not averaged, and why; in order of side, then of what was measured.
     pub set_aside: Vec<SetAsidePart>,
-    /// As in the document of one EQ.
+    /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
+    /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
     pub guard_band_hz: Option<[f64; 2]>,
-    /// What the fitted curve was smoothed by, in words; `null` where it was not.
+    /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
     pub target: TargetPart,
     /// Name of the limits.
     pub limits: String,
-    /// All sample rates of the limits, Hz; the fit was made at the first.
+    /// All sample rates of the limits, Hz. The fit was made at the first.
     pub rates_hz: Vec<f64>,
-    /// The worst of both sides; `preamp_db` is the same for both.
+    /// The largest gains, the worse of both sides; `preamp_db` is the same for both.
     pub headroom: Headroom,
-    /// As in the document of one EQ.
+    /// What the preamp protects against, and with how much room.
     pub protection: Protection,
-    /// Of both sides together.
+    /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770), both sides together.
     pub loudness: LoudnessPart,
-    /// As in the document of one EQ.
+    /// With `--max-loudness-loss`, what the wish cost; else `null`.
     pub loudness_wish: Option<LoudnessWish>,
-    /// Residual of both sides together, at the level they share.
+    /// Residual of both sides together, at the level that they share: root of the mean square.
     pub residual: BeforeAfter,
-    /// The weighted residual of both together at every rate.
+    /// The weighted residual of both sides together at each of `rates_hz`.
     pub residual_by_rate: Vec<RateResidual>,
-    /// How much louder left is than right beside what is wanted, dB, weighted mean: `before_db` without sections,
-    /// `after_db` with them. Half of it is in the residual of either side.
+    /// How much louder left is than right beside what is wanted; half of it is in the residual of either side.
     pub level_difference: LevelDifference,
-    /// The minimised objective, the mean of both sides', dB^2.
+    /// The minimised objective J, the mean of both sides', dB^2, 0 or more.
     pub objective_db2: f64,
-    /// Gains of the single sections over the gain of their sum, over both sides; `null` without sections.
+    /// Sum of the magnitudes of the sections' gains over the magnitude of their summed gain, over both sides, 1 or
+    /// more; `null` without sections.
     pub economy_ratio: Option<f64>,
-    /// As in the document of one EQ, a side.
+    /// With `--sections auto`, how many sections a side are enough; else `null`.
     pub enough: Option<Enough>,
-    /// As in the document of one EQ, counted over both sides and what they share.
+    /// How the answer was searched for, counted over both sides and what they share.
     pub search: SearchReport,
-    /// As in the document of one EQ, sides pooled.
+    /// How far the takes repeat over the trusted band, sides pooled; `null` where that is unknown.
     pub spread: Option<SpreadFigures>,
-    /// As in the document of one EQ.
+    /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<[f64; 2]>,
     /// Left, then right.
     pub sides: Vec<SidePart>,
-    /// What the reader should know first.
+    /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
+    /// found.
     pub cautions: Vec<CautionPart>,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
-/// One side of it. Fields are those of the document of one EQ, for this side; residuals are taken at the level that both
-/// share.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// One side of it: the fields of the document of one EQ, for this side. Residuals and curves are taken at the level
+/// that both sides share.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SidePart {
     /// `left` or `right`.
     pub side: Side,
     /// Names of this side's takes that were averaged.
     pub takes: Vec<String>,
-    /// This side's sections.
+    /// This side's sections, by rising frequency.
     pub sections: Vec<SectionPart>,
-    /// This side's.
+    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising: slots of a fixed frequency without a section. Empty
+    /// for other equalisers.
     pub idle_bands_hz: Vec<f64>,
-    /// What they cost: level, drive and distortion of this side, loudness of both together.
+    /// With `--cost` or an option of it: level, drive and distortion of this side, loudness of both together; else
+    /// `null`.
     pub cost: Option<CostPart>,
     /// This side's residual.
     pub residual: BeforeAfter,
     /// This side's weighted residual at every rate.
     pub residual_by_rate: Vec<RateResidual>,
-    /// This side's residual and objective with 0, 1, ... sections a side.
+    /// What 0, 1, ... sections a side could reach, before steps.
     pub reach: Vec<ReachPoint>,
-    /// This side's part of the objective.
+    /// This side's objective, dB^2, 0 or more.
     pub objective_db2: f64,
-    /// This side's.
+    /// This side's economy ratio, 1 or more; `null` without sections.
     pub economy_ratio: Option<f64>,
     /// How this side was searched for at the shared level.
     pub search: SearchReport,
-    /// This side's. Levels are relative: the weighted mean of measured minus target over both sides is 0 dB, and
-    /// likewise of equalised minus target.
+    /// This side's curves. Levels are relative: over both sides together, the weighted mean of measured minus target is
+    /// 0 dB, and likewise of equalised minus target.
     pub curves: CurvesPart,
-    /// This side's.
+    /// The summed gain of this side's sections over the whole grid.
     pub sections_curve: SectionsPart,
 }
 
 /// A take that does not count.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SetAsidePart {
     /// Its name.
     pub take: String,
     /// What was found, in words.
     pub finding: String,
-    /// What it loses at 30 Hz, dB, where it leaks; otherwise `null`.
+    /// Bass lost at 30 Hz, dB, positive, where it leaks; else `null`.
     pub loss_at_30_hz_db: Option<f64>,
-    /// Corner of the leak, Hz, where it leaks; otherwise `null`.
+    /// Corner frequency of the leak, Hz, where it leaks; else `null`.
     pub leak_corner_hz: Option<f64>,
 }
 
 /// The wanted response.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TargetPart {
     /// Its name, with its contours.
     pub name: String,
@@ -263,52 +265,57 @@ pub struct TargetPart {
 }
 
 /// The residual at one sample rate.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct RateResidual {
-    /// The rate, Hz.
+    /// The sample rate, Hz.
     pub rate_hz: f64,
-    /// The weighted residual there, dB rms.
+    /// The weighted residual there, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
     pub weighted_db: f64,
 }
 
-/// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured
-/// minus target is 0 dB, and likewise of equalised minus target, or both are 0 dB at the document's `aligned_at_hz`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured minus target is 0
+/// dB, and likewise of equalised minus target; or both are 0 dB at the document's `aligned_at_hz`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CurvesPart {
-    /// Grid frequencies that both measurement and target cover, rising, Hz.
+    /// Frequencies of the common grid that both measurement and target cover, rising, Hz.
     pub frequency_hz: Vec<f64>,
     /// The average of the takes, dB.
     pub measured_db: Vec<f64>,
-    /// Standard deviation of the takes, dB; `null` (the whole array) when it is unknown.
+    /// Standard deviation of the takes, dB, 0 or more; `null` (the whole array) where it is unknown.
+    #[schemars(inner(range(min = 0.0)))]
     pub spread_db: Option<Vec<f64>>,
     /// The target, dB.
     pub target_db: Vec<f64>,
     /// Measured plus sections, dB.
     pub equalised_db: Vec<f64>,
-    /// How far the rig can be believed, 0..1.
+    /// How far the rig can be believed, 0 to 1.
+    #[schemars(inner(range(min = 0.0, max = 1.0)))]
     pub trust: Vec<f64>,
     /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
+    #[schemars(inner(range(min = 0.0)))]
     pub weight: Vec<f64>,
 }
 
-/// The sum of the sections, one value for each of its own `frequency_hz`: the whole grid from 20 Hz,
-/// also where nothing was measured.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The summed gain of the sections, one value for each of its own `frequency_hz`: the whole grid, also where nothing
+/// was measured.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SectionsPart {
-    /// Sample rate of this curve, Hz: that of the fit.
+    /// Sample rate of this curve, Hz: the one of the fit; `null` where no rate is known.
     pub rate_hz: Option<f64>,
-    /// Grid frequencies, rising, Hz.
+    /// Frequencies of the common grid from 20 Hz, rising, Hz.
     pub frequency_hz: Vec<f64>,
     /// Gain of all sections together, preamp not included, dB.
     pub gain_db: Vec<f64>,
 }
 
 /// A finding that is no error.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CautionPart {
-    /// Its kind, for programs, such as `seal` or `spread-unknown`.
+    /// Its kind, for programs: `seal`, `spread-unknown`, `harmful-level`, `boost`, `quieter` (more than 3 dB of loss),
+    /// `boost-once-turned-up` (more than 3 dB above what the sections take from the loudness) and others.
     pub kind: String,
-    /// The sentence, with the next step.
+    /// The sentence for people, with the next step where there is one.
     pub text: String,
 }
 
@@ -328,14 +335,14 @@ fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Ve
 }
 
 /// A section, as it stands in the sheet.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SectionPart {
     /// `low-shelf`, `peaking`, `high-shelf`; `f0_hz`, `gain_db`, `q` (the cookbook's).
     #[serde(flatten)]
     pub section: Section,
-    /// What the equaliser calls q; `null` where that is the cookbook's.
+    /// What the equaliser calls q; `null` where that is the cookbook's q.
     pub device_q: Option<f64>,
-    /// Whether it was kept as it was.
+    /// Whether it was kept as it was (`--keep`).
     pub kept: bool,
 }
 

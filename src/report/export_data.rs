@@ -1,8 +1,7 @@
-//! The document of `export --json`: one JSON object, schema below, field by field.
-//!
-//! Coefficients are not rounded. Gains and phases of a response are rounded to 0.000001. A NAME.json that `export`
+//! The document of `export --json`. Its schema is made from these types ([`super::schema`]). A NAME.json that `export`
 //! writes is the same object without `files`.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::data::WrittenFile;
@@ -10,55 +9,61 @@ use crate::export::matrix::{RECURSION, Row};
 use crate::export::{Chain, Export, Form, Impulse, Response, responses};
 use crate::filter::{Section, biquad::Biquad};
 
-/// The document without what was written.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `export --json` without what was written: also what a NAME.json of `export` holds. Coefficients are
+/// not rounded; gains, phases and frequencies of a response are rounded to 0.000001. Every object has all its fields;
+/// what is not of the form is `null`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct FiltersDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `export`.
+    #[schemars(extend("const" = "export"))]
     pub verb: &'static str,
-    /// `sos`, `coefficients`, `impulse` or `response`.
+    /// Which form the filters have.
     pub form: Form,
     /// Name of the unit.
     pub unit: String,
     /// Name of the target.
     pub target: String,
     /// The sheet's preamp, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
-    /// Whether that is part of the filters: a row before the sections, or in the impulse response or the gain.
+    /// Whether the preamp is part of the filters: a row before the sections, or in the impulse response or the gain.
     pub preamp_included: bool,
-    /// Where the preamp is left out, what that means, in a sentence; otherwise `null`.
+    /// Where the preamp is left out: that it must be applied first, in a sentence; else `null`.
     pub caution: Option<String>,
     /// The recursion that coefficients are for, with its signs.
     pub recursion: &'static str,
-    /// The filters of each side at each rate.
+    /// The filters of each side at each rate: side after side, each at all rates.
     pub chains: Vec<ChainPart>,
 }
 
 /// The filters of one side at one rate; what is not of the form is `null`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ChainPart {
     /// `both`, `left` or `right`.
+    #[schemars(extend("enum" = ["both", "left", "right"]))]
     pub side: &'static str,
     /// Sample rate, Hz.
     pub rate_hz: f64,
     /// Whether the sheet lists that rate, so that its checkpoints cover it.
     pub listed: bool,
-    /// Rows b0, b1, b2, a0, a1, a2, the preamp the first where it is included; without it and without sections one that
-    /// changes nothing.
+    /// Form `sos`: rows b0, b1, b2, a0, a1, a2, the preamp the first where it is included. Without preamp and without
+    /// sections, one row that changes nothing.
     pub sos: Option<Vec<[f64; 6]>>,
-    /// The same rows by the sections' numbers.
+    /// Form `coefficients`: the same rows, with the sections' numbers.
     pub coefficients: Option<Vec<CoefficientsPart>>,
-    /// The impulse response, without its samples.
+    /// Form `impulse`: its figures, without its samples.
     pub impulse: Option<ImpulsePart>,
-    /// Gain and phase on the common grid.
+    /// Form `response`: gain and phase on the common grid below half the rate.
     pub response: Option<Response>,
 }
 
 /// A section by its numbers and its coefficients.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CoefficientsPart {
-    /// The section; `null`: the preamp.
+    /// The section's numbers; `null` for the preamp.
     pub section: Option<Section>,
     /// Its coefficients.
     #[serde(flatten)]
@@ -66,23 +71,23 @@ pub struct CoefficientsPart {
 }
 
 /// Figures of an impulse response.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
 pub struct ImpulsePart {
-    /// Samples, the impulse the first.
+    /// Number of samples; the impulse is the first.
     pub samples: usize,
-    /// That many seconds.
+    /// Duration of those samples, s.
     pub seconds: f64,
-    /// What was cut off is not above this against what was kept, sums of magnitudes, dB; `null` for nothing.
+    /// Upper bound of what was cut off against what was kept, sums of magnitudes, dB; `null` where nothing was cut off.
     pub rest_db: Option<f64>,
 }
 
-/// The whole document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `export --json`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ExportDocument {
     /// The filters.
     #[serde(flatten)]
     pub filters: FiltersDocument,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 

@@ -1,8 +1,6 @@
-//! The document of `inspect --json`: one JSON object, schema below, field by field.
-//!
-//! Every object has all of its fields, whatever was found: a figure that does not exist is `null`. Levels are dB
-//! rounded to 0.0001, frequencies of curves to 0.001 Hz, trust to 0.000001, times to 0.0000001 s.
+//! The document of `inspect --json`. Its schema is made from these types ([`super::schema`]).
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::data::{CautionPart, WrittenFile, hertz, kind, level, rounded, share};
@@ -19,25 +17,29 @@ use crate::measurement::resonance::{Resonance, UnitResonance};
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
 
-/// The whole document.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `inspect --json`. Every object has all its fields, whatever was found; a figure that does not exist
+/// is `null`. Levels are dB rounded to 0.0001, frequencies 0.001 Hz, times 0.0000001 s, trust 0.000001.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct InspectDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `inspect`.
+    #[schemars(extend("const" = "inspect"))]
     pub verb: &'static str,
     /// The units, in the order given.
     pub units: Vec<UnitPart>,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
 /// One unit.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct UnitPart {
     /// Its name.
     pub unit: String,
-    /// The rig: `iec-60318-4`, `flat` or `table`.
+    /// The rig: `iec-60318-4`, `flat`, or `table` for a trust of the unit file's own.
+    #[schemars(extend("enum" = ["iec-60318-4", "flat", "table"]))]
     pub rig: &'static str,
     /// Loss at 30 Hz from which a take leaks, dB.
     pub leak_threshold_db: f64,
@@ -45,51 +47,56 @@ pub struct UnitPart {
     pub trusted_band_hz: Option<[f64; 2]>,
     /// The takes, in the order given.
     pub takes: Vec<TakePart>,
-    /// Names of the takes that were set aside.
+    /// Names of the takes that were set aside: they count in none of the figures below.
     pub set_aside: Vec<String>,
-    /// The sides that have takes.
+    /// The sides that have takes: left, right, unknown.
     pub sides: Vec<SidePart>,
-    /// How far the kept takes repeat over the trusted band; `null` when unknown.
+    /// How far the kept takes repeat over the trusted band; `null` where that is unknown.
     pub spread: Option<SpreadFigures>,
     /// Left minus right; `null` without both sides.
     #[serde(rename = "match")]
     pub matching: Option<MatchPart>,
     /// The coupler's resonance; `null` where none was found.
     pub resonance: Option<UnitResonancePart>,
-    /// Bands where an equaliser cannot undo what was measured; empty without phase.
+    /// Bands whose excess group delay is longer than half a period, so that an equaliser cannot undo what was measured;
+    /// empty without phase.
     pub beyond_eq: Vec<SharedBandPart>,
     /// What to do next: about takes, then about sides, then about the unit.
     pub next_steps: Vec<NextStepPart>,
-    /// What holds always.
+    /// What holds for every unit.
     pub cautions: Vec<CautionPart>,
-    /// The curves.
+    /// The curves, at the level of the files.
     pub curves: InspectCurves,
 }
 
 /// One take.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TakePart {
     /// Its name.
     pub name: String,
-    /// `left`, `right` or `unknown`.
+    /// Its side; `unknown` where neither its name nor its unit file says one.
     pub side: Side,
-    /// Its number within the side, from 1.
+    /// Its number within its side, from 1.
     pub number: usize,
     /// `sound`, `leaks`, `outlier`, `undecided`, or `alone` for the only take of its side.
+    #[schemars(extend("enum" = ["sound", "leaks", "outlier", "undecided", "alone"]))]
     pub verdict: &'static str,
     /// Whether it was left out of means and average.
     pub set_aside: bool,
-    /// Its loss against the sound takes of its side, whatever the verdict; `null` where it could not be told.
+    /// Its loss of bass against the sound takes of its side, whatever the verdict; `null` where the data do not reach
+    /// down to 30 Hz or there is nothing to compare with.
     pub seal: Option<LeakPart>,
     /// Why it does not belong; `null` for all but outliers.
     pub outlier: Option<OutlierPart>,
-    /// Its level over the median of its side's, dB.
+    /// Its level over the median of its side's takes, dB; `null` where it could not be compared.
     pub level_db: Option<f64>,
-    /// Its distance from the side's reference, level and leak taken out, dB rms.
+    /// Its distance from the side's reference, level and leak taken out, dB rms, 0 or more; 0 for the reference itself;
+    /// `null` where there is none.
     pub distance_db: Option<f64>,
-    /// The coupler's resonance in it.
+    /// The coupler's resonance in it; `null` where none was found.
     pub resonance: Option<ResonancePart>,
-    /// How much deeper it sat than the unit's median, mm.
+    /// How much deeper it sat than the unit's median, by the half-wave relation, mm; `null` where no resonance was
+    /// found.
     pub deeper_mm: Option<f64>,
     /// What its phase says; `null` without phase.
     pub phase: Option<PhasePart>,
@@ -97,44 +104,46 @@ pub struct TakePart {
     pub impulse: Option<ImpulsePart>,
 }
 
-/// A loss of bass.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A loss of bass, as a high-pass.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct LeakPart {
-    /// At 30 Hz, dB, positive.
+    /// Bass lost at 30 Hz, dB; positive is a loss.
     pub loss_at_30_hz_db: f64,
-    /// Corner frequency, Hz.
+    /// Corner frequency of the high-pass, Hz.
     pub corner_hz: f64,
-    /// `first` or `second`.
+    /// Its order: `first` (6 dB an octave) or `second` (12 dB an octave).
     pub order: Order,
-    /// Its q, of the second order alone.
+    /// Its q, above 0; `null` for the first order.
     pub q: Option<f64>,
 }
 
-/// Why a take does not belong.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Why a take does not belong. A field is `null` where the kind is another.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct OutlierPart {
-    /// `shape`, `narrow`, `level-step`, `rough`, `mains-hum` or `level`.
+    /// `shape` (another curve), `narrow` (a narrow deviation), `level-step` (a jump at one frequency), `rough`,
+    /// `mains-hum`, or `level` (another level).
+    #[schemars(extend("enum" = ["shape", "narrow", "level-step", "rough", "mains-hum", "level"]))]
     pub kind: &'static str,
-    /// Largest deviation from the side's reference, dB.
+    /// Largest deviation from the side's reference, dB with its sign; `null` where there is no reference.
     pub largest_db: Option<f64>,
-    /// Where, Hz.
+    /// Frequency of that deviation, Hz; `null` where there is no reference.
     pub largest_hz: Option<f64>,
-    /// The jump of a `level-step`, dB upwards in frequency.
+    /// The jump of a `level-step`, dB, positive where the level rises with frequency.
     pub step_db: Option<f64>,
-    /// Where it is, Hz.
+    /// Frequency of the jump, Hz.
     pub step_hz: Option<f64>,
     /// Roughness of a `rough` take, dB rms.
     pub rough_db: Option<f64>,
     /// Mains frequency of a `mains-hum`, Hz.
     pub mains_hz: Option<f64>,
-    /// Its largest spike, dB.
+    /// Largest spike of a `mains-hum`, dB.
     pub spike_db: Option<f64>,
     /// Level of a take of another `level`, over the middle of its side's, dB.
     pub off_level_db: Option<f64>,
 }
 
 /// The coupler's resonance in a take.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ResonancePart {
     /// Its frequency, Hz.
     pub frequency_hz: f64,
@@ -142,164 +151,170 @@ pub struct ResonancePart {
     pub height_db: f64,
     /// Its width at half its power, octaves.
     pub width_octaves: f64,
-    /// The length of air that is half a wave long, mm.
+    /// Length of air that is half a wave long at that frequency, mm.
     pub half_wave_mm: f64,
 }
 
 /// What a phase says.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct PhasePart {
     /// The constant delay that was removed, s.
     pub delay_s: f64,
-    /// Where an equaliser cannot undo what was measured.
+    /// Bands whose excess group delay is longer than half a period, so that an equaliser cannot undo what was measured.
     pub beyond_eq: Vec<BandPart>,
-    /// Whether there may be more, hidden by noise.
+    /// Whether there may be more such bands, hidden by noise.
     pub hidden_by_noise: bool,
 }
 
 /// A band in which the excess group delay is longer than half a period.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct BandPart {
     /// Lowest frequency, Hz.
     pub from_hz: f64,
     /// Highest frequency, Hz.
     pub to_hz: f64,
-    /// The longest excess (in periods), s, with its sign.
+    /// The longest excess group delay, counted in periods, s with its sign.
     pub excess_s: f64,
-    /// Where that is, Hz.
+    /// Frequency of that excess, Hz.
     pub at_hz: f64,
 }
 
-/// Such a band in several takes.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A band in which several takes have an excess group delay longer than half a period.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SharedBandPart {
     /// Lowest frequency in any take, Hz.
     pub from_hz: f64,
     /// Highest frequency in any take, Hz.
     pub to_hz: f64,
-    /// The longest excess (in periods), s, with its sign.
+    /// The longest excess group delay, counted in periods, s with its sign.
     pub excess_s: f64,
-    /// Where that is, Hz.
+    /// Frequency of that excess, Hz.
     pub at_hz: f64,
-    /// Kept takes that have it.
+    /// Number of kept takes that have it.
     pub in_takes: usize,
-    /// Kept takes with phase.
+    /// Number of kept takes with phase.
     pub of_takes: usize,
 }
 
 /// What an impulse response says of itself.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ImpulsePart {
     /// Sample rate, Hz.
     pub rate_hz: f64,
-    /// From the first sample to the arrival, s.
+    /// Time from the first sample to the arrival, s.
     pub flight_time_s: f64,
-    /// The time that was read, s from the first sample.
+    /// Start and end of the time that was read, s from the first sample.
     pub window_s: [f64; 2],
-    /// Level (rms) at its end, dB re the largest sample; `null` for silence.
+    /// Level (rms) at the end of the window, dB re the largest sample; `null` for silence.
     pub tail_db: Option<f64>,
-    /// About how far that noise lies below the response, dB; `null` for silence.
+    /// Estimate of how far noise as loud as the tail, over the whole window, lies below the response, dB, positive is
+    /// below; `null` for silence.
     pub noise_below_db: Option<f64>,
 }
 
 /// One side.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SidePart {
-    /// `left`, `right` or `unknown`.
+    /// Which side.
     pub side: Side,
-    /// Its takes.
+    /// Number of its takes.
     pub takes: usize,
-    /// Those in its mean.
+    /// Number of the takes in its mean.
     pub kept: usize,
-    /// `agree`, `one-take`, `by-the-other-side` or `cannot-be-told`.
+    /// Whether its takes agree.
     pub agreement: Agreement,
-    /// Name of the take that the others were compared with.
+    /// Name of the take that the others were compared with; `null` where there was nothing to compare.
     pub reference: Option<String>,
-    /// `takes-differ`, `like-the-other-side`, `less-than-the-other-side` or `cannot-be-told`.
+    /// What can be said of its seal: `takes-differ` (some leak against others), `like-the-other-side`,
+    /// `less-than-the-other-side`, or `cannot-be-told`.
+    #[schemars(extend("enum" = ["takes-differ", "like-the-other-side", "less-than-the-other-side", "cannot-be-told"]))]
     pub seal: &'static str,
-    /// What its (sound) takes lose against the other side's, where that is the threshold or more.
+    /// What its sound takes lose against the other side's, where that is `leak_threshold_db` or more; else `null`.
     pub loses: Option<LeakPart>,
     /// True when every take was found wanting and all were kept.
     pub kept_for_want_of_better: bool,
 }
 
-/// Left minus right, by figures: 100 Hz to 8 kHz, smoothed by 1/3 octave.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Left minus right. The figures without level are over 100 Hz to 8 kHz, smoothed by 1/3 octave.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct MatchPart {
-    /// The level part, dB.
+    /// The level part, dB: median of the difference over 200 Hz to 2 kHz.
     pub level_db: f64,
-    /// The rest, dB rms.
+    /// The difference without its level part, dB rms, 0 or more.
     pub rms_db: f64,
-    /// Its largest value, dB, with its sign.
+    /// Its largest value, dB with its sign.
     pub worst_db: f64,
-    /// Where, Hz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
 }
 
 /// The coupler's resonance of a unit.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct UnitResonancePart {
-    /// Median over the takes, Hz.
+    /// Its frequency, median over the takes, Hz.
     pub frequency_hz: f64,
-    /// Lowest and highest, Hz.
+    /// Lowest and highest frequency of any take, Hz.
     pub range_hz: [f64; 2],
-    /// Range of the depth of the seating by the half-wave relation, mm.
+    /// Range of the depth of the seating, by the half-wave relation, mm, 0 or more.
     pub depth_range_mm: f64,
-    /// Whether it moved; if not, it may be a peak of the earphone.
+    /// Whether it moved between takes; if not, it may be a peak of the earphone.
     pub moves: bool,
-    /// Takes in which it was found.
+    /// Number of takes in which it was found.
     pub found_in: usize,
-    /// Lowest and highest frequency of what is the coupler's, Hz.
+    /// Lowest and highest frequency of the band that it distorts, Hz.
     pub guard_hz: [f64; 2],
     /// Whether a fit puts no boost and nothing narrow there: only where takes show that the resonance moves.
     pub guarded: bool,
 }
 
 /// What to do next.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct NextStepPart {
-    /// Its kind, for programs, such as `leaks`.
+    /// Its kind, for programs: `only-take`, `leaks`, `does-not-belong`, `less-bass`, `one-side`, `nothing-trusted` and
+    /// others.
     pub kind: &'static str,
-    /// Name of the take it is about; `null` where it is about more.
+    /// Name of the take it is about; `null` where it is about more than one.
     pub take: Option<String>,
-    /// The side it is about; `null` where it is about the unit.
+    /// The side it is about; `null` where it is about a take or the unit.
     pub side: Option<Side>,
-    /// The sentence.
+    /// The sentence for people.
     pub text: String,
 }
 
-/// Curves at the level of the files, one value for each of `frequency_hz`; `null` where a curve has no data.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Curves at the level of the files, one value for each of `frequency_hz`; a value is `null` where its curve has no
+/// data.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct InspectCurves {
-    /// Grid frequencies that any curve covers, rising, Hz.
+    /// Frequencies of the common grid that any curve covers, rising, Hz.
     pub frequency_hz: Vec<f64>,
-    /// Trust, 0..1.
+    /// How far the rig can be believed, 0 to 1.
+    #[schemars(inner(range(min = 0.0, max = 1.0)))]
     pub trust: Vec<f64>,
     /// Average of the kept takes, both sides weighing the same, dB.
     pub average_db: Vec<Option<f64>>,
-    /// Standard deviation of the kept takes, dB; `null` (the whole array) when it is unknown.
+    /// Standard deviation of the kept takes, dB, 0 or more; `null` (the whole array) where it is unknown.
     pub spread_db: Option<Vec<Option<f64>>>,
-    /// Left minus right without the level part, dB; `null` without both sides.
+    /// Left minus right without its level part, dB; `null` (the whole array) without both sides.
     pub match_db: Option<Vec<Option<f64>>>,
-    /// The same smoothed by 1/3 octave, dB.
+    /// The same smoothed by 1/3 octave, dB; `null` (the whole array) without both sides.
     pub match_smoothed_db: Option<Vec<Option<f64>>>,
     /// Mean of each side's kept takes.
     pub sides: Vec<SideCurve>,
-    /// Each take at the level of its side.
+    /// Each take, at the level of its side.
     pub takes: Vec<TakeCurve>,
 }
 
-/// Mean of a side.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// Mean of a side's kept takes.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SideCurve {
-    /// Which.
+    /// Which side.
     pub side: Side,
-    /// Its mean, dB.
+    /// The mean, dB.
     pub mean_db: Vec<Option<f64>>,
 }
 
 /// A take at the level of its side.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TakeCurve {
     /// Its name.
     pub name: String,

@@ -4,7 +4,8 @@
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
 //! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and
 //! [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]; of a tested sheet, [`mod@check_text`], [`check_data`] and
-//! [`mod@check_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]. A picture
+//! [`mod@check_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]; of a failure, [`error_data`].
+//! [`mod@schema`] gives the schema of each document. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
@@ -29,6 +30,9 @@ pub mod export_text;
 pub mod check_data;
 pub mod check_text;
 
+pub mod error_data;
+pub mod schema;
+
 pub mod chart;
 pub mod check_plot;
 pub mod fit_plot;
@@ -44,6 +48,7 @@ pub use check_text::check_text;
 pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
+pub use error_data::{ErrorDocument, error_document};
 pub use export_data::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
 };
@@ -52,6 +57,7 @@ pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
 pub use inspect_text::inspect_text;
+pub use schema::schema;
 pub use target_data::{ListedTarget, target_diff_document, target_document, target_list_document};
 pub use target_plot::{target_diff_plot, target_plot};
 pub use target_text::{target_diff_text, target_list_text, target_text};

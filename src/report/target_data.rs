@@ -1,8 +1,6 @@
-//! The documents of `target --json`: one JSON object each, schemas below, field by field.
-//!
-//! Every object has all of its fields; what does not exist is `null`. Levels are dB rounded to 0.0001, frequencies of
-//! curves to 0.001 Hz.
+//! The documents of `target --json`. Their schemas are made from these types ([`super::schema`]).
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::data::{WrittenFile, hertz, level};
@@ -10,7 +8,7 @@ use crate::measurement::grid::{self, OnGrid};
 use crate::wanted::shown::{Compared, Shown};
 
 /// A target of the library, as it is listed.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ListedTarget {
     /// Its name.
     pub name: String,
@@ -24,46 +22,57 @@ pub struct ListedTarget {
     pub level: String,
     /// Its licence, in words.
     pub licence: String,
-    /// What one should know before using it, in sentences.
+    /// What to know before using it, in sentences.
     pub warnings: Vec<String>,
 }
 
-/// The document of `target list`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `target list --json`. Frequencies are rounded to 0.001 Hz.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TargetListDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `target`.
+    #[schemars(extend("const" = "target"))]
     pub verb: &'static str,
     /// `list`.
+    #[schemars(extend("const" = "list"))]
     pub task: &'static str,
-    /// The targets.
+    /// The targets of the library.
     pub targets: Vec<ListedTarget>,
 }
 
-/// The document of `target show` and `target build`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `target show --json` and `target build --json`. Every object has all its fields; what does not exist
+/// is `null`. Levels are dB rounded to 0.0001, frequencies 0.001 Hz.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TargetDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `target`.
+    #[schemars(extend("const" = "target"))]
     pub verb: &'static str,
     /// `show` or `build`.
+    #[schemars(extend("enum" = ["show", "build"]))]
     pub task: &'static str,
     /// The target.
     pub target: ShownPart,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
-/// The document of `target diff`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// The document of `target diff --json`. Every object has all its fields; what does not exist is `null`. Levels are dB
+/// rounded to 0.0001, frequencies 0.001 Hz.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TargetDiffDocument {
     /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
     pub format: u32,
     /// The command that made it: `target`.
+    #[schemars(extend("const" = "target"))]
     pub verb: &'static str,
     /// `diff`.
+    #[schemars(extend("const" = "diff"))]
     pub task: &'static str,
     /// The one, at its own level.
     pub one: ShownPart,
@@ -71,37 +80,37 @@ pub struct TargetDiffDocument {
     pub other: ShownPart,
     /// The one minus the other.
     pub difference: DifferencePart,
-    /// The files that were written.
+    /// The files that were written; empty where none were asked for.
     pub files: Vec<WrittenFile>,
 }
 
 /// A target as it is shown.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ShownPart {
     /// Its name.
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it, in sentences.
+    /// What to know before using it, in sentences.
     pub warnings: Vec<String>,
     /// Its outermost contours, in words.
     pub contours: Vec<String>,
-    /// Whether it is relative to what the unit has that it is used for.
+    /// Whether it stands on the unit's own response, which counts as flat here.
     pub relative: bool,
-    /// Sample rate of its sections, Hz.
+    /// Sample rate at which its sections were evaluated, Hz.
     pub rate_hz: f64,
     /// Lowest and highest frequency, Hz.
     pub support_hz: [f64; 2],
-    /// Where it was made 0 dB, Hz; `null` for its own level.
+    /// Frequency at which it was made 0 dB, Hz; `null` for its own level.
     pub aligned_at_hz: Option<f64>,
     /// Its level at the asked frequencies.
     pub points: LevelsPart,
-    /// Its level on the grid.
+    /// Its level on the common grid.
     pub curve: LevelsPart,
 }
 
 /// Levels, one for each of `frequency_hz`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct LevelsPart {
     /// Frequencies, rising, Hz.
     pub frequency_hz: Vec<f64>,
@@ -110,30 +119,30 @@ pub struct LevelsPart {
 }
 
 /// The difference over the band in which both can be believed, its own level taken out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct TrustedPart {
-    /// The level that was taken out, dB.
+    /// The level that was taken out over this band, dB.
     pub level_db: f64,
-    /// What is left, dB rms.
+    /// What is left, dB rms, 0 or more.
     pub rms_db: f64,
-    /// Its largest value, dB, with its sign.
+    /// Its largest value, dB with its sign.
     pub worst_db: f64,
-    /// Where, Hz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
     /// Lowest and highest frequency of the band, Hz.
     pub support_hz: [f64; 2],
 }
 
 /// The one minus the other, its level taken out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct DifferencePart {
-    /// The level that was taken out: mean over the grid points that both cover, dB.
+    /// The level that was taken out, dB: the mean over the grid points that both cover.
     pub level_db: f64,
-    /// What is left, dB rms.
+    /// What is left, dB rms, 0 or more.
     pub rms_db: f64,
-    /// Its largest value, dB, with its sign.
+    /// Its largest value, dB with its sign.
     pub worst_db: f64,
-    /// Where, Hz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
     /// Lowest and highest frequency that both cover, Hz.
     pub support_hz: [f64; 2],
@@ -141,7 +150,7 @@ pub struct DifferencePart {
     pub trusted: Option<TrustedPart>,
     /// The difference at the asked frequencies.
     pub points: LevelsPart,
-    /// The difference on the grid.
+    /// The difference on the common grid.
     pub curve: LevelsPart,
 }
 

@@ -528,7 +528,7 @@ fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions:
     page.paragraph("  ", &format!("Target: {}", outcome.target_source));
 }
 
-/// Searches that agree are evidence from so many on: two often end at the same wrong place (DEVELOPERS.md, "How good the fit is").
+/// Searches that agree are evidence from so many on: two often end at the same wrong place (`tests/benches/RESULTS.md`, "Agreement of searches").
 const ENOUGH_TO_TRUST: u64 = 3;
 
 /// `sides`: the reports that it sums up, or itself alone; `answer`: what the searches ended at.

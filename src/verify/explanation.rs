@@ -32,7 +32,7 @@ pub struct Place {
 }
 
 /// One of a section's numbers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Number {
     /// Its frequency, hertz.
@@ -86,7 +86,7 @@ impl Number {
 }
 
 /// Which sections play where, when sides are mixed up.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mix {
     /// Left plays right's and right plays left's.

@@ -50,7 +50,7 @@ pub struct Remeasurement {
 }
 
 /// Whether the promise was kept.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// The measured change is the promised one, as far as these takes can tell.

@@ -23,7 +23,7 @@ pub const LARGEST_GAIN_DB: f64 = 1e-4 + 1e-7;
 const NOT_IN_SHEET: &str = "not in this sheet";
 
 /// What is tested.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Subject {
     /// The file is a whole sheet of this format.
@@ -60,7 +60,7 @@ impl Subject {
 }
 
 /// How a test ended.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// It holds.
@@ -72,7 +72,7 @@ pub enum Outcome {
 }
 
 /// Where the limits come from that a sheet is held against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum LimitsFrom {
     /// The sheet has them.
