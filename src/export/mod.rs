@@ -19,8 +19,9 @@ use crate::headroom::{Guard, any_signal::any_signal, peak::peak};
 use crate::limits::bounds;
 use crate::measurement::takes::Side;
 use crate::message::Number;
-use crate::sheet::{self, Channel, Sheet};
+use crate::sheet::{Channel, Sheet};
 use crate::units::amplitude_from_db;
+use crate::verify::sheet_check::{CheckPoint, Outcome, PREAMP_DB, Subject, check_sheet};
 
 /// How filters are told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
@@ -104,27 +105,17 @@ pub struct Export {
     pub chains: Vec<Chain>,
 }
 
-/// Coefficients in the sheet may differ by this from those of its sections.
-const COEFFICIENT_TOLERANCE: f64 = 1e-12;
-/// Checkpoints may differ by this from what the sections give, dB: the sheet says so.
-const CHECKPOINT_TOLERANCE_DB: f64 = 0.001;
-/// The preamp may lack this much, dB: less than the arithmetic of a player.
-const PREAMP_TOLERANCE_DB: f64 = 1e-6;
-
 impl Export {
     /// The filters that `request` asks of `sheet`, computed from the numbers of its sections.
     ///
     /// # Errors
-    /// `Refused` when the sheet contradicts itself: coefficients or checkpoints are not those of its sections, or the
-    /// preamp does not keep what its guard says at a rate that is exported with it. `Setting` about `rate` or `side`
-    /// when the sheet does not have what is asked for. Other places are keys of the sheet.
+    /// `Refused` when the sheet contradicts itself, as [`check_sheet`] finds, or when the preamp does not keep what its
+    /// guard says at a rate that the sheet does not list. `Setting` about `rate` or `side` when the sheet does not have what
+    /// is asked for.
     pub fn of(sheet: &Sheet, request: &Request) -> Result<Self> {
         let channels = channels(sheet, request.side)?;
         let rates_hz = rates(sheet, request)?;
-        for channel in &sheet.channels {
-            refuse_other_coefficients(channel)?;
-        }
-        refuse_other_checkpoints(sheet)?;
+        refuse_contradictions(sheet, request.preamp_included)?;
         let mut chains = Vec::new();
         for channel in channels {
             for &rate_hz in &rates_hz {
@@ -137,7 +128,7 @@ impl Export {
                     sections: sections.clone(),
                     biquads: biquads.collect::<Result<_>>()?,
                 };
-                if request.preamp_included {
+                if request.preamp_included && !chain.is_listed {
                     refuse_a_short_preamp(sheet, &chain)?;
                 }
                 chains.push(chain);
@@ -233,69 +224,33 @@ fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
     Ok(rates_hz)
 }
 
-fn contradiction(key: &str, found: String, expected: String) -> Box<Error> {
-    Error::new(
-        ErrorKind::Refused,
-        "sheet",
-        found,
-        expected,
-        "`bandwright check` tells all that is wrong with it; then restore it or fit again",
-    )
-    .at_key(key)
-}
-
-fn refuse_other_coefficients(channel: &Channel) -> Result<()> {
-    for at_rate in &channel.coefficients {
-        for (index, (section, stated)) in channel.sections.iter().zip(&at_rate.section).enumerate()
-        {
-            let own = Biquad::new(section, at_rate.rate_hz)?;
-            let pairs = [
-                ("b0", stated.b0, own.b0),
-                ("b1", stated.b1, own.b1),
-                ("b2", stated.b2, own.b2),
-                ("a1", stated.a1, own.a1),
-                ("a2", stated.a2, own.a2),
-            ];
-            let agree = |stated: f64, own: f64| (stated - own).abs() <= COEFFICIENT_TOLERANCE;
-            if let Some((name, stated, own)) = pairs.into_iter().find(|p| !agree(p.1, p.2)) {
-                return Err(contradiction(
-                    "coefficients",
-                    format!(
-                        "{name} = {stated} of section {} at {} Hz",
-                        index + 1,
-                        at_rate.rate_hz,
-                        stated = Number(stated)
-                    ),
-                    format!("{own}, as its numbers give", own = Number(own)),
-                ));
-            }
-        }
-    }
-    Ok(())
-}
-
-fn refuse_other_checkpoints(sheet: &Sheet) -> Result<()> {
-    let deviations = sheet::recompute(sheet);
-    let wrong = |d: &&sheet::Deviation| {
-        let distance_db = (d.from_sections_db - d.stated_db).abs();
-        // NaN is wrong, too.
-        !matches!(distance_db.partial_cmp(&CHECKPOINT_TOLERANCE_DB), Some(order) if order.is_le())
+/// Refuses a sheet whose numbers contradict each other, as [`check_sheet`] finds. What the limits say is no matter here, and
+/// the preamp only where it is exported.
+fn refuse_contradictions(sheet: &Sheet, preamp_included: bool) -> Result<()> {
+    let matters = |subject: Subject| match subject {
+        Subject::PreampSuffices | Subject::Loudness => preamp_included,
+        Subject::PreampAsComputed | Subject::Rates | Subject::Limits | Subject::TotalBoost => false,
+        _ => true,
     };
-    match deviations.iter().find(wrong) {
+    let check = check_sheet(sheet, None);
+    let fails = |point: &&CheckPoint| point.outcome == Outcome::Fail && matters(point.subject);
+    match check.points.iter().find(fails) {
         None => Ok(()),
-        Some(d) => Err(contradiction(
-            "checkpoint",
-            format!(
-                "{} dB at {} Hz and a rate of {} Hz",
-                Number(d.stated_db),
-                Number(d.frequency_hz),
-                Number(d.rate_hz)
-            ),
-            format!("{:.4} dB, as the sections give", Number(d.from_sections_db)),
-        )),
+        Some(point) => Err(Error::new(
+            ErrorKind::Refused,
+            "sheet",
+            match point.rate_hz {
+                Some(rate_hz) => format!("{} at a rate of {} Hz", point.found, Number(rate_hz)),
+                None => point.found.clone(),
+            },
+            point.because.clone(),
+            "`bandwright check` tells all that is wrong with it; then restore it or fit again",
+        )
+        .at_key(point.subject.words())),
     }
 }
 
+/// Refuses a rate that the sheet does not list and its preamp does not suffice for.
 fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
     let level = &sheet.level;
     let gain_db = level.true_peak_margin_db
@@ -303,7 +258,7 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
             Guard::Sine => peak(&chain.sections, chain.rate_hz).gain_db,
             Guard::AnySignal => any_signal(&chain.sections, chain.rate_hz)?.gain_db,
         };
-    if level.preamp_db + gain_db <= PREAMP_TOLERANCE_DB {
+    if level.preamp_db + gain_db <= PREAMP_DB {
         return Ok(());
     }
     let found = format!(
@@ -313,9 +268,6 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
         Number(chain.rate_hz)
     );
     let expected = format!("enough for the guard `{}`", level.guard.name());
-    if chain.is_listed {
-        return Err(contradiction("level.preamp_db", found, expected));
-    }
     Err(Error::new(
         ErrorKind::Refused,
         "rate",

@@ -3,7 +3,7 @@
 //! A programme is a spectrum by constant-percentage bands, as third-octave levels are: pink noise has the same level in
 //! every band. Integrals run over ln f from 20 Hz to 20 kHz (or to half the sample rate, where that is lower) by
 //! Simpson's rule with 4096 steps, 411 an octave. The error is below 1e-6 dB for sections of q 20 or less within +-12 dB,
-//! below 0.01 dB up to q 100 (`tests/loudness.rs` compares with sixteen times as many).
+//! below 0.01 dB up to q 100 (`tests/costs/loudness.rs` compares with sixteen times as many).
 
 use super::weighting::k_db;
 use crate::error::{Error, ErrorKind, Result};

@@ -4,7 +4,7 @@ use crate::digest::Digest;
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::any_signal::any_signal;
 use crate::headroom::loudness::loudness_change_of_channels;
-use crate::headroom::peak::{GUARANTEE_DB, peak};
+use crate::headroom::peak::peak;
 use crate::headroom::preamp::preamp_for;
 use crate::headroom::programme::Programme;
 use crate::limits::{Limits, bounds};
@@ -17,7 +17,10 @@ pub const CHECKPOINT_DB: f64 = 0.5e-4 + 1e-9;
 /// Coefficients are printed in full; so far may two computers' sines and cosines differ.
 pub const COEFFICIENT: f64 = 1e-12;
 /// One unit of a largest gain's last digit, upwards, and the error of the search for it, dB.
-pub const LARGEST_GAIN_DB: f64 = 1e-4 + 1e-7;
+pub const LARGEST_GAIN_DB: f64 = 1e-4 + PREAMP_DB;
+/// What a preamp may lack, dB: a hundred times the error of the search for the largest gain, since
+/// computers round differently, and far below what a player's arithmetic rounds.
+pub const PREAMP_DB: f64 = 1e-7;
 
 /// What is said of what a sheet lacks and may lack.
 const NOT_IN_SHEET: &str = "not in this sheet";
@@ -488,7 +491,7 @@ fn levels(sheet: &Sheet) -> Vec<CheckPoint> {
     };
     let stated = |subject, stated_db: f64, worst: &Worst| {
         let deviation = stated_db - worst.gain_db;
-        let passes = (-1e-7..=LARGEST_GAIN_DB).contains(&deviation);
+        let passes = (-PREAMP_DB..=LARGEST_GAIN_DB).contains(&deviation);
         let mut point = CheckPoint::said(
             subject,
             passes,
@@ -516,7 +519,7 @@ fn levels(sheet: &Sheet) -> Vec<CheckPoint> {
     let over_db = level.preamp_db + needed_db;
     let mut suffices = CheckPoint::said(
         Subject::PreampSuffices,
-        over_db <= GUARANTEE_DB.max(1e-7) || (needed_db <= 0.0 && level.preamp_db <= 0.0),
+        over_db <= PREAMP_DB || (needed_db <= 0.0 && level.preamp_db <= 0.0),
         format!(
             "{} dB of preamp, largest gain {:.4} dB{}: {:+.4} dB re full scale",
             Number(level.preamp_db),
@@ -529,7 +532,7 @@ fn levels(sheet: &Sheet) -> Vec<CheckPoint> {
         ),
         guard,
     )
-    .measured(over_db, 1e-7);
+    .measured(over_db, PREAMP_DB);
     (suffices.at_hz, suffices.rate_hz, suffices.side) =
         (guarded.at_hz, Some(guarded.rate_hz), guarded.side);
     let gains = [

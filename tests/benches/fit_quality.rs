@@ -10,15 +10,13 @@
 //! `-- corpus=1 best=FILE` takes another corpus, and its table of best answers from a file elsewhere: what the search
 //! was tuned on may flatter it.
 
-#[path = "../support/corpus.rs"]
-mod corpus;
-#[path = "../support/planted.rs"]
-#[expect(dead_code, reason = "only its limits are used here")]
-mod planted;
+#[path = "../support/mod.rs"]
+mod support;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
+use support::{corpus, planted};
 
 use bandwright::fit::reach::Effort;
 use bandwright::fit::{Answer, Task, fit, residual};

@@ -5,11 +5,8 @@
 //! Earphone-like curves of the corpus, no economy; exponents are slopes in the logarithms, least
 //! squares over the whole table.
 
-#[path = "../support/corpus.rs"]
-#[allow(dead_code)]
-mod corpus;
-#[path = "../support/rivals.rs"]
-mod rivals;
+#[path = "../support/mod.rs"]
+mod support;
 
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::pricing::Surroundings;
@@ -21,6 +18,7 @@ use bandwright::fit::table::Table;
 use bandwright::limits::ShapeCounts;
 use nalgebra::{Matrix3, Vector3};
 use rivals::{OneCore, Problem, RATE_HZ, median};
+use support::{corpus, rivals};
 
 const POINTS: [usize; 3] = [120, 479, 2000];
 const SECTIONS: [usize; 6] = [3, 5, 8, 12, 16, 20];

@@ -11,13 +11,11 @@
 //! Problems and our answers, random equalisers among them, are left in `target/rivals` for
 //! `rivals.py`.
 
-#[path = "../support/corpus.rs"]
-#[allow(dead_code)]
-mod corpus;
-#[path = "../support/rivals.rs"]
-mod rivals;
+#[path = "../support/mod.rs"]
+mod support;
 
 use std::cell::RefCell;
+use support::{corpus, rivals};
 
 use argmin::core::{CostFunction, Error, Executor};
 use argmin::solver::particleswarm::ParticleSwarm;

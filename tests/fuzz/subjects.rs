@@ -548,8 +548,9 @@ pub fn fit(bytes: &[u8]) {
             guard: Guard::ALL[choices.below(2)],
             true_peak_margin_db: [0.0, 1.0, 20.0][choices.below(3)],
         },
-        // A limit of loudness takes some ten fits instead of one.
-        most_loudness_loss_db: (choices.below(32) == 31 && limits.sections == 1).then_some(2.0),
+        // A limit of loudness takes some ten fits instead of one, and so does a preamp that does not reach.
+        most_loudness_loss_db: (choices.below(32) == 31 && limits.sections == 1 && !by_side)
+            .then_some(2.0),
         effort: Effort::Quick,
         ..FitRequest::new("an invented unit", takes, limits.clone())
     };

@@ -1,5 +1,4 @@
 //! Problems that other solvers get too, and our answers to them: on one core, with the time they took.
-#![allow(dead_code)]
 
 use std::fmt::Write as _;
 use std::fs;
@@ -13,10 +12,7 @@ use bandwright::fit::{Answer, Task, fit, residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use serde_json::{Value, json};
 
-#[path = "planted.rs"]
-mod planted;
-
-pub use planted::{RATE_HZ, limits, space};
+pub use super::planted::{RATE_HZ, limits, space};
 
 /// A fit's points lie above 0 Hz and below half the rate. Sections above 20 Hz are level below this ...
 const FIRST_HZ: f64 = 0.1;

@@ -1,0 +1,206 @@
+//! The picture of judged takes: its labels, its lines, its words, its bytes.
+
+use crate::support::units;
+
+use bandwright::inspection::{Inspection, inspect};
+use bandwright::measurement::judge::Settings;
+use bandwright::report::chart;
+use bandwright::report::inspect_plot::{inspect_picture, inspect_plot};
+use bandwright::report::palette::Ink;
+use bandwright::report::picture::{FREQUENCY, WIDTH};
+
+fn all() -> Vec<Inspection> {
+    units::NAMES.map(units::inspected).into()
+}
+
+fn check_labels(inspection: &Inspection) {
+    let picture = inspect_picture(inspection);
+    let unit = &inspection.unit;
+    for panel in &picture.panels {
+        let labels = panel.labels();
+        for pair in labels.windows(2) {
+            let gap = pair[1].middle - pair[0].middle - (pair[0].height + pair[1].height) / 2.0;
+            assert!(
+                gap >= -1e-9,
+                "{unit}: {} over {}",
+                pair[0].text,
+                pair[1].text
+            );
+        }
+        for label in &labels {
+            assert!(
+                label.left > FREQUENCY.right && label.left + label.width <= WIDTH,
+                "{unit}"
+            );
+            assert!(
+                label.middle - label.height / 2.0 >= panel.axis.top - 1e-9,
+                "{unit}"
+            );
+            assert!(
+                label.middle + label.height / 2.0 <= panel.axis.bottom() + 1e-9,
+                "{unit}"
+            );
+            assert!(!label.text.contains('…'), "{unit}: {} is cut", label.text);
+        }
+        // The name of the guard stands beside the heading, above the panel.
+        if let Some(guard) = &picture.guard {
+            let (left, right) = guard.edges();
+            let start = (left + right - chart::text_width(&guard.name, 11.5)) / 2.0;
+            let heading = FREQUENCY.left + chart::text_width(&panel.heading, 12.5 * 1.06);
+            assert!(heading < start, "{unit}: {}", panel.heading);
+        }
+    }
+}
+
+#[test]
+fn direct_labels_overlap_neither_each_other_nor_the_edge_nor_a_heading() {
+    for inspection in all() {
+        check_labels(&inspection);
+    }
+}
+
+#[test]
+fn many_takes_set_aside_share_one_label() {
+    let mut inspection = units::inspected("dunlin");
+    for take in &mut inspection.judged.takes {
+        take.set_aside = true;
+    }
+    check_labels(&inspection);
+    let labels = inspect_picture(&inspection).panels[0].labels();
+    assert!(labels.iter().any(|label| label.text == "10 set aside"));
+}
+
+#[test]
+fn sides_average_and_takes_set_aside_are_told_apart_by_line_and_label() {
+    let picture = inspect_picture(&units::inspected("fieldfare-mesh"));
+    let mut labels: Vec<String> = picture.panels[0]
+        .labels()
+        .into_iter()
+        .map(|l| l.text)
+        .collect();
+    labels.sort();
+    assert_eq!(
+        labels,
+        [
+            "average, ±1 SD",
+            "each take",
+            "left 2: leaks",
+            "left, 3 takes",
+            "right 2: not alike",
+            "right 4: leaks",
+            "right, 2 takes",
+        ]
+    );
+    let of = |ink: Ink| {
+        picture.panels[0]
+            .lines
+            .iter()
+            .filter(|line| line.ink == ink)
+            .count()
+    };
+    assert_eq!(
+        [
+            of(Ink::Take),
+            of(Ink::Aside),
+            of(Ink::Left),
+            of(Ink::Right),
+            of(Ink::Average)
+        ],
+        [5, 3, 1, 1, 1]
+    );
+    let strokes = [Ink::Take, Ink::Aside, Ink::Left, Ink::Right, Ink::Average].map(Ink::stroke);
+    for (i, one) in strokes.iter().enumerate() {
+        for other in &strokes[i + 1..] {
+            assert_ne!(one, other);
+        }
+    }
+    assert_eq!(picture.panels[1].labels()[0].text, "left \u{2212} right");
+}
+
+#[test]
+fn takes_lie_at_the_level_of_their_side_and_the_average_at_zero() {
+    for inspection in all() {
+        let picture = inspect_picture(&inspection);
+        let middle = |points: &[(f64, f64)]| {
+            let mut levels: Vec<f64> = points
+                .iter()
+                .filter(|(hz, _)| (200.0..=2000.0).contains(hz))
+                .map(|&(_, db)| db)
+                .collect();
+            levels.sort_by(f64::total_cmp);
+            levels[levels.len() / 2]
+        };
+        for line in &picture.panels[0].lines {
+            let bound = if line.ink == Ink::Average { 0.02 } else { 0.6 };
+            assert!(
+                middle(&line.points).abs() < bound,
+                "{}: {}",
+                inspection.unit,
+                line.name
+            );
+        }
+    }
+}
+
+#[test]
+fn the_picture_says_unit_figures_alignment_smoothing_and_band() {
+    let svg = inspect_plot(&units::inspected("fieldfare-mesh"));
+    for words in [
+        ">Fieldfare, mesh insert<",
+        ">5 of 8 takes kept · spread 0.29 dB rms · left minus right: level −0.03 dB, the rest 0.33 dB rms<",
+        ">Level, dB relative<",
+        ">Left minus right, dB, its level taken out, smoothed by 1/3 octave<",
+        "median over 200\u{A0}Hz to 2\u{A0}kHz is 0\u{A0}dB",
+        "the sides keep their levels",
+        "the band is ±1\u{A0}SD of the kept takes",
+        "No smoothing in the upper panel",
+        "Hatched: trust below 0.7 (rig: iec-60318-4)",
+        ">coupler resonance<",
+        "only if the seal was good",
+        "Set aside: left 2: leaks, right 2: not alike, right 4: leaks.",
+        "prefers-color-scheme: dark",
+    ] {
+        assert!(svg.contains(words), "{words}");
+    }
+    assert!(svg.starts_with(bandwright::report::PLOT_BEGINNING));
+}
+
+#[test]
+fn one_side_has_one_panel_and_one_take_one_line() {
+    let picture = inspect_picture(&units::inspected_some(
+        "dunlin",
+        &["left-1.txt", "left-3.txt"],
+    ));
+    assert_eq!(picture.panels.len(), 1);
+    let labels: Vec<String> = picture.panels[0]
+        .labels()
+        .into_iter()
+        .map(|l| l.text)
+        .collect();
+    assert_eq!(labels.len(), 2, "{labels:?}");
+    let picture = inspect_picture(&units::inspected_some("dunlin", &["left-1.txt"]));
+    assert_eq!(picture.panels[0].lines.len(), 1);
+    assert!(picture.subtitle.contains("spread unknown"));
+    assert!(
+        picture
+            .notes
+            .iter()
+            .any(|note| note.contains("no band is drawn"))
+    );
+}
+
+#[test]
+fn pictures_are_the_same_every_time_and_survive_any_name_and_number() {
+    for inspection in all() {
+        let svg = inspect_plot(&inspection);
+        assert_eq!(svg, inspect_plot(&inspection.clone()));
+        assert!(svg.len() < 200_000, "{}", svg.len());
+    }
+    let mut unit = units::opened("dunlin");
+    unit.name = "a < b & \u{1b}[31m \"c\" ".repeat(30);
+    let mut inspection = inspect(&unit, &Settings::default()).unwrap();
+    inspection.judged.average.on_grid.level_db[100] = f64::NAN;
+    inspection.judged.sides[0].mean.level_db[200] = f64::INFINITY;
+    let svg = inspect_plot(&inspection);
+    assert!(!svg.contains("NaN") && !svg.contains('\u{1b}') && svg.contains("a &lt; b &amp;"));
+}

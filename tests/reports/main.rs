@@ -1,0 +1,12 @@
+//! What people and programs are shown.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod inspect_plot;
+mod inspect_text;
+mod messages;
+mod report_json;
+mod report_plot;
+mod report_text;
+mod target_plot;
