@@ -1,4 +1,4 @@
-//! README.md and DEVELOPERS.md against the program: commands, output, options, files, fields.
+//! README.md and DEVELOPERS.md against the program: commands, output, options, files, keys.
 
 use std::collections::BTreeSet;
 use std::fs;
@@ -7,8 +7,6 @@ use std::path::{Path, PathBuf};
 use assert_cmd::Command;
 use bandwright::wanted::library;
 use tempfile::TempDir;
-
-use crate::support::impulses;
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -75,28 +73,6 @@ fn words(typed: &str) -> Vec<String> {
     assert!(!quoted, "{typed}");
     words.extend(word);
     words
-}
-
-/// Whether the word at `index` names an output.
-fn is_output(arguments: &[String], index: usize) -> bool {
-    index > 0 && ["-o", "--output", "--plot"].contains(&arguments[index - 1].as_str())
-}
-
-/// Writes what a command line reads and an earlier one writes: the sheets in cargo's folder.
-fn write_first(folder: &Path, lines: &[Vec<String>], arguments: &[String]) {
-    for (index, word) in arguments.iter().enumerate() {
-        if word.starts_with("target/") && !is_output(arguments, index) {
-            let writes = |line: &&Vec<String>| {
-                let place = line.iter().position(|other| other == word);
-                place.is_some_and(|index| is_output(line, index))
-            };
-            let writer = lines.iter().find(writes);
-            run(
-                folder,
-                writer.unwrap_or_else(|| panic!("nothing writes {word}")),
-            );
-        }
-    }
 }
 
 /// A folder as a checkout has it: the demo's files and cargo's folder.
@@ -426,7 +402,11 @@ fn prose(page: &str) -> String {
 
 #[test]
 fn every_file_that_is_named_exists() {
-    for (name, fewest) in [("README.md", 4), ("DEVELOPERS.md", 50)] {
+    for (name, fewest) in [
+        ("README.md", 4),
+        ("DEVELOPERS.md", 50),
+        ("tests/benches/RESULTS.md", 5),
+    ] {
         let text = prose(&page(name));
         let named = paths(&text);
         assert!(named.len() >= fewest, "{name}: {named:?}");
@@ -522,26 +502,8 @@ fn chapter<'a>(page: &'a str, heading: &str) -> &'a str {
     &rest[..end]
 }
 
-/// An all-pass, whose delay no equaliser undoes, as a WAV file.
-fn impulse_response() -> Vec<u8> {
-    let cascade = [impulses::all_pass(500.0, 5.0, 48e3)];
-    impulses::wav_float(&impulses::played(&cascade, 100, 24_000), 1, 48_000)
-}
-
 #[test]
-fn every_field_of_the_document_and_of_the_sheet_is_described() {
-    fn json_keys(value: &serde_json::Value, keys: &mut BTreeSet<String>) {
-        match value {
-            serde_json::Value::Object(fields) => {
-                for (key, value) in fields {
-                    keys.insert(key.clone());
-                    json_keys(value, keys);
-                }
-            }
-            serde_json::Value::Array(values) => values.iter().for_each(|v| json_keys(v, keys)),
-            _ => {}
-        }
-    }
+fn every_key_of_the_sheet_is_described() {
     fn toml_keys(value: &toml::Value, keys: &mut BTreeSet<String>) {
         match value {
             toml::Value::Table(fields) => {
@@ -556,102 +518,9 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
     }
     let developers = page("DEVELOPERS.md");
     let folder = checkout();
-    // An impulse response has what the demo's curves lack.
-    let inspect = "inspect demo-data/fieldfare-mesh/fieldfare-mesh.unit.toml \
-                   demo-data/dunlin/dunlin.unit.toml --json";
-    let wav = folder.path().join("left.wav");
-    fs::write(&wav, impulse_response()).unwrap();
-    let mut keys = BTreeSet::new();
-    for arguments in [inspect, "inspect left.wav --plot target/x.svg --json"] {
-        let printed = run(folder.path(), &words(arguments));
-        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
-    }
-    let described = code_words(chapter(&developers, "The document of `inspect --json`"));
-    assert!(keys.len() > 60, "{}", keys.len());
-    for key in keys {
-        assert!(described.contains(&key.as_str()), "field {key} of inspect");
-    }
-
-    let mut keys = BTreeSet::new();
-    for task in [
-        "list",
-        "show demo-data/long-shifts.target.toml --plot target/t.svg",
-        "build --bass 1 -o target/t.csv",
-        "diff flat diffuse-field",
-    ] {
-        let printed = run(folder.path(), &words(&format!("target {task} --json")));
-        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
-    }
-    let described = code_words(chapter(&developers, "The documents of `target --json`"));
-    assert!(keys.len() > 25, "{}", keys.len());
-    for key in keys {
-        assert!(described.contains(&key.as_str()), "field {key} of target");
-    }
-
-    let mut keys = BTreeSet::new();
-    let readme = page("README.md");
-    let lines = command_lines(&readme);
-    let exports: Vec<_> = lines.iter().filter(|line| line[0] == "export").collect();
-    assert!(exports.len() >= 3);
-    let coefficients = "export target/demo.sheet.toml --form coefficients --json";
-    for mut arguments in exports.into_iter().cloned().chain([words(coefficients)]) {
-        write_first(folder.path(), &lines, &arguments);
-        arguments.retain(|word| word != "--json");
-        arguments.push("--json".to_owned());
-        let printed = run(folder.path(), &arguments);
-        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
-    }
-    let described = code_words(chapter(&developers, "The document of `export --json`"));
-    assert!(keys.len() > 25, "{}", keys.len());
-    for key in keys {
-        assert!(described.contains(&key.as_str()), "field {key} of export");
-    }
-
-    let mut keys = BTreeSet::new();
-    // One job with files and one with several takes, so that no part of the document is missing.
-    let of_fit = command_lines(&page("README.md"))
-        .into_iter()
-        .filter(|line| line[0] == "fit");
-    for mut arguments in of_fit {
-        arguments.retain(|word| word != "--json");
-        arguments.push("--json".to_owned());
-        let printed = run(folder.path(), &arguments);
-        json_keys(&serde_json::from_str(&printed).unwrap(), &mut keys);
-    }
-    let failed = Command::new(env!("CARGO_BIN_EXE_bandwright"))
-        .args(["fit", "no-such-file.csv", "--bass", "1", "--json"])
-        .output()
-        .unwrap();
-    json_keys(&serde_json::from_slice(&failed.stdout).unwrap(), &mut keys);
-    let described = code_words(chapter(&developers, "The document of `fit --json`"));
-    assert!(keys.len() > 40);
-    for key in keys {
-        assert!(described.contains(&key.as_str()), "field {key}");
-    }
-
-    let mut keys = BTreeSet::new();
-    let takes = |name: &str, number: usize| format!("demo-data/{name}/left-{number}.csv");
-    let check = format!(
-        "check target/demo.sheet.toml --before {} {} --after {} {} --same-level --plot target/k.svg --json",
-        takes("fieldfare-wool", 1),
-        takes("fieldfare-wool", 2),
-        takes("fieldfare-mesh", 1),
-        takes("fieldfare-mesh", 3),
-    );
-    // Another insert is no sheet: the answer is no, and a document all the same.
-    let checked = Command::new(env!("CARGO_BIN_EXE_bandwright"))
-        .args(words(&check))
-        .current_dir(folder.path())
-        .output()
-        .unwrap();
-    json_keys(&serde_json::from_slice(&checked.stdout).unwrap(), &mut keys);
-    let described = code_words(chapter(&developers, "The document of `check --json`"));
-    assert!(keys.len() > 50, "{}", keys.len());
-    for key in keys {
-        assert!(described.contains(&key.as_str()), "field {key} of check");
-    }
-
-    let sheet = fs::read_to_string(folder.path().join("target/demo.sheet.toml")).unwrap();
+    let job = "fit demo-data/fieldfare-wool/fieldfare-wool.unit.toml --bass 3 --effort quick -o target/a.sheet.toml";
+    run(folder.path(), &words(job));
+    let sheet = fs::read_to_string(folder.path().join("target/a.sheet.toml")).unwrap();
     let mut keys = BTreeSet::new();
     toml_keys(&toml::from_str(&sheet).unwrap(), &mut keys);
     let described = code_words(chapter(&developers, "The sheet"));
@@ -662,6 +531,23 @@ fn every_field_of_the_document_and_of_the_sheet_is_described() {
         let inside = |word: &&str| word.split('.').any(|part| part == key);
         assert!(described.iter().any(inside), "key {key}");
     }
+}
+
+#[test]
+fn every_verb_that_prints_a_document_says_where_the_schemas_are() {
+    let folder = "tests/golden/schema/";
+    assert!(root().join(folder).is_dir());
+    for verb in ["fit", "inspect", "check", "export", "target build"] {
+        let help = run(root(), &words(&format!("{verb} --help")));
+        assert!(help.contains(folder), "{verb}");
+    }
+    assert!(page("DEVELOPERS.md").contains(&format!("`{folder}`")));
+}
+
+#[test]
+fn developers_md_is_short_enough_to_be_read() {
+    let words = page("DEVELOPERS.md").split_whitespace().count();
+    assert!(words <= 4500, "{words} words");
 }
 
 #[test]

@@ -9,6 +9,7 @@ mod demo_data;
 mod documentation;
 mod golden_files;
 mod inspect_command;
+mod json_schema;
 mod odd_inputs;
 mod outputs_hold;
 mod target_command;

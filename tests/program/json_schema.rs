@@ -3,7 +3,7 @@
 //! To write the files anew:
 //!
 //! ```sh
-//! GOLDEN=write cargo test --test json_schema
+//! GOLDEN=write cargo test --test program json_schema
 //! ```
 
 use std::collections::BTreeSet;
@@ -16,8 +16,7 @@ use bandwright::report::to_json;
 use serde_json::Value;
 use tempfile::TempDir;
 
-#[path = "support/impulses.rs"]
-mod impulses;
+use crate::support::impulses;
 
 fn golden() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden")
@@ -202,7 +201,7 @@ fn every_schema_is_what_its_golden_file_says() {
         let kept = fs::read_to_string(&path).unwrap();
         assert!(
             kept == now,
-            "{file} differs. If that is meant: GOLDEN=write cargo test --test json_schema"
+            "{file} differs. If that is meant: GOLDEN=write cargo test --test program json_schema"
         );
         assert!(known.insert(file), "{document:?} is there twice");
     }
