@@ -41,6 +41,7 @@ use bandwright::measurement::{Curve, Rig};
 use bandwright::report;
 use bandwright::report::words::printable;
 use bandwright::sheet::{self, Sheet};
+use bandwright::verify::sheet_check::{LimitsFrom, Outcome};
 use bandwright::verify::{Remeasurement, check_sheet, remeasured as judge_promise};
 use bandwright::wanted::recipe::{parse_recipe, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown};
@@ -369,9 +370,9 @@ pub fn sheet(bytes: &[u8]) {
     let Some(sheet) = told(NAME, bytes, sheet::read(bytes, NAME)) else {
         return;
     };
-    for limits in [None, Some(&known_limits()[0])] {
+    for limits in [None, Some((&known_limits()[0], LimitsFrom::File))] {
         let check = check_sheet(&sheet, limits);
-        assert_eq!(check.passes(), check.fails() == 0);
+        assert_eq!(check.passes(), check.count(Outcome::Fail) == 0);
         shows(bytes, &report::check_text(&check, None, &[]));
         let _ = report::to_json(&report::check_document(NAME, &check, None, &[]));
     }
@@ -763,7 +764,11 @@ fn improves(before: Residual, after: Residual) {
 fn holds_as_sheet(sheet: Result<Sheet>) {
     let sheet = sheet.expect("every fit has a sheet");
     let check = check_sheet(&sheet, None);
-    let fails: Vec<_> = check.points.iter().filter(|point| !point.passes).collect();
+    let fails: Vec<_> = check
+        .points
+        .iter()
+        .filter(|point| point.outcome != Outcome::Pass)
+        .collect();
     assert!(fails.is_empty(), "{fails:?}");
     let text = sheet::write(&sheet).expect("every sheet can be written");
     assert_eq!(
