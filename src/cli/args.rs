@@ -258,7 +258,7 @@ pub struct Figures {
     /// Where figures are told
     #[arg(long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
     pub points: Points,
-    /// The sample rate at which contours are evaluated, 8000 to 768000: near half of it their form depends on it
+    /// The sample rate at which contours are evaluated, 8000 to 768000 Hz: near half of it their form depends on it
     #[arg(
         long,
         value_name = "HZ",
@@ -422,7 +422,7 @@ pub struct TargetDiff {
 /// Search effort.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Effort {
-    /// About 20 ms for eight sections
+    /// About 20 ms for eight sections; ends at once when less than 0.005 dB is left to gain
     Quick,
     /// About 100 ms for eight sections
     Normal,
@@ -498,7 +498,7 @@ pub struct Fit {
     /// Which takes count: the sound ones, or all with those that leak or do not belong
     #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,
-    /// The loss at 30 Hz from which a take leaks, above 0
+    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
     #[arg(
         long,
         value_name = "DB",
@@ -590,8 +590,9 @@ pub struct Fit {
         help_heading = "The equaliser"
     )]
     pub sections: Option<Sections>,
-    /// With --sections auto: what one more section must take off the residual, dB. Where the takes differ by more (their
-    /// spread, rms over the trusted band), that counts
+    /// With --sections auto: what one more section must take off the residual, 0 to 60 dB; the fewest sections after which
+    /// more, however many more, would each bring less. Where the takes differ by more (their spread, rms over the trusted
+    /// band), that counts
     #[arg(
         long,
         value_name = "DB",
@@ -606,8 +607,8 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
-    /// The best fit that plays no more than so many dB quieter than no EQ, preamp and all (pink noise by ITU-R BS.1770),
-    /// and what more would buy. Takes a few times as long
+    /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise by ITU-R
+    /// BS.1770), and what more would buy. Takes a few times as long
     #[arg(
         long,
         value_name = "DB",
@@ -727,8 +728,8 @@ const CHECK_TELLS: &str = "The change is measured after minus before, level-free
     number mistyped, q read in another way, the equaliser bypassed, applied twice, sides mixed up, a wrong sample rate, \
     another seal; with --same-level a missing preamp. Takes that leak or do not belong are set aside.";
 
-const CHECK_OUTCOMES: &str = "Exit status: 0 every point passes, and nothing shows that the promise was not kept; 1 a \
-    point fails, or the promise was not kept; 2 bad usage or input. The plot is only written over a plot of this program.";
+const CHECK_OUTCOMES: &str = "Exit status: 0 every point passes, and nothing shows that the promise was not kept (`cannot \
+    tell` included); 1 a point fails, or the promise was not kept; 2 bad usage or input. The plot is only written over a plot of this program.";
 
 /// `bandwright check`.
 #[derive(Debug, ClapArgs)]
@@ -757,7 +758,8 @@ pub struct Check {
     /// Levels of before and after compare (same drive, same gain), so that a missing preamp shows
     #[arg(long, help_heading = "The promise")]
     pub same_level: bool,
-    /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them]
+    /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
+    /// the first]
     #[arg(long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
     pub rate_hz: Option<f64>,
     /// The rig, instead of the unit file's: `iec-60318-4`, `flat`, or a file with columns frequency (Hz) and trust
@@ -796,16 +798,16 @@ const EXPORT_KEEPS: &str = "The coefficients are computed anew from the numbers 
     exported. The preamp is included in every form, unless it is left out: in rows of coefficients as section 0.";
 
 const EXPORT_OUTCOMES: &str = "Exit status: 0 done; 1 the sheet contradicts itself, or rings too long for an impulse \
-    response; 2 bad usage or input. A file is only written over an earlier output of the same form.";
+    response (4 194 304 samples); 2 bad usage or input. A file is only written over an earlier output of the same form.";
 
 /// How filters are told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Form {
     /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
     Sos,
-    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted (NAME.csv, NAME.json)
+    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted: negate both for a tool that adds them (NAME.csv, NAME.json)
     Coefficients,
-    /// Minimum-phase impulse response at one rate, as long as all that is cut off stays below -140 dB of what is kept;
+    /// Minimum-phase impulse response at one rate, so long that all that is cut off is below -140 dB of what is kept;
     /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
     Impulse,
     /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
@@ -827,7 +829,7 @@ pub struct Export {
     /// How the filters are told
     #[arg(long, value_enum, value_name = "FORM", help_heading = "The filters")]
     pub form: Form,
-    /// The sample rate (repeatable; an impulse response has one) [default: every rate of the sheet]
+    /// The sample rate, Hz (repeatable; an impulse response has one) [default: every rate of the sheet]
     #[arg(
         long,
         value_name = "HZ",
@@ -836,7 +838,7 @@ pub struct Export {
         help_heading = "The filters"
     )]
     pub rate_hz: Vec<f64>,
-    /// Allow a rate that the sheet does not list, 8000 to 768000. No checkpoint covers it, and near half the rate sections
+    /// Allow a rate that the sheet does not list, 8000 to 768000 Hz. No checkpoint covers it, and near half the rate sections
     /// have another shape than the one that was fitted; the preamp must suffice there
     #[arg(long, requires = "rate_hz", help_heading = "The filters")]
     pub unlisted_rate: bool,

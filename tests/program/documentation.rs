@@ -35,20 +35,28 @@ fn blocks(page: &str, language: &str) -> Vec<String> {
     blocks
 }
 
+/// A line of a page that runs this program: its arguments, and the exit status that a comment behind it tells, or 0.
+fn command_line(line: &str) -> Option<(Vec<String>, i32)> {
+    let typed = ["cargo run --release -- ", "bandwright "]
+        .into_iter()
+        .find_map(|start| line.strip_prefix(start))?;
+    let (typed, status) = match typed.split_once(" # exit status ") {
+        Some((typed, status)) => (typed, status.parse().unwrap()),
+        None => (typed, 0),
+    };
+    Some((words(typed), status))
+}
+
+/// The arguments and the exit status of every command line of a page that runs this program.
+fn command_lines_and_statuses(page: &str) -> Vec<(Vec<String>, i32)> {
+    let shell = blocks(page, "sh").concat();
+    shell.lines().filter_map(command_line).collect()
+}
+
 /// The arguments of every command line of a page that runs this program.
 fn command_lines(page: &str) -> Vec<Vec<String>> {
-    let lines: Vec<String> = blocks(page, "sh")
-        .iter()
-        .flat_map(|block| block.lines())
-        .map(str::to_owned)
-        .collect();
-    let arguments = |line: &String| {
-        let typed = ["cargo run --release -- ", "bandwright "]
-            .into_iter()
-            .find_map(|start| line.strip_prefix(start))?;
-        Some(words(typed))
-    };
-    lines.iter().filter_map(arguments).collect()
+    let lines = command_lines_and_statuses(page);
+    lines.into_iter().map(|(arguments, _)| arguments).collect()
 }
 
 /// Words as a shell splits them, as far as these pages need: blanks and double quotes.
@@ -94,13 +102,18 @@ fn checkout() -> TempDir {
     folder
 }
 
-/// Runs the program; gives what it printed.
+/// Runs the program, which succeeds; gives what it printed.
 fn run(folder: &Path, arguments: &[String]) -> String {
+    run_to(folder, arguments, 0)
+}
+
+/// Runs the program, which ends with that exit status; gives what it printed.
+fn run_to(folder: &Path, arguments: &[String], status: i32) -> String {
     let assert = Command::new(env!("CARGO_BIN_EXE_bandwright"))
         .args(arguments)
         .current_dir(folder)
         .assert()
-        .success();
+        .code(status);
     String::from_utf8(assert.get_output().stdout.clone()).unwrap()
 }
 
@@ -118,12 +131,12 @@ fn files_under(folder: &Path) -> BTreeSet<PathBuf> {
 
 #[test]
 fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
-    for (name, fewest) in [("README.md", 4), ("demo-data/README.md", 4)] {
-        let lines = command_lines(&page(name));
+    for (name, fewest) in [("README.md", 12), ("demo-data/README.md", 8)] {
+        let lines = command_lines_and_statuses(&page(name));
         assert!(lines.len() >= fewest, "{name}: {lines:?}");
         // In their order: later ones may use what earlier ones wrote.
         let folder = checkout();
-        for arguments in lines {
+        for (arguments, status) in lines {
             let named: BTreeSet<PathBuf> = arguments
                 .windows(2)
                 .filter(|pair| ["-o", "--output", "--plot"].contains(&pair[0].as_str()))
@@ -133,7 +146,7 @@ fn every_command_line_runs_and_writes_what_it_names_and_nothing_else() {
                 fs::remove_file(file).unwrap();
             }
             let before = files_under(folder.path());
-            let printed = run(folder.path(), &arguments);
+            let printed = run_to(folder.path(), &arguments, status);
             let json = arguments.iter().any(|a| a == "--json");
             assert!(
                 !json || serde_json::from_str::<serde_json::Value>(&printed).is_ok(),
@@ -160,76 +173,98 @@ fn the_main_command_leaves_the_checkout_clean() {
     assert!(page(".gitignore").lines().any(|line| line == "/target"));
 }
 
-#[test]
-fn the_readme_shows_what_the_main_command_prints() {
-    let readme = page("README.md");
-    let shown = &blocks(&readme, "text")[0];
-    assert!(shown.contains("Preamp:") && shown.contains("Residual") && shown.contains("peaking"));
-    let printed = run(checkout().path(), &command_lines(&readme)[0]);
-    // Each run of shown lines must follow the one before; `...` stands for one or more lines.
-    let mut parts = shown.split("...\n");
-    let mut rest = printed
-        .strip_prefix(parts.next().unwrap())
-        .unwrap_or_else(|| panic!("README shows\n{shown}\nbut this is printed:\n{printed}"));
-    for part in parts {
-        let at = rest
-            .find(&format!("\n{part}"))
-            .unwrap_or_else(|| panic!("README shows\n{part}\nbut this is printed:\n{printed}"));
-        rest = &rest[at + 1 + part.len()..];
+/// Every `text` block of a page with the command line that stands last before it.
+fn shown_outputs(page: &str) -> Vec<(Vec<String>, i32, String)> {
+    let mut outputs = Vec::new();
+    let mut last = None;
+    let mut shown: Option<String> = None;
+    for line in page.lines() {
+        match (&mut shown, line) {
+            (None, "```text") => shown = Some(String::new()),
+            (None, _) => last = command_line(line).or(last),
+            (Some(_), "```") => {
+                let (arguments, status) = last.clone().expect("no command before this output");
+                outputs.push((arguments, status, shown.take().unwrap()));
+            }
+            (Some(text), line) => text.extend([line, "\n"]),
+        }
     }
-    assert_eq!(rest, "", "more is printed than README says");
+    outputs
 }
 
-#[test]
-fn the_readme_shows_what_inspect_prints() {
-    let readme = page("README.md");
-    let shown = blocks(&readme, "text")
-        .into_iter()
-        .find(|block| block.contains("What to do next"))
-        .unwrap();
-    let line = command_lines(&readme)
-        .into_iter()
-        .find(|line| line[0] == "inspect")
-        .unwrap();
-    assert_eq!(run(checkout().path(), &line), shown);
-}
-
-#[test]
-fn the_readme_shows_what_the_difference_of_targets_prints() {
-    let readme = page("README.md");
-    let line = command_lines(&readme)
-        .into_iter()
-        .find(|line| line[0] == "target" && line[1] == "diff")
-        .unwrap();
-    let shown = blocks(&readme, "text")
-        .into_iter()
-        .find(|block| block.contains("The one minus the other"))
-        .unwrap();
-    let printed = run(checkout().path(), &line);
+/// The output as it is shown: `...` stands for one or more lines, everything else is there in its order.
+fn assert_shown(shown: &str, printed: &str) {
+    let lines: Vec<&str> = printed.lines().collect();
+    let mut at = 0;
+    let mut skips = false;
+    let parts: Vec<&str> = shown.split_inclusive('\n').collect();
+    for part in parts.split(|line| *line == "...\n") {
+        let part: Vec<&str> = part
+            .iter()
+            .map(|line| line.trim_end_matches('\n'))
+            .collect();
+        let found = if skips {
+            (at + 1..=lines.len()).find(|&start| lines[start..].starts_with(&part))
+        } else {
+            lines[at..].starts_with(&part).then_some(at)
+        };
+        let found = found.unwrap_or_else(|| {
+            panic!(
+                "shown is\n{}\nbut this is printed:\n{printed}",
+                part.join("\n")
+            )
+        });
+        at = found + part.len();
+        skips = true;
+    }
+    let ends_open = shown.ends_with("...\n");
     assert!(
-        printed.ends_with(&shown),
-        "README shows\n{shown}\nbut this is printed:\n{printed}"
+        ends_open || at == lines.len(),
+        "more is printed than is shown:\n{printed}"
     );
 }
 
 #[test]
-fn the_readme_shows_what_the_cost_is_told_as() {
+fn the_readme_shows_what_its_commands_print() {
     let readme = page("README.md");
-    let line = command_lines(&readme)
-        .into_iter()
-        .find(|line| line.iter().any(|word| word == "--source"))
-        .unwrap();
-    let shown = blocks(&readme, "text")
-        .into_iter()
-        .find(|block| block.starts_with("What it costs"))
-        .unwrap();
+    let outputs = shown_outputs(&readme);
+    let verbs: BTreeSet<&str> = outputs.iter().map(|(line, ..)| line[0].as_str()).collect();
+    assert_eq!(
+        verbs,
+        BTreeSet::from(["inspect", "target", "fit", "check", "export"])
+    );
+    let (lines, folder) = (command_lines(&readme), checkout());
+    for (arguments, status, shown) in outputs {
+        write_first(folder.path(), &lines, &arguments);
+        assert_shown(&shown, &run_to(folder.path(), &arguments, status));
+    }
+}
+
+#[test]
+fn the_readme_shows_what_matters_of_the_output() {
+    let outputs = shown_outputs(&page("README.md"));
+    let shown_with = |word: &str| {
+        let shown = outputs
+            .iter()
+            .find(|(line, ..)| line.iter().any(|w| w == word));
+        &shown.unwrap().2
+    };
+    let main = &outputs[0].2;
+    for needed in [
+        "Caution: ",
+        "Preamp:",
+        "peaking",
+        "Residual",
+        "Reach",
+        "sheet   target/",
+    ] {
+        assert!(main.contains(needed), "{needed}");
+    }
+    assert!(shown_with("inspect").contains("What to do next"));
+    assert!(shown_with("diff").contains("The one minus the other"));
     // Where it is about hearing, its cautions are.
-    assert!(shown.contains("Caution: ") && shown.contains("Hearing"));
-    let printed = run(checkout().path(), &line);
-    assert!(
-        printed.contains(&format!("\n\n{shown}\nHow sure\n")),
-        "README shows\n{shown}\nbut this is printed:\n{printed}"
-    );
+    let cost = shown_with("--source");
+    assert!(cost.contains("Caution: ") && cost.contains("Hearing"));
 }
 
 #[test]
@@ -238,38 +273,39 @@ fn the_readme_names_the_command_that_runs_these_tests() {
     assert!(blocks(&readme, "sh").iter().any(|b| b == "cargo test\n"));
 }
 
-/// An option as the help has it: its names, and the default that the parser fills in.
-#[derive(Debug, PartialEq, Eq, PartialOrd, Ord)]
+/// An option as the help has it.
+#[derive(Debug)]
 struct Opt {
-    names: Vec<String>,
-    default: Option<String>,
+    /// Its long name.
+    name: String,
+    /// What stands for its value; empty for a switch.
+    value: String,
+    /// All that is told of it, in one line.
+    told: String,
 }
 
 fn options_of_help(verb: &str) -> Vec<Opt> {
     let help = run(root(), &words(&format!("{verb} --help")));
     let mut options: Vec<Opt> = Vec::new();
+    let mut inside = false;
     for line in help.lines() {
-        let short = line.strip_prefix("  -").filter(|l| !l.starts_with('-'));
-        let names = match (short, line.strip_prefix("      --")) {
-            (Some(names), _) => format!("-{names}"),
-            (None, Some(name)) if !name.starts_with(' ') => format!("--{name}"),
-            _ => {
-                if let (Some(text), Some(last)) =
-                    (line.trim().strip_prefix("[default: "), options.last_mut())
-                {
-                    last.default = text.strip_suffix(']').map(str::to_owned);
-                }
-                continue;
-            }
-        };
-        options.push(Opt {
-            names: names
-                .split([' ', ','])
-                .filter(|word| word.starts_with('-'))
-                .map(str::to_owned)
-                .collect(),
-            default: None,
-        });
+        let head = line.trim_start();
+        if head.starts_with('-') && line.len() - head.len() < 8 {
+            // Short helps tell it in the same line.
+            let (head, told) = head.split_once("  ").unwrap_or((head, ""));
+            let long = head.split([' ', ',']).find(|word| word.starts_with("--"));
+            let value = head.split_once('<').map_or("", |(_, value)| value);
+            options.push(Opt {
+                name: long.unwrap().to_owned(),
+                value: value.trim_end_matches(['>', '.']).to_owned(),
+                told: told.trim().to_owned(),
+            });
+            inside = true;
+        } else if !line.is_empty() && !line.starts_with("        ") {
+            inside = false;
+        } else if let Some(option) = options.last_mut().filter(|_| inside) {
+            option.told.extend([" ", head]);
+        }
     }
     options
 }
@@ -290,67 +326,95 @@ fn code_words(text: &str) -> Vec<&str> {
     text.split('`').skip(1).step_by(2).collect()
 }
 
-#[test]
-fn options_and_defaults_are_those_of_the_help() {
-    for (verb, fewest) in [("fit", 15), ("inspect", 8), ("check", 8), ("export", 8)] {
-        options_are_those_of_the_help(verb, fewest);
-    }
-}
+/// Every verb, and every task of `target`, with a number of options that it has at least.
+const VERBS: [(&str, usize); 8] = [
+    ("fit", 40),
+    ("inspect", 9),
+    ("check", 11),
+    ("export", 9),
+    ("target list", 3),
+    ("target show", 9),
+    ("target build", 18),
+    ("target diff", 6),
+];
 
-fn options_are_those_of_the_help(verb: &str, fewest: usize) {
-    let help = options_of_help(verb);
-    // The parser fills in nothing for an export.
-    assert!(help.len() > fewest && (verb == "export" || help.iter().any(|o| o.default.is_some())));
-    let readme = page("README.md");
-    let rows: Vec<Vec<String>> = table_rows(chapter(&readme, &format!("Options of `{verb}`")))
-        .into_iter()
-        .filter(|row| row[0].starts_with("`-"))
-        .collect();
-    let names_of = |row: &[String]| -> Vec<String> {
-        code_words(&row[0]).into_iter().map(str::to_owned).collect()
-    };
-    let listed: BTreeSet<Vec<String>> = rows.iter().map(|row| names_of(row)).collect();
-    let known: BTreeSet<Vec<String>> = help.iter().map(|o| o.names.clone()).collect();
-    assert_eq!(listed, known);
-    for option in &help {
-        let row = rows.iter().find(|row| names_of(row) == option.names);
-        let row = row.unwrap();
-        assert_eq!(row.len(), 4, "{row:?}");
-        if let Some(default) = &option.default {
-            assert_eq!(row[2], format!("`{default}`"), "{:?}", option.names);
+#[test]
+fn the_help_tells_of_every_option_its_unit_its_range_and_its_default() {
+    for (verb, fewest) in VERBS {
+        let options = options_of_help(verb);
+        assert!(options.len() >= fewest, "{verb} has {}", options.len());
+        for Opt { name, value, told } in &options {
+            let says = |words: &[&str]| words.iter().any(|word| told.contains(word));
+            let told_at_all = told.split_whitespace().count() >= 2;
+            assert!(told_at_all, "{verb} {name}: {told}");
+            let unit: &[&str] = match value.as_str() {
+                "DB" | "DBA" => &["dB"],
+                "HZ" => &["Hz", "frequency"],
+                _ => &[""],
+            };
+            assert!(says(unit), "{verb} {name} has no unit: {told}");
+            let range: &[&str] = match (name.as_str(), value.as_str()) {
+                // A frequency or rate of what was measured or written.
+                ("--align-hz", _) => &["this frequency"],
+                ("--rate-hz", _) => &["one of the sheet's", "every rate of the sheet", "8000 to"],
+                (_, "DB" | "DBA" | "X" | "N") => &[" to ", "more than 0"],
+                _ => &[""],
+            };
+            assert!(says(range), "{verb} {name} has no range: {told}");
+            let chosen = told.contains("Possible values:");
+            let needed = name == "--form";
+            assert!(
+                !chosen || needed || says(&["[default: "]),
+                "{verb} {name}: {told}"
+            );
         }
     }
 }
 
 #[test]
-fn options_of_the_tasks_of_target_are_those_of_the_help() {
-    let readme = page("README.md");
-    let rows: Vec<Vec<String>> = table_rows(chapter(&readme, "Options of `target`"))
-        .into_iter()
-        .filter(|row| row[0].starts_with("`-"))
-        .collect();
-    assert!(rows.iter().all(|row| row.len() == 5), "{rows:?}");
-    for task in ["list", "show", "build", "diff"] {
-        let help = options_of_help(&format!("target {task}"));
-        assert!(help.len() >= 3);
-        let of_task: Vec<&Vec<String>> = rows
-            .iter()
-            .filter(|row| code_words(&row[1]).contains(&task))
-            .collect();
-        let listed: BTreeSet<&str> = of_task.iter().flat_map(|row| code_words(&row[0])).collect();
-        let known: BTreeSet<&str> = help
-            .iter()
-            .flat_map(|option| option.names.iter().map(String::as_str))
-            .collect();
-        assert_eq!(listed, known, "{task}");
-        for option in help.iter().filter(|option| option.default.is_some()) {
-            let named =
-                |row: &&&Vec<String>| code_words(&row[0]).contains(&option.names[0].as_str());
-            let row = of_task.iter().find(named).unwrap();
-            let default = option.default.as_ref().unwrap();
-            assert_eq!(row[3], format!("`{default}`"), "{task} {:?}", option.names);
+fn the_program_refuses_what_lies_outside_the_ranges_of_the_help() {
+    let unit = "demo-data/fieldfare-wool/fieldfare-wool.unit.toml";
+    let between = "--between diffuse-field";
+    let folder = checkout();
+    let number = |word: &str| word.trim_matches([',', ':', ';', '.']).parse::<f64>().ok();
+    let mut tried = 0;
+    for (verb, given) in [
+        ("fit", format!("fit {unit} --target flat {between}")),
+        (
+            "target build",
+            format!("target build {between} -o target/never.csv"),
+        ),
+        ("inspect", format!("inspect {unit}")),
+    ] {
+        for Opt { name, value, told } in options_of_help(verb) {
+            if !["DB", "DBA", "X", "N"].contains(&value.as_str()) {
+                continue;
+            }
+            let told: Vec<&str> = told.split_whitespace().collect();
+            let range = told.windows(3).find_map(|three| {
+                let ends = (number(three[0])?, number(three[2])?);
+                (three[1] == "to").then_some(ends)
+            });
+            let beyond = match range {
+                Some((least, most)) => [least - 1.0, most + 1.0],
+                // More than 0.
+                None => [0.0, -1.0],
+            };
+            for value in beyond {
+                let typed = format!("{given} {name}={value}");
+                let output = Command::new(env!("CARGO_BIN_EXE_bandwright"))
+                    .args(words(&typed))
+                    .current_dir(folder.path())
+                    .output()
+                    .unwrap();
+                assert_eq!(output.status.code(), Some(2), "{typed}");
+                let refusal = String::from_utf8(output.stderr).unwrap().replace(' ', "-");
+                assert!(refusal.contains(name.trim_start_matches('-')), "{refusal}");
+                tried += 1;
+            }
         }
     }
+    assert!(tried >= 30, "{tried}");
 }
 
 #[test]
@@ -533,6 +597,14 @@ fn every_key_of_the_sheet_is_described() {
     }
 }
 
+/// The fenced blocks of a language under a heading of the third level.
+fn blocks_under(page: &str, heading: &str, language: &str) -> Vec<String> {
+    let start = page.find(&format!("\n### {heading}")).unwrap() + 1;
+    let rest = &page[start..];
+    let end = rest.find("\n### ").unwrap_or(rest.len());
+    blocks(&rest[..end], language)
+}
+
 #[test]
 fn every_verb_that_prints_a_document_says_where_the_schemas_are() {
     let folder = "tests/golden/schema/";
@@ -551,25 +623,113 @@ fn developers_md_is_short_enough_to_be_read() {
 }
 
 #[test]
-fn files_shown_in_the_readme_are_read_by_the_program() {
+fn every_file_format_that_is_shown_is_read_by_the_program() {
+    let formats = page("demo-data/README.md");
     let folder = checkout();
-    let readme = page("README.md");
-    let toml = blocks(&readme, "toml");
-    let with = |key: &str| toml.iter().find(|block| block.contains(key)).unwrap();
-    let recipe = folder.path().join("shown.target.toml");
-    fs::write(recipe, with("base = ")).unwrap();
-    let limits = folder.path().join("shown.limits.toml");
-    fs::write(limits, with("rates_hz = ")).unwrap();
+    let shown = |heading: &str, language: &str, name: &str| {
+        let text = &blocks_under(&formats, heading, language)[0];
+        fs::write(folder.path().join(name), text).unwrap();
+    };
+    let succeeds = |typed: &str| run(folder.path(), &words(typed));
+
+    // Of a take two rows are shown; more follow.
+    let take = &blocks_under(&formats, "Take", "text")[0];
+    let (begun, _) = take.split_once("...\n").unwrap();
+    fs::write(
+        folder.path().join("take.csv"),
+        format!("{begun}40,99\n80,99\n1000,95\n"),
+    )
+    .unwrap();
+    assert!(succeeds("inspect take.csv").contains("20 to 987 Hz"));
+
+    shown("Unit", "toml", "shown.unit.toml");
+    let wool = folder.path().join("demo-data/fieldfare-wool");
+    for file in ["left-1.csv", "distortion-94.csv"] {
+        fs::copy(wool.join(file), folder.path().join(file)).unwrap();
+    }
+    let impulse = impulses::played(&[], 100, 24_000);
+    let both: Vec<f64> = impulse.iter().flat_map(|&x| [0.5 * x, x]).collect();
+    let wav = impulses::wav_float(&both, 2, 48_000);
+    fs::write(folder.path().join("both-sides.wav"), wav).unwrap();
+    let judged = succeeds("inspect shown.unit.toml");
+    assert!(
+        judged.contains("left 1") && judged.contains("right 1"),
+        "{judged}"
+    );
+
+    shown("Source", "toml", "shown.source.toml");
+    shown("Programme", "text", "programme.csv");
+    shown("Weight", "text", "weight.csv");
+    shown("Recipe", "toml", "shown.target.toml");
+    shown("Limits", "toml", "shown.limits.toml");
+    let cost = succeeds(
+        "fit shown.unit.toml --bass 3 --effort quick --source shown.source.toml --programme programme.csv",
+    );
+    assert!(
+        cost.contains("pocket amplifier") && cost.contains("Distortion: left side, at 94 dB SPL"),
+        "{cost}"
+    );
     let arguments = "fit demo-data/fieldfare-wool/average.csv --target shown.target.toml \
-                     --limits shown.limits.toml --effort quick --contour";
-    let contours: Vec<&str> = code_words(&readme)
+                     --limits shown.limits.toml --weight weight.csv --effort quick --contour";
+    let contours: Vec<&str> = code_words(&formats)
         .into_iter()
         .filter_map(|word| word.strip_prefix("--contour "))
         .collect();
     assert_eq!(contours.len(), 3);
     for contour in contours {
-        run(folder.path(), &words(&format!("{arguments} {contour}")));
+        succeeds(&format!("{arguments} {contour}"));
     }
+}
+
+#[test]
+fn the_sheet_that_is_shown_is_the_one_that_the_demo_writes() {
+    let formats = page("demo-data/README.md");
+    let lines = command_lines(&formats);
+    let writes = |line: &&Vec<String>| line.iter().any(|word| word == "target/wool.sheet.toml");
+    let folder = checkout();
+    run(folder.path(), lines.iter().find(writes).unwrap());
+    let sheet = fs::read_to_string(folder.path().join("target/wool.sheet.toml")).unwrap();
+    let (_, from_format) = sheet.split_once("\nformat = 1\n").unwrap();
+    let shown = &blocks_under(&formats, "Sheet", "text")[0];
+    assert_shown(shown, &format!("format = 1\n{from_format}"));
+}
+
+#[test]
+fn every_general_equaliser_and_every_further_key_of_limits_is_described() {
+    let formats = page("demo-data/README.md");
+    let rows = table_rows(&formats);
+    let described: BTreeSet<&str> = rows.iter().flat_map(|row| code_words(&row[0])).collect();
+    for name in bandwright::limits::library::names() {
+        assert!(described.contains(name), "{name}");
+    }
+    // The refusal of an unknown key lists the known ones.
+    let folder = checkout();
+    let limits = format!(
+        "colour = 1\n{}",
+        blocks_under(&formats, "Limits", "toml")[0]
+    );
+    fs::write(folder.path().join("odd.limits.toml"), limits).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_bandwright"))
+        .args(words(
+            "fit demo-data/fieldfare-wool/average.csv --bass 1 --limits odd.limits.toml",
+        ))
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    let refusal = String::from_utf8(output.stderr).unwrap();
+    let (_, known) = refusal.split_once("expected one of ").unwrap();
+    let (known, _) = known.split_once(';').unwrap();
+    let told = code_words(&formats).join(" ") + &blocks_under(&formats, "Limits", "toml")[0];
+    let keys: Vec<&str> = known.split(", ").collect();
+    assert!(keys.len() >= 15, "{refusal}");
+    for key in keys {
+        assert!(told.contains(key), "key {key} of limits");
+    }
+}
+
+#[test]
+fn the_readme_can_be_read_in_ten_minutes() {
+    assert!(page("README.md").split_whitespace().count() <= 3000);
 }
 
 #[test]
