@@ -8,6 +8,8 @@ use assert_cmd::Command;
 use bandwright::wanted::library;
 use tempfile::TempDir;
 
+use crate::support::impulses;
+
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
 }
@@ -81,6 +83,28 @@ fn words(typed: &str) -> Vec<String> {
     assert!(!quoted, "{typed}");
     words.extend(word);
     words
+}
+
+/// Whether the word at `index` names an output.
+fn is_output(arguments: &[String], index: usize) -> bool {
+    index > 0 && ["-o", "--output", "--plot"].contains(&arguments[index - 1].as_str())
+}
+
+/// Writes what a command line reads and an earlier one writes: the sheets in cargo's folder.
+fn write_first(folder: &Path, lines: &[Vec<String>], arguments: &[String]) {
+    for (index, word) in arguments.iter().enumerate() {
+        if word.starts_with("target/") && !is_output(arguments, index) {
+            let writes = |line: &&Vec<String>| {
+                let place = line.iter().position(|other| other == word);
+                place.is_some_and(|index| is_output(line, index))
+            };
+            let writer = lines.iter().find(writes);
+            run(
+                folder,
+                writer.unwrap_or_else(|| panic!("nothing writes {word}")),
+            );
+        }
+    }
 }
 
 /// A folder as a checkout has it: the demo's files and cargo's folder.
