@@ -98,7 +98,8 @@
 //! # The stages
 //!
 //! In the order in which data flow; a stage may know those above it, never those below. Exceptions: [`sheet`]
-//! and [`report`] read the record of [`job`], which joins the stages.
+//! and [`report`] read the record of [`job`], which joins the stages, and [`export`] asks the one check of
+//! [`verify`].
 //!
 //! - 1 [`measurement`]: bytes of curve, WAV and unit files become levels on the common grid, their average and
 //!   spread, phase and its excess, and the trust in the rig.

@@ -4,6 +4,8 @@
 //! numbers. The `csv` crate splits the records; lines are counted here, since blank lines and line
 //! ends shift its count.
 
+use std::borrow::Cow;
+
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use super::curve::check_frequency;
@@ -392,7 +394,10 @@ fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator
     };
     if separator == Separator::Blanks {
         // "Level (dB)" is one title.
-        let glued = content.replace(" (", "(").replace(" [", "[");
+        let glued = match content.contains(['(', '[']) {
+            true => Cow::Owned(content.replace(" (", "(").replace(" [", "[")),
+            false => Cow::Borrowed(content),
+        };
         for (index, word) in glued.split_whitespace().enumerate() {
             if index > 0 {
                 records.push(' ');

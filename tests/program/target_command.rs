@@ -426,7 +426,10 @@ fn a_folder_or_a_circle_of_links_given_as_an_input_is_called_that() {
     std::os::unix::fs::symlink("one", path.join("other")).unwrap();
     std::os::unix::fs::symlink("other", path.join("one")).unwrap();
     std::fs::write(path.join("take.csv"), "Hz,dB\n20,1\n1000,2\n20000,3\n").unwrap();
-    for (name, says) in [("takes", "a folder"), ("one", "links")] {
+    for (name, says) in [
+        ("takes", "a folder"),
+        ("one", "a link that leads in a circle"),
+    ] {
         let recipe = format!("source = \"x\"\nbase = \"{name}\"\n");
         std::fs::write(path.join("on.target.toml"), recipe).unwrap();
         let unit =

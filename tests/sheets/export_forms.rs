@@ -590,6 +590,7 @@ fn a_preamp_that_does_not_suffice_at_another_rate_is_not_exported_with_it() {
     // Just enough for the sheet's own rates.
     let mut narrow = sheet.clone();
     narrow.level.preamp_db = -listed_db;
+    narrow.level.loudness_change_lu = None;
     let request = |rate_hz: f64, preamp_included| Request {
         rates_hz: vec![rate_hz],
         unlisted_rates: true,
