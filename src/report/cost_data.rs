@@ -1,4 +1,4 @@
-//! What an EQ costs, as a part of a document, whose schema is made from these types ([`super::schema`]).
+//! What an EQ costs, as a part of a document, whose schema is made from these types ([`mod@super::schema`]).
 
 use crate::headroom::loudness::LoudnessChange;
 use schemars::JsonSchema;

@@ -1,4 +1,4 @@
-//! The documents of `fit --json` and `fit --per-side --json`. Their schemas are made from these types ([`super::schema`]):
+//! The documents of `fit --json` and `fit --per-side --json`. Their schemas are made from these types ([`mod@super::schema`]):
 //! the doc comment of a field is its description there.
 
 use super::cost_data::{CostPart, LoudnessPart, cost_part};

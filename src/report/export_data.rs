@@ -1,4 +1,4 @@
-//! The document of `export --json`. Its schema is made from these types ([`super::schema`]). A NAME.json that `export`
+//! The document of `export --json`. Its schema is made from these types ([`mod@super::schema`]). A NAME.json that `export`
 //! writes is the same object without `files`.
 
 use schemars::JsonSchema;

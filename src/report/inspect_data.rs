@@ -1,4 +1,4 @@
-//! The document of `inspect --json`. Its schema is made from these types ([`super::schema`]).
+//! The document of `inspect --json`. Its schema is made from these types ([`mod@super::schema`]).
 
 use schemars::JsonSchema;
 use serde::Serialize;

@@ -1,4 +1,4 @@
-//! The documents of `target --json`. Their schemas are made from these types ([`super::schema`]).
+//! The documents of `target --json`. Their schemas are made from these types ([`mod@super::schema`]).
 
 use schemars::JsonSchema;
 use serde::Serialize;
