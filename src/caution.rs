@@ -125,7 +125,8 @@ pub enum Caution {
         /// How much quieter, preamp and all.
         loss_db: f64,
     },
-    /// Turned up to be as loud as before, cuts elsewhere make a boost of what they leave.
+    /// Turned up to be as loud as before, it plays more somewhere than without EQ: where sections boost, or cut less than
+    /// elsewhere.
     BoostOnceTurnedUp {
         /// How much more is played there than without EQ, once it is as loud.
         rise_db: f64,
@@ -256,7 +257,7 @@ impl fmt::Display for Caution {
             ),
             Self::BoostOnceTurnedUp { rise_db, at_hz } => write!(
                 f,
-                "once turned up to be as loud as before, the cuts elsewhere are a boost of {rise_db:.1} dB at {at_hz:.0} Hz: the earphone is driven that much harder there than without EQ."
+                "turned up to be as loud as before, it plays {rise_db:.1} dB more than without EQ at {at_hz:.0} Hz, whether sections boost there or only cut less than elsewhere: the earphone is driven that much harder there."
             ),
             Self::PreampLeftOut { preamp_db } => write!(
                 f,

@@ -561,11 +561,7 @@ impl Limits {
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| self.knobs(shape, slot)))
             .collect();
-        let most_db = if self.rules.cut_only {
-            0.0
-        } else {
-            f64::INFINITY
-        };
+        let most_db = self.rules.most_gain_db();
         let limits = &self.rules.gain_limits;
         for (index, limit) in limits.iter().enumerate() {
             let leaves = |knobs: &[&Setting; 3]| {
@@ -613,11 +609,7 @@ impl Limits {
         if self.rules.q_meaning != QMeaning::Width3Db {
             return Ok(());
         }
-        let most_db = if self.rules.cut_only {
-            0.0
-        } else {
-            f64::INFINITY
-        };
+        let most_db = self.rules.most_gain_db();
         for slot in self.places(Shape::Peaking) {
             let gain_db = self.knobs(Shape::Peaking, slot)[1];
             let other_shapes = slot.is_some_and(|slot| self.rules.slots[slot].shapes.len() > 1);
@@ -660,11 +652,7 @@ impl Limits {
     pub fn has_gains_without_width(&self) -> bool {
         /// Closer to 0 a gain does nothing.
         const NO_GAIN_DB: f64 = 1e-6;
-        let most_db = if self.rules.cut_only {
-            0.0
-        } else {
-            f64::INFINITY
-        };
+        let most_db = self.rules.most_gain_db();
         // Just inside, so that the least gain with a width is not counted.
         let least_db = LEAST_GAIN_WITH_WIDTH_DB - NO_GAIN_DB;
         self.rules.q_meaning == QMeaning::Width3Db

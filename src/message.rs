@@ -23,6 +23,14 @@ pub fn printable(text: &str) -> String {
         .collect()
 }
 
+/// `text` on one line, as a comment of a file has it: one blank for each run of blanks, line ends and control characters.
+#[must_use]
+pub fn one_line(text: &str) -> String {
+    let parts = text.split(|c: char| c.is_whitespace() || c.is_control());
+    let parts = parts.filter(|part| !part.is_empty());
+    parts.collect::<Vec<_>>().join(" ")
+}
+
 /// The first 80 characters of `text`, printable; `…` after them where there are more.
 #[must_use]
 pub fn excerpt(text: &str) -> String {

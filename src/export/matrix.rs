@@ -2,6 +2,7 @@
 
 use super::{Chain, Export};
 use crate::filter::{Section, biquad::Biquad};
+use crate::message::one_line;
 
 /// How a file of second-order sections begins.
 pub const SOS_BEGINNING: &str = "# Equaliser second-order sections, format 1";
@@ -108,14 +109,6 @@ fn head(export: &Export, beginning: &str) -> String {
 
 /// What every file of text says of its sheet; `included` says how the preamp is part of it.
 pub(super) fn about(export: &Export, included: &str) -> String {
-    // A comment is one line.
-    let line = |words: &str| {
-        let words: String = words
-            .chars()
-            .filter(|c| !c.is_control() || c.is_whitespace())
-            .collect();
-        words.split_whitespace().collect::<Vec<_>>().join(" ")
-    };
     let preamp = if export.preamp_included {
         format!("included: {included}")
     } else {
@@ -125,13 +118,13 @@ pub(super) fn about(export: &Export, included: &str) -> String {
         )
     };
     let caution = export.caution().map_or_else(String::new, |caution| {
-        format!("# caution: {}\n", line(&caution.to_string()))
+        format!("# caution: {}\n", one_line(&caution.to_string()))
     });
     format!(
         "{caution}# unit: {}\n# target: {}\n# preamp: {:?} dB, {preamp}\n\
          # side: both (the same for left and right), left or right\n",
-        line(&export.unit),
-        line(&export.target),
+        one_line(&export.unit),
+        one_line(&export.target),
         export.preamp_db,
     )
 }

@@ -116,6 +116,11 @@ pub(super) fn leave_some(limits: &[GainLimit], knobs: &[&Setting; 3], most_db: f
 }
 
 impl Rules {
+    /// The most gain that a section may have, whatever its setting allows, dB.
+    pub(super) fn most_gain_db(&self) -> f64 {
+        if self.cut_only { 0.0 } else { f64::INFINITY }
+    }
+
     /// What the numbers of `shape` mean that this equaliser calls q.
     #[must_use]
     pub fn meaning_of(&self, shape: Shape) -> QMeaning {

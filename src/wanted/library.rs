@@ -10,7 +10,7 @@ use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
-use crate::message::excerpt;
+use crate::message::{excerpt, one_line};
 use crate::names::file_name;
 
 /// Recipes may stand on recipes, this deep.
@@ -410,23 +410,17 @@ pub const CURVE_BEGINNING: &str = "# Target curve";
 pub fn write_curve(target: &Target, rate_hz: f64) -> String {
     let on_grid = target.level_on_grid(rate_hz);
     let (low_hz, high_hz) = on_grid.band_hz();
-    // A note is one line of text.
-    let line = |words: &str| {
-        let parts = words.split(|c: char| c.is_whitespace() || c.is_control());
-        let parts = parts.filter(|part| !part.is_empty());
-        parts.collect::<Vec<_>>().join(" ")
-    };
     let mut text = format!(
         "{CURVE_BEGINNING} on a grid of {} points an octave from 20 Hz\n# name: {}\n# source: {}\n\
          # support: {low_hz:.0} Hz to {high_hz:.0} Hz\n# level: as the base has it; only the form counts. Sections as at {rate_hz} Hz\n",
         grid::POINTS_PER_OCTAVE,
-        line(&target.name),
-        line(&target.source)
+        one_line(&target.name),
+        one_line(&target.source)
     );
     if !target.warnings.is_empty() {
         text.push_str(&format!(
             "# warning: {}\n",
-            line(&target.warnings.join(". "))
+            one_line(&target.warnings.join(". "))
         ));
     }
     text.push_str("frequency_hz,level_db\n");

@@ -1,6 +1,6 @@
 //! How messages show texts and numbers that come from outside.
 
-use bandwright::message::{Number, excerpt, printable};
+use bandwright::message::{Number, excerpt, one_line, printable};
 use bandwright::report::words;
 use proptest::prelude::*;
 
@@ -61,4 +61,13 @@ proptest! {
         prop_assert!(shown.chars().count() <= 81);
         prop_assert_eq!(printable(&shown), shown);
     }
+}
+
+#[test]
+fn what_becomes_a_comment_is_one_line_of_text() {
+    assert_eq!(
+        one_line("  a\tname\r\nwith \u{0} all\u{85}of it "),
+        "a name with all of it"
+    );
+    assert_eq!(one_line("\n \u{7}"), "");
 }
