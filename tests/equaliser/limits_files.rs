@@ -1,5 +1,6 @@
 //! Limits files: what they mean, how steps count, and how every contradiction is reported.
 
+use crate::support::hang::ends;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{Section, Shape};
 use bandwright::limits::{Limits, Setting, ShapeCounts, bounds};
@@ -714,26 +715,16 @@ fn the_largest_files_are_answered_in_a_moment_and_counts_say_their_bounds() {
             "4 MB",
         ),
     ] {
-        let clock = std::time::Instant::now();
-        let error = parse(&text).expect_err(what);
-        println!("{what}: {} bytes, {:?}", text.len(), clock.elapsed());
-        assert!(
-            clock.elapsed().as_secs() < 5,
-            "{what}: {:?}",
-            clock.elapsed()
-        );
+        let error = ends(what, || parse(&text)).expect_err(what);
         assert!(error.to_string().contains(bound), "{what}: {error}");
         assert!(error.to_string().len() < 500, "{what}: {error}");
     }
     let commented = format!("{}{FILE}", "# a line\n".repeat(450_000));
-    let clock = std::time::Instant::now();
-    parse(&commented).unwrap();
-    println!("comments: {} bytes, {:?}", commented.len(), clock.elapsed());
-    assert!(clock.elapsed().as_secs() < 5, "{:?}", clock.elapsed());
+    ends("comments", || parse(&commented)).unwrap();
 }
 
 #[test]
-fn hostile_files_end_in_an_error_and_quickly() {
+fn hostile_files_end_in_an_error() {
     let deep = format!("a = {}", "[".repeat(200_000));
     let long_key = format!("{} = 1", "k".repeat(1_000_000));
     let many_rates = FILE.replace(
@@ -747,12 +738,10 @@ fn hostile_files_end_in_an_error_and_quickly() {
         ),
     );
     let huge = "#".repeat(100 << 20);
-    let start = std::time::Instant::now();
     for text in [deep, long_key, many_rates, huge] {
-        let error = parse(&text).unwrap_err();
+        let error = ends(&text[..8], || parse(&text)).unwrap_err();
         assert!(error.to_string().len() < 1000, "{error}");
     }
-    assert!(start.elapsed().as_secs() < 20, "{:?}", start.elapsed());
 }
 
 #[test]

@@ -661,7 +661,7 @@ fn a_preset_that_plays_quieter_says_what_turning_up_leads_to() {
     let quieter = format!(
         "it plays {loss_db:.1} dB quieter than without EQ. If you turn up to make up for it, removing or bypassing the preset afterwards makes everything {loss_db:.1} dB louder at once: turn down first."
     );
-    let boost = format!("are a boost of {rise_db:.1} dB at ");
+    let boost = format!("it plays {rise_db:.1} dB more than without EQ at ");
     let text = unwrapped(&bench.text(line));
     let sheet = fs::read_to_string(bench.0.path().join("quiet.sheet.toml")).unwrap();
     let document = document["cautions"].to_string();
