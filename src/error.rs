@@ -29,6 +29,8 @@ pub enum ErrorKind {
     Name,
     /// The job ran, and its answer is no.
     Refused,
+    /// The job was asked to stop before it was done.
+    Stopped,
 }
 
 /// Where an error was found.

@@ -6,7 +6,7 @@
 //! A measured curve differs from the wanted one by many small amounts; an equaliser has a handful of
 //! second-order sections, each with a shape, a frequency, a gain and a q, often in coarse steps. Which
 //! sections bring the curve closest, without clipping, and without chasing what the coupler made rather than
-//! the earphone? [`job::run`] answers that for one unit, one target and one equaliser.
+//! the earphone? [`job::Prepared::fit`] answers that for one unit, one target and one equaliser.
 //!
 //! # Units and signs
 //!
@@ -26,9 +26,9 @@
 //!
 //! ```
 //! use bandwright::fit::reach::Effort;
-//! use bandwright::job::{self, ECONOMY, FitRequest};
+//! use bandwright::fit::stop::Stop;
+//! use bandwright::job::{Measured, Prepared, Wish};
 //! use bandwright::limits::Limits;
-//! use bandwright::measurement::judge::Settings;
 //! use bandwright::measurement::takes::{Take, side_from_name};
 //! use bandwright::measurement::{grid, parse};
 //! use bandwright::sheet::{self, Sheet};
@@ -69,23 +69,25 @@
 //!     "five.limits.toml",
 //! )?;
 //!
-//! let outcome = job::run(&FitRequest {
-//!     target: Some(target),
+//! // The takes are judged once, and fitted as often as something is wished for.
+//! let prepared = Prepared::new(Measured::new("an invented earphone", vec![take]))?;
+//! let wish = Wish {
 //!     contours: vec![Contour::bass(2.0)?],
-//!     effort: Effort::Quick,
-//!     ..FitRequest::new("an invented earphone", vec![take], limits.clone())
-//! })?;
+//!     ..Wish::toward(target)
+//! };
+//! let outcome = prepared.fit(&wish, &limits, Effort::Quick, &Stop::default())?;
+//! let (shared, sections) = (&outcome.shared, &outcome.channels[0].sections);
 //!
 //! // Closer to the target than without sections, on the equaliser's steps, and never clipping a steady tone.
-//! assert!(outcome.residual.after.weighted_db < 0.5 * outcome.residual.before.weighted_db);
-//! assert!(outcome.sections.len() <= 5);
-//! limits.allows(&outcome.sections)?;
-//! assert!(outcome.headroom.preamp_db <= 0.0);
-//! assert!(outcome.headroom.preamp_db + outcome.headroom.peak_gain_db <= 1e-9);
+//! assert!(shared.residual.after.weighted_db < 0.5 * shared.residual.before.weighted_db);
+//! assert!(sections.len() <= 5);
+//! limits.allows(sections)?;
+//! assert!(shared.headroom.preamp_db <= 0.0);
+//! assert!(shared.headroom.preamp_db + shared.headroom.peak_gain_db <= 1e-9);
 //! // The rig is believed up to 10.8 kHz, and what one take cannot know is said.
-//! let (_, highest_hz) = outcome.trusted_band_hz.unwrap();
+//! let (_, highest_hz) = shared.trusted_band_hz.unwrap();
 //! assert!((10_000.0..=10_800.0).contains(&highest_hz));
-//! assert!(outcome.cautions.contains(&bandwright::caution::Caution::SpreadUnknown));
+//! assert!(shared.cautions.contains(&bandwright::caution::Caution::SpreadUnknown));
 //!
 //! // The preset as a file that explains itself, and reads back as what was written.
 //! let sheet = Sheet::from_outcome(&outcome, &limits)?;

@@ -46,11 +46,11 @@ pub(super) fn refuse_impossible(typed: &Fit) -> Result<()> {
 }
 
 /// A wish that is too loud to be helped with.
-pub(super) fn refuse_too_loud(typed: &Fit, costs: &[&Cost]) -> Result<()> {
+pub(super) fn refuse_too_loud(typed: &Fit, costs: &[Cost]) -> Result<()> {
     if typed.above_100_dba {
         return Ok(());
     }
-    let levels = costs.iter().filter_map(|cost| cost.wished_level());
+    let levels = costs.iter().filter_map(Cost::wished_level);
     let loudest = levels.max_by(|a, b| a.level_dba.total_cmp(&b.level_dba));
     match loudest {
         Some(level) if level.level_dba > REFUSED_DBA => Err(Error::new(

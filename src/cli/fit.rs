@@ -4,20 +4,19 @@ use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::fit::reach::Effort;
-use bandwright::headroom::cost::Cost;
+use bandwright::fit::stop::Stop;
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection;
-use bandwright::job::cost::{Circumstances, cost_of_fit, cost_of_sides};
-use bandwright::job::per_side::{self, PerSideOutcome};
-use bandwright::job::{self, FitOutcome, FitRequest};
+use bandwright::job::cost::{Circumstances, cost_of};
+use bandwright::job::{ECONOMY, Measured, Prepared, Wish};
 use bandwright::limits::{self, Limits};
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::smooth::Width;
 use bandwright::message::Number;
-use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::report::{self, FileKind};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Target, library};
 
@@ -43,103 +42,60 @@ const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
 pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
     let (sheet_place, plot_place) = places(typed)?;
-    let (request, circumstances) = request(typed)?;
+    let Request {
+        measured,
+        wish,
+        limits,
+        circumstances,
+    } = request(typed)?;
     let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
-        Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
+        Some(path) if error.place.source == limits.name => said_by(error, &shown(path)),
         _ => error,
     };
     let progress = (!typed.output_style.quiet).then(|| Progress::of("searching"));
-    let result = if typed.per_side {
-        let mut outcome = per_side::run(&request).map_err(said)?;
-        if let Some(align_hz) = typed.align_hz {
-            for side in &mut outcome.sides {
-                let aligned = side.fit.align_at(align_hz);
-                aligned.map_err(|error| said_by(error, "--align-hz"))?;
-            }
-        }
-        let cost = |known: &Circumstances| cost_of_sides(&outcome, known);
-        let costs = circumstances.as_ref().map(cost).transpose()?;
-        Outcome::PerSide(Box::new(outcome), costs.map(Box::new))
-    } else {
-        let mut outcome = job::run(&request).map_err(said)?;
-        if let Some(align_hz) = typed.align_hz {
-            let aligned = outcome.align_at(align_hz);
-            aligned.map_err(|error| said_by(error, "--align-hz"))?;
-        }
-        let cost = |known: &Circumstances| cost_of_fit(&outcome, known);
-        let cost = circumstances.as_ref().map(cost).transpose()?;
-        Outcome::OneForBoth(Box::new(outcome), cost.map(Box::new))
+    let effort = match typed.effort {
+        args::Effort::Quick => Effort::Quick,
+        args::Effort::Normal => Effort::Normal,
+        args::Effort::Deep => Effort::Deep,
     };
-
+    let fitted = Prepared::new(measured)
+        .and_then(|prepared| prepared.fit(&wish, &limits, effort, &Stop::default()));
+    let mut outcome = fitted.map_err(said)?;
+    if let Some(align_hz) = typed.align_hz {
+        let aligned = outcome.align_at(align_hz);
+        aligned.map_err(|error| said_by(error, "--align-hz"))?;
+    }
+    let costs = match &circumstances {
+        Some(known) => cost_of(&outcome, known)?,
+        None => Vec::new(),
+    };
     drop(progress);
-    cost::refuse_too_loud(typed, &result.costs())?;
+    cost::refuse_too_loud(typed, &costs)?;
 
     let mut answer = Answer::default();
     if let Some(place) = sheet_place {
-        let sheet = result.sheet(&request.limits)?;
+        let sheet = Sheet::from_outcome(&outcome, &limits)?;
         answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
+    let f_hz = grid::frequency_hz();
     if let Some(place) = plot_place {
-        answer.add(place, FileKind::Plot, result.plot());
+        answer.add(place, FileKind::Plot, report::fit_plot(&outcome, f_hz));
     }
     answer.deliver(
         typed.output_style,
-        |written| result.json(written),
-        |written| result.text(written),
+        |written| report::fit_json(&outcome, &costs, f_hz, written),
+        |written| report::fit_text(&outcome, &costs, written),
     )
 }
 
-/// What came out, of either kind, and what it costs where that was asked.
-enum Outcome {
-    OneForBoth(Box<FitOutcome>, Option<Box<Cost>>),
-    PerSide(Box<PerSideOutcome>, Option<Box<[Cost; 2]>>),
-}
-
-impl Outcome {
-    fn costs(&self) -> Vec<&Cost> {
-        match self {
-            Self::OneForBoth(_, cost) => cost.as_deref().into_iter().collect(),
-            Self::PerSide(_, costs) => costs.as_deref().into_iter().flatten().collect(),
-        }
-    }
-
-    fn sheet(&self, limits: &Limits) -> Result<Sheet> {
-        match self {
-            Self::OneForBoth(outcome, _) => Sheet::from_outcome(outcome, limits),
-            Self::PerSide(outcome, _) => Sheet::from_per_side(outcome, limits),
-        }
-    }
-
-    fn plot(&self) -> String {
-        match self {
-            Self::OneForBoth(outcome, _) => report::fit_plot(outcome, grid::frequency_hz()),
-            Self::PerSide(outcome, _) => report::per_side_plot(outcome, grid::frequency_hz()),
-        }
-    }
-
-    fn json(&self, written: &[WrittenFile]) -> String {
-        let f_hz = grid::frequency_hz();
-        match self {
-            Self::OneForBoth(outcome, cost) => {
-                let document = report::fit_document(outcome, cost.as_deref(), f_hz, written);
-                report::to_json(&document)
-            }
-            Self::PerSide(outcome, costs) => {
-                let document = report::per_side_document(outcome, costs.as_deref(), f_hz, written);
-                report::to_json(&document)
-            }
-        }
-    }
-
-    fn text(&self, written: &[WrittenFile]) -> String {
-        match self {
-            Self::OneForBoth(outcome, cost) => report::fit_text(outcome, cost.as_deref(), written),
-            Self::PerSide(outcome, costs) => {
-                report::per_side_text(outcome, costs.as_deref(), written)
-            }
-        }
-    }
+/// What the options ask for.
+struct Request {
+    measured: Measured,
+    wish: Wish,
+    limits: Limits,
+    /// What the cost needs to know, where that is asked.
+    circumstances: Option<Circumstances>,
 }
 
 /// All measurements that were named.
@@ -183,7 +139,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             "--economy",
             Number(typed.economy).to_string(),
             "a number from 0 to 1000",
-            format!("leave it out for the usual {}", job::ECONOMY),
+            format!("leave it out for the usual {}", ECONOMY),
         );
     }
     if !(0.0..=MOST_LEAST_GAIN_DB).contains(&typed.least_gain) {
@@ -252,8 +208,7 @@ fn places(typed: &Fit) -> Result<(Option<Place>, Option<Place>)> {
     Ok((sheet, plot))
 }
 
-/// The job, and what its cost needs to know, where that is asked.
-fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
+fn request(typed: &Fit) -> Result<Request> {
     let target = target(typed)?;
     let typed_rig = measured::rig(typed.rig.as_ref())?;
     let limits = limits(typed)?;
@@ -272,7 +227,7 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
     };
-    let request = FitRequest {
+    let measured = Measured {
         unit: typed.unit.clone().unwrap_or(unit.name),
         smoothing,
         beyond_eq: inspection::beyond_eq(&unit.takes),
@@ -283,14 +238,14 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
             rig: typed_rig.or(unit.rig).unwrap_or_default(),
         },
         weight,
-        target: Some(target),
-        contours: Vec::new(),
+    };
+    let wish = Wish {
+        per_side: typed.per_side,
         kept: match &typed.keep {
             Some(path) => sheet::read_kept(&files::read(path)?, &shown(path), &limits)?,
             None => [Vec::new(), Vec::new()],
         },
         least_gain_db: (typed.sections == Some(args::Sections::Auto)).then_some(typed.least_gain),
-        limits,
         economy: typed.economy,
         protection: Protection {
             guard: match typed.guard {
@@ -300,13 +255,14 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
             true_peak_margin_db: typed.true_peak_margin,
         },
         most_loudness_loss_db: typed.max_loudness_loss,
-        effort: match typed.effort {
-            args::Effort::Quick => Effort::Quick,
-            args::Effort::Normal => Effort::Normal,
-            args::Effort::Deep => Effort::Deep,
-        },
+        ..Wish::toward(target)
     };
-    Ok((request, circumstances))
+    Ok(Request {
+        measured,
+        wish,
+        limits,
+        circumstances,
+    })
 }
 
 /// All that is wanted: a target or what the unit has now, what it is blended with, the taste, and how far to go.

@@ -1,8 +1,7 @@
 //! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free or not.
 
 use super::objective::Level;
-use super::reach::EXACT;
-use super::search::{Candidate, Search};
+use super::search::{Candidate, EXACT, Search};
 use super::solver::Stopping;
 use super::space::Space;
 use crate::filter::{Section, Shape};

@@ -4,7 +4,8 @@
 //! [`kernel`]; [`solver`] descends to a local minimum by [`elimination`] and knows numbers only; [`search`] changes the structure,
 //! with a [`table`] of sections and [`pricing`] of what changes bring; [`reach`] does so for 1 to N sections within a budget;
 //! [`mirror`] chooses between shelves that differ only in level; [`steps`] puts the numbers on the equaliser's steps
-//! (`lattice`), all together by a `beam` over a quadratic model; [`sides`] does all of it for two sides at one level.
+//! (`lattice`), all together by a `beam` over a quadratic model. `one` does all of it for one channel, [`two`] for two channels at one
+//! level; [`mod@stop`] ends either early.
 
 pub mod lanes;
 
@@ -38,15 +39,17 @@ mod lattice;
 
 pub mod steps;
 
-pub mod sides;
+pub mod stop;
+
+mod one;
+
+pub mod two;
 
 pub mod residual;
 
-use objective::Objective;
-use reach::{Effort, Reach, close_within};
-use search::{Candidate, Search};
+use reach::{Effort, Level, Reach};
 use space::Space;
-use table::Table;
+use stop::Stop;
 
 use crate::filter::Section;
 use crate::limits::Limits;
@@ -59,142 +62,87 @@ pub const IDLE_DB: f64 = 0.005;
 pub struct Task<'a> {
     /// Points, hertz, rising, below half of the first rate.
     pub frequency_hz: &'a [f64],
-    /// Weight of each point, 0 or more, not all 0.
+    /// Weight of each point, in all channels, 0 or more, not all 0.
     pub weight: &'a [f64],
-    /// Wanted change at each point, dB, any level.
-    pub wanted_db: &'a [f64],
-    /// What the equaliser accepts; the fit is made at the first of its rates.
+    /// One channel, whose level is free, or two that share one free level, so that the image does not move.
+    pub channels: &'a [Wanted<'a>],
+    /// What the equaliser accepts, a channel; the fit is made at the first of its rates.
     pub limits: &'a Limits,
     /// What of that may be used: a part of `limits`.
     pub space: &'a Space,
-    /// Sections that stay as they are, beside those that are fitted; not counted in `limits` and `space`.
-    pub kept: &'a [Section],
     /// With it, no more sections than needed: none after which one more, however many more, lower the residual by less
     /// than this each, dB.
     pub least_gain_db: Option<f64>,
     /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
     pub economy: f64,
-    /// How long to search.
+    /// How long to search; two channels several times over.
     pub effort: Effort,
     /// Another seed searches elsewhere; usually 0.
     pub seed: u64,
+    /// Once asked, the search ends soon, and the answer is of no use.
+    pub stop: &'a Stop,
+}
+
+/// What is wanted of a channel.
+#[derive(Debug, Clone, Copy)]
+pub struct Wanted<'a> {
+    /// Wanted change at each point, dB, any level, but the same for both of two channels.
+    pub change_db: &'a [f64],
+    /// Sections that stay as they are, beside those that are fitted; not counted in `limits` and `space`.
+    pub kept: &'a [Section],
 }
 
 /// What a fit found.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answer {
-    /// The sections, in frequency order, with numbers the equaliser accepts; the kept ones are not among them.
-    pub sections: Vec<Section>,
-    /// How many were allowed: as many as the space holds, or those that are needed.
+    /// One for each channel of the task.
+    pub channels: Vec<ChannelAnswer>,
+    /// How many sections were allowed a channel: as many as the space holds, or those that are needed.
     pub allowed: usize,
-    /// J with them, dB^2.
+    /// J with them, the mean of the channels', dB^2.
     pub objective_db2: f64,
-    /// The answers for 0 to N sections, before steps, and how they were found.
-    pub reach: Reach,
+    /// Evaluations of the objective, all of them.
+    pub evaluations: u64,
+    /// Local solutions computed, all of them.
+    pub polishes: u64,
 }
 
-/// Fits sections. The answer is never worse in J than no section at all.
+/// What it found for a channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelAnswer {
+    /// The sections, in frequency order, with numbers the equaliser accepts; the kept ones are not among them.
+    pub sections: Vec<Section>,
+    /// Its J, at the level that two channels share, dB^2.
+    pub objective_db2: f64,
+    /// The answers for 0 to N sections a channel, before steps, at a level that two channels share.
+    pub levels: Vec<Level>,
+    /// How it was searched for; of two channels, each at the level they share in the end.
+    pub search: Reach,
+}
+
+/// Fits sections. The answer is never worse in J than no section at all; that of two channels never worse than one EQ for
+/// both, nor than with less effort.
+///
+/// # Panics
+/// Unless the task has one channel or two.
 #[must_use]
 pub fn fit(task: &Task<'_>) -> Answer {
-    let objective = task.objective();
-    let mut reach = reach::reach(&objective, task.space, task.effort, task.seed);
-    let mut allowed = reach.levels.len() - 1;
-    if let Some(least_gain_db) = task.least_gain_db {
-        allowed = fewest_needed(task, &objective, &mut reach, least_gain_db);
-    }
-    let table = Table::default();
-    let mut judge = Search::new(objective.clone(), &table, task.space, 0);
-    let mut answer = reach.levels[enough(&reach.levels[..=allowed], task.economy)]
-        .answer
-        .clone();
-    let stopping = close_within(&objective, answer.len());
-    // Counts on the way did not go quite to the bottom.
-    judge.polish(&mut answer, &stopping);
-    let answer = mirror::best_reading(answer, &mut judge, &stopping);
-    let alike = |other: &&Candidate| other.len() == answer.len();
-    let others = reach.others.iter().filter(alike).cloned();
-    let starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();
-    let (mut sections, value) =
-        steps::on_steps(&starts, task.limits, task.space, task.effort, &mut judge);
-    if value >= judge.value_of(&[]) {
-        sections.clear();
-    }
-    sections.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
-    let objective_db2 = judge.value_of(&sections);
-    reach.evaluations += judge.room.evaluations;
-    reach.polishes += judge.polishes;
-    Answer {
-        sections,
-        allowed,
-        objective_db2,
-        reach,
+    match *task.channels {
+        [wanted] => one::fit(task, wanted),
+        [left, right] => two::fit(task, [left, right]),
+        _ => panic!("{} channels, not one or two", task.channels.len()),
     }
 }
 
 impl Answer {
-    /// The same answer judged by another wanted change than the one it was fitted to.
+    /// The same answer judged by other wanted changes, those of `task`, than those it was fitted to.
     #[must_use]
     pub fn judged_by(mut self, task: &Task<'_>) -> Self {
-        let objective = task.objective();
-        let table = Table::default();
-        let mut judge = Search::new(objective, &table, task.space, 0);
-        for level in &mut self.reach.levels {
-            level.parts = judge.parts(&level.answer);
-            level.answer.value = level.parts.total();
+        match *task.channels {
+            [wanted] => one::judged_by(&mut self, task, wanted),
+            [left, right] => two::judged_by(&mut self, task, [left, right]),
+            _ => {}
         }
-        self.objective_db2 = judge.value_of(&self.sections);
         self
     }
-}
-
-impl Task<'_> {
-    fn objective(&self) -> Objective {
-        let rate_hz = self.limits.rates_hz[0];
-        let (f_hz, weight) = (self.frequency_hz, self.weight);
-        Objective::new(f_hz, weight, self.wanted_db, rate_hz, self.economy).beside(self.kept)
-    }
-}
-
-/// [`Reach::needed`], after as long a search for that count, and for the next lower one, as for all: what is on the way to
-/// more sections was searched for less.
-fn fewest_needed(
-    task: &Task<'_>,
-    objective: &Objective,
-    reach: &mut Reach,
-    least_gain_db: f64,
-) -> usize {
-    let search = |sections: usize| {
-        let space = Space {
-            sections,
-            ..task.space.clone()
-        };
-        reach::reach(objective, &space, task.effort, task.seed)
-    };
-    let mut searched_for = reach.levels.len() - 1;
-    let mut needed = reach.needed(least_gain_db);
-    while needed > 0 {
-        if needed < searched_for {
-            let longer = search(needed);
-            reach.learn(&longer);
-            reach.report_as(&longer);
-        }
-        let fewer = search(needed - 1);
-        reach.learn(&fewer);
-        let now = reach.needed(least_gain_db);
-        if now == needed {
-            break;
-        }
-        searched_for = needed;
-        needed = now;
-    }
-    needed
-}
-
-/// The fewest sections whose residual is that of all, within what does not matter; all without economy.
-fn enough(levels: &[reach::Level], economy: f64) -> usize {
-    let all = levels.len() - 1;
-    let allowed_db = levels[all].parts.residual.sqrt() + IDLE_DB;
-    let enough = |level: &reach::Level| level.parts.residual.sqrt() <= allowed_db;
-    let fewest = levels.iter().position(enough);
-    fewest.filter(|_| economy > 0.0).unwrap_or(all)
 }

@@ -13,9 +13,10 @@ use super::IDLE_DB;
 use super::mirror::best_reading;
 use super::objective::{Objective, Parts, Thinning, iteration_work};
 use super::random::Random;
-use super::search::{Candidate, Search};
+use super::search::{Candidate, EXACT, Search};
 use super::solver::Stopping;
 use super::space::Space;
+use super::stop::Stop;
 use super::table::Table;
 use crate::filter::Section;
 
@@ -209,8 +210,6 @@ const MOST_OTHERS: usize = 24;
 const SAME: f64 = 1e-3;
 /// Enough for a quick search, J in dB^2: what sections may bring without being worth their place.
 const ENOUGH: f64 = IDLE_DB * IDLE_DB;
-/// J below this, dB^2, is an exact answer, and all exact answers are the same.
-pub(super) const EXACT: f64 = 1e-8;
 
 /// The best answer for one count of sections.
 #[derive(Debug, Clone, PartialEq)]
@@ -245,9 +244,16 @@ pub struct Reach {
     pub others: Vec<Candidate>,
 }
 
-/// Computes the reach curve up to `space.capacity()` sections. Another `seed` searches elsewhere.
+/// Computes the reach curve up to `space.capacity()` sections. Another `seed` searches elsewhere. Once `stop` is asked, it
+/// ends soon, with what it has.
 #[must_use]
-pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) -> Reach {
+pub fn reach(
+    objective: &Objective,
+    space: &Space,
+    effort: Effort,
+    seed: u64,
+    stop: &Stop,
+) -> Reach {
     let last = space.capacity();
     let thinning = thinning(objective, last);
     let table = Table::new(&objective.thinned(thinning, &[]), space);
@@ -270,7 +276,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
     };
     let new_stream = |count: usize, number: u64| {
         let stream_seed = Random::new((seed << 48) ^ ((count as u64) << 32) ^ number).bits();
-        Stream::new(objective, thinning, &table, space, stream_seed)
+        Stream::new(objective, thinning, &table, space, stream_seed, stop)
     };
     let mut spent = 0;
     for count in 1..=last {
@@ -280,7 +286,7 @@ pub fn reach(objective: &Objective, space: &Space, effort: Effort, seed: u64) ->
             vec![effort.just(work_before(count, last))]
         };
         let previous = &answers[count - 1];
-        if previous.value <= effort.enough() {
+        if previous.value <= effort.enough() || stop.is_asked() {
             // More sections cannot do better.
             answers.push(previous.clone());
             continue;
@@ -415,6 +421,7 @@ struct Stream<'a> {
     of_one_sign: Option<&'a [Space; 2]>,
     thin: Search<'a>,
     full: Search<'a>,
+    stop: &'a Stop,
     random: Random,
     best: Candidate,
     /// All ends on all points.
@@ -431,6 +438,7 @@ impl<'a> Stream<'a> {
         table: &'a Table,
         space: &'a Space,
         seed: u64,
+        stop: &'a Stop,
     ) -> Self {
         let thin = objective.thinned(thinning, &[]);
         Self {
@@ -439,6 +447,7 @@ impl<'a> Stream<'a> {
             of_one_sign: None,
             thin: Search::new(thin, table, space, seed),
             full: Search::new(objective.clone(), table, space, 0),
+            stop,
             random: Random::new(!seed),
             best: Candidate::empty(),
             ends: Vec::new(),
@@ -478,7 +487,7 @@ impl<'a> Stream<'a> {
                 if !was_enough && best.value <= ENOUGH {
                     (was_enough, interrupted) = (true, true);
                 }
-                limits.peek().is_some() && !interrupted
+                limits.peek().is_some() && !interrupted && !self.stop.is_asked()
             });
             self.thin.within(self.full.space());
             self.walks += u64::from(!interrupted);
@@ -504,7 +513,7 @@ impl<'a> Stream<'a> {
                 returns = 0;
                 ends.clear();
             }
-            if limits.peek().is_none() || self.best.value <= enough {
+            if limits.peek().is_none() || self.best.value <= enough || self.stop.is_asked() {
                 return;
             }
             self.refer_to(&self.best.sections());

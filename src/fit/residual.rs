@@ -37,52 +37,55 @@ pub fn weighted_rms_db(
     (square / total).sqrt()
 }
 
-/// Residuals of two sides at one level.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SidesRms {
-    /// Of each side, at the level that makes the residual of both least, dB.
-    pub sides_db: [f64; 2],
-    /// Of both together: the root of the mean of the squares of `sides_db`.
+/// Residuals of channels at one level.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelsRms {
+    /// Of each channel, at the level that makes the residual of all least, dB.
+    pub channels_db: Vec<f64>,
+    /// Of all together: the root of the mean of the squares of `channels_db`.
     pub together_db: f64,
-    /// Weighted mean of the first side's `G - wanted` less that of the second's, dB: positive where the first is
-    /// louder than wanted beside the second. Half of it is in the residual of either side.
+    /// Of two channels the weighted mean of the first's `G - wanted` less that of the second's, dB: positive where the
+    /// first is louder than wanted beside the second. Half of it is in the residual of either. 0 for one channel.
     pub difference_db: f64,
 }
 
-/// The same for two sides with the same weights and one level `c` for both.
+/// The same for one channel or two, with the same weights and one level `c` for all.
 #[must_use]
-pub fn sides_rms_db(
-    sections: [&[Section]; 2],
+pub fn channels_rms(
+    sections: &[&[Section]],
     rate_hz: f64,
     frequency_hz: &[f64],
     weight: &[f64],
-    wanted_db: [&[f64]; 2],
-) -> SidesRms {
-    let mean = |side: usize| {
+    wanted_db: &[&[f64]],
+) -> ChannelsRms {
+    let mean = |channel: usize| {
         let (mut sum, mut total) = (0.0, 0.0);
-        for ((f_hz, w), wanted_db) in frequency_hz.iter().zip(weight).zip(wanted_db[side]) {
+        for ((f_hz, w), wanted_db) in frequency_hz.iter().zip(weight).zip(wanted_db[channel]) {
             if *w > 0.0 {
-                sum += w * w * (cascade::level_db(sections[side], rate_hz, *f_hz) - wanted_db);
+                sum += w * w * (cascade::level_db(sections[channel], rate_hz, *f_hz) - wanted_db);
                 total += w * w;
             }
         }
         if total > 0.0 { sum / total } else { 0.0 }
     };
-    // About its own mean a side has the residual of a free level; half the difference comes on top.
-    let difference_db = mean(0) - mean(1);
-    let sides_db = [0, 1].map(|side| {
-        let own = weighted_rms_db(
-            sections[side],
-            rate_hz,
-            frequency_hz,
-            weight,
-            wanted_db[side],
-        );
-        own.hypot(0.5 * difference_db)
-    });
-    SidesRms {
-        sides_db,
-        together_db: sides_db[0].hypot(sides_db[1]) / std::f64::consts::SQRT_2,
+    // About its own mean a channel has the residual of a free level; half the difference comes on top.
+    let difference_db = match sections.len() {
+        2 => mean(0) - mean(1),
+        _ => 0.0,
+    };
+    let own_db = |(sections, wanted_db): (&&[Section], &&[f64])| {
+        let own_db = weighted_rms_db(sections, rate_hz, frequency_hz, weight, wanted_db);
+        own_db.hypot(0.5 * difference_db)
+    };
+    let channels_db: Vec<f64> = sections.iter().zip(wanted_db).map(own_db).collect();
+    let together_db = match channels_db[..] {
+        [left_db, right_db] => left_db.hypot(right_db) / std::f64::consts::SQRT_2,
+        [one_db] => one_db,
+        _ => 0.0,
+    };
+    ChannelsRms {
+        channels_db,
+        together_db,
         difference_db,
     }
 }
@@ -96,19 +99,19 @@ pub fn economy_ratio(
     frequency_hz: &[f64],
     weight: &[f64],
 ) -> f64 {
-    economy_ratio_of_sides(&[sections], rate_hz, frequency_hz, weight)
+    economy_ratio_of_channels(&[sections], rate_hz, frequency_hz, weight)
 }
 
-/// The same with both sums taken over several sides, each with sections of its own.
+/// The same with both sums taken over several channels, each with sections of its own.
 #[must_use]
-pub fn economy_ratio_of_sides(
-    sides: &[&[Section]],
+pub fn economy_ratio_of_channels(
+    channels: &[&[Section]],
     rate_hz: f64,
     frequency_hz: &[f64],
     weight: &[f64],
 ) -> f64 {
     let (mut apart, mut together) = (0.0, 0.0);
-    for sections in sides {
+    for sections in channels {
         for (f_hz, w) in frequency_hz.iter().zip(weight) {
             let mut sum = 0.0;
             for section in *sections {

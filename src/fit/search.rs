@@ -130,8 +130,8 @@ const BEND_SHELF_Q: f64 = 0.7;
 const PROMISING: f64 = 2.0;
 /// A proposal is accepted below so many times the present J.
 const ACCEPTED: f64 = 1.05;
-/// J (dB^2) below which nothing is left to gain: 0.0001 dB rms.
-const SOLVED: f64 = 1e-8;
+/// J below this, dB^2, is an exact answer, and all exact answers are the same: 0.0001 dB rms are left.
+pub(super) const EXACT: f64 = 1e-8;
 
 /// Sections whose ln f0, gain (dB) and ln q differ by less are near each other. A proposal that comes near the point it was
 /// made from, no better than that yet, is on its way back there: it is not followed any further.
@@ -144,19 +144,19 @@ const PATIENCE: usize = 25;
 const SETTLE: Stopping = Stopping {
     iterations: 2,
     relative_fall: 1e-2,
-    value: SOLVED,
+    value: EXACT,
 };
 /// Enough to see whether a proposal is promising.
 const BRIEF: Stopping = Stopping {
     iterations: 8,
     relative_fall: 1e-2,
-    value: SOLVED,
+    value: EXACT,
 };
 /// Enough to compare proposals.
 const FULL: Stopping = Stopping {
     iterations: 60,
     relative_fall: 1e-3,
-    value: SOLVED,
+    value: EXACT,
 };
 
 /// An objective with its table, and what one search needs beside them.
@@ -325,7 +325,7 @@ impl<'a> Search<'a> {
         let mut current = start;
         let mut failures = 0;
         // Progress of less than 1e-4 of J is no progress, so the walk is finite.
-        while failures < PATIENCE && best.value > SOLVED && on_the_way(self.room.work, &best) {
+        while failures < PATIENCE && best.value > EXACT && on_the_way(self.room.work, &best) {
             failures += 1;
             let Some(next) = self.propose(&current) else {
                 continue;

@@ -1,12 +1,12 @@
 //! What the reader of a record should know first.
 
-use super::{FitOutcome, FitRequest, LoudnessWish, OutcomeCurves};
+use super::prepared::{ChannelWish, Job};
+use super::{Channel, LoudnessWish, Outcome, Shared};
 use crate::caution::Caution;
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::measurement::grid;
 use crate::measurement::judge::{Agreement, Judged, Seal};
 use crate::measurement::rig::{Rig, TRUSTED};
-use crate::wanted::Target;
 
 /// What the takes themselves ask for.
 fn of_takes(judged: &Judged) -> Vec<Caution> {
@@ -45,36 +45,44 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
 /// The rule: a loss of loudness of more than 3 dB, preamp and all, is told, since it invites turning up. So is what the
 /// sections play more than 3 dB above what they take from the loudness (pink noise, K-weighted): turned up by what was
 /// lost, that is a boost, be it made by cutting all the rest. More than 3 dB: twice the power (our own choice).
-fn of_playing(outcome: &FitOutcome) -> Vec<Caution> {
+///
+/// One volume serves all channels: of what turning up does to them, the worst is told.
+fn of_playing(outcome: &Outcome) -> Vec<Caution> {
     /// Below this, a boost is no louder than usual programme differences.
     const BOOST_DB: f64 = 1.0;
     const NOTABLE_DB: f64 = 3.0;
+    let Shared {
+        headroom, loudness, ..
+    } = &outcome.shared;
     let mut cautions = Vec::new();
-    if outcome.headroom.peak_gain_db >= BOOST_DB {
+    if headroom.peak_gain_db >= BOOST_DB {
         cautions.push(Caution::Boost {
-            peak_gain_db: outcome.headroom.peak_gain_db,
+            peak_gain_db: headroom.peak_gain_db,
         });
     }
-    let loss_db = -outcome.loudness.total_lu;
+    let loss_db = -loudness.total_lu;
     if loss_db > NOTABLE_DB {
         cautions.push(Caution::Quieter { loss_db });
     }
-    let rises = outcome.curves.sections_db.iter().zip(grid::frequency_hz());
-    let most = rises.max_by(|a, b| a.0.total_cmp(b.0));
-    if let Some((most_db, at_hz)) = most {
-        let rise_db = most_db - outcome.loudness.sections_lu;
-        if loss_db > 0.0 && rise_db > NOTABLE_DB {
-            cautions.push(Caution::BoostOnceTurnedUp {
-                rise_db,
-                at_hz: *at_hz,
-            });
-        }
+    let most = |channel: &Channel| {
+        let gains = channel.curves.sections_db.iter().zip(grid::frequency_hz());
+        gains
+            .max_by(|a, b| a.0.total_cmp(b.0))
+            .map(|(most_db, at_hz)| (most_db - loudness.sections_lu, *at_hz))
+    };
+    // Of equal ones the first.
+    let most = outcome.channels.iter().rev().filter_map(most);
+    if let Some((rise_db, at_hz)) = most.max_by(|a, b| a.0.total_cmp(&b.0))
+        && loss_db > 0.0
+        && rise_db > NOTABLE_DB
+    {
+        cautions.push(Caution::BoostOnceTurnedUp { rise_db, at_hz });
     }
     cautions
 }
 
 /// What a wish for little loss of loudness took, if anything.
-pub(super) fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
+fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
     let without = wish.without;
     (without.loudness_loss_db > wish.most_loss_db).then_some(Caution::LoudnessBound {
         most_loss_db: wish.most_loss_db,
@@ -85,10 +93,9 @@ pub(super) fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
 
 /// What the reader of this outcome should know, most urgent first.
 pub(super) fn cautions(
-    outcome: &FitOutcome,
-    request: &FitRequest,
-    judged: &Judged,
-    target: &Target,
+    outcome: &Outcome,
+    job: &Job<'_>,
+    channels: &[ChannelWish<'_>],
     held_back: bool,
 ) -> Vec<Caution> {
     /// A rate is named when its residual is worse by this.
@@ -96,25 +103,27 @@ pub(super) fn cautions(
     /// A single deviation of this size is worth a word.
     const LARGE_DB: f64 = 3.0;
     const SEAL_HZ: f64 = 100.0;
-    let mut cautions = of_playing(outcome);
-    cautions.extend(of_takes(judged));
-    let OutcomeCurves { support, .. } = &outcome.curves;
+    let shared = &outcome.shared;
+    let support = &shared.curves.support;
     let (lowest_hz, highest_hz) = grid::band_hz(support);
-    cautions.extend(outcome.loudness_wish.as_ref().and_then(loudness_bound));
-    if request.limits.has_gains_without_width() {
+    let mut cautions = of_playing(outcome);
+    cautions.extend(of_takes(job.judged));
+    cautions.extend(shared.loudness_wish.as_ref().and_then(loudness_bound));
+    if job.limits.has_gains_without_width() {
         cautions.push(Caution::GainsWithoutWidth {
             least_gain_db: LEAST_GAIN_WITH_WIDTH_DB,
         });
     }
     if held_back {
         cautions.push(Caution::PreampBound {
-            preamp_min_db: request.limits.lowest_preamp_db(),
+            preamp_min_db: job.limits.lowest_preamp_db(),
         });
     }
-    if request.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
+    if job.measured.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
         cautions.push(Caution::Seal);
     }
-    if let (Some((lowest_hz, highest_hz)), Some(resonance)) = (outcome.guard_hz, &judged.resonance)
+    if let (Some((lowest_hz, highest_hz)), Some(resonance)) =
+        (shared.guard_hz, &job.judged.resonance)
     {
         cautions.push(Caution::CouplerResonance {
             resonance_hz: resonance.frequency_hz,
@@ -122,7 +131,7 @@ pub(super) fn cautions(
             highest_hz,
         });
     }
-    for band in &request.beyond_eq {
+    for band in &job.measured.beyond_eq {
         cautions.push(Caution::BeyondEq {
             from_hz: band.from_hz,
             to_hz: band.to_hz,
@@ -135,16 +144,20 @@ pub(super) fn cautions(
             highest_hz,
         });
     }
-    let texts = target.warnings.iter().cloned();
-    cautions.extend(texts.map(|text| Caution::TargetTable { text }));
-    if outcome.curves.spread_db.is_none() {
+    for text in channels.iter().flat_map(|channel| &channel.target.warnings) {
+        let caution = Caution::TargetTable { text: text.clone() };
+        if !cautions.contains(&caution) {
+            cautions.push(caution);
+        }
+    }
+    if shared.curves.spread_db.is_none() {
         cautions.push(Caution::SpreadUnknown);
     }
-    let at_first_rate_db = outcome.residual.after.weighted_db;
-    let worst = outcome
+    let at_first_rate_db = shared.residual.after.weighted_db;
+    let worst = shared
         .rates_hz
         .iter()
-        .zip(&outcome.residual_by_rate_db)
+        .zip(&shared.residual_by_rate_db)
         .max_by(|a, b| a.1.total_cmp(b.1));
     if let Some((&rate_hz, &residual_db)) = worst
         && residual_db > at_first_rate_db + RATE_DB
@@ -154,21 +167,32 @@ pub(super) fn cautions(
             residual_db,
         });
     }
-    let largest = support
-        .clone()
-        .filter(|&i| outcome.curves.trust[i] >= TRUSTED && outcome.curves.weight[i] > 0.0)
-        .map(|i| {
-            let residual_db = outcome.curves.equalised_db[i] - outcome.curves.target_db[i];
-            (grid::frequency_hz()[i], residual_db)
+    cautions.extend(outcome.channels.iter().filter_map(|channel| {
+        let (frequency_hz, residual_db) = largest_residual(shared, channel)?;
+        let is_large = residual_db.abs() >= LARGE_DB;
+        is_large.then_some(match channel.side {
+            None => Caution::LargeResidual {
+                frequency_hz,
+                residual_db,
+            },
+            Some(side) => Caution::SideLargeResidual {
+                side: side.words(),
+                frequency_hz,
+                residual_db,
+            },
         })
-        .max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-    if let Some((frequency_hz, residual_db)) = largest
-        && residual_db.abs() >= LARGE_DB
-    {
-        cautions.push(Caution::LargeResidual {
-            frequency_hz,
-            residual_db,
-        });
-    }
+    }));
     cautions
+}
+
+/// The largest residual where it counts and can be believed, with its frequency.
+fn largest_residual(shared: &Shared, channel: &Channel) -> Option<(f64, f64)> {
+    let curves = &shared.curves;
+    let counts = |i: &usize| curves.trust[*i] >= TRUSTED && curves.weight[*i] > 0.0;
+    let residual = |i: usize| {
+        let residual_db = channel.curves.equalised_db[i] - channel.curves.target_db[i];
+        (grid::frequency_hz()[i], residual_db)
+    };
+    let all = curves.support.clone().filter(counts).map(residual);
+    all.max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))
 }

@@ -1,9 +1,7 @@
 //! What the sections of a fit cost, with what is known of the unit, of what feeds it and of what is played.
 
-use super::FitOutcome;
-use super::per_side::{PerSideOutcome, SideOutcome};
+use super::{Channel, Outcome};
 use crate::error::Result;
-use crate::filter::Section;
 use crate::headroom::cost::{Cost, CostRequest, cost};
 use crate::headroom::drive::WishedLevel;
 use crate::headroom::exposure::{Field, FieldTable};
@@ -12,7 +10,6 @@ use crate::headroom::source::Source;
 use crate::measurement::OnGrid;
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
-use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
 
 /// What a cost needs beside the fit; all that is `None` or empty is not known.
@@ -55,50 +52,38 @@ impl Default for Circumstances {
     }
 }
 
-/// What one EQ for both sides costs, at the rate of the fit.
+/// What each channel's EQ costs, at the rate of the fit and at the sensitivity of the unit; loudness is that of all
+/// channels together.
 ///
 /// # Errors
 /// As [`cost`].
-pub fn cost_of_fit(outcome: &FitOutcome, known: &Circumstances) -> Result<Cost> {
-    of(outcome, None, known)
-}
-
-/// What each side's EQ costs, left and then right: each at the sensitivity of the unit, loudness that of both together.
-///
-/// # Errors
-/// As [`cost`].
-pub fn cost_of_sides(outcome: &PerSideOutcome, known: &Circumstances) -> Result<[Cost; 2]> {
-    let [left, right] = &outcome.sides;
-    let of_side = |side: &SideOutcome, other: &SideOutcome| {
-        of(&side.fit, Some((side.side, &other.fit.sections)), known)
+pub fn cost_of(outcome: &Outcome, known: &Circumstances) -> Result<Vec<Cost>> {
+    let channels = outcome.channels.iter();
+    let of = |channel: &Channel| {
+        let mut others = outcome.channels.iter();
+        let other = others.find(|other| other.side != channel.side);
+        let other = other.map_or(&[][..], |other| &other.sections);
+        let response = OnGrid {
+            level_db: channel.curves.measured_db.clone(),
+            support: channel.curves.measured_support.clone(),
+        };
+        cost(&CostRequest {
+            sections: &channel.sections,
+            rate_hz: outcome.shared.rates_hz[0],
+            preamp_db: outcome.shared.headroom.preamp_db,
+            programme: &known.programme,
+            level: known.level,
+            response: &response,
+            sensitivity: known.sensitivity,
+            impedance: known.impedance.as_ref(),
+            source: known.source.as_ref(),
+            wished: known.wished,
+            field: known.field,
+            table: known.table,
+            distortion: &known.distortion,
+            side: channel.side.map(|side| (side, other)),
+            listening_db_spl: None,
+        })
     };
-    Ok([of_side(left, right)?, of_side(right, left)?])
-}
-
-fn of(
-    outcome: &FitOutcome,
-    side: Option<(Side, &[Section])>,
-    known: &Circumstances,
-) -> Result<Cost> {
-    let response = OnGrid {
-        level_db: outcome.curves.measured_db.clone(),
-        support: outcome.curves.measured_support.clone(),
-    };
-    cost(&CostRequest {
-        sections: &outcome.sections,
-        rate_hz: outcome.rates_hz[0],
-        preamp_db: outcome.headroom.preamp_db,
-        programme: &known.programme,
-        level: known.level,
-        response: &response,
-        sensitivity: known.sensitivity,
-        impedance: known.impedance.as_ref(),
-        source: known.source.as_ref(),
-        wished: known.wished,
-        field: known.field,
-        table: known.table,
-        distortion: &known.distortion,
-        side,
-        listening_db_spl: None,
-    })
+    channels.map(of).collect()
 }

@@ -6,7 +6,7 @@
 //! trade-off; the asked effort goes into the best place.
 
 use super::outcome::TradeOffPoint;
-use super::restraint::Played;
+use super::restraint::Playable;
 use crate::fit::reach::Effort;
 
 /// Halvings of the interval between a ceiling that is low enough and one that is not, with quick fits.
@@ -19,7 +19,7 @@ const LONGER_FITS: usize = 4;
 const FIRST_STEP: f64 = 1.0 / 64.0;
 
 impl TradeOffPoint {
-    pub(super) fn of<A>(fit: &Played<A>) -> Self {
+    pub(super) fn of(fit: &Playable) -> Self {
         Self {
             loudness_loss_db: fit.loudness_loss_db(),
             preamp_db: fit.headroom.preamp_db,
@@ -31,20 +31,20 @@ impl TradeOffPoint {
 /// The best of all fits that lose no more than `most_loss_db`, `free` among them, which knows no ceiling; and the
 /// trade-off. `fit_under` fits under a ceiling, in dB of the wanted change, which lies in `wanted_db` (least, most); None where
 /// nothing helps there.
-pub(super) fn within_loss<A: Clone>(
+pub(super) fn within_loss(
     most_loss_db: f64,
     wanted_db: (f64, f64),
     effort: Effort,
-    free: Played<A>,
-    fit_under: impl Fn(f64, Effort) -> Option<Played<A>>,
-) -> (Option<Played<A>>, Vec<TradeOffPoint>) {
-    let mut found: Vec<(f64, Played<A>)> = vec![(f64::INFINITY, free)];
+    free: Playable,
+    fit_under: impl Fn(f64, Effort) -> Option<Playable>,
+) -> (Option<Playable>, Vec<TradeOffPoint>) {
+    let mut found: Vec<(f64, Playable)> = vec![(f64::INFINITY, free)];
     let (least_db, most_db) = wanted_db;
     for step in 1..CEILINGS {
         let ceiling_db = least_db + (most_db - least_db) * step as f64 / CEILINGS as f64;
         found.extend(fit_under(ceiling_db, Effort::Quick).map(|fit| (ceiling_db, fit)));
     }
-    let fits = |fit: &Played<A>| fit.loudness_loss_db() <= most_loss_db;
+    let fits = |fit: &Playable| fit.loudness_loss_db() <= most_loss_db;
     if !fits(&found[0].1) {
         let (mut enough_db, mut too_much_db) = wanted_db;
         for _ in 0..BISECTIONS {
@@ -74,16 +74,16 @@ pub(super) fn within_loss<A: Clone>(
 }
 
 /// The fit of least J among those that `fit`.
-fn best_of<A>(
-    found: &[(f64, Played<A>)],
-    fits: impl Fn(&Played<A>) -> bool,
-) -> Option<&(f64, Played<A>)> {
+fn best_of(
+    found: &[(f64, Playable)],
+    fits: impl Fn(&Playable) -> bool,
+) -> Option<&(f64, Playable)> {
     let fitting = found.iter().filter(|(_, fit)| fits(fit));
     fitting.min_by(|(_, a), (_, b)| a.objective_db2.total_cmp(&b.objective_db2))
 }
 
 /// The fits that no other beats in both loss and residual, by rising loss.
-fn trade_off<'a, A: 'a>(fits: impl Iterator<Item = &'a Played<A>>) -> Vec<TradeOffPoint> {
+fn trade_off<'a>(fits: impl Iterator<Item = &'a Playable>) -> Vec<TradeOffPoint> {
     let mut points: Vec<TradeOffPoint> = fits.map(TradeOffPoint::of).collect();
     points.sort_by(|a, b| {
         let by_loss = a.loudness_loss_db.total_cmp(&b.loudness_loss_db);

@@ -11,15 +11,25 @@ use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
 use crate::measurement::smooth::Width;
+use crate::measurement::takes::Side;
 use crate::message::Number;
 use crate::wanted::difference::level_at_hz;
 
 /// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FitOutcome {
+pub struct Outcome {
+    /// What all channels share.
+    pub shared: Shared,
+    /// One EQ for both sides, or left and then right.
+    pub channels: Vec<Channel>,
+}
+
+/// What all channels share: residuals and objective are those of all together, at the level they share.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shared {
     /// Name of the unit, from its file or its unit file.
     pub unit: String,
-    /// Names of the takes that were averaged.
+    /// Names of the takes that were averaged, each side's to its own mean where each has an EQ of its own.
     pub takes: Vec<String>,
     /// The takes that were set aside, and why.
     pub set_aside: Vec<JudgedTake>,
@@ -36,6 +46,43 @@ pub struct FitOutcome {
     pub limits: String,
     /// All rates of the limits; the fit was made at the first.
     pub rates_hz: Vec<f64>,
+    /// Where as few sections as needed were asked for: how many that is a channel. None: as many as allowed.
+    pub enough: Option<Enough>,
+    /// What the sections need before them, the worst of the channels.
+    pub headroom: Headroom,
+    /// What the preamp of that protects against.
+    pub protection: Protection,
+    /// How loud pink noise then plays beside no EQ, all channels together.
+    pub loudness: LoudnessChange,
+    /// Where no more loss of loudness than so much was wished: what it took.
+    pub loudness_wish: Option<LoudnessWish>,
+    /// Before and after, at the rate of the fit.
+    pub residual: BeforeAfter,
+    /// Weighted residual at each of `rates_hz`, dB.
+    pub residual_by_rate_db: Vec<f64>,
+    /// Left minus right in level, beside what is wanted; None for one EQ for both.
+    pub level_difference: Option<LevelDifference>,
+    /// The objective J: squared weighted residual plus the economy term, the mean of the channels', dB^2.
+    pub objective_db2: f64,
+    /// The economy ratio E, 1 or more: how much the sections work against each other.
+    pub economy_ratio: f64,
+    /// How the answer was searched for.
+    pub search: SearchReport,
+    /// Where trust is 0.7 or more and there is data: lowest and highest frequency. None where nothing is trusted.
+    pub trusted_band_hz: Option<(f64, f64)>,
+    /// The curves that the channels share.
+    pub curves: SharedCurves,
+    /// What the reader should know first.
+    pub cautions: Vec<Caution>,
+}
+
+/// One set of sections, and what it does.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Channel {
+    /// Left or right; None for one EQ for both.
+    pub side: Option<Side>,
+    /// Names of the takes in its mean.
+    pub takes: Vec<String>,
     /// The sections in frequency order.
     pub sections: Vec<Section>,
     /// Which of them were kept as they were, counted from 0.
@@ -44,34 +91,20 @@ pub struct FitOutcome {
     pub typed_q: Vec<Option<TypedQ>>,
     /// Bands of a graphic equaliser that stay at 0 dB, hertz, rising; empty for other equalisers.
     pub idle_bands_hz: Vec<f64>,
-    /// Where as few sections as needed were asked for: how many that is. None: as many as allowed.
-    pub enough: Option<Enough>,
-    /// What the sections need before them.
-    pub headroom: Headroom,
-    /// What the preamp of that protects against.
-    pub protection: Protection,
-    /// How loud pink noise then plays beside no EQ.
-    pub loudness: LoudnessChange,
-    /// Where no more loss of loudness than so much was wished: what it took.
-    pub loudness_wish: Option<LoudnessWish>,
-    /// Before and after, at the rate of the fit.
+    /// Before and after, at the rate of the fit and the level that channels share.
     pub residual: BeforeAfter,
-    /// Weighted residual at each of `rates_hz`, dB.
+    /// Weighted residual at each rate, dB.
     pub residual_by_rate_db: Vec<f64>,
-    /// The objective J: squared weighted residual plus the economy term, dB^2.
+    /// Its objective J, dB^2.
     pub objective_db2: f64,
-    /// The economy ratio E, 1 or more: how much the sections work against each other.
+    /// Its economy ratio E, 1 or more.
     pub economy_ratio: f64,
-    /// How the answer was searched for.
+    /// How it was searched for.
     pub search: SearchReport,
-    /// Where trust is 0.7 or more and there is data: lowest and highest frequency. None where nothing is trusted.
-    pub trusted_band_hz: Option<(f64, f64)>,
-    /// The curves.
-    pub curves: OutcomeCurves,
     /// J and residual of the best answer for 0 to N sections, before steps.
     pub reach: Vec<ReachPoint>,
-    /// What the reader should know first.
-    pub cautions: Vec<Caution>,
+    /// Its curves.
+    pub curves: ChannelCurves,
 }
 
 /// How far takes repeat, over the trusted band (all that is known, where nothing is trusted).
@@ -85,14 +118,14 @@ pub struct SpreadFigures {
     pub largest_hz: f64,
 }
 
-impl FitOutcome {
-    /// Shifts the measured and the equalised curve so that each meets the target at `frequency_hz`, for those who want to
+impl Outcome {
+    /// Shifts the measured and the equalised curves so that each meets the target at `frequency_hz`, for those who want to
     /// see them so. Levels are free, so no figure changes.
     ///
     /// # Errors
     /// `Coverage` where the curves have no data there.
     pub fn align_at(&mut self, frequency_hz: f64) -> Result<()> {
-        let support = self.curves.support.clone();
+        let support = &self.shared.curves.support;
         let at = |level_db: &[f64]| {
             let curve = OnGrid {
                 level_db: level_db.to_vec(),
@@ -100,36 +133,47 @@ impl FitOutcome {
             };
             level_at_hz(&curve, frequency_hz)
         };
-        let curves = &self.curves;
-        let levels = (
-            at(&curves.measured_db),
-            at(&curves.equalised_db),
-            at(&curves.target_db),
-        );
-        let (Some(measured_db), Some(equalised_db), Some(target_db)) = levels else {
-            let (low_hz, high_hz) = grid::band_hz(&support);
-            return Err(Error::new(
-                ErrorKind::Coverage,
-                "align",
-                format!("{frequency_hz} Hz", frequency_hz = Number(frequency_hz)),
-                format!(
-                    "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
-                ),
-                "choose one within that range",
-            ));
-        };
-        let shift = |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);
-        shift(&mut self.curves.measured_db, target_db - measured_db);
-        shift(&mut self.curves.equalised_db, target_db - equalised_db);
-        self.curves.aligned_at_hz = Some(frequency_hz);
+        for Channel { curves, .. } in &mut self.channels {
+            let levels = (
+                at(&curves.measured_db),
+                at(&curves.equalised_db),
+                at(&curves.target_db),
+            );
+            let (Some(measured_db), Some(equalised_db), Some(target_db)) = levels else {
+                let (low_hz, high_hz) = grid::band_hz(support);
+                return Err(Error::new(
+                    ErrorKind::Coverage,
+                    "align",
+                    format!("{frequency_hz} Hz", frequency_hz = Number(frequency_hz)),
+                    format!(
+                        "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
+                    ),
+                    "choose one within that range",
+                ));
+            };
+            let shift =
+                |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);
+            shift(&mut curves.measured_db, target_db - measured_db);
+            shift(&mut curves.equalised_db, target_db - equalised_db);
+        }
+        self.shared.curves.aligned_at_hz = Some(frequency_hz);
         Ok(())
     }
 
     /// How far the takes repeat; None where the spread is unknown.
     #[must_use]
     pub fn spread(&self) -> Option<SpreadFigures> {
-        let spread_db = self.curves.spread_db.as_deref()?;
-        SpreadFigures::of(spread_db, &self.curves.support, self.trusted_band_hz)
+        let curves = &self.shared.curves;
+        let spread_db = curves.spread_db.as_deref()?;
+        SpreadFigures::of(spread_db, &curves.support, self.shared.trusted_band_hz)
+    }
+
+    /// Whether any channel has a section.
+    #[must_use]
+    pub fn has_sections(&self) -> bool {
+        self.channels
+            .iter()
+            .any(|channel| !channel.sections.is_empty())
     }
 }
 
@@ -266,32 +310,47 @@ pub struct SearchReport {
     pub stop: String,
 }
 
-/// Curves on the common grid (`measurement::grid`), one value a grid point.
-///
-/// Levels are aligned so that the weighted mean of measured minus target is 0 dB, and likewise of
-/// equalised minus target.
-///
-/// [`FitOutcome::align_at`] pins them elsewhere.
+/// Weighted mean of the left side's residual less that of the right side's, dB: positive where left is too loud beside
+/// right. Half of it is part of either side's residual; sections mend it only by being very broad.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct LevelDifference {
+    /// Without sections, dB.
+    pub before_db: f64,
+    /// With them, dB.
+    pub after_db: f64,
+}
+
+/// Curves of all channels on the common grid (`measurement::grid`), one value a grid point.
 #[derive(Debug, Clone, PartialEq)]
-pub struct OutcomeCurves {
+pub struct SharedCurves {
     /// Where measured and equalised were made to meet the target, hertz; None for the weighted means.
     pub aligned_at_hz: Option<f64>,
-    /// Grid points that both the curve and the target cover; values outside mean nothing but for `sections_db`.
+    /// Grid points that both the curves and the target cover; values outside mean nothing but for `sections_db`.
     pub support: Range<usize>,
+    /// Standard deviation of the takes; None when unknown.
+    pub spread_db: Option<Vec<f64>>,
+    /// Trust, 0..1: the rig's, and less about the coupler's resonance.
+    pub trust: Vec<f64>,
+    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
+    pub weight: Vec<f64>,
+}
+
+/// Curves of one channel on the same grid.
+///
+/// Levels are aligned so that the weighted mean of measured minus target, over all channels, is 0 dB, and likewise of
+/// equalised minus target.
+///
+/// [`Outcome::align_at`] pins them elsewhere.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelCurves {
     /// Grid points that the curve covers, whatever the target does: `measured_db` holds there.
     pub measured_support: Range<usize>,
     /// The average of the takes.
     pub measured_db: Vec<f64>,
-    /// Standard deviation of the takes; None when unknown.
-    pub spread_db: Option<Vec<f64>>,
     /// The target.
     pub target_db: Vec<f64>,
     /// Measured plus sections.
     pub equalised_db: Vec<f64>,
     /// The sum of all sections, without preamp.
     pub sections_db: Vec<f64>,
-    /// Trust, 0..1: the rig's, and less about the coupler's resonance.
-    pub trust: Vec<f64>,
-    /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
-    pub weight: Vec<f64>,
 }

@@ -2,32 +2,255 @@
 
 use std::ops::Range;
 
-use super::ground::Ground;
+use super::basis::Basis;
+use super::prepared::{ChannelWish, Job, all_sections, points_below_half};
+use super::restraint::Playable;
 use super::{
-    BeforeAfter, FitOutcome, FitRequest, OutcomeCurves, ReachPoint, SearchReport, TypedQ, Wish,
+    BeforeAfter, Channel, ChannelCurves, LevelDifference, Outcome, ReachPoint, Residual,
+    SearchReport, Shared, SharedCurves, TypedQ,
 };
 use crate::filter::{Section, cascade};
-use crate::fit::reach::{Effort, Reach};
-use crate::fit::{IDLE_DB, residual};
-use crate::headroom::Headroom;
-use crate::headroom::loudness::LoudnessChange;
+use crate::fit::reach::{Effort, Level, Reach};
+use crate::fit::residual::{ChannelsRms, channels_rms, economy_ratio_of_channels};
+use crate::fit::{Answer, IDLE_DB};
 use crate::limits::Limits;
-use crate::measurement::grid::{self, OnGrid};
-use crate::measurement::judge::{Judged, JudgedTake};
+use crate::measurement::grid;
+use crate::measurement::judge::JudgedTake;
+
+/// The record of a fit, without cautions.
+pub(super) fn record(
+    job: &Job<'_>,
+    channels: &[ChannelWish<'_>],
+    basis: &Basis,
+    playable: &Playable,
+) -> Outcome {
+    let Job {
+        measured,
+        judged,
+        wish,
+        limits,
+        effort,
+        ..
+    } = *job;
+    let rate_hz = limits.rates_hz[0];
+    let answer = &playable.answer;
+    let all = all_sections(answer, channels);
+    let sections: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
+    let none = vec![&[][..]; sections.len()];
+    let support = &channels[0].wanted.support;
+    let trusted_band_hz = measured.judging.rig.trusted_band_hz(support);
+    let residuals = Residuals {
+        channels,
+        weight: &basis.weight,
+        trusted: trusted_band_hz.map(|_| basis.trusted(support)),
+    };
+    let rates_hz = limits.rates_hz.iter();
+    let by_rate: Vec<ChannelsRms> = rates_hz
+        .map(|rate_hz| residuals.weighted(&sections, *rate_hz))
+        .collect();
+    let (before, after) = (
+        residuals.at(&none, rate_hz),
+        residuals.at(&sections, rate_hz),
+    );
+    let sections_db: Vec<Vec<f64>> = sections.iter().map(|s| levels_db(s, rate_hz)).collect();
+    let measured_db = channels.iter().map(|channel| &channel.measured.level_db);
+    let measured_db: Vec<&Vec<f64>> = measured_db.collect();
+    let equalised_db: Vec<Vec<f64>> = measured_db
+        .iter()
+        .zip(&sections_db)
+        .map(|(measured_db, sections_db)| sum(measured_db, sections_db))
+        .collect();
+    // One shift for all channels.
+    let mean_shift_db = |levels_db: &[&Vec<f64>]| {
+        let of = |(channel, level_db): (&ChannelWish<'_>, &&Vec<f64>)| {
+            weighted_shift_db(&basis.weight, support, level_db, &channel.target_db)
+        };
+        let all = channels.iter().zip(levels_db).map(of);
+        all.sum::<f64>() / channels.len() as f64
+    };
+    let measured_shift_db = mean_shift_db(&measured_db);
+    let equalised_shift_db = mean_shift_db(&equalised_db.iter().collect::<Vec<_>>());
+    let economy_ratio = |sections: &[&[Section]]| {
+        economy_ratio_of_channels(sections, rate_hz, grid::frequency_hz(), &basis.weight)
+    };
+    let records: Vec<Channel> = channels
+        .iter()
+        .enumerate()
+        .map(|(index, channel)| {
+            let found = &answer.channels[index];
+            let all = sections[index];
+            Channel {
+                side: channel.side,
+                takes: match channel.side {
+                    None => judged.average.takes.clone(),
+                    Some(side) => {
+                        let own = |take: &&JudgedTake| take.side == side && !take.set_aside;
+                        let takes = judged.takes.iter().filter(own);
+                        takes.map(|take| take.name.clone()).collect()
+                    }
+                },
+                kept: positions(channel.kept, all),
+                typed_q: all.iter().map(|section| typed_q(section, limits)).collect(),
+                idle_bands_hz: limits.idle_bands_hz(all),
+                residual: BeforeAfter {
+                    before: before.channels[index],
+                    after: after.channels[index],
+                },
+                residual_by_rate_db: by_rate.iter().map(|rms| rms.channels_db[index]).collect(),
+                objective_db2: found.objective_db2,
+                economy_ratio: economy_ratio(&[all]),
+                search: search_report(&found.search, effort),
+                reach: reach(&found.levels, wish.kept_count()),
+                curves: ChannelCurves {
+                    measured_support: channel.measured.support.clone(),
+                    measured_db: shifted(measured_db[index], measured_shift_db),
+                    target_db: channel.target_db.clone(),
+                    equalised_db: shifted(&equalised_db[index], equalised_shift_db),
+                    sections_db: sections_db[index].clone(),
+                },
+                sections: all.to_vec(),
+            }
+        })
+        .collect();
+    let target = &channels[0].target;
+    let shared = Shared {
+        unit: measured.unit.clone(),
+        takes: judged.average.takes.clone(),
+        set_aside: judged.aside().cloned().collect(),
+        guard_hz: basis.guard_hz,
+        smoothing: measured.smoothing,
+        target: target.name.clone(),
+        target_source: target.source.clone(),
+        limits: limits.name.clone(),
+        rates_hz: limits.rates_hz.clone(),
+        enough: None,
+        headroom: playable.headroom,
+        protection: wish.protection,
+        loudness: playable.loudness.clone(),
+        loudness_wish: None,
+        residual: BeforeAfter {
+            before: before.together,
+            after: after.together,
+        },
+        residual_by_rate_db: by_rate.iter().map(|rms| rms.together_db).collect(),
+        level_difference: wish.per_side.then_some(LevelDifference {
+            before_db: before.difference_db,
+            after_db: after.difference_db,
+        }),
+        objective_db2: answer.objective_db2,
+        economy_ratio: economy_ratio(&sections),
+        search: search_of_all(&records, answer, effort),
+        trusted_band_hz,
+        curves: SharedCurves {
+            aligned_at_hz: None,
+            support: support.clone(),
+            spread_db: judged.average.spread_db.clone(),
+            trust: basis.trust.clone(),
+            weight: basis.weight.clone(),
+        },
+        cautions: Vec::new(),
+    };
+    Outcome {
+        shared,
+        channels: records,
+    }
+}
+
+/// How residuals are taken: weighted, and over the trusted band where there is one.
+struct Residuals<'a> {
+    channels: &'a [ChannelWish<'a>],
+    weight: &'a [f64],
+    trusted: Option<Vec<f64>>,
+}
+
+/// Residuals of some sections.
+struct AtRate {
+    channels: Vec<Residual>,
+    together: Residual,
+    difference_db: f64,
+}
+
+impl Residuals<'_> {
+    fn rms(&self, sections: &[&[Section]], rate_hz: f64, weight: &[f64]) -> ChannelsRms {
+        let points = points_below_half(rate_hz);
+        let channels = self.channels.iter();
+        let wanted_db: Vec<&[f64]> = channels
+            .map(|channel| &channel.wanted.change_db[..points])
+            .collect();
+        let f_hz = &grid::frequency_hz()[..points];
+        channels_rms(sections, rate_hz, f_hz, &weight[..points], &wanted_db)
+    }
+
+    fn weighted(&self, sections: &[&[Section]], rate_hz: f64) -> ChannelsRms {
+        self.rms(sections, rate_hz, self.weight)
+    }
+
+    fn at(&self, sections: &[&[Section]], rate_hz: f64) -> AtRate {
+        let weighted = self.weighted(sections, rate_hz);
+        let trusted = self.trusted.as_deref();
+        let trusted = trusted.map(|trusted| self.rms(sections, rate_hz, trusted));
+        let of = |channel: usize| Residual {
+            weighted_db: weighted.channels_db[channel],
+            trusted_band_db: trusted.as_ref().map(|rms| rms.channels_db[channel]),
+        };
+        AtRate {
+            channels: (0..sections.len()).map(of).collect(),
+            together: Residual {
+                weighted_db: weighted.together_db,
+                trusted_band_db: trusted.as_ref().map(|rms| rms.together_db),
+            },
+            difference_db: weighted.difference_db,
+        }
+    }
+}
+
+/// The best answers for 0 to N sections a channel, before steps.
+fn reach(levels: &[Level], kept: usize) -> Vec<ReachPoint> {
+    let point = |(sections, level): (usize, &Level)| ReachPoint {
+        sections: sections + kept,
+        residual_db: level.parts.residual.sqrt(),
+        objective_db2: level.parts.total(),
+    };
+    levels.iter().enumerate().map(point).collect()
+}
+
+/// The searches of all channels, and what they share.
+fn search_of_all(channels: &[Channel], answer: &Answer, effort: Effort) -> SearchReport {
+    let reports = || channels.iter().map(|channel| &channel.search);
+    let exact = reports().all(|report| report.exact);
+    SearchReport {
+        evaluations: answer.evaluations,
+        polishes: answer.polishes,
+        restarts: reports().map(|report| report.restarts).sum(),
+        searches: reports().map(|report| report.searches).sum(),
+        agreeing: reports().map(|report| report.agreeing).sum(),
+        exact,
+        enough: reports().all(|report| report.enough),
+        effort,
+        stop: reports()
+            .find(|report| !report.exact || exact)
+            .map(|report| report.stop.clone())
+            .unwrap_or_default(),
+    }
+}
 
 /// Levels of the sections over the whole grid. What is not played holds its value, as contours do.
-pub(super) fn sections_db(sections: &[Section], rate_hz: f64) -> Vec<f64> {
+fn levels_db(sections: &[Section], rate_hz: f64) -> Vec<f64> {
     let f_hz = grid::frequency_hz();
     let played_hz: Vec<f64> = f_hz.iter().map(|f_hz| f_hz.min(rate_hz / 2.0)).collect();
     cascade::levels_db(sections, rate_hz, &played_hz)
 }
 
-pub(super) fn sum(one_db: &[f64], other_db: &[f64]) -> Vec<f64> {
+fn shifted(level_db: &[f64], by_db: f64) -> Vec<f64> {
+    level_db.iter().map(|db| db - by_db).collect()
+}
+
+fn sum(one_db: &[f64], other_db: &[f64]) -> Vec<f64> {
     one_db.iter().zip(other_db).map(|(a, b)| a + b).collect()
 }
 
 /// Weighted mean of a curve less the target.
-pub(super) fn weighted_shift_db(
+fn weighted_shift_db(
     weight: &[f64],
     support: &Range<usize>,
     level_db: &[f64],
@@ -38,7 +261,7 @@ pub(super) fn weighted_shift_db(
     support.clone().map(mean).sum::<f64>()
 }
 
-pub(super) fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
+fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
     SearchReport {
         evaluations: reach.evaluations,
         polishes: reach.polishes,
@@ -55,93 +278,6 @@ pub(super) fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
         } else {
             format!("the work of effort `{}` is done", effort.name())
         },
-    }
-}
-
-/// Curves over the whole grid, and what is taken off measured and equalised so that they lie at the target's level.
-pub(super) struct Curves<'a> {
-    pub measured: &'a OnGrid,
-    pub sections_db: Vec<f64>,
-    pub equalised_db: Vec<f64>,
-    pub shifts_db: [f64; 2],
-}
-
-/// All that goes into the record of a fit.
-pub(super) struct Findings<'a> {
-    pub request: &'a FitRequest,
-    pub judged: &'a Judged,
-    pub wish: &'a Wish,
-    pub ground: &'a Ground,
-    pub takes: Vec<String>,
-    pub set_aside: Vec<JudgedTake>,
-    pub sections: &'a [Section],
-    pub kept: &'a [Section],
-    pub headroom: Headroom,
-    pub loudness: LoudnessChange,
-    pub residual: BeforeAfter,
-    pub residual_by_rate_db: Vec<f64>,
-    pub objective_db2: f64,
-    pub search: SearchReport,
-    pub curves: Curves<'a>,
-    pub reach: Vec<ReachPoint>,
-}
-
-pub(super) fn record(findings: Findings<'_>) -> FitOutcome {
-    let Findings {
-        request,
-        wish,
-        ground,
-        sections,
-        curves,
-        ..
-    } = findings;
-    let limits = &request.limits;
-    let support = wish.wanted.support.clone();
-    let [measured_shift, equalised_shift] = curves.shifts_db;
-    let shifted = |level_db: &[f64], shift_db: f64| level_db.iter().map(|l| l - shift_db).collect();
-    let (f_hz, rate_hz) = (grid::frequency_hz(), limits.rates_hz[0]);
-    FitOutcome {
-        unit: request.unit.clone(),
-        takes: findings.takes,
-        set_aside: findings.set_aside,
-        guard_hz: ground.guard_hz,
-        smoothing: request.smoothing,
-        target: wish.target.name.clone(),
-        target_source: wish.target.source.clone(),
-        limits: limits.name.clone(),
-        rates_hz: limits.rates_hz.clone(),
-        headroom: findings.headroom,
-        protection: request.protection,
-        loudness: findings.loudness,
-        loudness_wish: None,
-        residual: findings.residual,
-        residual_by_rate_db: findings.residual_by_rate_db,
-        objective_db2: findings.objective_db2,
-        economy_ratio: residual::economy_ratio(sections, rate_hz, f_hz, &ground.weight),
-        search: findings.search,
-        trusted_band_hz: request.judging.rig.trusted_band_hz(&support),
-        curves: OutcomeCurves {
-            aligned_at_hz: None,
-            measured_support: curves.measured.support.clone(),
-            measured_db: shifted(&curves.measured.level_db, measured_shift),
-            spread_db: findings.judged.average.spread_db.clone(),
-            target_db: wish.target_db.clone(),
-            equalised_db: shifted(&curves.equalised_db, equalised_shift),
-            sections_db: curves.sections_db,
-            trust: ground.trust.clone(),
-            weight: ground.weight.clone(),
-            support,
-        },
-        reach: findings.reach,
-        kept: positions(findings.kept, sections),
-        idle_bands_hz: limits.idle_bands_hz(sections),
-        typed_q: sections
-            .iter()
-            .map(|section| typed_q(section, limits))
-            .collect(),
-        sections: sections.to_vec(),
-        enough: None,
-        cautions: Vec::new(),
     }
 }
 

@@ -2,6 +2,7 @@
 
 use crate::error::{ErrorKind, Result};
 use crate::filter::Section;
+use crate::fit::Answer;
 use crate::fit::reach::Effort;
 use crate::fit::space::Space;
 use crate::headroom::loudness::{LoudnessChange, loudness_change_of_channels};
@@ -11,7 +12,7 @@ use crate::limits::{Limits, Setting};
 
 /// What the sections of all channels need before them, the worst of them, if the equaliser has it and may boost as much;
 /// and how loud pink noise then plays.
-pub(super) fn playing(
+pub(super) fn headroom_and_loudness(
     channels: &[&[Section]],
     limits: &Limits,
     protection: Protection,
@@ -47,8 +48,8 @@ fn worst_of(one: Headroom, other: Headroom) -> Headroom {
 }
 
 /// A fit, J and the weighted residual with it, what it needs before it, and how loud it then plays.
-pub(super) struct Attempt<A> {
-    pub answer: A,
+pub(super) struct Attempt {
+    pub answer: Answer,
     pub objective_db2: f64,
     pub residual_db: f64,
     pub playing: Result<(Headroom, LoudnessChange)>,
@@ -56,8 +57,8 @@ pub(super) struct Attempt<A> {
 
 /// A fit that the equaliser's preamp allows.
 #[derive(Clone)]
-pub(super) struct Played<A> {
-    pub answer: A,
+pub(super) struct Playable {
+    pub answer: Answer,
     pub objective_db2: f64,
     pub residual_db: f64,
     pub headroom: Headroom,
@@ -66,7 +67,7 @@ pub(super) struct Played<A> {
     pub held_back: bool,
 }
 
-impl<A> Played<A> {
+impl Playable {
     /// How much quieter it plays than no EQ.
     pub fn loudness_loss_db(&self) -> f64 {
         -self.loudness.total_lu
@@ -75,20 +76,20 @@ impl<A> Played<A> {
 
 /// The fit that `attempt` makes of a space; where the preamp it needs is out of the equaliser's reach, the best that was
 /// found with less boost.
-pub(super) fn within_preamp<A>(
+pub(super) fn within_preamp(
     limits: &Limits,
     space: &Space,
     effort: Effort,
-    attempt: impl Fn(&Space, Effort) -> Result<Attempt<A>>,
-) -> Result<Played<A>> {
-    let played = |most_gain_db: f64, effort, held_back| -> Result<Result<Played<A>>> {
+    attempt: impl Fn(&Space, Effort) -> Result<Attempt>,
+) -> Result<Playable> {
+    let played = |most_gain_db: f64, effort, held_back| -> Result<Result<Playable>> {
         let Attempt {
             answer,
             objective_db2,
             residual_db,
             playing,
         } = attempt(&space.with_most_gain(most_gain_db), effort)?;
-        Ok(playing.map(|(headroom, loudness)| Played {
+        Ok(playing.map(|(headroom, loudness)| Playable {
             answer,
             objective_db2,
             residual_db,
@@ -110,11 +111,11 @@ pub(super) fn within_preamp<A>(
 /// The best of the fits that can be played (`played` gives none otherwise) with a lower most gain. Quick fits
 /// find how far it must come down, halving it to 0 dB, where no preamp is needed, and back up; the asked effort
 /// then goes into the best place.
-fn best_with_less_boost<A>(
+fn best_with_less_boost(
     gain_db: &Setting,
     effort: Effort,
-    played: impl Fn(f64, Effort) -> Option<Played<A>>,
-) -> Option<Played<A>> {
+    played: impl Fn(f64, Effort) -> Option<Playable>,
+) -> Option<Playable> {
     /// Halvings of the interval between a most gain that can be played and one that cannot.
     const BISECTIONS: usize = 6;
     /// Below this, in dB, the next half is none.

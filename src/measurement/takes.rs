@@ -27,9 +27,9 @@ pub enum Side {
 impl Side {
     /// All, in the order in which they are told.
     pub const ALL: [Self; 3] = [Self::Left, Self::Right, Self::Unknown];
-}
+    /// Both sides of a listener, in that order.
+    pub const BOTH: [Self; 2] = [Self::Left, Self::Right];
 
-impl Side {
     /// How a sentence names it.
     #[must_use]
     pub fn words(self) -> &'static str {

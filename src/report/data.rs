@@ -11,10 +11,9 @@ use crate::caution::Caution;
 use crate::filter::Section;
 use crate::headroom::cost::Cost;
 use crate::headroom::{Headroom, Protection};
-use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
-    BeforeAfter, Enough, FitOutcome, LoudnessWish, ReachPoint, Residual, SearchReport,
-    SpreadFigures, TradeOffPoint,
+    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, Residual,
+    SearchReport, Shared, SharedCurves, SpreadFigures, TradeOffPoint,
 };
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
@@ -346,14 +345,14 @@ pub struct SectionPart {
     pub kept: bool,
 }
 
-fn sections(outcome: &FitOutcome) -> Vec<SectionPart> {
-    let typed_q = outcome.typed_q.iter();
-    let with_index = outcome.sections.iter().zip(typed_q).enumerate();
+fn sections(channel: &Channel) -> Vec<SectionPart> {
+    let typed_q = channel.typed_q.iter();
+    let with_index = channel.sections.iter().zip(typed_q).enumerate();
     with_index
         .map(|(index, (section, typed_q))| SectionPart {
             section: *section,
             device_q: typed_q.map(|typed_q| typed_q.q),
-            kept: outcome.kept.contains(&index),
+            kept: channel.kept.contains(&index),
         })
         .collect()
 }
@@ -391,84 +390,62 @@ fn set_aside(take: &JudgedTake) -> SetAsidePart {
     }
 }
 
-/// The document of a fit, and of its cost where that was asked. `frequency_hz` is the grid of the outcome's curves; `files` is what was written.
+/// The document of a fit as JSON, with what each channel costs where that was asked. `frequency_hz` is the grid of the
+/// outcome's curves; `files` is what was written.
+#[must_use]
+pub fn fit_json(
+    outcome: &Outcome,
+    costs: &[Cost],
+    frequency_hz: &[f64],
+    files: &[WrittenFile],
+) -> String {
+    match outcome.channels.len() {
+        1 => to_json(&fit_document(outcome, costs.first(), frequency_hz, files)),
+        _ => to_json(&per_side_document(outcome, costs, frequency_hz, files)),
+    }
+}
+
+/// The document of a fit with one EQ for both sides.
 #[must_use]
 pub fn fit_document(
-    outcome: &FitOutcome,
+    outcome: &Outcome,
     cost: Option<&Cost>,
     frequency_hz: &[f64],
     files: &[WrittenFile],
 ) -> FitDocument {
-    let headroom = &outcome.headroom;
+    let Outcome { shared, channels } = outcome;
+    let channel = &channels[0];
     FitDocument {
         format: 1,
         verb: "fit",
-        unit: outcome.unit.clone(),
-        takes: outcome.takes.clone(),
-        set_aside: outcome.set_aside.iter().map(set_aside).collect(),
-        guard_band_hz: outcome
-            .guard_hz
-            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
-        smoothing: outcome.smoothing.map(|width| width.to_string()),
-        target: TargetPart {
-            name: outcome.target.clone(),
-            source: outcome.target_source.clone(),
-        },
-        limits: outcome.limits.clone(),
-        rates_hz: outcome.rates_hz.clone(),
-        sections: sections(outcome),
-        idle_bands_hz: outcome.idle_bands_hz.clone(),
-        enough: outcome.enough.as_ref().map(enough),
-        headroom: Headroom {
-            peak_gain_db: level(headroom.peak_gain_db),
-            peak_hz: hertz(headroom.peak_hz),
-            peak_rate_hz: headroom.peak_rate_hz,
-            any_signal_gain_db: level(headroom.any_signal_gain_db),
-            preamp_db: level(headroom.preamp_db),
-        },
-        protection: outcome.protection,
-        loudness: LoudnessPart::of(&outcome.loudness),
-        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
+        unit: shared.unit.clone(),
+        takes: shared.takes.clone(),
+        set_aside: shared.set_aside.iter().map(set_aside).collect(),
+        guard_band_hz: band(shared.guard_hz),
+        smoothing: shared.smoothing.map(|width| width.to_string()),
+        target: target(shared),
+        limits: shared.limits.clone(),
+        rates_hz: shared.rates_hz.clone(),
+        sections: sections(channel),
+        idle_bands_hz: channel.idle_bands_hz.clone(),
+        enough: shared.enough.as_ref().map(enough),
+        headroom: headroom(&shared.headroom),
+        protection: shared.protection,
+        loudness: LoudnessPart::of(&shared.loudness),
+        loudness_wish: shared.loudness_wish.as_ref().map(loudness_wish),
         cost: cost.map(cost_part),
-        residual: BeforeAfter {
-            before: residual(&outcome.residual.before),
-            after: residual(&outcome.residual.after),
-        },
-        residual_by_rate: outcome
-            .rates_hz
-            .iter()
-            .zip(&outcome.residual_by_rate_db)
-            .map(|(&rate_hz, &db)| RateResidual {
-                rate_hz,
-                weighted_db: level(db),
-            })
-            .collect(),
-        reach: outcome
-            .reach
-            .iter()
-            .map(|point| ReachPoint {
-                sections: point.sections,
-                residual_db: level(point.residual_db),
-                objective_db2: share(point.objective_db2),
-            })
-            .collect(),
-        objective_db2: share(outcome.objective_db2),
-        economy_ratio: Some(outcome.economy_ratio)
-            .filter(|ratio| ratio.is_finite() && !outcome.sections.is_empty())
-            .map(level),
-        search: outcome.search.clone(),
-        spread: outcome.spread().map(|spread| SpreadFigures {
-            rms_db: level(spread.rms_db),
-            largest_db: level(spread.largest_db),
-            largest_hz: hertz(spread.largest_hz),
-        }),
-        aligned_at_hz: outcome.curves.aligned_at_hz,
-        trusted_band_hz: outcome
-            .trusted_band_hz
-            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
-        curves: curves(outcome, frequency_hz),
-        sections_curve: sections_curve(outcome, frequency_hz),
-        cautions: cautions(cost.into_iter(), &outcome.cautions),
+        residual: before_after(&shared.residual),
+        residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
+        reach: reach(channel),
+        objective_db2: share(shared.objective_db2),
+        economy_ratio: economy_ratio(shared.economy_ratio, outcome.has_sections()),
+        search: shared.search.clone(),
+        spread: spread(outcome),
+        aligned_at_hz: shared.curves.aligned_at_hz,
+        trusted_band_hz: band(shared.trusted_band_hz),
+        curves: curves(&shared.curves, channel, frequency_hz),
+        sections_curve: sections_curve(shared, channel, frequency_hz),
+        cautions: cautions(cost.into_iter(), &shared.cautions),
         files: files.to_vec(),
     }
 }
@@ -476,85 +453,118 @@ pub fn fit_document(
 /// The document of a fit with one EQ for each side.
 #[must_use]
 pub fn per_side_document(
-    outcome: &PerSideOutcome,
-    costs: Option<&[Cost; 2]>,
+    outcome: &Outcome,
+    costs: &[Cost],
     frequency_hz: &[f64],
     files: &[WrittenFile],
 ) -> PerSideDocument {
-    // Figures and words are rounded and chosen as for one EQ; what both share stands in the record of either.
-    let of_side = |side: &SideOutcome, cost: Option<&Cost>| {
-        fit_document(&side.fit, cost, frequency_hz, files)
+    let Outcome { shared, channels } = outcome;
+    let difference = shared.level_difference;
+    let side = |(index, channel): (usize, &Channel)| SidePart {
+        side: channel.side.unwrap_or(Side::Unknown),
+        takes: channel.takes.clone(),
+        sections: sections(channel),
+        idle_bands_hz: channel.idle_bands_hz.clone(),
+        cost: costs.get(index).map(cost_part),
+        residual: before_after(&channel.residual),
+        residual_by_rate: by_rate(shared, &channel.residual_by_rate_db),
+        reach: reach(channel),
+        objective_db2: share(channel.objective_db2),
+        economy_ratio: economy_ratio(channel.economy_ratio, !channel.sections.is_empty()),
+        search: channel.search.clone(),
+        curves: curves(&shared.curves, channel, frequency_hz),
+        sections_curve: sections_curve(shared, channel, frequency_hz),
     };
-    let shared = fit_document(
-        &FitOutcome {
-            takes: outcome.takes.clone(),
-            set_aside: outcome.set_aside.clone(),
-            residual: outcome.residual,
-            residual_by_rate_db: outcome.residual_by_rate_db.clone(),
-            objective_db2: outcome.objective_db2,
-            economy_ratio: outcome.economy_ratio,
-            search: outcome.search.clone(),
-            cautions: outcome.cautions.clone(),
-            ..outcome.sides[0].fit.clone()
-        },
-        None,
-        frequency_hz,
-        files,
-    );
-    let any = outcome.sides.iter().any(|s| !s.fit.sections.is_empty());
     PerSideDocument {
-        format: shared.format,
-        verb: shared.verb,
-        unit: shared.unit,
-        takes: shared.takes,
-        set_aside: shared.set_aside,
-        guard_band_hz: shared.guard_band_hz,
-        smoothing: shared.smoothing,
-        target: shared.target,
-        limits: shared.limits,
-        rates_hz: shared.rates_hz,
-        headroom: shared.headroom,
+        format: 1,
+        verb: "fit",
+        unit: shared.unit.clone(),
+        takes: shared.takes.clone(),
+        set_aside: shared.set_aside.iter().map(set_aside).collect(),
+        guard_band_hz: band(shared.guard_hz),
+        smoothing: shared.smoothing.map(|width| width.to_string()),
+        target: target(shared),
+        limits: shared.limits.clone(),
+        rates_hz: shared.rates_hz.clone(),
+        headroom: headroom(&shared.headroom),
         protection: shared.protection,
-        loudness: LoudnessPart::of(&outcome.loudness),
-        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
-        residual: shared.residual,
-        residual_by_rate: shared.residual_by_rate,
+        loudness: LoudnessPart::of(&shared.loudness),
+        loudness_wish: shared.loudness_wish.as_ref().map(loudness_wish),
+        residual: before_after(&shared.residual),
+        residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
         level_difference: LevelDifference {
-            before_db: level(outcome.level_difference.before_db),
-            after_db: level(outcome.level_difference.after_db),
+            before_db: level(difference.map_or(0.0, |difference| difference.before_db)),
+            after_db: level(difference.map_or(0.0, |difference| difference.after_db)),
         },
-        objective_db2: shared.objective_db2,
-        economy_ratio: any.then(|| level(outcome.economy_ratio)),
-        enough: outcome.enough.as_ref().map(enough),
-        search: shared.search,
-        spread: shared.spread,
-        trusted_band_hz: shared.trusted_band_hz,
-        sides: outcome
-            .sides
-            .iter()
-            .enumerate()
-            .map(|(index, side)| {
-                let own = of_side(side, costs.map(|costs| &costs[index]));
-                SidePart {
-                    side: side.side,
-                    takes: own.takes,
-                    sections: own.sections,
-                    idle_bands_hz: own.idle_bands_hz,
-                    cost: own.cost,
-                    residual: own.residual,
-                    residual_by_rate: own.residual_by_rate,
-                    reach: own.reach,
-                    objective_db2: own.objective_db2,
-                    economy_ratio: own.economy_ratio,
-                    search: own.search,
-                    curves: own.curves,
-                    sections_curve: own.sections_curve,
-                }
-            })
-            .collect(),
-        cautions: cautions(costs.into_iter().flatten(), &outcome.cautions),
-        files: shared.files,
+        objective_db2: share(shared.objective_db2),
+        economy_ratio: economy_ratio(shared.economy_ratio, outcome.has_sections()),
+        enough: shared.enough.as_ref().map(enough),
+        search: shared.search.clone(),
+        spread: spread(outcome),
+        trusted_band_hz: band(shared.trusted_band_hz),
+        sides: channels.iter().enumerate().map(side).collect(),
+        cautions: cautions(costs.iter(), &shared.cautions),
+        files: files.to_vec(),
     }
+}
+
+fn band(band_hz: Option<(f64, f64)>) -> Option<[f64; 2]> {
+    band_hz.map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)])
+}
+
+fn target(shared: &Shared) -> TargetPart {
+    TargetPart {
+        name: shared.target.clone(),
+        source: shared.target_source.clone(),
+    }
+}
+
+fn headroom(headroom: &Headroom) -> Headroom {
+    Headroom {
+        peak_gain_db: level(headroom.peak_gain_db),
+        peak_hz: hertz(headroom.peak_hz),
+        peak_rate_hz: headroom.peak_rate_hz,
+        any_signal_gain_db: level(headroom.any_signal_gain_db),
+        preamp_db: level(headroom.preamp_db),
+    }
+}
+
+fn before_after(residuals: &BeforeAfter) -> BeforeAfter {
+    BeforeAfter {
+        before: residual(&residuals.before),
+        after: residual(&residuals.after),
+    }
+}
+
+fn by_rate(shared: &Shared, residual_db: &[f64]) -> Vec<RateResidual> {
+    let rates = shared.rates_hz.iter().zip(residual_db);
+    rates
+        .map(|(&rate_hz, &db)| RateResidual {
+            rate_hz,
+            weighted_db: level(db),
+        })
+        .collect()
+}
+
+fn reach(channel: &Channel) -> Vec<ReachPoint> {
+    let point = |point: &ReachPoint| ReachPoint {
+        sections: point.sections,
+        residual_db: level(point.residual_db),
+        objective_db2: share(point.objective_db2),
+    };
+    channel.reach.iter().map(point).collect()
+}
+
+fn economy_ratio(ratio: f64, any_section: bool) -> Option<f64> {
+    (any_section && ratio.is_finite()).then(|| level(ratio))
+}
+
+fn spread(outcome: &Outcome) -> Option<SpreadFigures> {
+    outcome.spread().map(|spread| SpreadFigures {
+        rms_db: level(spread.rms_db),
+        largest_db: level(spread.largest_db),
+        largest_hz: hertz(spread.largest_hz),
+    })
 }
 
 /// A document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
@@ -572,29 +582,29 @@ pub fn to_json<T: Serialize>(document: &T) -> String {
     String::from_utf8(bytes).expect("serde_json writes UTF-8")
 }
 
-fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
-    let all = &outcome.curves;
+fn curves(shared: &SharedCurves, channel: &Channel, frequency_hz: &[f64]) -> CurvesPart {
+    let own = &channel.curves;
     let mut part = CurvesPart {
         frequency_hz: Vec::new(),
         measured_db: Vec::new(),
-        spread_db: all.spread_db.is_some().then(Vec::new),
+        spread_db: shared.spread_db.is_some().then(Vec::new),
         target_db: Vec::new(),
         equalised_db: Vec::new(),
         trust: Vec::new(),
         weight: Vec::new(),
     };
-    for i in all.support.clone() {
+    for i in shared.support.clone() {
         // An array of JSON has no word for "not a number", so such a point is left out whole.
         let at = |curve: &[f64]| curve.get(i).copied().filter(|value| value.is_finite());
         let point = || {
             Some([
                 hertz(at(frequency_hz)?),
-                level(at(&all.measured_db)?),
-                level(at(&all.target_db)?),
-                level(at(&all.equalised_db)?),
-                share(at(&all.trust)?),
-                share(at(&all.weight)?),
-                level(all.spread_db.as_deref().map_or(Some(0.0), at)?),
+                level(at(&own.measured_db)?),
+                level(at(&own.target_db)?),
+                level(at(&own.equalised_db)?),
+                share(at(&shared.trust)?),
+                share(at(&shared.weight)?),
+                level(shared.spread_db.as_deref().map_or(Some(0.0), at)?),
             ])
         };
         let Some([f_hz, measured, target, equalised, trust, weight, spread]) = point() else {
@@ -613,15 +623,15 @@ fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
     part
 }
 
-fn sections_curve(outcome: &FitOutcome, frequency_hz: &[f64]) -> SectionsPart {
+fn sections_curve(shared: &Shared, channel: &Channel, frequency_hz: &[f64]) -> SectionsPart {
     let (frequency_hz, gain_db) = frequency_hz
         .iter()
-        .zip(&outcome.curves.sections_db)
+        .zip(&channel.curves.sections_db)
         .filter(|(_, gain_db)| gain_db.is_finite())
         .map(|(&f_hz, &gain_db)| (hertz(f_hz), level(gain_db)))
         .unzip();
     SectionsPart {
-        rate_hz: outcome.rates_hz.first().copied(),
+        rate_hz: shared.rates_hz.first().copied(),
         frequency_hz,
         gain_db,
     }

@@ -7,75 +7,36 @@ use super::picture::{
     Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use super::words::{self, count, decimals, decimals_up_to, printable, true_minus};
-use crate::job::FitOutcome;
-use crate::job::per_side::PerSideOutcome;
+use crate::job::{Channel, Outcome, Shared};
+use crate::measurement::takes::Side;
 
 const SPREAD_OPACITY: f64 = 0.25;
 const RESIDUAL_OPACITY: f64 = 0.3;
 
 /// The picture of `outcome` as SVG text; `frequency_hz` is the grid of its curves.
 #[must_use]
-pub fn fit_plot(outcome: &FitOutcome, frequency_hz: &[f64]) -> String {
+pub fn fit_plot(outcome: &Outcome, frequency_hz: &[f64]) -> String {
     fit_picture(outcome, frequency_hz).to_svg()
 }
 
-/// The picture of a fit with one EQ for each side as SVG text; `frequency_hz` is the grid of its curves.
+/// The picture of `outcome`, laid out: the levels of each channel, then what their sections do.
 #[must_use]
-pub fn per_side_plot(outcome: &PerSideOutcome, frequency_hz: &[f64]) -> String {
-    per_side_picture(outcome, frequency_hz).to_svg()
-}
-
-/// The picture of `outcome`, laid out.
-#[must_use]
-pub fn fit_picture(outcome: &FitOutcome, frequency_hz: &[f64]) -> Picture {
-    let lines = Lines::of(outcome, frequency_hz);
-    let (aspect, [level_range, change_range]) =
-        chart::one_aspect([&lines.levels_db(), &lines.changes_db()]);
-    let level_axis = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
-    let change_axis = LevelAxis::new(
-        change_range,
-        aspect,
-        &FREQUENCY,
-        level_axis.bottom() + PANEL_GAP,
-    );
-    let doubtful_hz =
-        chart::doubtful_hz(frequency_hz, &outcome.curves.trust, &outcome.curves.support);
-    let cuts = level_range.cuts || change_range.cuts;
-    Picture {
-        title: title_of_two(
-            &printable(&outcome.unit),
-            "toward",
-            &printable(&outcome.target),
-        ),
-        subtitle: subtitle(outcome, &sections(outcome)),
-        description: description(outcome),
-        panels: vec![
-            lines.level_panel(level_axis, None),
-            lines.change_panel(change_axis, None),
-        ],
-        notes: notes(
-            outcome,
-            &takes(outcome),
-            aspect,
-            !doubtful_hz.is_empty(),
-            cuts,
-        ),
-        doubtful_hz,
-        guard: outcome.guard_hz.map(|ends_hz| Guard {
-            name: "coupler resonance".into(),
-            ends_hz,
-        }),
-    }
-}
-
-/// The picture of a fit with one EQ for each side, laid out: the levels of left and right, then what their sections do.
-#[must_use]
-pub fn per_side_picture(outcome: &PerSideOutcome, frequency_hz: &[f64]) -> Picture {
-    let fits = outcome.sides.each_ref().map(|side| &side.fit);
-    let [left, right] = fits.map(|fit| Lines::of(fit, frequency_hz));
-    // The same scales for both sides.
-    let levels_db = [left.levels_db(), right.levels_db()].concat();
-    let changes_db = [left.changes_db(), right.changes_db()].concat();
+pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
+    let Outcome { shared, channels } = outcome;
+    let lines: Vec<(Option<&str>, Lines)> = channels
+        .iter()
+        .map(|channel| {
+            let side = match channel.side {
+                None => None,
+                Some(Side::Right) => Some("right"),
+                Some(_) => Some("left"),
+            };
+            (side, Lines::of(shared, channel, frequency_hz))
+        })
+        .collect();
+    // The same scales for all channels.
+    let levels_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.levels_db()).collect();
+    let changes_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.changes_db()).collect();
     let (aspect, [level_range, change_range]) = chart::one_aspect([&levels_db, &changes_db]);
     let mut top = FIRST_PANEL_TOP;
     let mut next = |range| {
@@ -83,35 +44,31 @@ pub fn per_side_picture(outcome: &PerSideOutcome, frequency_hz: &[f64]) -> Pictu
         top = axis.bottom() + PANEL_GAP;
         axis
     };
-    let panels = vec![
-        left.level_panel(next(level_range), Some("left")),
-        right.level_panel(next(level_range), Some("right")),
-        left.change_panel(next(change_range), Some("left")),
-        right.change_panel(next(change_range), Some("right")),
-    ];
-    let of_both = FitOutcome {
-        residual: outcome.residual,
-        takes: outcome.takes.clone(),
-        ..fits[0].clone()
-    };
-    let counts = fits.map(|fit| fit.sections.len());
+    let mut panels = Vec::new();
+    for (side, lines) in &lines {
+        panels.push(lines.level_panel(next(level_range), *side));
+    }
+    for (side, lines) in &lines {
+        panels.push(lines.change_panel(next(change_range), *side));
+    }
+    let doubtful_hz =
+        chart::doubtful_hz(frequency_hz, &shared.curves.trust, &shared.curves.support);
     let cuts = level_range.cuts || change_range.cuts;
-    let one = fit_picture(&of_both, frequency_hz);
-    let takes = format!("{} left, {} right", takes(fits[0]), takes(fits[1]));
-    let hatches = !one.doubtful_hz.is_empty();
-    let mut notes = notes(&of_both, &takes, aspect, hatches, cuts);
-    notes[0] = nowhere_broken(
-        "Levels are relative and the same for left and right: over both sides, the weighted mean of measured minus target, and of equalised minus target, is 0 dB.",
-    );
     Picture {
-        subtitle: subtitle(
-            &of_both,
-            &format!("an EQ a side: {} + {} sections", counts[0], counts[1]),
+        title: title_of_two(
+            &printable(&shared.unit),
+            "toward",
+            &printable(&shared.target),
         ),
-        description: per_side_description(outcome, &of_both),
+        subtitle: subtitle(outcome),
+        description: description(outcome),
         panels,
-        notes,
-        ..one
+        notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
+        doubtful_hz,
+        guard: shared.guard_hz.map(|ends_hz| Guard {
+            name: "coupler resonance".into(),
+            ends_hz,
+        }),
     }
 }
 
@@ -126,17 +83,19 @@ struct Lines {
 }
 
 impl Lines {
-    fn of(outcome: &FitOutcome, frequency_hz: &[f64]) -> Self {
-        let curves = &outcome.curves;
+    fn of(shared: &Shared, channel: &Channel, frequency_hz: &[f64]) -> Self {
+        let curves = &channel.curves;
+        let support = &shared.curves.support;
         let over_support = |curve: &[f64]| -> Vec<(f64, f64)> {
             let all = frequency_hz.iter().copied().zip(curve.iter().copied());
-            let inside = all.enumerate().filter(|(i, _)| curves.support.contains(i));
+            let inside = all.enumerate().filter(|(i, _)| support.contains(i));
             inside.map(|(_, point)| point).collect()
         };
         let measured = over_support(&curves.measured_db);
         let target = over_support(&curves.target_db);
         let equalised = over_support(&curves.equalised_db);
-        let spread = curves.spread_db.as_deref().map_or(Vec::new(), |spread_db| {
+        let spread_db = shared.curves.spread_db.as_deref();
+        let spread = spread_db.map_or(Vec::new(), |spread_db| {
             let both = measured.iter().zip(over_support(spread_db));
             both.map(|(&(hz, db), (_, sd))| (hz, db - sd, db + sd))
                 .collect()
@@ -244,66 +203,62 @@ fn headed(heading: &str, side: Option<&str>) -> String {
     }
 }
 
-/// `sections`: how many there are, in words.
-fn subtitle(outcome: &FitOutcome, sections: &str) -> String {
+fn subtitle(outcome: &Outcome) -> String {
+    let Outcome { shared, channels } = outcome;
+    let number = match &channels[..] {
+        [left, right] => format!(
+            "an EQ a side: {} + {} sections",
+            left.sections.len(),
+            right.sections.len()
+        ),
+        _ => sections(&channels[0]),
+    };
     let mut parts = vec![
         format!(
             "Residual {} → {} dB rms (weighted)",
-            decimals(outcome.residual.before.weighted_db, 2),
-            decimals(outcome.residual.after.weighted_db, 2)
+            decimals(shared.residual.before.weighted_db, 2),
+            decimals(shared.residual.after.weighted_db, 2)
         ),
-        format!(
-            "preamp {} dB",
-            true_minus(&decimals_up_to(outcome.headroom.preamp_db, 2))
-        ),
-        sections.to_owned(),
+        format!("preamp {} dB", preamp(shared)),
+        number,
     ];
-    parts.extend(
-        outcome
-            .rates_hz
-            .first()
-            .map(|&hz| format!("at {}", words::rate(hz))),
-    );
+    let rate = shared.rates_hz.first();
+    parts.extend(rate.map(|&hz| format!("at {}", words::rate(hz))));
     parts.join(" · ")
 }
 
-fn sections(outcome: &FitOutcome) -> String {
-    match outcome.sections.len() {
+fn sections(channel: &Channel) -> String {
+    match channel.sections.len() {
         0 => "no section".into(),
         number => count(number, "section", "sections"),
     }
 }
 
-fn description(outcome: &FitOutcome) -> String {
-    let rms = |residual: &crate::job::Residual| decimals(residual.weighted_db, 2);
-    format!(
-        "Frequency responses from 20 Hz to 20 kHz. Upper panel: {} as measured, the target {}, and the equalised response. Lower panel: the sum of the sections ({}) and the residual. The weighted residual falls from {} to {} dB rms; the preamp is {} dB. {}",
-        outcome.unit,
-        outcome.target,
-        sections(outcome),
-        rms(&outcome.residual.before),
-        rms(&outcome.residual.after),
-        true_minus(&decimals_up_to(outcome.headroom.preamp_db, 2)),
-        trusted(outcome),
-    )
+fn preamp(shared: &Shared) -> String {
+    true_minus(&decimals_up_to(shared.headroom.preamp_db, 2))
 }
 
-fn per_side_description(outcome: &PerSideOutcome, of_both: &FitOutcome) -> String {
-    let rms = |residual: &crate::job::Residual| decimals(residual.weighted_db, 2);
-    let [left, right] = outcome.sides.each_ref().map(|side| sections(&side.fit));
-    format!(
-        "Frequency responses from 20 Hz to 20 kHz, one EQ for each side. First and second panel: {} as measured, the target {}, and the equalised response, left and right. Third and fourth panel: the sum of the sections ({left} left, {right} right) and the residual. The weighted residual of both sides falls from {} to {} dB rms; the preamp is {} dB on both. {}",
-        of_both.unit,
-        of_both.target,
-        rms(&outcome.residual.before),
-        rms(&outcome.residual.after),
-        true_minus(&decimals_up_to(outcome.headroom.preamp_db, 2)),
-        trusted(of_both),
-    )
+fn description(outcome: &Outcome) -> String {
+    let Outcome { shared, channels } = outcome;
+    let Shared { unit, target, .. } = shared;
+    let before = decimals(shared.residual.before.weighted_db, 2);
+    let after = decimals(shared.residual.after.weighted_db, 2);
+    let (preamp, trusted) = (preamp(shared), trusted(shared));
+    match &channels[..] {
+        [left, right] => format!(
+            "Frequency responses from 20 Hz to 20 kHz, one EQ for each side. First and second panel: {unit} as measured, the target {target}, and the equalised response, left and right. Third and fourth panel: the sum of the sections ({} left, {} right) and the residual. The weighted residual of both sides falls from {before} to {after} dB rms; the preamp is {preamp} dB on both. {trusted}",
+            sections(left),
+            sections(right),
+        ),
+        _ => format!(
+            "Frequency responses from 20 Hz to 20 kHz. Upper panel: {unit} as measured, the target {target}, and the equalised response. Lower panel: the sum of the sections ({}) and the residual. The weighted residual falls from {before} to {after} dB rms; the preamp is {preamp} dB. {trusted}",
+            sections(&channels[0]),
+        ),
+    }
 }
 
-fn trusted(outcome: &FitOutcome) -> String {
-    match outcome.trusted_band_hz {
+fn trusted(shared: &Shared) -> String {
+    match shared.trusted_band_hz {
         Some((lowest_hz, highest_hz)) => format!(
             "Trusted band: {} to {}.",
             words::frequency(lowest_hz),
@@ -313,27 +268,26 @@ fn trusted(outcome: &FitOutcome) -> String {
     }
 }
 
-fn takes(outcome: &FitOutcome) -> String {
-    match outcome.takes.len() {
+fn takes(takes: &[String]) -> String {
+    match takes.len() {
         1 => "one take".into(),
         many => format!("average of {many} takes"),
     }
 }
 
-/// `takes`: what was averaged, in words.
-fn notes(
-    outcome: &FitOutcome,
-    takes: &str,
-    aspect: Aspect,
-    hatches: bool,
-    cuts: bool,
-) -> Vec<String> {
-    let band = match outcome.curves.spread_db {
+fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+    let Outcome { shared, channels } = outcome;
+    let band = match shared.curves.spread_db {
         Some(_) => "the band is ±1 SD of the takes",
         None => "the spread is unknown, so no band is drawn",
     };
+    let averaged = match &channels[..] {
+        [left, right] => format!("{} left, {} right", takes(&left.takes), takes(&right.takes)),
+        _ => takes(&shared.takes),
+    };
     let mut notes = vec![
-        match outcome.curves.aligned_at_hz {
+        match shared.curves.aligned_at_hz {
+            None if channels.len() > 1 => "Levels are relative and the same for left and right: over both sides, the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
             None => "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
             Some(hz) => format!(
                 "Levels are relative: measured and equalised each meet the target at {}; the figures of the residual take their level out.",
@@ -341,8 +295,8 @@ fn notes(
             ),
         },
         format!(
-            "Measured: {takes}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
-            outcome.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),
+            "Measured: {averaged}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
+            shared.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),
             aspect.db_per_decade()
         ),
     ];
@@ -350,10 +304,10 @@ fn notes(
         format!(
             "Hatched: trust below {}, or no data. {}",
             chart::TRUSTED,
-            trusted(outcome)
+            trusted(shared)
         )
     } else {
-        trusted(outcome)
+        trusted(shared)
     });
     if cuts {
         notes.push("Curves that leave a panel go on outside the picture.".into());

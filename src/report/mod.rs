@@ -47,13 +47,13 @@ pub use check_plot::check_plot;
 pub use check_text::check_text;
 pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
-pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
+pub use data::{FileKind, FitDocument, WrittenFile, fit_document, fit_json, to_json};
 pub use error_data::{ErrorDocument, error_document};
 pub use export_data::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
 };
 pub use export_text::export_text;
-pub use fit_plot::{fit_plot, per_side_plot};
+pub use fit_plot::fit_plot;
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
 pub use inspect_text::inspect_text;
@@ -61,7 +61,7 @@ pub use schema::schema;
 pub use target_data::{ListedTarget, target_diff_document, target_document, target_list_document};
 pub use target_plot::{target_diff_plot, target_plot};
 pub use target_text::{target_diff_text, target_list_text, target_text};
-pub use text::{fit_text, per_side::per_side_text};
+pub use text::fit_text;
 
 /// How every picture begins, so that one is known again.
 pub const PLOT_BEGINNING: &str = "<svg class=\"bandwright-plot\"";

@@ -3,8 +3,6 @@
 //! Plain text, at most 100 columns (only a path may be longer: it must stay whole to be copied).
 //! Numbers to be typed elsewhere have an ASCII hyphen for a minus and no idle zeros.
 
-pub mod per_side;
-
 use super::cost_text;
 use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
@@ -14,7 +12,11 @@ use crate::fit::reach::Effort;
 use crate::headroom::cost::Cost;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};
-use crate::job::{BeforeAfter, Enough, FitOutcome, LoudnessWish, SearchReport, SpreadFigures};
+use crate::job::{
+    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
+    SpreadFigures,
+};
+use crate::measurement::takes::Side;
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
@@ -28,27 +30,60 @@ const TRADE_OFF_NAMES: usize = 17;
 /// Decimals of a q as it is typed.
 const TYPED_Q_DECIMALS: usize = 4;
 
+/// A difference in level from here on is worth a line, dB.
+const NOTABLE_DIFFERENCE_DB: f64 = 0.05;
+
 /// A rise of the unweighted residual is named from here on, dB.
 const WORSE_DB: f64 = 0.005;
 
-/// The report of a fit for people, with its `cost` where that was asked; `files` is what was written.
+/// The report of a fit for people, with what each channel costs where that was asked; `files` is what was written.
 #[must_use]
-pub fn fit_text(outcome: &FitOutcome, cost: Option<&Cost>, files: &[WrittenFile]) -> String {
+pub fn fit_text(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> String {
+    let Outcome { shared, channels } = outcome;
+    let per_side = channels.len() > 1;
     let mut page = Page(String::new());
-    page.paragraph("", &format!("{} toward {}", outcome.unit, outcome.target));
+    let kind = if per_side {
+        ", one EQ for each side"
+    } else {
+        ""
+    };
+    page.paragraph(
+        "",
+        &format!("{} toward {}{kind}", shared.unit, shared.target),
+    );
     page.gap();
-    cautions(&mut page, &outcome.cautions);
-    let apply = "Apply it before the sections. Together they";
-    preamp(&mut page, outcome, apply, !outcome.sections.is_empty());
-    sections(&mut page, "Sections", outcome);
+    cautions(&mut page, &shared.cautions);
+    let apply = if per_side {
+        "Apply it before the sections, the same on both sides, or the image moves. On the worse side they"
+    } else {
+        "Apply it before the sections. Together they"
+    };
+    preamp(&mut page, shared, apply, outcome.has_sections());
+    for channel in channels {
+        let head = match channel.side {
+            None => "Sections".to_owned(),
+            Some(side) => format!("{} side: sections", capital(side)),
+        };
+        sections(&mut page, &head, shared, channel);
+    }
     residual(&mut page, outcome);
-    trade_off(&mut page, outcome.loudness_wish.as_ref());
-    if let Some(cost) = cost {
-        cost_text::write(&mut page, cost);
+    trade_off(&mut page, shared.loudness_wish.as_ref());
+    for (channel, cost) in channels.iter().zip(costs) {
+        match channel.side {
+            None => cost_text::write(&mut page, cost),
+            Some(side) => cost_text::write_side(&mut page, side.words(), cost),
+        }
     }
     certainty(&mut page, outcome);
     written(&mut page, files);
     page.0
+}
+
+fn capital(side: Side) -> &'static str {
+    match side {
+        Side::Right => "Right",
+        _ => "Left",
+    }
 }
 
 fn cautions(page: &mut Page, cautions: &[Caution]) {
@@ -90,8 +125,8 @@ fn changes_what_to_do(caution: &Caution) -> bool {
 }
 
 /// `apply`: what to do with it, up to the words about the largest gain.
-fn preamp(page: &mut Page, outcome: &FitOutcome, apply: &str, any_section: bool) {
-    let headroom = &outcome.headroom;
+fn preamp(page: &mut Page, shared: &Shared, apply: &str, any_section: bool) {
+    let headroom = &shared.headroom;
     page.line(&format!("Preamp: {} dB", words::typed(headroom.preamp_db)));
     if !any_section {
         page.gap();
@@ -121,8 +156,8 @@ fn preamp(page: &mut Page, outcome: &FitOutcome, apply: &str, any_section: bool)
         )
     };
     page.paragraph("  ", &format!("{apply} {peak}; {bound}."));
-    page.paragraph("  ", &protected(&outcome.protection));
-    page.paragraph("  ", &louder_or_quieter(&outcome.loudness));
+    page.paragraph("  ", &protected(&shared.protection));
+    page.paragraph("  ", &louder_or_quieter(&shared.loudness));
     page.gap();
 }
 
@@ -188,28 +223,27 @@ fn trade_off(page: &mut Page, wish: Option<&LoudnessWish>) {
     page.gap();
 }
 
-fn sections(page: &mut Page, head: &str, outcome: &FitOutcome) {
-    let rate = outcome.rates_hz.first().map_or(String::new(), |&hz| {
+fn sections(page: &mut Page, head: &str, shared: &Shared, channel: &Channel) {
+    let rate = shared.rates_hz.first().map_or(String::new(), |&hz| {
         format!(", fitted at {}", words::rate(hz))
     });
-    page.paragraph("", &format!("{head} within \"{}\"{rate}", outcome.limits));
-    if outcome.sections.is_empty() {
+    page.paragraph("", &format!("{head} within \"{}\"{rate}", shared.limits));
+    if channel.sections.is_empty() {
         page.line("  none: no section was found that brings the curve closer to the target");
         page.gap();
         return;
     }
-    let all = &outcome.sections;
-    table(page, outcome);
-    only_shelf(page, all);
-    meanings(page, outcome);
-    kept(page, &outcome.kept);
-    idle_bands(page, &outcome.idle_bands_hz);
+    table(page, channel);
+    only_shelf(page, &channel.sections);
+    meanings(page, channel);
+    kept(page, &channel.kept);
+    idle_bands(page, &channel.idle_bands_hz);
     page.gap();
 }
 
 /// One row a section. A q that is typed otherwise than the cookbook's has a column of its own.
-fn table(page: &mut Page, outcome: &FitOutcome) {
-    let all = &outcome.sections;
+fn table(page: &mut Page, channel: &Channel) {
+    let all = &channel.sections;
     let shape = column(
         "shape",
         false,
@@ -228,13 +262,13 @@ fn table(page: &mut Page, outcome: &FitOutcome) {
         true,
         (1..=all.len()).map(|i| i.to_string()).collect(),
     );
-    let typed = all.iter().zip(&outcome.typed_q).map(|(section, typed)| {
+    let typed = all.iter().zip(&channel.typed_q).map(|(section, typed)| {
         let q = typed.map_or(section.q, |typed| typed.q);
         decimals_up_to(q, TYPED_Q_DECIMALS)
     });
     let typed = column("typed q", true, typed.collect());
     let mut columns = vec![&number, &shape, &f0, &gain, &q];
-    if outcome.typed_q.iter().any(Option::is_some) {
+    if channel.typed_q.iter().any(Option::is_some) {
         columns.push(&typed);
     }
     for row in 0..=all.len() {
@@ -244,9 +278,9 @@ fn table(page: &mut Page, outcome: &FitOutcome) {
 }
 
 /// What this equaliser calls q.
-fn meanings(page: &mut Page, outcome: &FitOutcome) {
+fn meanings(page: &mut Page, channel: &Channel) {
     let mut said: Vec<String> = Vec::new();
-    for (section, typed) in outcome.sections.iter().zip(&outcome.typed_q) {
+    for (section, typed) in channel.sections.iter().zip(&channel.typed_q) {
         let kind = if section.shape.is_shelf() {
             "shelves"
         } else {
@@ -258,7 +292,7 @@ fn meanings(page: &mut Page, outcome: &FitOutcome) {
             said.push(words);
         }
     }
-    if outcome.typed_q.iter().any(Option::is_some) {
+    if channel.typed_q.iter().any(Option::is_some) {
         let words = format!(
             "Type in the last column: what this equaliser calls q is {}. The column before is the cookbook's Q.",
             said.join(", ")
@@ -358,21 +392,78 @@ pub(super) fn column(head: &str, numbers: bool, cells: Vec<String>) -> Vec<Strin
         .collect()
 }
 
-fn residual(page: &mut Page, outcome: &FitOutcome) {
-    page.line("Residual (equalised minus target, level-free, rms)");
-    let mut rows = vec![weighted_row("weighted as in the fit", &outcome.residual)];
-    rows.push(trusted_row(outcome.trusted_band_hz, &outcome.residual));
+fn residual(page: &mut Page, outcome: &Outcome) {
+    let Outcome { shared, channels } = outcome;
+    let per_side = channels.len() > 1;
+    let level = if per_side {
+        "one free level for both sides"
+    } else {
+        "level-free"
+    };
+    page.line(&format!("Residual (equalised minus target, {level}, rms)"));
+    let mut rows = vec![weighted_row("weighted as in the fit", &shared.residual)];
+    for channel in channels {
+        if let Some(side) = channel.side {
+            rows.push(weighted_row(
+                &format!("  {}", side.words()),
+                &channel.residual,
+            ));
+        }
+    }
+    rows.push(trusted_row(shared.trusted_band_hz, &shared.residual));
     rows.extend(rate_rows(
-        &outcome.rates_hz,
-        &outcome.residual_by_rate_db,
-        outcome.residual.after.weighted_db,
+        &shared.rates_hz,
+        &shared.residual_by_rate_db,
+        shared.residual.after.weighted_db,
     ));
     aligned(page, &rows);
-    let residuals = outcome.reach.iter().map(|point| point.residual_db);
-    let first = outcome.reach.first().map_or(0, |point| point.sections);
-    reach(page, "", first, &[("residual (dB)", residuals.collect())]);
-    enough(page, outcome.enough.as_ref(), outcome.spread());
+    level_difference(page, shared.level_difference);
+    let curves: Vec<(&str, Vec<f64>)> = channels
+        .iter()
+        .map(|channel| {
+            let name = match channel.side {
+                None => "residual (dB)",
+                Some(Side::Right) => "right (dB)",
+                Some(_) => "left (dB)",
+            };
+            let points = channel.reach.iter().map(|point| point.residual_db);
+            (name, points.collect())
+        })
+        .collect();
+    let first = channels[0].reach.first().map_or(0, |point| point.sections);
+    let more = if per_side { " a side" } else { "" };
+    reach(page, more, first, &curves);
+    enough(page, shared.enough.as_ref(), outcome.spread());
     page.gap();
+}
+
+/// What of the residual is no more than a difference in level.
+fn level_difference(page: &mut Page, difference: Option<LevelDifference>) {
+    let Some(difference) = difference else { return };
+    let largest_db = difference.before_db.abs().max(difference.after_db.abs());
+    if largest_db < NOTABLE_DIFFERENCE_DB {
+        return;
+    }
+    let signed = |db: f64| {
+        let (louder, softer) = if db < 0.0 {
+            ("right", "left")
+        } else {
+            ("left", "right")
+        };
+        match decimals(db.abs(), 2).as_str() {
+            "0.00" => "none".to_owned(),
+            figure => format!("{louder} is {figure} dB louder than {softer}"),
+        }
+    };
+    page.paragraph(
+        "  ",
+        &format!(
+            "In level (weighted mean, beside what is wanted): {} before, {} after. {} dB of the residual after is that. Sections mend a difference in level badly: a balance control does it better.",
+            signed(difference.before_db),
+            signed(difference.after_db),
+            decimals(0.5 * difference.after_db.abs(), 2),
+        ),
+    );
 }
 
 /// Words and figures.
@@ -492,23 +583,34 @@ fn reach(page: &mut Page, more: &str, first: usize, rows_db: &[(&str, Vec<f64>)]
     }
 }
 
-fn certainty(page: &mut Page, outcome: &FitOutcome) {
-    certainty_head(page);
-    let takes = &outcome.takes;
-    let number = count(takes.len(), "take", "takes");
-    let takes = format!("{number}: {}", takes.join(", "));
-    takes_and_notes(page, &takes, outcome, &outcome.cautions);
-    search(page, &outcome.search, &[&outcome.search], "this answer");
-    economy(page, outcome.economy_ratio, !outcome.sections.is_empty());
+fn certainty(page: &mut Page, outcome: &Outcome) {
+    let Outcome { shared, channels } = outcome;
+    page.line("How sure");
+    let takes: Vec<String> = channels
+        .iter()
+        .map(|Channel { side, takes, .. }| {
+            let number = count(takes.len(), "take", "takes");
+            let names = takes.join(", ");
+            match side {
+                None => format!("{number}: {names}"),
+                Some(side) => format!("{}, {number}: {names}", capital(*side)),
+            }
+        })
+        .collect();
+    takes_and_notes(page, &takes.join(". "), outcome);
+    let answer = if channels.len() > 1 {
+        "the answer of their side"
+    } else {
+        "this answer"
+    };
+    search(page, outcome, answer);
+    economy(page, shared.economy_ratio, outcome.has_sections());
     page.gap();
 }
 
-fn certainty_head(page: &mut Page) {
-    page.line("How sure");
-}
-
 /// Takes, spread, notes, source of the target.
-fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions: &[Caution]) {
+fn takes_and_notes(page: &mut Page, takes: &str, outcome: &Outcome) {
+    let cautions = &outcome.shared.cautions;
     let spread = if let Some(spread) = outcome.spread() {
         &format!(
             "Spread: {} dB rms over the trusted band, {} dB at most (at {}).",
@@ -525,14 +627,15 @@ fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions:
     for caution in cautions.iter().filter(|c| !changes_what_to_do(c)) {
         page.paragraph("  Note: ", &caution.to_string());
     }
-    page.paragraph("  ", &format!("Target: {}", outcome.target_source));
+    page.paragraph("  ", &format!("Target: {}", outcome.shared.target_source));
 }
 
 /// Searches that agree are evidence from so many on: two often end at the same wrong place (`tests/benches/RESULTS.md`, "Agreement of searches").
 const ENOUGH_TO_TRUST: u64 = 3;
 
-/// `sides`: the reports that it sums up, or itself alone; `answer`: what the searches ended at.
-fn search(page: &mut Page, search: &SearchReport, sides: &[&SearchReport], answer: &str) {
+/// `answer`: what the searches ended at.
+fn search(page: &mut Page, outcome: &Outcome, answer: &str) {
+    let search = &outcome.shared.search;
     let number =
         |number: u64, one, many| count(usize::try_from(number).unwrap_or(usize::MAX), one, many);
     let agreement = match (search.searches, search.agreeing) {
@@ -542,9 +645,9 @@ fn search(page: &mut Page, search: &SearchReport, sides: &[&SearchReport], answe
             number(searches, "independent search", "independent searches")
         ),
     };
-    let is_doubtful =
-        |side: &&SearchReport| side.agreeing < ENOUGH_TO_TRUST && !(side.exact || side.enough);
-    let doubt = match (sides.iter().any(is_doubtful), search.effort) {
+    let is_doubtful = |of: &SearchReport| of.agreeing < ENOUGH_TO_TRUST && !(of.exact || of.enough);
+    let any = outcome.channels.iter().any(|c| is_doubtful(&c.search));
+    let doubt = match (any, search.effort) {
         (false, _) => "",
         (true, Effort::Deep) => " A better answer is possible.",
         (true, Effort::Quick | Effort::Normal) => {

@@ -13,8 +13,7 @@ pub use write::{BEGINNING, write};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, biquad::Biquad, cascade};
-use crate::job::per_side::PerSideOutcome;
-use crate::job::{BeforeAfter, FitOutcome, SearchReport};
+use crate::job::{self, Outcome};
 use crate::limits::{Limits, bounds, check_rates};
 use crate::measurement::takes::Side;
 use crate::message::Number;
@@ -194,15 +193,6 @@ impl Deviation {
     }
 }
 
-/// Figures of a fit as they go into the sheet.
-struct Figures<'a> {
-    residual: BeforeAfter,
-    residual_by_rate_db: &'a [f64],
-    economy_ratio: f64,
-    search: &'a SearchReport,
-    sides: Vec<SideResidual>,
-}
-
 /// The channels of a sheet with one EQ for each side.
 const PER_SIDE: [Option<Side>; 2] = [Some(Side::Left), Some(Side::Right)];
 
@@ -227,98 +217,56 @@ impl Sheet {
     ///
     /// # Errors
     /// When a number is not finite, or a section cannot be played at one of the rates.
-    pub fn from_outcome(outcome: &FitOutcome, limits: &Limits) -> Result<Self> {
-        let channel = Channel::new(None, &outcome.sections, &outcome.rates_hz)?;
-        Self::of_parts(
-            outcome,
-            limits,
-            vec![channel],
-            Figures {
-                residual: outcome.residual,
-                residual_by_rate_db: &outcome.residual_by_rate_db,
-                economy_ratio: outcome.economy_ratio,
-                search: &outcome.search,
-                sides: Vec::new(),
-            },
-        )
-    }
-
-    /// The sheet of a fit with one EQ for each side.
-    ///
-    /// # Errors
-    /// As [`Sheet::from_outcome`].
-    pub fn from_per_side(outcome: &PerSideOutcome, limits: &Limits) -> Result<Self> {
-        let channel = |side: &crate::job::per_side::SideOutcome| {
-            Channel::new(Some(side.side), &side.fit.sections, &side.fit.rates_hz)
-        };
-        let channels = outcome.sides.iter().map(channel).collect::<Result<_>>()?;
-        let sides = outcome.sides.iter().map(|side| SideResidual {
-            side: side.side,
-            weighted_before: rounded(side.fit.residual.before.weighted_db),
-            weighted_after: rounded(side.fit.residual.after.weighted_db),
+    pub fn from_outcome(outcome: &Outcome, limits: &Limits) -> Result<Self> {
+        let Outcome { shared, channels } = outcome;
+        let residual = shared.residual;
+        let sides = channels.iter().filter_map(|channel| {
+            Some(SideResidual {
+                side: channel.side?,
+                weighted_before: rounded(channel.residual.before.weighted_db),
+                weighted_after: rounded(channel.residual.after.weighted_db),
+            })
         });
-        let figures = Figures {
-            residual: outcome.residual,
-            residual_by_rate_db: &outcome.residual_by_rate_db,
-            economy_ratio: outcome.economy_ratio,
-            search: &outcome.search,
-            sides: sides.collect(),
+        let by_rate_db = shared.residual_by_rate_db.iter().copied();
+        let trusted_band = residual
+            .before
+            .trusted_band_db
+            .zip(residual.after.trusted_band_db);
+        let channel = |channel: &job::Channel| {
+            Channel::new(channel.side, &channel.sections, &shared.rates_hz)
         };
-        // What both share stands in the record of either.
-        let shared = FitOutcome {
-            takes: outcome.takes.clone(),
-            cautions: outcome.cautions.clone(),
-            ..outcome.sides[0].fit.clone()
-        };
-        Self::of_parts(&shared, limits, channels, figures)
-    }
-
-    fn of_parts(
-        outcome: &FitOutcome,
-        limits: &Limits,
-        channels: Vec<Channel>,
-        figures: Figures<'_>,
-    ) -> Result<Self> {
-        let (before, after) = (figures.residual.before, figures.residual.after);
         let sheet = Self {
-            unit: outcome.unit.clone(),
-            target: outcome.target.clone(),
+            unit: shared.unit.clone(),
+            target: shared.target.clone(),
             level: Level {
-                preamp_db: outcome.headroom.preamp_db,
-                guard: outcome.protection.guard,
-                true_peak_margin_db: outcome.protection.true_peak_margin_db,
-                peak_gain_db: rounded_up(outcome.headroom.peak_gain_db),
-                any_signal_gain_db: rounded_up(outcome.headroom.any_signal_gain_db),
-                loudness_change_lu: Some(rounded(outcome.loudness.total_lu)),
+                preamp_db: shared.headroom.preamp_db,
+                guard: shared.protection.guard,
+                true_peak_margin_db: shared.protection.true_peak_margin_db,
+                peak_gain_db: rounded_up(shared.headroom.peak_gain_db),
+                any_signal_gain_db: rounded_up(shared.headroom.any_signal_gain_db),
+                loudness_change_lu: Some(rounded(shared.loudness.total_lu)),
             },
-            rates_hz: outcome.rates_hz.clone(),
-            channels,
+            rates_hz: shared.rates_hz.clone(),
+            channels: channels.iter().map(channel).collect::<Result<_>>()?,
             knowledge: Some(Knowledge {
-                takes: outcome.takes.clone(),
-                target_source: outcome.target_source.clone(),
-                trusted_band_hz: outcome.trusted_band_hz,
+                takes: shared.takes.clone(),
+                target_source: shared.target_source.clone(),
+                trusted_band_hz: shared.trusted_band_hz,
                 residual_db: Residuals {
-                    weighted_before: rounded(before.weighted_db),
-                    weighted_after: rounded(after.weighted_db),
-                    trusted_band: before
-                        .trusted_band_db
-                        .zip(after.trusted_band_db)
+                    weighted_before: rounded(residual.before.weighted_db),
+                    weighted_after: rounded(residual.after.weighted_db),
+                    trusted_band: trusted_band
                         .map(|(before, after)| (rounded(before), rounded(after))),
                 },
-                residual_by_rate_db: figures
-                    .residual_by_rate_db
-                    .iter()
-                    .copied()
-                    .map(rounded)
-                    .collect(),
-                economy_ratio: Some(rounded(figures.economy_ratio)).filter(|e| e.is_finite()),
+                residual_by_rate_db: by_rate_db.map(rounded).collect(),
+                economy_ratio: Some(rounded(shared.economy_ratio)).filter(|e| e.is_finite()),
                 search: Search {
-                    searches: figures.search.searches,
-                    agreeing: figures.search.agreeing,
-                    stop: figures.search.stop.clone(),
+                    searches: shared.search.searches,
+                    agreeing: shared.search.agreeing,
+                    stop: shared.search.stop.clone(),
                 },
-                cautions: outcome.cautions.iter().map(ToString::to_string).collect(),
-                sides: figures.sides,
+                cautions: shared.cautions.iter().map(ToString::to_string).collect(),
+                sides: sides.collect(),
             }),
             limits: Some(limits.clone()),
         };

@@ -8,7 +8,6 @@ use super::{
 };
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::filter::{Section, Shape, biquad::Biquad};
-use crate::job::per_side::SIDES;
 use crate::keys::{Table, Value, read_file};
 use crate::limits::{self, Limits, bounds};
 use crate::measurement::takes::Side;
@@ -284,7 +283,8 @@ fn of_side<T: Clone>(parts: &[(Option<Side>, T)], wanted: Option<Side>) -> Vec<T
 
 fn read_side(table: &Table) -> Result<Option<Side>> {
     let side = table.optional("side");
-    side.map(|side| name(&side, &SIDES, side_name)).transpose()
+    side.map(|side| name(&side, &Side::BOTH, side_name))
+        .transpose()
 }
 
 fn read_section(table: &Table) -> Result<Section> {
@@ -372,7 +372,7 @@ fn read_knowledge(table: &Table) -> Result<Knowledge> {
                 let keys = ["side", "weighted_before", "weighted_after"];
                 sides.tables(&keys, |table| {
                     Ok(SideResidual {
-                        side: name(&table.required("side")?, &SIDES, side_name)?,
+                        side: name(&table.required("side")?, &Side::BOTH, side_name)?,
                         weighted_before: number(table, "weighted_before")?,
                         weighted_after: number(table, "weighted_after")?,
                     })

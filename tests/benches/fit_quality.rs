@@ -19,7 +19,8 @@ use std::path::{Path, PathBuf};
 use support::{corpus, planted};
 
 use bandwright::fit::reach::Effort;
-use bandwright::fit::{Answer, Task, fit, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual};
 use bandwright::job::ECONOMY;
 use bandwright::limits::{Limits, ShapeCounts};
 use corpus::{Case, cases_of, grid};
@@ -118,24 +119,29 @@ fn limits(count: usize) -> Limits {
     })
 }
 
-fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) -> Answer {
+fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) -> ChannelAnswer {
     fit(&Task {
         frequency_hz: &grid(),
         weight: &case.weight,
-        wanted_db: &case.wanted_db,
+        channels: &[Wanted {
+            change_db: &case.wanted_db,
+            kept: &[],
+        }],
         limits,
         space: &planted::space(limits),
-        kept: &[],
         least_gain_db: None,
         economy,
         effort,
         seed,
+        stop: &Stop::default(),
     })
+    .channels
+    .swap_remove(0)
 }
 
 /// J of the answer before it is put on steps: what the search found.
-fn found(answer: &Answer) -> f64 {
-    answer.reach.levels[answer.reach.levels.len() - 1]
+fn found(answer: &ChannelAnswer) -> f64 {
+    answer.search.levels[answer.search.levels.len() - 1]
         .parts
         .total()
 }
@@ -168,7 +174,7 @@ fn measure(choice: &Choice, best: &BTreeMap<Key, f64>) {
                 if choice.misses && ratio > 1.01 {
                     println!("  {} seed {seed}: {ratio:.4}", case.name);
                 }
-                let searches = (answer.reach.searches, answer.reach.agreeing);
+                let searches = (answer.search.searches, answer.search.agreeing);
                 let [fits, missed] = agreement.entry(searches).or_default();
                 *fits += 1;
                 *missed += u64::from(ratio > 1.01);

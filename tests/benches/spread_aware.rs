@@ -10,7 +10,8 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::{Task, fit, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{Task, Wanted, fit, residual};
 use bandwright::job::ECONOMY;
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid, POINTS};
@@ -161,15 +162,20 @@ fn left_out(unit: &Unit, out: usize) -> [f64; 3] {
         let answer = fit(&Task {
             frequency_hz,
             weight,
-            wanted_db: &wanted_db,
+            channels: &[Wanted {
+                change_db: &wanted_db,
+                kept: &[],
+            }],
             limits: &limits,
             space: &space,
-            kept: &[],
             least_gain_db: None,
             economy: ECONOMY,
             effort: Effort::Quick,
             seed: 0,
-        });
+            stop: &Stop::default(),
+        })
+        .channels
+        .swap_remove(0);
         judge(&answer.sections)
     };
     [with(&aware), with(&trust), judge(&[])]

@@ -1,5 +1,6 @@
 //! A wish for little loss of loudness: the best fit that keeps to it, and what more would buy.
 
+use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::caution::Caution;
 use bandwright::error::ErrorKind;
@@ -9,7 +10,7 @@ use bandwright::fit::residual::weighted_rms_db;
 use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::{loudness_change, loudness_change_of_channels};
 use bandwright::headroom::programme::Programme;
-use bandwright::job::{self, FitOutcome, FitRequest, per_side};
+use bandwright::job::Outcome;
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
@@ -68,36 +69,47 @@ fn two_hills() -> [Section; 3] {
     ]
 }
 
-fn loss_db(outcome: &FitOutcome) -> f64 {
-    let preamp_db = outcome.headroom.preamp_db;
-    -loudness_change(&outcome.sections, rate_hz(), preamp_db, &Programme::pink())
-        .unwrap()
-        .total_lu
+fn loss_db(outcome: &Outcome) -> f64 {
+    let preamp_db = outcome.shared.headroom.preamp_db;
+    -loudness_change(
+        &outcome.channels[0].sections,
+        rate_hz(),
+        preamp_db,
+        &Programme::pink(),
+    )
+    .unwrap()
+    .total_lu
 }
 
 #[test]
 fn no_fit_loses_more_than_was_wished_and_a_stricter_wish_leaves_more() {
     let by = two_hills();
-    let free = job::run(&request(&by, None)).unwrap();
+    let free = fits::run(&request(&by, None)).unwrap();
     let free_loss_db = loss_db(&free);
     assert!(free_loss_db > 3.0, "{free_loss_db}");
-    assert_eq!(free.loudness_wish, None);
-    let mut last_db = free.residual.after.weighted_db;
+    assert_eq!(free.shared.loudness_wish, None);
+    let mut last_db = free.shared.residual.after.weighted_db;
     for most_loss_db in [3.0, 2.0, 1.0, 0.5] {
-        let outcome = job::run(&request(&by, Some(most_loss_db))).unwrap();
+        let outcome = fits::run(&request(&by, Some(most_loss_db))).unwrap();
         assert!(loss_db(&outcome) <= most_loss_db + 1e-12);
-        assert!((loss_db(&outcome) + outcome.loudness.total_lu).abs() < 1e-12);
+        assert!((loss_db(&outcome) + outcome.shared.loudness.total_lu).abs() < 1e-12);
         let limits = Limits::standard();
-        let own = headroom(&outcome.sections, &limits.rates_hz, &limits.preamp_db).unwrap();
-        assert_eq!(outcome.headroom, own);
-        let residual_db = outcome.residual.after.weighted_db;
+        let own = headroom(
+            &outcome.channels[0].sections,
+            &limits.rates_hz,
+            &limits.preamp_db,
+        )
+        .unwrap();
+        assert_eq!(outcome.shared.headroom, own);
+        let residual_db = outcome.shared.residual.after.weighted_db;
         assert!(residual_db > last_db, "{most_loss_db}: {residual_db}");
-        assert!(residual_db < outcome.residual.before.weighted_db);
+        assert!(residual_db < outcome.shared.residual.before.weighted_db);
         last_db = residual_db;
-        let wish = outcome.loudness_wish.unwrap();
+        let wish = outcome.shared.loudness_wish.unwrap();
         assert_eq!(wish.most_loss_db, most_loss_db);
         assert!((wish.without.loudness_loss_db - free_loss_db).abs() < 1e-12);
         let named = outcome
+            .shared
             .cautions
             .iter()
             .filter(|caution| matches!(caution, Caution::LoudnessBound { .. }));
@@ -108,18 +120,18 @@ fn no_fit_loses_more_than_was_wished_and_a_stricter_wish_leaves_more() {
 #[test]
 fn a_wish_that_the_best_fit_meets_changes_nothing() {
     let by = two_hills();
-    let free = job::run(&request(&by, None)).unwrap();
-    let wished = job::run(&request(&by, Some(20.0))).unwrap();
-    assert_eq!(wished.sections, free.sections);
-    assert_eq!(wished.cautions, free.cautions);
-    assert!(wished.loudness_wish.unwrap().trade_off.len() > 3);
+    let free = fits::run(&request(&by, None)).unwrap();
+    let wished = fits::run(&request(&by, Some(20.0))).unwrap();
+    assert_eq!(wished.channels, free.channels);
+    assert_eq!(wished.shared.cautions, free.shared.cautions);
+    assert!(wished.shared.loudness_wish.unwrap().trade_off.len() > 3);
 }
 
 #[test]
 fn the_trade_off_rises_in_loss_and_falls_in_residual_and_no_answer_is_worse_than_it() {
     let by = two_hills();
-    let outcome = job::run(&request(&by, Some(1.5))).unwrap();
-    let wish = outcome.loudness_wish.as_ref().unwrap();
+    let outcome = fits::run(&request(&by, Some(1.5))).unwrap();
+    let wish = outcome.shared.loudness_wish.as_ref().unwrap();
     assert!(wish.trade_off.len() > 6);
     for pair in wish.trade_off.windows(2) {
         assert!(pair[0].loudness_loss_db <= pair[1].loudness_loss_db);
@@ -133,7 +145,7 @@ fn the_trade_off_rises_in_loss_and_falls_in_residual_and_no_answer_is_worse_than
         .find(|point| point.loudness_loss_db <= 1.5)
         .unwrap();
     // J decides, of which the residual is all but a little.
-    assert!(outcome.residual.after.weighted_db <= best.residual_db * 1.02);
+    assert!(outcome.shared.residual.after.weighted_db <= best.residual_db * 1.02);
 }
 
 #[test]
@@ -143,7 +155,7 @@ fn it_is_better_than_turning_the_wanted_shelf_down() {
     let wanted_db = wanted_db(&by);
     let weight = vec![1.0; grid::POINTS];
     for most_loss_db in [1.0, 2.0, 3.5] {
-        let outcome = job::run(&request(&by, Some(most_loss_db))).unwrap();
+        let outcome = fits::run(&request(&by, Some(most_loss_db))).unwrap();
         // The best single shelf of the wanted form that loses no more.
         let residual_db = (0..=600)
             .map(|step| [section(Shape::LowShelf, 90.0, f64::from(step) * 0.01, 0.6)])
@@ -154,7 +166,7 @@ fn it_is_better_than_turning_the_wanted_shelf_down() {
             })
             .map(|one| weighted_rms_db(&one, rate_hz(), grid::frequency_hz(), &weight, &wanted_db))
             .fold(f64::INFINITY, f64::min);
-        let own_db = outcome.residual.after.weighted_db;
+        let own_db = outcome.shared.residual.after.weighted_db;
         assert!(
             own_db < residual_db,
             "{most_loss_db}: {own_db} {residual_db}"
@@ -165,25 +177,26 @@ fn it_is_better_than_turning_the_wanted_shelf_down() {
 #[test]
 fn both_sides_count_together() {
     let asked = request(&two_hills(), Some(1.5));
-    let outcome = per_side::run(&asked).unwrap();
-    let channels = outcome
-        .sides
-        .each_ref()
-        .map(|side| side.fit.sections.as_slice());
-    let preamp_db = outcome.headroom.preamp_db;
+    let outcome = fits::run_per_side(&asked).unwrap();
+    let channels = outcome.channels.iter();
+    let channels: Vec<&[Section]> = channels.map(|side| side.sections.as_slice()).collect();
+    let preamp_db = outcome.shared.headroom.preamp_db;
     let change =
         loudness_change_of_channels(&channels, rate_hz(), preamp_db, &Programme::pink()).unwrap();
-    assert_eq!(change, outcome.loudness);
+    assert_eq!(change, outcome.shared.loudness);
     assert!(-change.total_lu <= 1.5);
-    let wish = outcome.loudness_wish.unwrap();
+    let wish = outcome.shared.loudness_wish.unwrap();
     assert!(wish.without.loudness_loss_db > 1.5);
-    assert!(matches!(outcome.cautions[0], Caution::LoudnessBound { .. }));
+    assert!(matches!(
+        outcome.shared.cautions[0],
+        Caution::LoudnessBound { .. }
+    ));
 }
 
 #[test]
 fn where_nothing_that_helps_is_as_loud_the_answer_is_no() {
     let by = [section(Shape::LowShelf, 90.0, 6.0, 0.6)];
-    let error = job::run(&request(&by, Some(0.0))).unwrap_err();
+    let error = fits::run(&request(&by, Some(0.0))).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
     assert!(error.found.contains("0 dB quieter"), "{error}");
     for wrong in ["-1", "61", "NaN", "loud"] {

@@ -1,6 +1,7 @@
 //! Whatever the equaliser: slots, gain by frequency, other meanings of q, graphic ones. Every fitted value is one that
 //! it has, to the last decimal, and its preamp suffices at every rate.
 
+use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
@@ -8,8 +9,9 @@ use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::solver::{Stopping, minimise};
-use bandwright::fit::{Task, boxes, fit, space};
-use bandwright::job::{self, FitOutcome, FitRequest};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{Task, Wanted, boxes, fit, space};
+use bandwright::job::Outcome;
 use bandwright::limits::rules::{GainLimit, Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::Curve;
@@ -225,8 +227,8 @@ fn typed(limits: &Limits, section: &Section) -> [f64; 3] {
     [section.f0_hz, section.gain_db, q]
 }
 
-fn assert_kept(limits: &Limits, outcome: &FitOutcome) {
-    let sections = &outcome.sections;
+fn assert_kept(limits: &Limits, outcome: &Outcome) {
+    let sections = &outcome.channels[0].sections;
     limits
         .allows(sections)
         .unwrap_or_else(|error| panic!("{error}: {sections:?} {limits:?}"));
@@ -252,7 +254,7 @@ fn assert_kept(limits: &Limits, outcome: &FitOutcome) {
         let most_q = most_q.unwrap_or(f64::INFINITY);
         assert!(section.q <= most_q * (1.0 + 1e-9), "{section:?}");
     }
-    let preamp_db = outcome.headroom.preamp_db;
+    let preamp_db = outcome.shared.headroom.preamp_db;
     assert!(is_value(&limits.preamp_db, preamp_db), "{preamp_db}");
     for &rate_hz in &limits.rates_hz {
         let step = (rate_hz / 2.0 / 20.0).ln() / 2000.0;
@@ -279,10 +281,10 @@ fn five_hundred_fits_within_twenty_random_limits_keep_to_them_exactly() {
             let mut sections = 0;
             for curve in 0..25 {
                 let request = request((index * 100 + curve) as u64, &limits);
-                match job::run(&request) {
+                match fits::run(&request) {
                     Ok(outcome) => {
                         assert_kept(&limits, &outcome);
-                        sections += outcome.sections.len();
+                        sections += outcome.channels[0].sections.len();
                     }
                     Err(error) => println!("limits {index}, curve {curve}: {error}"),
                 }
@@ -305,23 +307,27 @@ fn a_section_goes_into_each_slot_at_most() {
     let level = |f_hz: &f64| 9.0 * (-0.5 * ((f_hz / 1400.0).log2() / 0.3).powi(2)).exp();
     let f_hz = grid::frequency_hz().to_vec();
     let level_db = f_hz.iter().map(level).collect();
-    let outcome = job::run(&request_for(f_hz, level_db, &limits)).unwrap();
+    let outcome = fits::run(&request_for(f_hz, level_db, &limits)).unwrap();
     assert_kept(&limits, &outcome);
-    let mut used: Vec<f64> = outcome.sections.iter().map(|s| s.f0_hz).collect();
+    let mut used: Vec<f64> = outcome.channels[0]
+        .sections
+        .iter()
+        .map(|s| s.f0_hz)
+        .collect();
     used.dedup();
-    assert_eq!(used.len(), outcome.sections.len());
+    assert_eq!(used.len(), outcome.channels[0].sections.len());
     assert!(used.contains(&1000.0) && used.contains(&2000.0), "{used:?}");
-    assert!(outcome.sections.iter().all(|s| s.q == 1.41));
+    assert!(outcome.channels[0].sections.iter().all(|s| s.q == 1.41));
 
-    let twice = vec![outcome.sections[0]; 2];
+    let twice = vec![outcome.channels[0].sections[0]; 2];
     let error = limits.allows(&twice).unwrap_err();
     assert!(error.to_string().contains("slot"), "{error}");
     // Fewer of them are still a fine answer, and the sheet can be read again.
     let few = limits.with_sections(3).unwrap();
     let f_hz = grid::frequency_hz().to_vec();
     let level_db = f_hz.iter().map(level).collect();
-    let outcome = job::run(&request_for(f_hz, level_db, &few)).unwrap();
-    assert!((1..=3).contains(&outcome.sections.len()));
+    let outcome = fits::run(&request_for(f_hz, level_db, &few)).unwrap();
+    assert!((1..=3).contains(&outcome.channels[0].sections.len()));
     let text = sheet::write(&Sheet::from_outcome(&outcome, &few).unwrap()).unwrap();
     assert_eq!(
         sheet::read(text.as_bytes(), "it").unwrap().limits,
@@ -334,7 +340,7 @@ fn the_sheet_says_what_the_equaliser_calls_q() {
     let mut limits = random_limits(1);
     limits.rules.q_meaning = QMeaning::BandwidthOctaves;
     limits.q = linear(0.1, 3.0, 0.1);
-    let outcome = job::run(&request(7, &limits)).unwrap();
+    let outcome = fits::run(&request(7, &limits)).unwrap();
     assert_kept(&limits, &outcome);
     let written = Sheet::from_outcome(&outcome, &limits).unwrap();
     let text = sheet::write(&written).unwrap();
@@ -342,8 +348,8 @@ fn the_sheet_says_what_the_equaliser_calls_q() {
         .lines()
         .filter(|line| line.starts_with("device_q = "))
         .collect();
-    assert_eq!(stated.len(), outcome.sections.len());
-    for (line, section) in stated.iter().zip(&outcome.sections) {
+    assert_eq!(stated.len(), outcome.channels[0].sections.len());
+    for (line, section) in stated.iter().zip(&outcome.channels[0].sections) {
         let typed = limits.typed_q(section).unwrap();
         assert!(
             line.starts_with(&format!("device_q = {typed:?}  #")),
@@ -362,7 +368,7 @@ fn the_sheet_says_what_the_equaliser_calls_q() {
     assert!(error.place.line.is_some());
 
     let cookbook = Limits::standard();
-    let outcome = job::run(&request(7, &cookbook)).unwrap();
+    let outcome = fits::run(&request(7, &cookbook)).unwrap();
     let text = sheet::write(&Sheet::from_outcome(&outcome, &cookbook).unwrap()).unwrap();
     assert!(!text.contains("device_q"));
 }
@@ -405,15 +411,20 @@ fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
     let answer = fit(&Task {
         frequency_hz: &f_hz,
         weight: &vec![1.0; f_hz.len()],
-        wanted_db: commands_db,
+        channels: &[Wanted {
+            change_db: commands_db,
+            kept: &[],
+        }],
         limits,
         space: &boxes::space(limits, (20.0, 20_000.0), None),
-        kept: &[],
         least_gain_db: None,
         economy: 0.0,
         effort: Effort::Quick,
         seed: 0,
-    });
+        stop: &Stop::default(),
+    })
+    .channels
+    .swap_remove(0);
     limits.allows(&answer.sections).unwrap();
     let levels_db = cascade::levels_db(&answer.sections, limits.rates_hz[0], &f_hz);
     let errors = levels_db.iter().zip(commands_db).map(|(a, b)| a - b);

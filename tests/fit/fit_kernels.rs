@@ -7,8 +7,8 @@ use bandwright::fit::kernel::{
 };
 use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
-use bandwright::fit::sides::Together;
 use bandwright::fit::solver::{Landscape, room_for};
+use bandwright::fit::two::Together;
 use nalgebra::{DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
 use proptest::prelude::*;

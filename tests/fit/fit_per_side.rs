@@ -2,21 +2,21 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::caution::Caution;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::reach::Effort;
-use bandwright::fit::residual::{economy_ratio_of_sides, sides_rms_db};
+use bandwright::fit::residual::{channels_rms, economy_ratio_of_channels};
 use bandwright::headroom::{headroom, peak::peak};
-use bandwright::job::per_side::{self, PerSideOutcome};
-use bandwright::job::{self, FitRequest};
+use bandwright::job::{Channel, ChannelCurves, LevelDifference, Outcome};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take};
-use bandwright::report::{per_side_document, per_side_plot, per_side_text, to_json};
+use bandwright::report::{fit_json, fit_plot, fit_text};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
 use serde_json::Value;
@@ -128,38 +128,50 @@ fn rich(seed: u32) -> [Vec<Section>; 2] {
     [side(0), side(1)]
 }
 
-fn sections(outcome: &PerSideOutcome) -> [&[Section]; 2] {
-    outcome
-        .sides
+/// Left and right.
+fn both(outcome: &Outcome) -> &[Channel; 2] {
+    outcome.channels.as_slice().try_into().unwrap()
+}
+
+fn sections(outcome: &Outcome) -> [&[Section]; 2] {
+    both(outcome)
         .each_ref()
-        .map(|side| side.fit.sections.as_slice())
+        .map(|side| side.sections.as_slice())
+}
+
+fn level_difference(outcome: &Outcome) -> LevelDifference {
+    outcome.shared.level_difference.unwrap()
 }
 
 #[test]
 fn two_sides_that_are_cascades_away_from_the_target_are_recovered() {
     let [left, right] = unlike();
-    let outcome = per_side::run(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
-    assert!(outcome.residual.before.weighted_db > 1.0);
-    assert!(outcome.residual.after.weighted_db < 0.01, "{outcome:?}");
-    for side in &outcome.sides {
-        assert!(side.fit.residual.after.weighted_db < 0.015);
-        assert_eq!(side.fit.reach[0].sections, 0);
-        let before_db = side.fit.residual.before.weighted_db;
-        assert!((side.fit.reach[0].residual_db - before_db).abs() < 1e-9);
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+    assert!(outcome.shared.residual.before.weighted_db > 1.0);
+    assert!(
+        outcome.shared.residual.after.weighted_db < 0.01,
+        "{outcome:?}"
+    );
+    for side in &outcome.channels {
+        assert!(side.residual.after.weighted_db < 0.015);
+        assert_eq!(side.reach[0].sections, 0);
+        let before_db = side.residual.before.weighted_db;
+        assert!((side.reach[0].residual_db - before_db).abs() < 1e-9);
     }
-    assert!(outcome.level_difference.after_db.abs() < 0.01);
-    let [l, r] = outcome.sides.each_ref().map(|side| side.side);
-    assert_eq!([l, r], [Side::Left, Side::Right]);
+    assert!(level_difference(&outcome).after_db.abs() < 0.01);
+    let [l, r] = both(&outcome).each_ref().map(|side| side.side);
+    assert_eq!([l, r], [Some(Side::Left), Some(Side::Right)]);
 }
 
 #[test]
 fn what_was_planted_comes_back_with_as_many_sections() {
     for seed in 1..=8 {
         let [left, right] = rich(seed);
-        let outcome = per_side::run(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+        let outcome =
+            fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
         assert_eq!(sections(&outcome).map(<[Section]>::len), [5, 5], "{seed}");
-        assert!(outcome.residual.after.weighted_db < 0.01, "{seed}");
-        assert!(outcome.level_difference.after_db.abs() < 0.005, "{seed}");
+        assert!(outcome.shared.residual.after.weighted_db < 0.01, "{seed}");
+        assert!(level_difference(&outcome).after_db.abs() < 0.005, "{seed}");
     }
 }
 
@@ -169,18 +181,15 @@ fn sides_of_one_shape_at_two_levels_get_the_shelf_that_ends_at_one_level() {
     // alone, its level free, could take either.
     let left = [section(Shape::LowShelf, 700.0, 6.0, 0.7)];
     let right = [section(Shape::HighShelf, 700.0, -6.0, 0.7)];
-    let outcome = per_side::run(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
     assert!(
-        outcome.level_difference.before_db.abs() > 5.0,
+        level_difference(&outcome).before_db.abs() > 5.0,
         "{:?}",
-        outcome.level_difference
+        outcome.shared.level_difference
     );
-    assert!(outcome.residual.after.weighted_db < 0.01);
+    assert!(outcome.shared.residual.after.weighted_db < 0.01);
     for f_hz in grid::frequency_hz() {
-        let [l, r] = outcome
-            .sides
-            .each_ref()
-            .map(|side| cascade::level_db(&side.fit.sections, 44_100.0, *f_hz));
+        let [l, r] = sections(&outcome).map(|own| cascade::level_db(own, 44_100.0, *f_hz));
         let wanted =
             cascade::level_db(&left, 44_100.0, *f_hz) - cascade::level_db(&right, 44_100.0, *f_hz);
         assert!((l - r - wanted).abs() < 0.05, "{f_hz}: {l} {r} {wanted}");
@@ -195,8 +204,8 @@ fn a_difference_in_level_is_neither_removed_nor_hidden() {
          preamp_db = { min = -20, max = 0 }\nf0_hz = { min = 20, max = 20000 }\n\
          gain_db = { min = -12, max = 12 }\nq = { min = 8, max = 12 }\n[shapes]\npeaking = 1\n",
     );
-    let outcome = per_side::run(&request(&peak, &peak, 1.0, &narrow)).unwrap();
-    let difference = outcome.level_difference;
+    let outcome = fits::run_per_side(&request(&peak, &peak, 1.0, &narrow)).unwrap();
+    let difference = level_difference(&outcome);
     assert!((difference.before_db - 1.0).abs() < 1e-9);
     assert!(
         (0.9..1.01).contains(&difference.after_db),
@@ -204,14 +213,14 @@ fn a_difference_in_level_is_neither_removed_nor_hidden() {
         difference.after_db
     );
     // Half a decibel of either side's residual is that.
-    for side in &outcome.sides {
-        assert!((0.45..0.6).contains(&side.fit.residual.after.weighted_db));
+    for side in &outcome.channels {
+        assert!((0.45..0.6).contains(&side.residual.after.weighted_db));
     }
-    let text = per_side_text(&outcome, None, &[]);
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("left is 1.00 dB louder than right"), "{text}");
     // One EQ for both does not see it: its level is free, and it is the mean's.
-    let one = job::run(&request(&peak, &peak, 1.0, &narrow)).unwrap();
-    assert!(one.residual.after.weighted_db < 0.01);
+    let one = fits::run(&request(&peak, &peak, 1.0, &narrow)).unwrap();
+    assert!(one.shared.residual.after.weighted_db < 0.01);
 }
 
 #[test]
@@ -219,28 +228,29 @@ fn left_and_right_stand_at_one_level_before_and_after() {
     let [left, right] = unlike();
     let three = Limits::standard().with_sections(3).unwrap();
     let request = request(&left, &right, 0.7, &three);
-    let outcome = per_side::run(&request).unwrap();
-    let [l, r] = outcome.sides.each_ref().map(|side| &side.fit.curves);
+    let outcome = fits::run_per_side(&request).unwrap();
+    let [l, r] = both(&outcome).each_ref().map(|side| &side.curves);
+    let shared = &outcome.shared.curves;
     let [raw_l, raw_r] = [0, 1].map(|i| &request.takes[i].on_grid.level_db);
     let mut squares = (0.0, 0.0);
-    for i in l.support.clone() {
+    for i in shared.support.clone() {
         // The curves are shifted by the same on both sides: what is between them is what was measured.
         let measured = l.measured_db[i] - r.measured_db[i];
         assert!((measured - (raw_l[i] - raw_r[i])).abs() < 1e-9);
         let equalised = l.equalised_db[i] - r.equalised_db[i];
         let played = (raw_l[i] + l.sections_db[i]) - (raw_r[i] + r.sections_db[i]);
         assert!((equalised - played).abs() < 1e-9);
-        squares.0 += (l.weight[i] * equalised).powi(2);
-        squares.1 += l.weight[i].powi(2);
+        squares.0 += (shared.weight[i] * equalised).powi(2);
+        squares.1 += shared.weight[i].powi(2);
     }
     // Both are measured against one target at one level, so they cannot be further apart than the residual lets them be.
     let apart_db = (squares.0 / squares.1).sqrt();
-    assert!(apart_db <= 2.0 * outcome.residual.after.weighted_db + 1e-9);
-    let shift = |c: &job::OutcomeCurves, i: usize| c.equalised_db[i] - c.target_db[i];
-    let mean: f64 = l
+    assert!(apart_db <= 2.0 * outcome.shared.residual.after.weighted_db + 1e-9);
+    let shift = |c: &ChannelCurves, i: usize| c.equalised_db[i] - c.target_db[i];
+    let mean: f64 = shared
         .support
         .clone()
-        .map(|i| l.weight[i].powi(2) * 0.5 * (shift(l, i) + shift(r, i)))
+        .map(|i| shared.weight[i].powi(2) * 0.5 * (shift(l, i) + shift(r, i)))
         .sum();
     assert!((mean / squares.1).abs() < 1e-9);
 }
@@ -250,8 +260,8 @@ fn one_preamp_is_enough_for_both_sides_and_no_more_than_the_worse_needs() {
     let left = [section(Shape::Peaking, 3000.0, 5.5, 1.0)];
     let right = [section(Shape::Peaking, 3000.0, 1.5, 1.0)];
     let limits = Limits::standard();
-    let outcome = per_side::run(&request(&left, &right, 0.0, &limits)).unwrap();
-    let preamp_db = outcome.headroom.preamp_db;
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
+    let preamp_db = outcome.shared.headroom.preamp_db;
     let mut needed = Vec::new();
     for of_side in sections(&outcome) {
         for &rate_hz in &limits.rates_hz {
@@ -261,12 +271,9 @@ fn one_preamp_is_enough_for_both_sides_and_no_more_than_the_worse_needs() {
     }
     assert_eq!(preamp_db, needed[0].preamp_db.min(needed[1].preamp_db));
     assert!((needed[0].preamp_db - needed[1].preamp_db).abs() > 2.0);
-    for side in &outcome.sides {
-        assert_eq!(side.fit.headroom, outcome.headroom);
-    }
     let any = needed.iter().map(|h| h.any_signal_gain_db);
     assert_eq!(
-        outcome.headroom.any_signal_gain_db,
+        outcome.shared.headroom.any_signal_gain_db,
         any.fold(f64::NEG_INFINITY, f64::max)
     );
 }
@@ -280,15 +287,15 @@ fn boosts_of_both_sides_are_held_back_where_the_preamp_does_not_reach() {
          preamp_db = { min = -3, max = 0, step = 0.5 }\nf0_hz = { min = 20, max = 20000 }\n\
          gain_db = { min = -12, max = 12 }\nq = { min = 0.3, max = 8 }\n[shapes]\npeaking = 2\n",
     );
-    let outcome = per_side::run(&request(&left, &right, 0.0, &limits)).unwrap();
-    assert!(outcome.headroom.preamp_db >= -3.0);
-    assert!(outcome.headroom.preamp_db + outcome.headroom.peak_gain_db <= 1e-9);
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
+    assert!(outcome.shared.headroom.preamp_db >= -3.0);
+    assert!(outcome.shared.headroom.preamp_db + outcome.shared.headroom.peak_gain_db <= 1e-9);
     let held_back = |caution: &Caution| matches!(caution, Caution::PreampBound { .. });
-    assert!(outcome.cautions.iter().any(held_back));
+    assert!(outcome.shared.cautions.iter().any(held_back));
     limits.preamp_db = Limits::standard().preamp_db;
-    let free = per_side::run(&request(&left, &right, 0.0, &limits)).unwrap();
-    assert!(free.headroom.preamp_db < -3.0);
-    assert!(!free.cautions.iter().any(held_back));
+    let free = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
+    assert!(free.shared.headroom.preamp_db < -3.0);
+    assert!(!free.shared.cautions.iter().any(held_back));
 }
 
 #[test]
@@ -297,7 +304,7 @@ fn steps_and_limits_hold_on_each_side() {
     let pocket = Limits::parse(&pocket, "pocket").unwrap();
     for seed in 1..=2 {
         let [left, right] = rich(seed);
-        let outcome = per_side::run(&request(&left, &right, 0.3, &pocket)).unwrap();
+        let outcome = fits::run_per_side(&request(&left, &right, 0.3, &pocket)).unwrap();
         for of_side in sections(&outcome) {
             pocket.allows(of_side).unwrap();
             assert!(
@@ -306,7 +313,10 @@ fn steps_and_limits_hold_on_each_side() {
                     .all(|pair| pair[0].f0_hz <= pair[1].f0_hz)
             );
         }
-        assert!(outcome.residual.after.weighted_db < 0.3 * outcome.residual.before.weighted_db);
+        assert!(
+            outcome.shared.residual.after.weighted_db
+                < 0.3 * outcome.shared.residual.before.weighted_db
+        );
     }
 }
 
@@ -320,31 +330,27 @@ fn it_is_never_worse_than_one_eq_for_both_nor_than_none() {
         let mut request = request(&left, &right, 0.4, &three);
         // Without the price of opposition, J is the residual alone.
         request.economy = 0.0;
-        let each = per_side::run(&request).unwrap();
-        let one = job::run(&request).unwrap();
+        let each = fits::run_per_side(&request).unwrap();
+        let one = fits::run(&request).unwrap();
         let wanted = [0, 1].map(|i| {
             let level_db = &request.takes[i].on_grid.level_db;
             level_db.iter().map(|db| -db).collect::<Vec<f64>>()
         });
         let rms = |sections: [&[Section]; 2]| {
             let wanted = [wanted[0].as_slice(), &wanted[1]];
-            sides_rms_db(sections, rate_hz, f_hz, &vec![1.0; f_hz.len()], wanted)
+            channels_rms(&sections, rate_hz, f_hz, &vec![1.0; f_hz.len()], &wanted)
         };
         let each_db = rms(sections(&each)).together_db;
-        let one_db = rms([&one.sections, &one.sections]).together_db;
+        let one_db = rms([&one.channels[0].sections; 2].map(Vec::as_slice)).together_db;
         assert!(each_db < one_db, "{seed}: {each_db} {one_db}");
-        assert!((each_db - each.residual.after.weighted_db).abs() < 1e-9);
+        assert!((each_db - each.shared.residual.after.weighted_db).abs() < 1e-9);
         let nothing = rms([&[], &[]]);
-        assert!((nothing.together_db - each.residual.before.weighted_db).abs() < 1e-9);
-        assert!((each.objective_db2.sqrt() - each_db).abs() < 1e-6);
-        let ratio = economy_ratio_of_sides(
-            &sections(&each),
-            rate_hz,
-            f_hz,
-            &each.sides[0].fit.curves.weight,
-        );
-        assert!((ratio - each.economy_ratio).abs() < 1e-12);
-        let reach = [0, 1].map(|side| &each.sides[side].fit.reach);
+        assert!((nothing.together_db - each.shared.residual.before.weighted_db).abs() < 1e-9);
+        assert!((each.shared.objective_db2.sqrt() - each_db).abs() < 1e-6);
+        let ratio =
+            economy_ratio_of_channels(&sections(&each), rate_hz, f_hz, &each.shared.curves.weight);
+        assert!((ratio - each.shared.economy_ratio).abs() < 1e-12);
+        let reach = [0, 1].map(|side| &each.channels[side].reach);
         let joint = |n: usize| 0.5 * (reach[0][n].objective_db2 + reach[1][n].objective_db2);
         assert!((1..reach[0].len()).all(|n| joint(n) <= joint(n - 1) + 1e-12));
     }
@@ -362,7 +368,7 @@ fn more_effort_is_never_worse() {
                 effort,
                 ..request(&left, &right, 0.4, &four)
             };
-            per_side::run(&request).unwrap().objective_db2
+            fits::run_per_side(&request).unwrap().shared.objective_db2
         });
         let objective_db2: Vec<f64> = objective_db2.collect();
         assert!(
@@ -378,12 +384,12 @@ fn residuals_of_two_sides_are_those_of_the_definition() {
     let f_hz: Vec<f64> = (0..40).map(|i| 25.0 * 1.17f64.powi(i)).collect();
     let weight: Vec<f64> = (0..40).map(|i| f64::from(i % 7)).collect();
     let wanted = [0.0, 3.0].map(|by| f_hz.iter().map(|f| by + f.ln().sin()).collect::<Vec<_>>());
-    let found = sides_rms_db(
-        [&left, &right],
+    let found = channels_rms(
+        &[&left, &right],
         48e3,
         &f_hz,
         &weight,
-        [&wanted[0], &wanted[1]],
+        &[&wanted[0], &wanted[1]],
     );
     let e = |side: usize, i: usize| {
         let sections = [&left, &right][side];
@@ -395,7 +401,7 @@ fn residuals_of_two_sides_are_those_of_the_definition() {
     let means = [over(&|i| e(0, i)), over(&|i| e(1, i))];
     let c = -0.5 * (means[0] + means[1]);
     let squares = [0, 1].map(|side| over(&|i| (e(side, i) + c).powi(2)));
-    for (found, square) in found.sides_db.iter().zip(squares) {
+    for (found, square) in found.channels_db.iter().zip(squares) {
         assert!((found - square.sqrt()).abs() < 1e-12);
     }
     let together = (0.5 * (squares[0] + squares[1])).sqrt();
@@ -409,28 +415,28 @@ fn taste_alone_changes_both_sides_alike_and_leaves_their_difference() {
     let mut request = request(&left, &right, 2.0, &Limits::standard());
     request.target = None;
     request.contours = vec![Contour::bass(3.0).unwrap()];
-    let outcome = per_side::run(&request).unwrap();
+    let outcome = fits::run_per_side(&request).unwrap();
     let [l, r] = sections(&outcome);
     assert_eq!(l, r);
     // It is what both are given together.
-    let one = job::run(&request).unwrap();
-    assert_eq!(l, one.sections);
+    let one = fits::run(&request).unwrap();
+    assert_eq!(l, one.channels[0].sections);
     assert_eq!(l.len(), 1);
     // Each side's own measurement is its base, so there is nothing between them to be mended.
-    assert!(outcome.level_difference.before_db.abs() < 1e-9);
-    assert!(outcome.residual.after.weighted_db < 1e-6);
+    assert!(level_difference(&outcome).before_db.abs() < 1e-9);
+    assert!(outcome.shared.residual.after.weighted_db < 1e-6);
 }
 
 #[test]
 fn the_answer_does_not_depend_on_threads() {
     let [left, right] = rich(9);
     let request = request(&left, &right, 0.2, &Limits::standard());
-    let many = per_side::run(&request).unwrap();
+    let many = fits::run_per_side(&request).unwrap();
     let one_thread = rayon::ThreadPoolBuilder::new()
         .num_threads(1)
         .build()
         .unwrap();
-    let one = one_thread.install(|| per_side::run(&request)).unwrap();
+    let one = one_thread.install(|| fits::run_per_side(&request)).unwrap();
     assert_eq!(format!("{many:?}"), format!("{one:?}"));
 }
 
@@ -443,7 +449,7 @@ fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
         for (take, side) in request.takes.iter_mut().zip(sides) {
             take.side = side;
         }
-        per_side::run(&request).unwrap_err()
+        fits::run_per_side(&request).unwrap_err()
     };
     for (sides, source) in [
         ([Side::Unknown, Side::Unknown], "left"),
@@ -460,7 +466,7 @@ fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
 
 #[test]
 fn a_pair_that_has_what_is_wanted_is_refused() {
-    let error = per_side::run(&request(&[], &[], 0.0, &Limits::standard())).unwrap_err();
+    let error = fits::run_per_side(&request(&[], &[], 0.0, &Limits::standard())).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
 }
 
@@ -475,8 +481,8 @@ fn a_sheet_names_the_side_of_every_part_and_reads_back() {
         ("pocket", right, Limits::parse(&pocket, "pocket").unwrap()),
         ("left-only", vec![], Limits::standard()),
     ] {
-        let outcome = per_side::run(&request(&left, &right, 0.0, &limits)).unwrap();
-        let sheet = Sheet::from_per_side(&outcome, &limits).unwrap();
+        let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
+        let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
         assert!(sheet.is_per_side());
         let text = sheet::write(&sheet).unwrap();
         assert!(text.is_ascii());
@@ -504,8 +510,8 @@ fn a_sheet_names_the_side_of_every_part_and_reads_back() {
 fn a_sheet_in_which_a_part_lost_its_side_is_refused_with_its_line() {
     let [left, right] = unlike();
     let limits = Limits::standard();
-    let outcome = per_side::run(&request(&left, &right, 0.0, &limits)).unwrap();
-    let text = sheet::write(&Sheet::from_per_side(&outcome, &limits).unwrap()).unwrap();
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
+    let text = sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap();
     let count = text.matches("\nside = \"").count();
     let line_starts: Vec<usize> = text
         .match_indices("\nside = \"")
@@ -659,7 +665,7 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
         contours: vec![Contour::bass(3.0).unwrap()],
         ..FitRequest::new("fieldfare-wool", opened.to_vec(), Limits::standard())
     };
-    let outcome = job::run(&request).unwrap();
+    let outcome = fits::run(&request).unwrap();
     let sheet = Sheet::from_outcome(&outcome, &request.limits).unwrap();
     assert_eq!(sheet::write(&sheet).unwrap(), written);
     assert!(!written.contains("\nside"));
@@ -700,14 +706,15 @@ fn sides_that_are_not_known_end_the_program_with_status_2() {
 #[test]
 fn searches_of_the_other_side_are_no_evidence() {
     let [left, right] = unlike();
-    let mut outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
+    let mut outcome =
+        fits::run_per_side(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
     for (agreeing, doubted) in [([2, 2], true), ([8, 1], true), ([3, 3], false)] {
-        for (side, agreeing) in outcome.sides.iter_mut().zip(agreeing) {
-            let search = &mut side.fit.search;
+        for (side, agreeing) in outcome.channels.iter_mut().zip(agreeing) {
+            let search = &mut side.search;
             (search.agreeing, search.exact, search.enough) = (agreeing, false, false);
         }
-        outcome.search.agreeing = agreeing.iter().sum();
-        let text = per_side_text(&outcome, None, &[]);
+        outcome.shared.search.agreeing = agreeing.iter().sum();
+        let text = fit_text(&outcome, &[], &[]);
         let words: Vec<&str> = text.split_whitespace().collect();
         let says = words.join(" ").contains("A better answer is possible");
         assert_eq!(says, doubted, "{agreeing:?}");
@@ -717,8 +724,8 @@ fn searches_of_the_other_side_are_no_evidence() {
 #[test]
 fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     let [left, right] = unlike();
-    let outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
-    let text = per_side_text(&outcome, None, &[]);
+    let outcome = fits::run_per_side(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
+    let text = fit_text(&outcome, &[], &[]);
     assert_eq!(text.matches("Preamp:").count(), 1);
     let places = [
         "one EQ for each side",
@@ -738,14 +745,9 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = to_json(&per_side_document(
-        &outcome,
-        None,
-        grid::frequency_hz(),
-        &[],
-    ));
+    let json = fit_json(&outcome, &[], grid::frequency_hz(), &[]);
     assert!(serde_json::from_str::<Value>(&json).is_ok());
-    let picture = per_side_plot(&outcome, grid::frequency_hz());
+    let picture = fit_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);
     std::fs::write(
         Path::new(env!("CARGO_TARGET_TMPDIR")).join("fit-per-side.svg"),

@@ -14,7 +14,8 @@ use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::{Effort, Reach};
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::{Answer, Task, fit, mirror, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, mirror, residual};
 use bandwright::limits::{Limits, ShapeCounts};
 use planted::RATE_HZ;
 use rayon::prelude::*;
@@ -54,7 +55,7 @@ impl Problem {
         Self::new(name, corpus::grid(), vec![1.0; 479], wanted_db)
     }
 
-    fn fit(&self, sections: usize, economy: f64, effort: Effort, seed: u64) -> Answer {
+    fn fit(&self, sections: usize, economy: f64, effort: Effort, seed: u64) -> ChannelAnswer {
         let space = Space {
             sections,
             ..self.space.clone()
@@ -62,15 +63,20 @@ impl Problem {
         fit(&Task {
             frequency_hz: &self.frequency_hz,
             weight: &self.weight,
-            wanted_db: &self.wanted_db,
+            channels: &[Wanted {
+                change_db: &self.wanted_db,
+                kept: &[],
+            }],
             limits: &self.limits,
             space: &space,
-            kept: &[],
             least_gain_db: None,
             economy,
             effort,
             seed,
+            stop: &Stop::default(),
         })
+        .channels
+        .swap_remove(0)
     }
 
     fn objective(&self, sections: &[Section], economy: f64) -> f64 {
@@ -100,7 +106,7 @@ impl Problem {
     }
 
     /// What holds for every answer.
-    fn check(&self, answer: &Answer, sections: usize, economy: f64) {
+    fn check(&self, answer: &ChannelAnswer, sections: usize, economy: f64) {
         let name = &self.name;
         assert!(answer.sections.len() <= sections, "{name}");
         for section in &answer.sections {
@@ -118,7 +124,7 @@ impl Problem {
             j <= nothing,
             "{name}: {j} against {nothing} with no section"
         );
-        let levels = &answer.reach.levels;
+        let levels = &answer.search.levels;
         assert_eq!(levels.len(), sections + 1, "{name}");
         for (count, pair) in levels.windows(2).enumerate() {
             let [fewer, more] = [&pair[0], &pair[1]].map(|level| level.answer.value);
@@ -220,9 +226,9 @@ fn no_answer_is_worse_than_no_section_and_the_reach_curve_never_rises() {
 }
 
 /// J along the reach curve, to the last bit.
-fn assert_never_rises(problem: &Problem, answer: &Answer) {
+fn assert_never_rises(problem: &Problem, answer: &ChannelAnswer) {
     let values: Vec<f64> = answer
-        .reach
+        .search
         .levels
         .iter()
         .map(|level| level.answer.value)
@@ -237,9 +243,9 @@ fn levels_db(sections: &[Section]) -> Vec<f64> {
 }
 
 /// J before steps and before idle sections went.
-fn reached(answer: &Answer) -> f64 {
+fn reached(answer: &ChannelAnswer) -> f64 {
     answer
-        .reach
+        .search
         .levels
         .last()
         .map_or(f64::NAN, |level| level.answer.value)
@@ -302,7 +308,7 @@ fn root_db(reach: &Reach, count: usize) -> f64 {
 fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_brings_it_nearer() {
     let counts = 1..8;
     let alone_db = |problem: &Problem| -> Vec<f64> {
-        let of_count = |count| problem.fit(count, ECONOMY, Effort::Normal, 0).reach;
+        let of_count = |count| problem.fit(count, ECONOMY, Effort::Normal, 0).search;
         let alone = counts.clone().map(|count| root_db(&of_count(count), count));
         alone.collect()
     };
@@ -312,7 +318,7 @@ fn the_reach_curve_is_nearly_what_fits_for_each_count_find_and_more_effort_bring
         .map(|problem| {
             let alone_db = alone_db(problem);
             Effort::ALL.map(|effort| {
-                let reach = problem.fit(8, ECONOMY, effort, 0).reach;
+                let reach = problem.fit(8, ECONOMY, effort, 0).search;
                 let pairs = counts.clone().zip(&alone_db);
                 let excess = pairs.map(|(count, alone)| (root_db(&reach, count) / alone).ln());
                 excess.sum::<f64>() / counts.len() as f64
@@ -376,7 +382,7 @@ fn the_answer_is_the_same_to_the_bit_on_1_2_and_8_threads() {
             .map(|pool| pool.install(|| problem.fit(8, ECONOMY, effort, 0)));
         assert_eq!(answers[0], answers[1], "{}", problem.name);
         assert_eq!(answers[0], answers[2], "{}", problem.name);
-        let bits = |answer: &Answer| -> Vec<u64> {
+        let bits = |answer: &ChannelAnswer| -> Vec<u64> {
             let numbers = answer
                 .sections
                 .iter()
@@ -456,14 +462,14 @@ fn a_quick_fit_ends_where_less_than_an_idle_section_is_left_to_gain() {
     let ripple_db = |f_hz: &f64| 3.0 * (9.0 * f_hz.log2()).sin();
     let ripple_db = corpus::grid().iter().map(ripple_db).collect();
     let at_work = Problem::even("ripple".to_owned(), ripple_db);
-    let budget = at_work.fit(8, 0.0, Effort::Quick, 0).reach;
+    let budget = at_work.fit(8, 0.0, Effort::Quick, 0).search;
     assert!(!budget.enough && !budget.exact);
     let left_db = |reach: &Reach| reach.levels[8].parts.residual.sqrt();
     let (mut ended, mut not_exact) = (0, 0);
     for planted in planted::cases(60, &[3, 5, 8]) {
         let sections = &planted.sections;
         let problem = Problem::even(format!("{sections:?}"), levels_db(sections));
-        let quick = problem.fit(8, 0.0, Effort::Quick, 0).reach;
+        let quick = problem.fit(8, 0.0, Effort::Quick, 0).search;
         assert_eq!(quick.enough, left_db(&quick) <= 0.005, "{sections:?}");
         if !quick.enough {
             continue;
@@ -473,7 +479,7 @@ fn a_quick_fit_ends_where_less_than_an_idle_section_is_left_to_gain() {
             not_exact += 1;
             assert!(quick.evaluations < budget.evaluations, "{sections:?}");
         }
-        let normal = problem.fit(8, 0.0, Effort::Normal, 0).reach;
+        let normal = problem.fit(8, 0.0, Effort::Normal, 0).search;
         // What is left of exact answers is rounding.
         let is_as_good = normal.exact || left_db(&normal) <= left_db(&quick);
         assert!(is_as_good, "{sections:?}");
@@ -539,7 +545,7 @@ fn economy_keeps_sections_from_fighting_at_little_cost() {
     let mut without = Vec::new();
     for case in corpus::cases() {
         let problem = Problem::new(case.name, corpus::grid(), case.weight, case.wanted_db);
-        let ratio = |answer: &Answer| {
+        let ratio = |answer: &ChannelAnswer| {
             let Problem {
                 frequency_hz,
                 weight,
@@ -576,7 +582,7 @@ fn economy_keeps_sections_from_fighting_at_little_cost() {
 }
 
 /// Fits in a thread of its own and fails when that takes absurdly long.
-fn fit_in_time(problem: &Problem, sections: usize, economy: f64, effort: Effort) -> Answer {
+fn fit_in_time(problem: &Problem, sections: usize, economy: f64, effort: Effort) -> ChannelAnswer {
     let (sender, receiver) = mpsc::channel();
     let owned = problem.clone();
     std::thread::spawn(move || {
@@ -656,7 +662,7 @@ fn odd_problems_neither_panic_nor_hang() {
                 let answer = fit_in_time(problem, sections, economy, effort);
                 let finite = answer.objective_db2.is_finite()
                     && answer
-                        .reach
+                        .search
                         .levels
                         .iter()
                         .all(|level| level.parts.total().is_finite());

@@ -2,10 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::filter::{Section, Shape};
 use bandwright::fit::reach::Effort;
-use bandwright::job::{self, FitRequest, per_side};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::{Settings, judge};
@@ -282,26 +282,20 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
         ..FitRequest::new("a unit", takes, limits.clone())
     };
     let f_hz = grid::frequency_hz();
-    if per_side {
-        let mut outcome = per_side::run(&request).unwrap();
-        outcome.takes.clear();
-        outcome
-            .sides
-            .iter_mut()
-            .for_each(|side| side.fit.takes.clear());
-        return [
-            sheet::write(&Sheet::from_per_side(&outcome, &limits).unwrap()).unwrap(),
-            report::per_side_text(&outcome, None, &[]),
-            report::to_json(&report::per_side_document(&outcome, None, f_hz, &[])),
-            report::per_side_plot(&outcome, f_hz),
-        ];
-    }
-    let mut outcome = job::run(&request).unwrap();
-    outcome.takes.clear();
+    let fit = match per_side {
+        true => fits::run_per_side,
+        false => fits::run,
+    };
+    let mut outcome = fit(&request).unwrap();
+    outcome.shared.takes.clear();
+    outcome
+        .channels
+        .iter_mut()
+        .for_each(|channel| channel.takes.clear());
     [
         sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
-        report::fit_text(&outcome, None, &[]),
-        report::to_json(&report::fit_document(&outcome, None, f_hz, &[])),
+        report::fit_text(&outcome, &[], &[]),
+        report::fit_json(&outcome, &[], f_hz, &[]),
         report::fit_plot(&outcome, f_hz),
     ]
 }
@@ -365,7 +359,7 @@ proptest! {
                 effort: Effort::Quick,
                 ..FitRequest::new("a unit", takes_of("fieldfare-wool", "csv"), limits.clone())
             };
-            let sheet = Sheet::from_outcome(&job::run(&request).unwrap(), &limits).unwrap();
+            let sheet = Sheet::from_outcome(&fits::run(&request).unwrap(), &limits).unwrap();
             let request = Remeasurement {
                 before,
                 after,

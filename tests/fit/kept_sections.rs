@@ -2,14 +2,13 @@
 
 use std::fs;
 
+use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::{Effort, needed};
 use bandwright::headroom::headroom;
-use bandwright::job::per_side;
-use bandwright::job::{self, FitRequest};
 use bandwright::limits::rules::{Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid::{self, OnGrid};
@@ -103,15 +102,15 @@ fn kept_sections_stay_to_the_last_bit_and_the_others_are_found_beside_them() {
             limits(1, 2, 1),
         )
     };
-    let outcome = job::run(&asked).unwrap();
-    assert_eq!(outcome.sections.len(), 4);
-    assert_eq!(outcome.kept, [1, 3]);
-    for (index, kept) in outcome.kept.iter().zip(&kept) {
-        assert_eq!(outcome.sections[*index], *kept);
+    let outcome = fits::run(&asked).unwrap();
+    assert_eq!(outcome.channels[0].sections.len(), 4);
+    assert_eq!(outcome.channels[0].kept, [1, 3]);
+    for (index, kept) in outcome.channels[0].kept.iter().zip(&kept) {
+        assert_eq!(outcome.channels[0].sections[*index], *kept);
     }
-    assert!(outcome.residual.after.weighted_db < 0.005);
-    assert_eq!(outcome.reach.first().unwrap().sections, 2);
-    assert_eq!(outcome.reach.last().unwrap().sections, 4);
+    assert!(outcome.shared.residual.after.weighted_db < 0.005);
+    assert_eq!(outcome.channels[0].reach.first().unwrap().sections, 2);
+    assert_eq!(outcome.channels[0].reach.last().unwrap().sections, 4);
 }
 
 #[test]
@@ -129,12 +128,12 @@ fn kept_sections_count_in_headroom_residual_and_economy() {
             limits.clone(),
         )
     };
-    let outcome = job::run(&asked).unwrap();
-    let all = &outcome.sections;
+    let outcome = fits::run(&asked).unwrap();
+    let all = &outcome.channels[0].sections;
     assert!(all.contains(&kept[0]));
     assert!(all.iter().filter(|s| s.shape == Shape::Peaking).count() <= 4);
     let own = headroom(all, &limits.rates_hz, &limits.preamp_db).unwrap();
-    assert_eq!(outcome.headroom, own);
+    assert_eq!(outcome.shared.headroom, own);
     // J by its definition.
     let f_hz = grid::frequency_hz();
     let sum_db = cascade::levels_db(all, planted::RATE_HZ, f_hz);
@@ -153,9 +152,13 @@ fn kept_sections_count_in_headroom_residual_and_economy() {
         .sum();
     let count = f_hz.len() as f64;
     let objective_db2 = square / count + 0.1 * opposed / count;
-    approx::assert_relative_eq!(outcome.objective_db2, objective_db2, max_relative = 1e-9);
     approx::assert_relative_eq!(
-        outcome.residual.after.weighted_db,
+        outcome.shared.objective_db2,
+        objective_db2,
+        max_relative = 1e-9
+    );
+    approx::assert_relative_eq!(
+        outcome.shared.residual.after.weighted_db,
         (square / count).sqrt(),
         max_relative = 1e-9
     );
@@ -189,11 +192,15 @@ fn a_kept_section_takes_its_slot() {
             limits.clone(),
         )
     };
-    let outcome = job::run(&asked).unwrap();
-    limits.allows(&outcome.sections).unwrap();
-    let f0_hz: Vec<f64> = outcome.sections.iter().map(|s| s.f0_hz).collect();
+    let outcome = fits::run(&asked).unwrap();
+    limits.allows(&outcome.channels[0].sections).unwrap();
+    let f0_hz: Vec<f64> = outcome.channels[0]
+        .sections
+        .iter()
+        .map(|s| s.f0_hz)
+        .collect();
     assert_eq!(f0_hz, [200.0, 1000.0, 5000.0]);
-    assert!(outcome.residual.after.weighted_db < 0.005);
+    assert!(outcome.shared.residual.after.weighted_db < 0.005);
 }
 
 #[test]
@@ -214,17 +221,17 @@ fn each_side_keeps_its_own_sections() {
             limits(1, 2, 1),
         )
     };
-    let outcome = per_side::run(&asked).unwrap();
-    for (side, kept) in outcome.sides.iter().zip([left, right]) {
+    let outcome = fits::run_per_side(&asked).unwrap();
+    for (side, kept) in outcome.channels.iter().zip([left, right]) {
         for section in &kept {
-            assert!(side.fit.sections.contains(section));
+            assert!(side.sections.contains(section));
         }
-        assert_eq!(side.fit.kept.len(), kept.len());
-        asked.limits.allows(&side.fit.sections).unwrap();
+        assert_eq!(side.kept.len(), kept.len());
+        asked.limits.allows(&side.sections).unwrap();
     }
     // One low shelf and one peaking section a side is what the fuller side leaves: both sides lack a shelf or a peak.
-    assert!(outcome.residual.after.weighted_db < outcome.residual.before.weighted_db);
-    let both = job::run(&asked).unwrap_err();
+    assert!(outcome.shared.residual.after.weighted_db < outcome.shared.residual.before.weighted_db);
+    let both = fits::run(&asked).unwrap_err();
     assert_eq!(both.kind, ErrorKind::Setting);
     assert!(both.next_step.contains("--per-side"), "{both}");
 }
@@ -241,7 +248,7 @@ fn kept_sections_that_make_it_worse_are_refused() {
             limits(0, 3, 0),
         )
     };
-    let error = job::run(&asked).unwrap_err();
+    let error = fits::run(&asked).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
     assert!(error.found.contains("kept"), "{error}");
 }
@@ -255,7 +262,7 @@ fn sheet_of(sections: &[Section], limits: &Limits) -> String {
             limits.clone(),
         )
     };
-    let outcome = job::run(&asked).unwrap();
+    let outcome = fits::run(&asked).unwrap();
     sheet::write(&Sheet::from_outcome(&outcome, limits).unwrap()).unwrap()
 }
 
@@ -406,15 +413,15 @@ fn a_cascade_of_known_sections_asks_for_no_more_than_it_has() {
                     limits(1, 8, 1),
                 )
             };
-            let outcome = job::run(&asked).unwrap();
-            let sections = outcome.sections.len();
-            let enough = outcome.enough.unwrap();
+            let outcome = fits::run(&asked).unwrap();
+            let sections = outcome.channels[0].sections.len();
+            let enough = outcome.shared.enough.unwrap();
             assert!(sections <= enough.sections);
-            assert_eq!(outcome.reach.len(), 11);
+            assert_eq!(outcome.channels[0].reach.len(), 11);
             (
                 case.sections.len(),
                 sections,
-                outcome.residual.after.weighted_db,
+                outcome.shared.residual.after.weighted_db,
             )
         })
         .collect();
@@ -446,11 +453,11 @@ fn what_the_takes_cannot_tell_apart_gets_no_section() {
         least_gain_db: Some(0.05),
         ..request(takes, limits(0, 6, 0))
     };
-    let outcome = job::run(&asked).unwrap();
+    let outcome = fits::run(&asked).unwrap();
     let spread_db = outcome.spread().unwrap().rms_db;
     assert!(spread_db > 0.4);
-    let enough = outcome.enough.unwrap();
+    let enough = outcome.shared.enough.unwrap();
     assert_eq!(enough.least_gain_db, spread_db);
-    assert_eq!(outcome.sections.len(), 1);
-    assert!((outcome.sections[0].f0_hz / 300.0 - 1.0).abs() < 0.1);
+    assert_eq!(outcome.channels[0].sections.len(), 1);
+    assert!((outcome.channels[0].sections[0].f0_hz / 300.0 - 1.0).abs() < 0.1);
 }

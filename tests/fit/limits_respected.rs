@@ -9,7 +9,8 @@ use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::{Answer, Task, boxes, fit};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, boxes, fit};
 use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::grid;
@@ -190,19 +191,24 @@ impl Problem {
         }
     }
 
-    fn fit(&self, limits: &Limits) -> Answer {
+    fn fit(&self, limits: &Limits) -> ChannelAnswer {
         fit(&Task {
             frequency_hz: grid::frequency_hz(),
             weight: &self.weight,
-            wanted_db: &self.wanted_db,
+            channels: &[Wanted {
+                change_db: &self.wanted_db,
+                kept: &[],
+            }],
             limits,
             space: &self.space,
-            kept: &[],
             least_gain_db: None,
             economy: self.economy,
             effort: Effort::Quick,
             seed: 0,
+            stop: &Stop::default(),
         })
+        .channels
+        .swap_remove(0)
     }
 
     fn objective(&self, sections: &[Section]) -> f64 {

@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use bandwright::job::{self, FitRequest};
+use crate::support::fits::{self, FitRequest};
 use bandwright::limits::Limits;
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;
@@ -63,7 +63,7 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
             side: Side::Unknown,
             on_grid: on_grid(name, &rows, column),
         };
-        let outcome = job::run(&FitRequest {
+        let outcome = fits::run(&FitRequest {
             judging: Settings {
                 rig: Rig::Flat,
                 ..Settings::default()
@@ -72,12 +72,15 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
             ..FitRequest::new(name.clone(), vec![take], Limits::standard())
         })
         .unwrap();
-        let (before, after) = (outcome.residual.before, outcome.residual.after);
+        let (before, after) = (
+            outcome.shared.residual.before,
+            outcome.shared.residual.after,
+        );
         println!(
             "{name:20} {:9.2} {:10.2}",
             before.weighted_db, after.weighted_db
         );
-        assert!(outcome.sections.len() <= 8);
+        assert!(outcome.channels[0].sections.len() <= 8);
         assert!(after.weighted_db < 0.5 * before.weighted_db, "{name}");
         shares.push(after.weighted_db / before.weighted_db);
     }

@@ -8,7 +8,8 @@ use std::path::Path;
 
 use bandwright::filter::Section;
 use bandwright::fit::reach::Effort;
-use bandwright::fit::{Answer, Task, boxes, fit, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, boxes, fit, residual};
 use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;
@@ -108,19 +109,24 @@ fn limits(f0_hz: Setting, gain_step_db: Option<f64>, q_step: Option<f64>) -> Lim
     }
 }
 
-fn fitted(ear: &Ear, limits: &Limits, economy: f64) -> Answer {
+fn fitted(ear: &Ear, limits: &Limits, economy: f64) -> ChannelAnswer {
     fit(&Task {
         frequency_hz: grid::frequency_hz(),
         weight: &ear.weight,
-        wanted_db: &ear.wanted_db,
+        channels: &[Wanted {
+            change_db: &ear.wanted_db,
+            kept: &[],
+        }],
         limits,
         space: &boxes::space(limits, ear.data_hz, None),
-        kept: &[],
         least_gain_db: None,
         economy,
         effort: Effort::Normal,
         seed: 0,
+        stop: &Stop::default(),
     })
+    .channels
+    .swap_remove(0)
 }
 
 fn residual_db(ear: &Ear, sections: &[Section]) -> f64 {

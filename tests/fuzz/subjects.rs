@@ -15,6 +15,7 @@ use bandwright::export::{self, Export, Form};
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::boxes;
 use bandwright::fit::reach::Effort;
+use bandwright::fit::stop::Stop;
 use bandwright::headroom::cost::{Cost, CostRequest, cost};
 use bandwright::headroom::drive::WishedLevel;
 use bandwright::headroom::exposure::{Field, FieldTable};
@@ -23,8 +24,8 @@ use bandwright::headroom::programme::{Programme, ProgrammeLevel};
 use bandwright::headroom::source::{Source, parse_source};
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection::{beyond_eq, inspect};
-use bandwright::job::cost::{Circumstances, cost_of_fit};
-use bandwright::job::{self, FitRequest, Residual, per_side};
+use bandwright::job::cost::{Circumstances, cost_of};
+use bandwright::job::{ECONOMY, Measured, Prepared, Residual, Wish};
 use bandwright::limits::{Limits, Setting, library as limits_library};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::grid::{self, OnGrid, POINTS};
@@ -522,12 +523,7 @@ pub fn fit(bytes: &[u8]) {
         }],
         _ => Vec::new(),
     };
-    let request = FitRequest {
-        target: target.and_then(|target| told("", bytes, target)),
-        contours: contours
-            .into_iter()
-            .filter_map(|contour| told("", bytes, contour))
-            .collect(),
+    let measured = Measured {
         judging: Settings {
             leak_threshold_db: 1.2,
             keep_all: choices.flag(),
@@ -542,9 +538,18 @@ pub fn fit(bytes: &[u8]) {
             ),
             _ => None,
         },
+        ..Measured::new("an invented unit", takes)
+    };
+    let wish = Wish {
+        target: target.and_then(|target| told("", bytes, target)),
+        contours: contours
+            .into_iter()
+            .filter_map(|contour| told("", bytes, contour))
+            .collect(),
+        per_side: by_side,
         kept: [kept.clone(), kept],
         least_gain_db: [None, Some(0.0), Some(0.5)][choices.below(3)],
-        economy: [job::ECONOMY, 0.0, 1000.0][choices.below(3)],
+        economy: [ECONOMY, 0.0, 1000.0][choices.below(3)],
         protection: Protection {
             guard: Guard::ALL[choices.below(2)],
             true_peak_margin_db: [0.0, 1.0, 20.0][choices.below(3)],
@@ -552,31 +557,21 @@ pub fn fit(bytes: &[u8]) {
         // A limit of loudness takes some ten fits instead of one, and so does a preamp that does not reach.
         most_loudness_loss_db: (choices.below(32) == 31 && limits.sections == 1 && !by_side)
             .then_some(2.0),
-        effort: Effort::Quick,
-        ..FitRequest::new("an invented unit", takes, limits.clone())
     };
-    if by_side {
-        let Some(outcome) = told("", bytes, per_side::run(&request)) else {
-            return;
-        };
-        for side in &outcome.sides {
-            keeps_limits(&limits, &side.fit.sections, outcome.headroom.preamp_db);
-        }
-        improves(outcome.residual.before, outcome.residual.after);
-        holds_as_sheet(Sheet::from_per_side(&outcome, &limits));
-        shows(b"", &report::per_side_text(&outcome, None, &[]));
-        shows(b"", &report::per_side_plot(&outcome, grid::frequency_hz()));
-        let document = report::per_side_document(&outcome, None, grid::frequency_hz(), &[]);
-        let _ = report::to_json(&document);
+    let Some(prepared) = told("", bytes, Prepared::new(measured)) else {
         return;
+    };
+    let fitted = prepared.fit(&wish, &limits, Effort::Quick, &Stop::default());
+    let Some(outcome) = told("", bytes, fitted) else {
+        return;
+    };
+    let shared = &outcome.shared;
+    for channel in &outcome.channels {
+        keeps_limits(&limits, &channel.sections, shared.headroom.preamp_db);
     }
-    let Some(outcome) = told("", bytes, job::run(&request)) else {
-        return;
-    };
-    keeps_limits(&limits, &outcome.sections, outcome.headroom.preamp_db);
-    improves(outcome.residual.before, outcome.residual.after);
-    assert!(outcome.headroom.preamp_db <= 0.0);
-    assert!(outcome.headroom.preamp_db + outcome.headroom.peak_gain_db <= 1e-9);
+    improves(shared.residual.before, shared.residual.after);
+    assert!(shared.headroom.preamp_db <= 0.0);
+    assert!(shared.headroom.preamp_db + shared.headroom.peak_gain_db <= 1e-9);
     holds_as_sheet(Sheet::from_outcome(&outcome, &limits));
     let known = known();
     let circumstances = Circumstances {
@@ -590,11 +585,10 @@ pub fn fit(bytes: &[u8]) {
         }),
         ..Circumstances::default()
     };
-    let cost = told("", bytes, cost_of_fit(&outcome, &circumstances));
-    shows(b"", &report::fit_text(&outcome, cost.as_ref(), &[]));
+    let costs = told("", bytes, cost_of(&outcome, &circumstances)).unwrap_or_default();
+    shows(b"", &report::fit_text(&outcome, &costs, &[]));
     shows(b"", &report::fit_plot(&outcome, grid::frequency_hz()));
-    let document = report::fit_document(&outcome, cost.as_ref(), grid::frequency_hz(), &[]);
-    let _ = report::to_json(&document);
+    let _ = report::fit_json(&outcome, &costs, grid::frequency_hz(), &[]);
 }
 
 // What must hold of any result.

@@ -2,12 +2,12 @@
 
 use crate::support::outcomes;
 
-use bandwright::job::FitOutcome;
+use bandwright::job::Outcome;
 use bandwright::job::ReachPoint;
 use bandwright::report::{fit_document, to_json};
 use serde_json::Value;
 
-fn text(outcome: &FitOutcome) -> String {
+fn text(outcome: &Outcome) -> String {
     to_json(&fit_document(
         outcome,
         None,
@@ -16,7 +16,7 @@ fn text(outcome: &FitOutcome) -> String {
     ))
 }
 
-fn parsed(outcome: &FitOutcome) -> Value {
+fn parsed(outcome: &Outcome) -> Value {
     serde_json::from_str(&text(outcome)).unwrap()
 }
 
@@ -165,16 +165,16 @@ fn curves_are_equally_long_and_cover_the_support_only() {
     let document = parsed(&outcome);
     let curves = &document["curves"];
     let frequency_hz = numbers(&curves["frequency_hz"]);
-    assert_eq!(frequency_hz.len(), outcome.curves.support.len());
+    assert_eq!(frequency_hz.len(), outcome.shared.curves.support.len());
     assert!(frequency_hz[0] >= 200.0 && frequency_hz[frequency_hz.len() - 1] <= 8000.0);
     for key in keys(curves) {
         assert_eq!(numbers(&curves[key]).len(), frequency_hz.len(), "{key}");
     }
-    let first = outcome.curves.support.start;
+    let first = outcome.shared.curves.support.start;
     let measured = numbers(&curves["measured_db"]);
     approx::assert_abs_diff_eq!(
         measured[0],
-        outcome.curves.measured_db[first],
+        outcome.channels[0].curves.measured_db[first],
         epsilon = 0.5e-4
     );
 
@@ -192,7 +192,7 @@ fn the_reach_is_listed_from_no_section_on_and_rounded() {
         residual_db,
         objective_db2,
     };
-    outcome.reach = vec![point(0, 2.791_234, 7.790_987_65), point(1, 1.5, 2.25)];
+    outcome.channels[0].reach = vec![point(0, 2.791_234, 7.790_987_65), point(1, 1.5, 2.25)];
     let document = parsed(&outcome);
     assert_eq!(
         document["reach"],
@@ -206,7 +206,7 @@ fn the_reach_is_listed_from_no_section_on_and_rounded() {
 #[test]
 fn the_spread_is_summed_up_over_the_trusted_band() {
     let mut outcome = outcomes::realistic();
-    let spread_db = outcome.curves.spread_db.as_mut().unwrap();
+    let spread_db = outcome.shared.curves.spread_db.as_mut().unwrap();
     spread_db.fill(0.5);
     spread_db[48] = 2.0;
     spread_db[470] = 9.0;
@@ -214,7 +214,7 @@ fn the_spread_is_summed_up_over_the_trusted_band() {
     let spread = &document["spread"];
     assert_eq!(spread["largest_db"], 2.0);
     assert_eq!(spread["largest_hz"], 40.0);
-    let points = (outcome.trusted_band_hz.unwrap().1 / 20.0).log2() * 48.0 + 1.0;
+    let points = (outcome.shared.trusted_band_hz.unwrap().1 / 20.0).log2() * 48.0 + 1.0;
     let rms_db = (0.25 + (4.0 - 0.25) / points).sqrt();
     approx::assert_abs_diff_eq!(spread["rms_db"].as_f64().unwrap(), rms_db, epsilon = 1e-4);
 }
@@ -231,7 +231,7 @@ fn an_unknown_spread_is_null_as_a_whole() {
 #[test]
 fn numbers_are_rounded_and_those_of_the_sections_are_not() {
     let mut outcome = outcomes::realistic();
-    outcome.sections[0].f0_hz = 75.123_456_789;
+    outcome.channels[0].sections[0].f0_hz = 75.123_456_789;
     let document = parsed(&outcome);
     assert_eq!(document["sections"][0]["f0_hz"], 75.123_456_789);
     assert_eq!(document["sections"][2]["q"], 1.412);
@@ -250,18 +250,22 @@ fn numbers_are_rounded_and_those_of_the_sections_are_not() {
     let after = document["residual"]["after"]["weighted_db"]
         .as_f64()
         .unwrap();
-    assert!(after != outcome.residual.after.weighted_db);
-    approx::assert_abs_diff_eq!(after, outcome.residual.after.weighted_db, epsilon = 0.5e-4);
+    assert!(after != outcome.shared.residual.after.weighted_db);
+    approx::assert_abs_diff_eq!(
+        after,
+        outcome.shared.residual.after.weighted_db,
+        epsilon = 0.5e-4
+    );
 }
 
 #[test]
 fn what_is_no_number_leaves_no_null_in_an_array() {
     let mut outcome = outcomes::realistic();
-    outcome.curves.measured_db[10] = f64::NAN;
-    outcome.curves.weight[20] = f64::INFINITY;
-    outcome.curves.sections_db[30] = f64::NEG_INFINITY;
-    outcome.economy_ratio = f64::NAN;
-    outcome.objective_db2 = f64::NAN;
+    outcome.channels[0].curves.measured_db[10] = f64::NAN;
+    outcome.shared.curves.weight[20] = f64::INFINITY;
+    outcome.channels[0].curves.sections_db[30] = f64::NEG_INFINITY;
+    outcome.shared.economy_ratio = f64::NAN;
+    outcome.shared.objective_db2 = f64::NAN;
     let document = parsed(&outcome);
     let curves = &document["curves"];
     for key in keys(curves) {
@@ -276,9 +280,9 @@ fn what_is_no_number_leaves_no_null_in_an_array() {
 #[test]
 fn without_sections_or_trust_the_figures_that_do_not_exist_are_null() {
     let mut outcome = outcomes::flat();
-    outcome.trusted_band_hz = None;
-    outcome.residual.after.trusted_band_db = None;
-    outcome.curves.support = 0..0;
+    outcome.shared.trusted_band_hz = None;
+    outcome.shared.residual.after.trusted_band_db = None;
+    outcome.shared.curves.support = 0..0;
     let document = parsed(&outcome);
     assert_eq!(document["sections"], Value::Array(vec![]));
     assert_eq!(document["economy_ratio"], Value::Null);
@@ -293,9 +297,9 @@ fn without_sections_or_trust_the_figures_that_do_not_exist_are_null() {
 #[test]
 fn names_survive_whatever_they_hold() {
     let mut outcome = outcomes::wild();
-    outcome.unit = "quote \" back \\ line\n bell \u{7} \u{1F3A7}".into();
+    outcome.shared.unit = "quote \" back \\ line\n bell \u{7} \u{1F3A7}".into();
     assert_eq!(
         parsed(&outcome)["unit"].as_str(),
-        Some(outcome.unit.as_str())
+        Some(outcome.shared.unit.as_str())
     );
 }

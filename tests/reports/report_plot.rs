@@ -2,7 +2,7 @@
 
 use crate::support::outcomes;
 
-use bandwright::job::FitOutcome;
+use bandwright::job::Outcome;
 use bandwright::report::chart::{self, Aspect, FrequencyAxis, LevelAxis};
 use bandwright::report::fit_plot::{fit_picture, fit_plot};
 use bandwright::report::palette::Ink;
@@ -10,7 +10,7 @@ use bandwright::report::picture::{FREQUENCY, WIDTH};
 use bandwright::report::svg::{Path, Svg, push_number};
 use proptest::prelude::*;
 
-fn all() -> [(&'static str, FitOutcome); 3] {
+fn all() -> [(&'static str, Outcome); 3] {
     [
         ("realistic", outcomes::realistic()),
         ("flat", outcomes::flat()),
@@ -169,8 +169,8 @@ proptest! {
     #[test]
     fn any_name_makes_a_well_formed_picture(unit in any::<String>(), target in ".{0,300}") {
         let mut outcome = outcomes::flat();
-        outcome.unit = unit;
-        outcome.target = target;
+        outcome.shared.unit = unit;
+        outcome.shared.target = target;
         let picture = fit_picture(&outcome, &outcomes::grid());
         prop_assert!(chart::text_width(&picture.title, 22.0) <= WIDTH - 48.0);
         check_xml(&picture.to_svg());
@@ -252,7 +252,7 @@ fn panels_share_one_aspect_and_do_not_touch() {
 
 #[test]
 fn what_is_not_trusted_or_not_measured_is_hatched() {
-    let hatched = |outcome: &FitOutcome| fit_picture(outcome, &outcomes::grid()).doubtful_hz;
+    let hatched = |outcome: &Outcome| fit_picture(outcome, &outcomes::grid()).doubtful_hz;
     assert!(hatched(&outcomes::flat()).is_empty());
 
     // Trust 0.7 of the default rig is at 8 kHz * 2^(3/7) = 10.77 kHz.
@@ -312,7 +312,7 @@ fn the_picture_says_unit_target_figures_alignment_smoothing_and_band() {
 #[test]
 fn a_curve_that_leaves_the_panel_is_clipped_and_said_to_go_on() {
     let mut outcome = outcomes::wild();
-    outcome.curves.measured_db[200] = -1e300;
+    outcome.channels[0].curves.measured_db[200] = -1e300;
     let svg = fit_plot(&outcome, &outcomes::grid());
     check_xml(&svg);
     assert!(svg.contains("Curves that leave a panel go on outside the picture."));
@@ -336,26 +336,26 @@ fn pictures_are_well_formed_and_the_same_every_time() {
 #[test]
 fn values_that_are_no_numbers_and_curves_that_are_too_short_break_nothing() {
     let mut outcome = outcomes::realistic();
-    outcome.curves.measured_db[100] = f64::NAN;
-    outcome.curves.equalised_db[478] = f64::INFINITY;
-    outcome.curves.trust[3] = f64::NAN;
-    outcome.curves.target_db.truncate(40);
-    outcome.curves.sections_db.clear();
-    outcome.headroom.preamp_db = f64::NAN;
+    outcome.channels[0].curves.measured_db[100] = f64::NAN;
+    outcome.channels[0].curves.equalised_db[478] = f64::INFINITY;
+    outcome.shared.curves.trust[3] = f64::NAN;
+    outcome.channels[0].curves.target_db.truncate(40);
+    outcome.channels[0].curves.sections_db.clear();
+    outcome.shared.headroom.preamp_db = f64::NAN;
     let svg = fit_plot(&outcome, &outcomes::grid());
     check_xml(&svg);
     assert!(!svg.contains("NaN") && svg.contains("preamp unknown dB"));
     check_xml(&fit_plot(&outcome, &[]));
-    outcome.curves.support = 900..1000;
+    outcome.shared.curves.support = 900..1000;
     check_xml(&fit_plot(&outcome, &outcomes::grid()));
-    outcome.curves.support = 0..0;
+    outcome.shared.curves.support = 0..0;
     check_xml(&fit_plot(&outcome, &outcomes::grid()));
 }
 
 #[test]
 fn a_gap_in_a_curve_breaks_its_line() {
     let mut outcome = outcomes::realistic();
-    let starts = |outcome: &FitOutcome| {
+    let starts = |outcome: &Outcome| {
         let svg = fit_plot(outcome, &outcomes::grid());
         let line = svg
             .lines()
@@ -364,7 +364,7 @@ fn a_gap_in_a_curve_breaks_its_line() {
         line.matches('M').count()
     };
     assert_eq!(starts(&outcome), 1);
-    outcome.curves.measured_db[100] = f64::NAN;
+    outcome.channels[0].curves.measured_db[100] = f64::NAN;
     assert_eq!(starts(&outcome), 2);
 }
 

@@ -5,15 +5,15 @@ use crate::support::outcomes;
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
 use bandwright::fit::reach::Effort;
-use bandwright::job::{FitOutcome, ReachPoint};
+use bandwright::job::{Outcome, ReachPoint};
 use bandwright::report::{FileKind, WrittenFile, fit_text, words};
 use proptest::prelude::*;
 
 #[test]
 fn a_usual_fit_reads_like_this() {
     let mut outcome = outcomes::realistic();
-    outcome.reach = reach(&[2.79, 1.61, 1.2, 1.01, 0.95, 0.9]);
-    assert_eq!(fit_text(&outcome, None, &outcomes::written()), REALISTIC);
+    outcome.channels[0].reach = reach(&[2.79, 1.61, 1.2, 1.01, 0.95, 0.9]);
+    assert_eq!(fit_text(&outcome, &[], &outcomes::written()), REALISTIC);
 }
 
 fn reach(residuals_db: &[f64]) -> Vec<ReachPoint> {
@@ -30,8 +30,8 @@ fn the_reach_ends_where_nothing_is_gained_and_breaks_into_rows() {
     let mut outcome = outcomes::flat();
     let mut residuals_db: Vec<f64> = (0..20).map(|n| 3.0 - 0.1 * f64::from(n)).collect();
     residuals_db.extend([1.1001; 12]);
-    outcome.reach = reach(&residuals_db);
-    let text = fit_text(&outcome, None, &[]);
+    outcome.channels[0].reach = reach(&residuals_db);
+    let text = fit_text(&outcome, &[], &[]);
     let rows: Vec<&str> = text
         .lines()
         .skip_while(|line| !line.starts_with("Reach"))
@@ -53,8 +53,8 @@ fn the_reach_ends_where_nothing_is_gained_and_breaks_into_rows() {
 fn a_reach_of_large_residuals_stays_in_columns() {
     let mut outcome = outcomes::flat();
     let residuals_db: Vec<f64> = (0..40).map(|n| 900.0 - f64::from(n)).collect();
-    outcome.reach = reach(&residuals_db);
-    let text = fit_text(&outcome, None, &[]);
+    outcome.channels[0].reach = reach(&residuals_db);
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("  residual (dB)  900.00  899.00"));
     assert!(text.lines().all(|line| line.len() <= 100));
 }
@@ -62,18 +62,18 @@ fn a_reach_of_large_residuals_stays_in_columns() {
 #[test]
 fn what_is_largest_at_0_hz_is_so_at_the_lowest_frequencies() {
     let mut outcome = outcomes::realistic();
-    outcome.headroom.peak_gain_db = 3.0;
+    outcome.shared.headroom.peak_gain_db = 3.0;
     for peak_hz in [0.0, 0.02, 0.9] {
-        outcome.headroom.peak_hz = peak_hz;
-        let text = fit_text(&outcome, None, &[]);
+        outcome.shared.headroom.peak_hz = peak_hz;
+        let text = fit_text(&outcome, &[], &[]);
         assert!(text.contains("+3 dB at the lowest frequencies ("), "{text}");
         assert!(
             !text.contains(" 0 Hz") && !text.contains("0.9 Hz"),
             "{text}"
         );
     }
-    outcome.headroom.peak_hz = 31.5;
-    assert!(fit_text(&outcome, None, &[]).contains("+3 dB at 31.5 Hz ("));
+    outcome.shared.headroom.peak_hz = 31.5;
+    assert!(fit_text(&outcome, &[], &[]).contains("+3 dB at 31.5 Hz ("));
 }
 
 #[test]
@@ -96,10 +96,10 @@ fn numbers_to_type_in_are_those_of_the_sheet() {
 #[test]
 fn a_lone_shelf_that_cuts_says_which_boost_it_stands_for() {
     let mut outcome = outcomes::flat();
-    outcome.sections = vec![outcomes::section(Shape::HighShelf, 90.0, -3.0, 0.6)];
-    outcome.headroom.peak_gain_db = 0.0;
-    outcome.headroom.any_signal_gain_db = -0.234;
-    let text = fit_text(&outcome, None, &[]);
+    outcome.channels[0].sections = vec![outcomes::section(Shape::HighShelf, 90.0, -3.0, 0.6)];
+    outcome.shared.headroom.peak_gain_db = 0.0;
+    outcome.shared.headroom.any_signal_gain_db = -0.234;
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("\n  It does what a low-shelf of +3 dB does, 3 dB lower in level"));
     assert!(text.contains("they boost nowhere; every signal falls by 0.23 dB or more."));
 }
@@ -107,9 +107,9 @@ fn a_lone_shelf_that_cuts_says_which_boost_it_stands_for() {
 #[test]
 fn a_trusted_band_that_got_worse_is_called_so() {
     let mut outcome = outcomes::realistic();
-    assert!(!fit_text(&outcome, None, &[]).contains("worse"));
-    outcome.residual.after.trusted_band_db = Some(3.0);
-    let text = fit_text(&outcome, None, &[]);
+    assert!(!fit_text(&outcome, &[], &[]).contains("worse"));
+    outcome.shared.residual.after.trusted_band_db = Some(3.0);
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("2.73 dB before, 3.00 dB after: worse, by the choice of weights\n"));
 }
 
@@ -117,35 +117,38 @@ fn a_trusted_band_that_got_worse_is_called_so() {
 fn searches_of_which_one_or_two_agree_are_not_called_certain() {
     let mut outcome = outcomes::realistic();
     let doubt = "A better answer is possible; --effort deep searches longest.";
-    let unwrapped = |outcome: &FitOutcome| {
-        let text = fit_text(outcome, None, &[]);
+    let unwrapped = |outcome: &Outcome| {
+        let text = fit_text(outcome, &[], &[]);
         text.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     for (agreeing, doubted) in [(1, true), (2, true), (3, false), (8, false)] {
-        outcome.search.agreeing = agreeing;
+        outcome.shared.search.agreeing = agreeing;
         assert_eq!(unwrapped(&outcome).contains(doubt), doubted, "{agreeing}");
     }
-    (outcome.search.agreeing, outcome.search.exact) = (1, true);
+    (outcome.shared.search.agreeing, outcome.shared.search.exact) = (1, true);
     assert!(!unwrapped(&outcome).contains(doubt));
-    (outcome.search.exact, outcome.search.enough) = (false, true);
+    (outcome.shared.search.exact, outcome.shared.search.enough) = (false, true);
     assert!(!unwrapped(&outcome).contains(doubt));
     // What searches longest need not be told to search longer.
-    (outcome.search.enough, outcome.search.effort) = (false, Effort::Deep);
+    (outcome.shared.search.enough, outcome.shared.search.effort) = (false, Effort::Deep);
     assert!(!unwrapped(&outcome).contains("--effort"));
     assert!(unwrapped(&outcome).contains("A better answer is possible."));
-    (outcome.search.agreeing, outcome.search.searches) = (0, 0);
-    let text = fit_text(&outcome, None, &[]);
+    (
+        outcome.shared.search.agreeing,
+        outcome.shared.search.searches,
+    ) = (0, 0);
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("no independent search had the time to end"));
 }
 
 #[test]
 fn a_fit_that_needs_nothing_reads_like_this() {
-    assert_eq!(fit_text(&outcomes::flat(), None, &[]), FLAT);
+    assert_eq!(fit_text(&outcomes::flat(), &[], &[]), FLAT);
 }
 
 #[test]
 fn parts_come_in_the_order_in_which_they_are_needed() {
-    let text = fit_text(&outcomes::realistic(), None, &outcomes::written());
+    let text = fit_text(&outcomes::realistic(), &[], &outcomes::written());
     let parts = [
         "Caution:",
         "Preamp:",
@@ -161,13 +164,13 @@ fn parts_come_in_the_order_in_which_they_are_needed() {
 #[test]
 fn section_numbers_keep_the_decimals_they_have_and_line_up() {
     let mut outcome = outcomes::flat();
-    outcome.sections = vec![
+    outcome.channels[0].sections = vec![
         outcomes::section(Shape::LowShelf, 90.0, 3.0, 0.6),
         outcomes::section(Shape::Peaking, 90.5, -0.25, 1.0),
         outcomes::section(Shape::Peaking, 12_345.6, 0.0, 1.414),
         outcomes::section(Shape::HighShelf, 15_000.0, -12.5, 0.707),
     ];
-    let text = fit_text(&outcome, None, &[]);
+    let text = fit_text(&outcome, &[], &[]);
     let table: Vec<&str> = text
         .lines()
         .skip_while(|line| !line.starts_with("Sections"))
@@ -189,11 +192,11 @@ fn section_numbers_keep_the_decimals_they_have_and_line_up() {
 #[test]
 fn a_rate_has_a_line_only_where_it_differs_notably() {
     let mut outcome = outcomes::realistic();
-    let fitted_db = outcome.residual.after.weighted_db;
-    outcome.residual_by_rate_db = vec![fitted_db, fitted_db + 0.05, fitted_db - 0.05];
-    assert!(!fit_text(&outcome, None, &[]).contains("weighted, at"));
-    outcome.residual_by_rate_db[1] = fitted_db + 0.2;
-    let text = fit_text(&outcome, None, &[]);
+    let fitted_db = outcome.shared.residual.after.weighted_db;
+    outcome.shared.residual_by_rate_db = vec![fitted_db, fitted_db + 0.05, fitted_db - 0.05];
+    assert!(!fit_text(&outcome, &[], &[]).contains("weighted, at"));
+    outcome.shared.residual_by_rate_db[1] = fitted_db + 0.2;
+    let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("weighted, at 48 kHz"));
     assert!(!text.contains("weighted, at 96 kHz"));
 }
@@ -201,8 +204,8 @@ fn a_rate_has_a_line_only_where_it_differs_notably() {
 #[test]
 fn cautions_about_use_come_first_and_notes_about_certainty_later() {
     let mut outcome = outcomes::wild();
-    outcome.cautions = vec![Caution::SpreadUnknown, Caution::Seal];
-    let text = fit_text(&outcome, None, &[]);
+    outcome.shared.cautions = vec![Caution::SpreadUnknown, Caution::Seal];
+    let text = fit_text(&outcome, &[], &[]);
     let preamp = text.find("\nPreamp:").unwrap();
     assert!(text.find("leak looks like missing bass").unwrap() < preamp);
     assert!(text.find("one take a side").unwrap() > preamp);
@@ -215,15 +218,15 @@ fn a_path_stays_whole_to_be_copied() {
         kind: FileKind::Sheet,
         path: path.clone(),
     }];
-    assert!(fit_text(&outcomes::flat(), None, &files).contains(&path));
+    assert!(fit_text(&outcomes::flat(), &[], &files).contains(&path));
 }
 
 #[test]
 fn names_cannot_steer_the_terminal() {
     let mut outcome = outcomes::flat();
-    outcome.unit = "red \u{1b}[31m\u{7}\r\u{202e}".into();
-    outcome.takes = vec!["\u{9b}2J".into()];
-    let text = fit_text(&outcome, None, &outcomes::written());
+    outcome.shared.unit = "red \u{1b}[31m\u{7}\r\u{202e}".into();
+    outcome.shared.takes = vec!["\u{9b}2J".into()];
+    let text = fit_text(&outcome, &[], &outcomes::written());
     assert!(text.chars().all(|c| c == '\n' || !c.is_control()));
     assert!(!text.contains('\u{202e}'));
 }
@@ -267,12 +270,12 @@ proptest! {
         source in any::<String>(),
     ) {
         let mut outcome = outcomes::wild();
-        outcome.unit = unit;
-        outcome.takes = vec![take; 9];
-        outcome.target_source = source.clone();
-        outcome.limits = source.clone();
-        outcome.cautions.push(Caution::TargetTable { text: source });
-        for line in fit_text(&outcome, None, &outcomes::written()).lines() {
+        outcome.shared.unit = unit;
+        outcome.shared.takes = vec![take; 9];
+        outcome.shared.target_source = source.clone();
+        outcome.shared.limits = source.clone();
+        outcome.shared.cautions.push(Caution::TargetTable { text: source });
+        for line in fit_text(&outcome, &[], &outcomes::written()).lines() {
             prop_assert!(line.chars().count() <= 100, "{}", line);
             prop_assert_eq!(line, line.trim_end());
         }

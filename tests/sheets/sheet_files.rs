@@ -4,15 +4,13 @@
 //! alone. The sheets it is to read are left by a test here in `sheets/` of cargo's folder for test files.
 
 use crate::support::hang::ends;
+use crate::support::outcomes::without_curves;
 use approx::assert_abs_diff_eq;
 use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::fit::reach::Effort;
 use bandwright::headroom::headroom;
-use bandwright::headroom::loudness::loudness_change;
-use bandwright::headroom::programme::Programme;
-use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
+use bandwright::job::Outcome;
 use bandwright::limits::{Limits, Setting};
 use bandwright::sheet::{Guard, Sheet, read, recompute, write};
 use proptest::prelude::*;
@@ -27,74 +25,14 @@ fn section(shape: Shape, f0_hz: f64, gain_db: f64, q: f64) -> Section {
 }
 
 /// A plausible record of a fit that ended at `sections`.
-fn outcome(sections: &[Section], limits: &Limits) -> FitOutcome {
-    FitOutcome {
-        set_aside: Vec::new(),
-        guard_hz: None,
-        smoothing: None,
-        reach: vec![],
-        unit: "Fieldfare, wool insert (invented)".to_owned(),
-        takes: vec!["left 1".to_owned(), "left 2".to_owned()],
-        target: "flat, low-shelf 90 Hz +3 dB q 0.6".to_owned(),
-        target_source: "invented for this test".to_owned(),
-        limits: limits.name.clone(),
-        rates_hz: limits.rates_hz.clone(),
-        kept: Vec::new(),
-        typed_q: vec![None; sections.len()],
-        idle_bands_hz: Vec::new(),
-        enough: None,
-        loudness: loudness_change(
-            sections,
-            limits.rates_hz[0],
-            headroom(sections, &limits.rates_hz, &limits.preamp_db)
-                .unwrap()
-                .preamp_db,
-            &Programme::pink(),
-        )
-        .unwrap(),
-        protection: bandwright::headroom::Protection::default(),
-        loudness_wish: None,
-        sections: sections.to_vec(),
-        headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),
-        residual: BeforeAfter {
-            before: Residual {
-                weighted_db: 3.123_456_789,
-                trusted_band_db: Some(2.9),
-            },
-            after: Residual {
-                weighted_db: 0.577_215_664,
-                trusted_band_db: Some(0.61),
-            },
-        },
-        residual_by_rate_db: limits.rates_hz.iter().map(|_| 0.577_215_664).collect(),
-        objective_db2: 0.333,
-        economy_ratio: 1.234_567,
-        search: SearchReport {
-            evaluations: 12_345,
-            polishes: 67,
-            restarts: 41,
-            searches: 8,
-            agreeing: 7,
-            exact: false,
-            enough: false,
-            effort: Effort::Normal,
-            stop: "no move improves the answer".to_owned(),
-        },
-        trusted_band_hz: Some((20.0, 10_767.3)),
-        curves: OutcomeCurves {
-            aligned_at_hz: None,
-            support: 0..0,
-            measured_support: 0..0,
-            measured_db: vec![],
-            spread_db: None,
-            target_db: vec![],
-            equalised_db: vec![],
-            sections_db: vec![],
-            trust: vec![],
-            weight: vec![],
-        },
-        cautions: vec![Caution::Seal, Caution::Boost { peak_gain_db: 3.5 }],
-    }
+fn outcome(sections: &[Section], limits: &Limits) -> Outcome {
+    let mut outcome = without_curves(sections, limits);
+    outcome.shared.unit = "Fieldfare, wool insert (invented)".to_owned();
+    outcome.shared.takes = vec!["left 1".to_owned(), "left 2".to_owned()];
+    outcome.shared.target = "flat, low-shelf 90 Hz +3 dB q 0.6".to_owned();
+    outcome.shared.target_source = "invented for this test".to_owned();
+    outcome.shared.cautions = vec![Caution::Seal, Caution::Boost { peak_gain_db: 3.5 }];
+    outcome
 }
 
 fn usual() -> Vec<Section> {
@@ -210,10 +148,13 @@ fn the_largest_gains_are_rounded_upwards_and_the_preamp_is_not_rounded() {
     let outcome = outcome(&sections, &limits);
     let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
     for (stated, exact) in [
-        (sheet.level.peak_gain_db, outcome.headroom.peak_gain_db),
+        (
+            sheet.level.peak_gain_db,
+            outcome.shared.headroom.peak_gain_db,
+        ),
         (
             sheet.level.any_signal_gain_db,
-            outcome.headroom.any_signal_gain_db,
+            outcome.shared.headroom.any_signal_gain_db,
         ),
     ] {
         assert!(
@@ -221,7 +162,7 @@ fn the_largest_gains_are_rounded_upwards_and_the_preamp_is_not_rounded() {
             "{stated} {exact}"
         );
     }
-    assert_eq!(sheet.level.preamp_db, outcome.headroom.preamp_db);
+    assert_eq!(sheet.level.preamp_db, outcome.shared.headroom.preamp_db);
     assert_eq!(sheet.channels[0].sections, sections);
     // A peak of exactly 3 dB stays 3 dB.
     let sheet = sheet_of(&[section(Shape::Peaking, 1000.0, 3.0, 2.0)], &limits);
@@ -257,12 +198,12 @@ fn recomputing_a_sheet_finds_it_true_and_a_changed_one_false() {
 fn a_sheet_without_sections_or_trust_is_still_a_sheet() {
     let limits = Limits::standard();
     let mut outcome = outcome(&[], &limits);
-    outcome.trusted_band_hz = None;
-    outcome.residual.before.trusted_band_db = None;
-    outcome.residual.after.trusted_band_db = None;
-    outcome.economy_ratio = f64::NAN;
-    outcome.cautions.clear();
-    outcome.takes.clear();
+    outcome.shared.trusted_band_hz = None;
+    outcome.shared.residual.before.trusted_band_db = None;
+    outcome.shared.residual.after.trusted_band_db = None;
+    outcome.shared.economy_ratio = f64::NAN;
+    outcome.shared.cautions.clear();
+    outcome.shared.takes.clear();
     let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
     assert_eq!(sheet.knowledge.as_ref().unwrap().economy_ratio, None);
     assert_eq!(parse(&write(&sheet).unwrap()).unwrap(), sheet);
@@ -283,11 +224,11 @@ fn names_of_any_kind_do_not_break_it() {
         "",
     ] {
         let mut outcome = outcome(&usual(), &limits);
-        outcome.unit = name.to_owned();
-        outcome.target = name.to_owned();
-        outcome.target_source = name.to_owned();
-        outcome.takes = vec![name.to_owned(); 2];
-        outcome.search.stop = name.to_owned();
+        outcome.shared.unit = name.to_owned();
+        outcome.shared.target = name.to_owned();
+        outcome.shared.target_source = name.to_owned();
+        outcome.shared.takes = vec![name.to_owned(); 2];
+        outcome.shared.search.stop = name.to_owned();
         let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
         let text = write(&sheet).unwrap();
         assert!(
@@ -307,13 +248,13 @@ fn the_same_sheet_is_the_same_bytes() {
 fn a_number_that_is_not_finite_is_refused() {
     let limits = Limits::standard();
     let good = outcome(&usual(), &limits);
-    let spoil: [fn(&mut FitOutcome); 6] = [
-        |o| o.sections[0].gain_db = f64::NAN,
-        |o| o.sections[1].f0_hz = 22_050.0,
-        |o| o.headroom.preamp_db = f64::NEG_INFINITY,
-        |o| o.headroom.peak_gain_db = f64::NAN,
-        |o| o.residual.after.weighted_db = f64::INFINITY,
-        |o| o.residual_by_rate_db[1] = f64::NAN,
+    let spoil: [fn(&mut Outcome); 6] = [
+        |o| o.channels[0].sections[0].gain_db = f64::NAN,
+        |o| o.channels[0].sections[1].f0_hz = 22_050.0,
+        |o| o.shared.headroom.preamp_db = f64::NEG_INFINITY,
+        |o| o.shared.headroom.peak_gain_db = f64::NAN,
+        |o| o.shared.residual.after.weighted_db = f64::INFINITY,
+        |o| o.shared.residual_by_rate_db[1] = f64::NAN,
     ];
     for spoil in spoil {
         let mut outcome = good.clone();
@@ -478,7 +419,7 @@ fn sheets_are_left_for_the_independent_reader() {
         ("edges", edges.to_vec(), wide_limits()),
     ] {
         let mut outcome = outcome(&sections, &limits);
-        outcome.unit = format!("{name} \"\\ \u{e9} (invented)");
+        outcome.shared.unit = format!("{name} \"\\ \u{e9} (invented)");
         let text = write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap();
         assert!(!text.to_lowercase().contains("nan"), "{text}");
         std::fs::write(folder.join(format!("{name}.sheet.toml")), text).unwrap();
@@ -508,11 +449,11 @@ proptest! {
         // A dozen boosts on top of each other can need more than any preamp has.
         prop_assume!(headroom(&sections, &limits.rates_hz, &limits.preamp_db).is_ok());
         let mut outcome = outcome(&sections, &limits);
-        outcome.unit = unit;
-        outcome.takes = takes;
-        outcome.trusted_band_hz = band;
-        outcome.residual.before.trusted_band_db = residual.map(|r| r.0);
-        outcome.residual.after.trusted_band_db = residual.map(|r| r.1);
+        outcome.shared.unit = unit;
+        outcome.shared.takes = takes;
+        outcome.shared.trusted_band_hz = band;
+        outcome.shared.residual.before.trusted_band_db = residual.map(|r| r.0);
+        outcome.shared.residual.after.trusted_band_db = residual.map(|r| r.1);
         let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
         let text = write(&sheet).unwrap();
         let again = parse(&text).unwrap();

@@ -2,6 +2,7 @@
 #![allow(dead_code, reason = "each of them uses a part")]
 
 pub mod corpus;
+pub mod fits;
 pub mod hang;
 pub mod impulses;
 pub mod outcomes;

@@ -5,10 +5,13 @@
 use bandwright::caution::Caution;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::reach::Effort;
-use bandwright::headroom::Headroom;
 use bandwright::headroom::loudness::loudness_change;
 use bandwright::headroom::programme::Programme;
-use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
+use bandwright::headroom::{Headroom, headroom};
+use bandwright::job::{
+    BeforeAfter, Channel, ChannelCurves, Outcome, Residual, SearchReport, Shared, SharedCurves,
+};
+use bandwright::limits::Limits;
 use bandwright::report::{FileKind, WrittenFile};
 
 pub const RATE_HZ: f64 = 44_100.0;
@@ -43,7 +46,7 @@ pub fn written() -> Vec<WrittenFile> {
 }
 
 /// An ear-gain bump of 5 dB too much, a bass roll-off, a coupler resonance, small ripples; five takes.
-pub fn realistic() -> FitOutcome {
+pub fn realistic() -> Outcome {
     let f = grid();
     let planted = [
         section(Shape::LowShelf, 75.0, -5.5, 0.6),
@@ -78,10 +81,10 @@ pub fn realistic() -> FitOutcome {
         0..f.len(),
         rig_trust(&f),
     );
-    outcome.takes = (1..=5).map(|i| format!("left {i}")).collect();
-    outcome.cautions = vec![
+    outcome.shared.takes = (1..=5).map(|i| format!("left {i}")).collect();
+    outcome.shared.cautions = vec![
         Caution::Boost {
-            peak_gain_db: outcome.headroom.peak_gain_db,
+            peak_gain_db: outcome.shared.headroom.peak_gain_db,
         },
         Caution::Seal,
         Caution::TargetTable {
@@ -89,22 +92,22 @@ pub fn realistic() -> FitOutcome {
                 .into(),
         },
     ];
-    outcome.residual_by_rate_db[2] += 0.31;
+    outcome.shared.residual_by_rate_db[2] += 0.31;
     outcome
 }
 
 /// A flat curve that needs nothing: no sections, one take.
-pub fn flat() -> FitOutcome {
+pub fn flat() -> Outcome {
     let n = grid().len();
     let mut outcome = outcome(vec![], vec![0.0; n], vec![0.0; n], None, 0..n, vec![1.0; n]);
-    outcome.unit = "Dunlin".into();
-    outcome.target = "flat".into();
-    outcome.cautions = vec![Caution::SpreadUnknown];
+    outcome.shared.unit = "Dunlin".into();
+    outcome.shared.target = "flat".into();
+    outcome.shared.cautions = vec![Caution::SpreadUnknown];
     outcome
 }
 
 /// 60 dB from top to bottom, data from 200 Hz to 8 kHz only, and a name that would break a page.
-pub fn wild() -> FitOutcome {
+pub fn wild() -> Outcome {
     let f = grid();
     let support = f.partition_point(|&hz| hz < 200.0)..f.partition_point(|&hz| hz <= 8000.0);
     let measured: Vec<f64> = f
@@ -138,13 +141,13 @@ pub fn wild() -> FitOutcome {
         support,
         trust,
     );
-    outcome.unit = format!("<&\"> {}", "Wandering name ".repeat(13))
+    outcome.shared.unit = format!("<&\"> {}", "Wandering name ".repeat(13))
         .chars()
         .take(200)
         .collect();
-    outcome.target = "<wanted> & \"more\"".into();
-    outcome.takes = vec!["a <1>".into(), "b & c".into()];
-    outcome.cautions = vec![
+    outcome.shared.target = "<wanted> & \"more\"".into();
+    outcome.shared.takes = vec!["a <1>".into(), "b & c".into()];
+    outcome.shared.cautions = vec![
         Caution::Covers {
             lowest_hz: 200.0,
             highest_hz: 8000.0,
@@ -185,7 +188,7 @@ fn outcome(
     spread_db: Option<Vec<f64>>,
     support: std::ops::Range<usize>,
     trust: Vec<f64>,
-) -> FitOutcome {
+) -> Outcome {
     let f = grid();
     let inside = |i: usize| if support.contains(&i) { trust[i] } else { 0.0 };
     let weight: Vec<f64> = (0..f.len()).map(inside).collect();
@@ -214,12 +217,50 @@ fn outcome(
     let first = trusted.iter().position(|w| *w > 0.0).unwrap();
     let last = trusted.iter().rposition(|w| *w > 0.0).unwrap();
     let preamp_db = -(peak_gain_db.max(0.0) * 2.0).ceil() / 2.0;
-    FitOutcome {
+    let residual = BeforeAfter {
+        before: of(before_db, &measured_db),
+        after: of(after_db, &equalised_db),
+    };
+    let residual_by_rate_db = vec![after_db, after_db + 0.01, after_db];
+    let search = SearchReport {
+        evaluations: 48_213,
+        polishes: 310,
+        restarts: 41,
+        searches: 8,
+        agreeing: 5,
+        exact: false,
+        enough: false,
+        effort: Effort::Normal,
+        stop: "every search ended without further gain".into(),
+    };
+    let takes = vec!["left 1".into()];
+    let channel = Channel {
+        side: None,
+        takes: Vec::clone(&takes),
+        kept: vec![],
+        typed_q: vec![None; sections.len()],
+        idle_bands_hz: Vec::new(),
+        residual,
+        residual_by_rate_db: residual_by_rate_db.clone(),
+        objective_db2: after_db * after_db,
+        economy_ratio: 1.32,
+        search: search.clone(),
+        reach: vec![],
+        curves: ChannelCurves {
+            measured_support: support.clone(),
+            measured_db,
+            target_db,
+            equalised_db,
+            sections_db,
+        },
+        sections: sections.clone(),
+    };
+    let shared = Shared {
         set_aside: Vec::new(),
         guard_hz: None,
         smoothing: None,
         unit: "Fieldfare, wool insert".into(),
-        takes: vec!["left 1".into()],
+        takes,
         target: "diffuse-field + low-shelf 90 Hz +3 dB".into(),
         target_source: "invented for these tests".into(),
         limits: "eight sections, half-decibel steps".into(),
@@ -231,48 +272,71 @@ fn outcome(
             any_signal_gain_db: peak_gain_db + 1.9,
             preamp_db,
         },
-        residual: BeforeAfter {
-            before: of(before_db, &measured_db),
-            after: of(after_db, &equalised_db),
-        },
-        residual_by_rate_db: vec![after_db, after_db + 0.01, after_db],
+        residual,
+        residual_by_rate_db,
+        level_difference: None,
         objective_db2: after_db * after_db,
         economy_ratio: 1.32,
-        search: SearchReport {
-            evaluations: 48_213,
-            polishes: 310,
-            restarts: 41,
-            searches: 8,
-            agreeing: 5,
-            exact: false,
-            enough: false,
-            effort: Effort::Normal,
-            stop: "every search ended without further gain".into(),
-        },
+        search,
         trusted_band_hz: Some((f[first], f[last])),
-        curves: OutcomeCurves {
+        curves: SharedCurves {
             aligned_at_hz: None,
-            measured_support: support.clone(),
             support,
-            measured_db,
             spread_db,
-            target_db,
-            equalised_db,
-            sections_db,
             trust,
             weight,
         },
-        reach: vec![],
         cautions: vec![],
-        kept: vec![],
         loudness: loudness_change(&sections, RATE_HZ, preamp_db, &Programme::pink()).unwrap(),
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,
-        typed_q: vec![None; sections.len()],
-        idle_bands_hz: Vec::new(),
         enough: None,
-        sections,
+    };
+    Outcome {
+        shared,
+        channels: vec![channel],
     }
+}
+
+/// An outcome with these sections and no curves, as a sheet needs it; the figures are invented.
+pub fn without_curves(sections: &[Section], limits: &Limits) -> Outcome {
+    let residual = BeforeAfter {
+        before: Residual {
+            weighted_db: 3.123_456_789,
+            trusted_band_db: Some(2.9),
+        },
+        after: Residual {
+            weighted_db: 0.577_215_664,
+            trusted_band_db: Some(0.61),
+        },
+    };
+    let mut outcome = outcome(
+        sections.to_vec(),
+        vec![0.0; grid().len()],
+        vec![0.0; grid().len()],
+        None,
+        0..grid().len(),
+        vec![1.0; grid().len()],
+    );
+    let headroom = headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap();
+    let shared = &mut outcome.shared;
+    shared.limits.clone_from(&limits.name);
+    shared.rates_hz.clone_from(&limits.rates_hz);
+    shared.headroom = headroom;
+    shared.loudness = loudness_change(
+        sections,
+        limits.rates_hz[0],
+        headroom.preamp_db,
+        &Programme::pink(),
+    )
+    .unwrap();
+    shared.residual = residual;
+    shared.residual_by_rate_db = vec![0.577_215_664; limits.rates_hz.len()];
+    shared.economy_ratio = 1.234_567;
+    shared.search.agreeing = 7;
+    shared.search.stop = "no move improves the answer".to_owned();
+    shared.trusted_band_hz = Some((20.0, 10_767.3));
+    outcome
 }
 
 /// Moves `curve_db` to a weighted mean difference of 0 from `target_db`; the rms that remains.

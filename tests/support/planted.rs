@@ -4,7 +4,8 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::{Task, fit, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{Task, Wanted, fit, residual};
 use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid;
@@ -152,15 +153,20 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
     let answer = fit(&Task {
         frequency_hz,
         weight: &weight,
-        wanted_db: &wanted_db,
+        channels: &[Wanted {
+            change_db: &wanted_db,
+            kept: &[],
+        }],
         limits: &limits,
         space: &space(&limits),
-        kept: &[],
         least_gain_db: None,
         economy: 0.0,
         effort,
         seed: 0,
-    });
+        stop: &Stop::default(),
+    })
+    .channels
+    .swap_remove(0);
     let rms_db =
         residual::weighted_rms_db(&answer.sections, RATE_HZ, frequency_hz, &weight, &wanted_db);
     Found {

@@ -1,12 +1,11 @@
 //! Sheets that were loaded rightly or with one mistake, and takes from before and after; all invented, all seeded.
 
+use super::outcomes::without_curves;
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
-use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::loudness_change_of_channels;
 use bandwright::headroom::programme::Programme;
-use bandwright::job::{BeforeAfter, FitOutcome, OutcomeCurves, Residual, SearchReport};
+use bandwright::job::{BeforeAfter, Residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{POINTS, frequency_hz};
@@ -109,71 +108,16 @@ pub fn limits() -> Limits {
 
 /// The sheet of a fit that ended at `sections`.
 pub fn sheet_of(sections: &[Section], limits: &Limits) -> Sheet {
+    let mut outcome = without_curves(sections, limits);
     let residual = Residual {
         weighted_db: 1.0,
         trusted_band_db: Some(1.0),
     };
-    let outcome = FitOutcome {
-        set_aside: Vec::new(),
-        guard_hz: None,
-        smoothing: None,
-        reach: vec![],
-        unit: "an invented unit".to_owned(),
-        takes: vec!["left 1".to_owned()],
-        target: "flat".to_owned(),
-        target_source: "invented for this test".to_owned(),
-        limits: limits.name.clone(),
-        rates_hz: limits.rates_hz.clone(),
-        sections: sections.to_vec(),
-        headroom: headroom(sections, &limits.rates_hz, &limits.preamp_db).unwrap(),
-        residual: BeforeAfter {
-            before: residual,
-            after: residual,
-        },
-        residual_by_rate_db: limits.rates_hz.iter().map(|_| 1.0).collect(),
-        objective_db2: 1.0,
-        economy_ratio: 1.0,
-        search: SearchReport {
-            evaluations: 1,
-            polishes: 1,
-            restarts: 1,
-            searches: 1,
-            agreeing: 1,
-            exact: false,
-            enough: false,
-            effort: Effort::Normal,
-            stop: "invented".to_owned(),
-        },
-        trusted_band_hz: Some((20.0, 10_767.3)),
-        curves: OutcomeCurves {
-            aligned_at_hz: None,
-            support: 0..0,
-            measured_support: 0..0,
-            measured_db: vec![],
-            spread_db: None,
-            target_db: vec![],
-            equalised_db: vec![],
-            sections_db: vec![],
-            trust: vec![],
-            weight: vec![],
-        },
-        cautions: vec![],
-        kept: vec![],
-        typed_q: vec![None; sections.len()],
-        idle_bands_hz: Vec::new(),
-        enough: None,
-        loudness: loudness_change_of_channels(
-            &[sections],
-            limits.rates_hz[0],
-            headroom(sections, &limits.rates_hz, &limits.preamp_db)
-                .unwrap()
-                .preamp_db,
-            &Programme::pink(),
-        )
-        .unwrap(),
-        protection: bandwright::headroom::Protection::default(),
-        loudness_wish: None,
+    outcome.shared.residual = BeforeAfter {
+        before: residual,
+        after: residual,
     };
+    outcome.shared.residual_by_rate_db.fill(1.0);
     Sheet::from_outcome(&outcome, limits).unwrap()
 }
 

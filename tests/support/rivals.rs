@@ -8,7 +8,8 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::reach::Effort;
 use bandwright::fit::space::Space;
-use bandwright::fit::{Answer, Task, fit, residual};
+use bandwright::fit::stop::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use serde_json::{Value, json};
 
@@ -44,20 +45,25 @@ impl Problem {
     }
 
     /// Our answer, without economy.
-    pub fn fit(&self, effort: Effort) -> Answer {
+    pub fn fit(&self, effort: Effort) -> ChannelAnswer {
         let inside = |f_hz: &f64| f_hz.clamp(FIRST_HZ, LAST_HZ);
         fit(&Task {
             frequency_hz: &self.frequency_hz.iter().map(inside).collect::<Vec<_>>(),
             weight: &self.weight,
-            wanted_db: &self.wanted_db,
+            channels: &[Wanted {
+                change_db: &self.wanted_db,
+                kept: &[],
+            }],
             limits: &self.limits,
             space: &self.space(),
-            kept: &[],
             least_gain_db: None,
             economy: 0.0,
             effort,
             seed: 0,
+            stop: &Stop::default(),
         })
+        .channels
+        .swap_remove(0)
     }
 
     /// Root mean square of what `sections` leave, weighted, level-free, dB.
@@ -74,7 +80,7 @@ impl Problem {
     /// Our answer and its CPU time on one core.
     pub fn solve(&self, effort: Effort, core: &OneCore) -> Solved {
         let (answer, cpu_ms) = core.timed(|| self.fit(effort));
-        let unrounded = &answer.reach.levels[answer.reach.levels.len() - 1];
+        let unrounded = &answer.search.levels[answer.search.levels.len() - 1];
         Solved {
             rms_db: self.rms_db(&answer.sections),
             unrounded_rms_db: unrounded.parts.residual.sqrt(),

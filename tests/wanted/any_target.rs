@@ -4,10 +4,10 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;
 
+use crate::support::fits::{self, FitRequest};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::filter::Shape;
 use bandwright::fit::reach::Effort;
-use bandwright::job::{self, FitRequest};
 use bandwright::limits::ShapeCounts;
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz, resample};
 use bandwright::measurement::judge::Settings;
@@ -747,7 +747,7 @@ fn a_measured_curve_plus_a_known_sheet_gives_that_sheet_back() {
                 effort,
                 ..request(target, &measured, &case.sections)
             };
-            let left = job::run(&asked).unwrap().residual.after;
+            let left = fits::run(&asked).unwrap().shared.residual.after;
             println!(
                 "{} of {} sections: {:.4} dB",
                 case.index,
@@ -767,28 +767,31 @@ fn a_measured_curve_plus_a_known_sheet_gives_that_sheet_back() {
 fn pinned_curves_meet_at_the_frequency_and_nothing_else_changes() {
     let measured = bumpy();
     let sections = &planted::cases(1, &[3])[0].sections;
-    let fitted = job::run(&request(target("diffuse-field", &[]), &measured, sections)).unwrap();
-    assert_eq!(fitted.curves.aligned_at_hz, None);
+    let fitted = fits::run(&request(target("diffuse-field", &[]), &measured, sections)).unwrap();
+    assert_eq!(fitted.shared.curves.aligned_at_hz, None);
     for align_hz in [100.0, 517.3, 9000.0] {
         let mut pinned = fitted.clone();
         pinned.align_at(align_hz).unwrap();
         let at = |level_db: &[f64]| {
             let curve = OnGrid {
                 level_db: level_db.to_vec(),
-                support: pinned.curves.support.clone(),
+                support: pinned.shared.curves.support.clone(),
             };
             level_at_hz(&curve, align_hz).unwrap()
         };
-        let wanted_db = at(&pinned.curves.target_db);
-        assert!((at(&pinned.curves.measured_db) - wanted_db).abs() < 1e-9);
-        assert!((at(&pinned.curves.equalised_db) - wanted_db).abs() < 1e-9);
-        let moved = pinned.curves.measured_db[50] - fitted.curves.measured_db[50];
-        for i in fitted.curves.support.clone() {
-            let by_db = pinned.curves.measured_db[i] - fitted.curves.measured_db[i];
+        let wanted_db = at(&pinned.channels[0].curves.target_db);
+        assert!((at(&pinned.channels[0].curves.measured_db) - wanted_db).abs() < 1e-9);
+        assert!((at(&pinned.channels[0].curves.equalised_db) - wanted_db).abs() < 1e-9);
+        let moved =
+            pinned.channels[0].curves.measured_db[50] - fitted.channels[0].curves.measured_db[50];
+        for i in fitted.shared.curves.support.clone() {
+            let by_db =
+                pinned.channels[0].curves.measured_db[i] - fitted.channels[0].curves.measured_db[i];
             assert!((by_db - moved).abs() < 1e-9);
         }
-        assert_eq!(pinned.curves.aligned_at_hz, Some(align_hz));
-        pinned.curves = fitted.curves.clone();
+        assert_eq!(pinned.shared.curves.aligned_at_hz, Some(align_hz));
+        pinned.shared.curves = fitted.shared.curves.clone();
+        pinned.channels[0].curves = fitted.channels[0].curves.clone();
         assert_eq!(pinned, fitted);
     }
     for outside_hz in [20.0, 19_900.0, 0.0, -1.0, f64::NAN] {

@@ -12,14 +12,14 @@ use nalgebra::{DMatrix, DVector};
 
 use super::mirror::other_readings;
 use super::objective::{Level, Objective, Parts, Placed, Workspace};
-use super::reach::{EXACT, Effort, Reach, close_within, needed, reach};
-use super::search::{Candidate, Search};
+use super::one::{self, enough};
+use super::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
+use super::search::{Candidate, EXACT, Search};
 use super::solver::{Landscape, Stopping, minimise, room_for};
 use super::space::Space;
 use super::table::Table;
-use super::{IDLE_DB, Task, enough, fit, steps};
+use super::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 use crate::filter::Section;
-use crate::limits::Limits;
 
 /// Pairs of answers from which both sides settle together, of all sections and of those that are needed.
 const MOST_PAIRS: usize = 4;
@@ -38,66 +38,43 @@ const EQUAL: f64 = 1e-6;
 /// Another answer than the search's own, as for one side.
 const SAME: f64 = 1e-3;
 
-/// One fit for each of two sides: what is wanted, and with what.
-#[derive(Debug, Clone, Copy)]
-pub struct SidesTask<'a> {
-    /// Points, hertz, rising, below half of the first rate.
-    pub frequency_hz: &'a [f64],
-    /// Weight of each point, on both sides, 0 or more, not all 0.
-    pub weight: &'a [f64],
-    /// Wanted change of each side at each point, dB, any level, but the same for both.
-    pub wanted_db: [&'a [f64]; 2],
-    /// What the equaliser accepts, a side; the fit is made at the first of its rates.
-    pub limits: &'a Limits,
-    /// What of that may be used: a part of `limits`.
-    pub space: &'a Space,
-    /// Sections of each side that stay as they are, beside those that are fitted; not counted in `limits` and `space`.
-    pub kept: [&'a [Section]; 2],
-    /// As for one side.
-    pub least_gain_db: Option<f64>,
-    /// Weight of the economy term; 0 turns it off, and the removal of idle sections too.
-    pub economy: f64,
-    /// How long to search, several times over.
-    pub effort: Effort,
-    /// Another seed searches elsewhere; usually 0.
-    pub seed: u64,
+/// What is wanted of both sides, less the level that both have in common: short sums lose no digits.
+struct SidesTask<'a> {
+    task: &'a Task<'a>,
+    wanted_db: [Vec<f64>; 2],
+    kept: [&'a [Section]; 2],
 }
 
-/// What a fit of two sides found.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SidesAnswer {
-    /// The sections of each side, in frequency order, with numbers the equaliser accepts; the kept ones are not among
-    /// them.
-    pub sections: [Vec<Section>; 2],
-    /// How many were allowed a side.
-    pub allowed: usize,
+/// What a fit of both sides found.
+struct Found {
+    sections: [Vec<Section>; 2],
+    allowed: usize,
     /// J with them, the level shared, dB^2.
-    pub objective_db2: f64,
+    objective_db2: f64,
     /// J of each side at the shared level, dB^2; `objective_db2` is their mean.
-    pub side_objective_db2: [f64; 2],
-    /// For each side the two parts of J with 0, 1, ... N sections on both, at a level they share, before steps.
-    pub levels: Vec<[Parts; 2]>,
-    /// The sections of those.
-    pub level_sections: Vec<[Vec<Section>; 2]>,
+    side_objective_db2: [f64; 2],
+    /// For each side the answers with 0, 1, ... N sections on both, at a level they share, before steps.
+    levels: Vec<[CountLevel; 2]>,
     /// How each side was searched for at the shared level; the sections of its levels are not those of `levels`.
-    pub reach: [Reach; 2],
-    /// Evaluations of the objective, all of them.
-    pub evaluations: u64,
-    /// Local solutions computed, all of them.
-    pub polishes: u64,
+    reach: [Reach; 2],
+    evaluations: u64,
+    polishes: u64,
 }
 
-impl SidesTask<'_> {
-    /// What is wanted, less the level that both have in common: short sums lose no digits.
-    fn centred_db(&self) -> [Vec<f64>; 2] {
+impl<'a> SidesTask<'a> {
+    fn new(task: &'a Task<'a>, [left, right]: [Wanted<'a>; 2]) -> Self {
         let (mut sum, mut total) = (0.0, 0.0);
-        for (i, w) in self.weight.iter().enumerate() {
-            sum += w * w * 0.5 * (self.wanted_db[0][i] + self.wanted_db[1][i]);
+        for (i, w) in task.weight.iter().enumerate() {
+            sum += w * w * 0.5 * (left.change_db[i] + right.change_db[i]);
             total += w * w;
         }
         let mean_db = sum / total;
         let less = |wanted_db: &[f64]| wanted_db.iter().map(|d| d - mean_db).collect();
-        self.wanted_db.map(less)
+        Self {
+            task,
+            wanted_db: [left.change_db, right.change_db].map(less),
+            kept: [left.kept, right.kept],
+        }
     }
 
     /// The objective of a side at a level.
@@ -108,82 +85,111 @@ impl SidesTask<'_> {
     }
 
     fn objective(&self, level: Level, wanted_db: &[f64]) -> Objective {
-        let rate_hz = self.limits.rates_hz[0];
-        let (f_hz, weight) = (self.frequency_hz, self.weight);
-        Objective::with_level(level, f_hz, weight, wanted_db, rate_hz, self.economy)
+        let task = self.task;
+        let (rate_hz, f_hz) = (task.limits.rates_hz[0], task.frequency_hz);
+        Objective::with_level(level, f_hz, task.weight, wanted_db, rate_hz, task.economy)
     }
 }
 
 /// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both, nor than
 /// with less effort.
-#[must_use]
-pub fn fit_sides(task: &SidesTask<'_>) -> SidesAnswer {
-    let mut answer = fit_allowed(task);
+pub(super) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
+    let mut found = fit_allowed(task, wanted);
     let needed = task
         .least_gain_db
-        .map(|least_gain_db| needed(&answer.residual_db(), least_gain_db))
-        .filter(|needed| *needed < answer.allowed);
+        .map(|least_gain_db| needed(&found.residual_db(), least_gain_db))
+        .filter(|needed| *needed < found.allowed);
     if needed == Some(0) {
-        answer.side_objective_db2 = answer.levels[0].map(Parts::total);
-        let [left, right] = answer.side_objective_db2;
-        answer.objective_db2 = f64::midpoint(left, right);
-        answer.sections = Default::default();
-        answer.allowed = 0;
+        found.side_objective_db2 = found.levels[0].each_ref().map(|level| level.parts.total());
+        let [left, right] = found.side_objective_db2;
+        found.objective_db2 = f64::midpoint(left, right);
+        found.sections = Default::default();
+        found.allowed = 0;
     } else if let Some(needed) = needed {
         let space = &Space {
             sections: needed,
             ..task.space.clone()
         };
-        let mut fewer = fit_allowed(&SidesTask { space, ..*task });
-        let total = |parts: &[Parts; 2]| parts[0].total() + parts[1].total();
+        let mut fewer = fit_allowed(&Task { space, ..*task }, wanted);
+        let total = |[left, right]: &[CountLevel; 2]| left.parts.total() + right.parts.total();
         for (count, other) in fewer.levels.iter().enumerate() {
-            if total(other) < total(&answer.levels[count]) {
-                answer.levels[count] = *other;
-                answer.level_sections[count].clone_from(&fewer.level_sections[count]);
+            if total(other) < total(&found.levels[count]) {
+                found.levels[count].clone_from(other);
             }
         }
-        fewer.levels = answer.levels;
-        fewer.level_sections = answer.level_sections;
-        fewer.evaluations += answer.evaluations;
-        fewer.polishes += answer.polishes;
-        answer = fewer;
+        fewer.levels = found.levels;
+        fewer.evaluations += found.evaluations;
+        fewer.polishes += found.polishes;
+        found = fewer;
     }
-    answer
+    found.into_answer()
 }
 
-impl SidesAnswer {
-    /// The same answer judged by other wanted changes than those it was fitted to.
-    #[must_use]
-    pub fn judged_by(mut self, task: &SidesTask<'_>) -> Self {
-        let [left, right] = task.centred_db();
-        let task = &SidesTask {
-            wanted_db: [&left, &right],
-            ..*task
-        };
-        let mut joint = Joint::new(task);
-        self.levels = self.level_sections.iter().map(|s| joint.parts(s)).collect();
-        self.side_objective_db2 = joint.parts(&self.sections).map(Parts::total);
-        self.objective_db2 = joint.value(&self.sections);
-        self
+/// The answer of [`fit`] judged by other wanted changes than those it was fitted to.
+pub(super) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [Wanted<'_>; 2]) {
+    let sides = SidesTask::new(task, wanted);
+    let mut joint = Joint::new(&sides);
+    let [left, right] = &mut answer.channels[..] else {
+        return;
+    };
+    for (left, right) in left.levels.iter_mut().zip(&mut right.levels) {
+        let sections = [left.answer.sections(), right.answer.sections()];
+        [left.parts, right.parts] = joint.parts(&sections);
     }
+    let sections = [left.sections.clone(), right.sections.clone()];
+    [left.objective_db2, right.objective_db2] = joint.parts(&sections).map(Parts::total);
+    answer.objective_db2 = joint.value(&sections);
+}
 
+impl Found {
     /// The residual of both sides together with 0, 1, ... sections a side.
     fn residual_db(&self) -> Vec<f64> {
-        let together = |[left, right]: &[Parts; 2]| f64::midpoint(left.residual, right.residual);
-        let levels = self.levels.iter();
-        levels.map(|parts| together(parts).sqrt()).collect()
+        let together = |[left, right]: &[CountLevel; 2]| {
+            f64::midpoint(left.parts.residual, right.parts.residual).sqrt()
+        };
+        self.levels.iter().map(together).collect()
+    }
+
+    fn into_answer(self) -> Answer {
+        let (mut left_levels, mut right_levels) = (Vec::new(), Vec::new());
+        for [left, right] in self.levels {
+            left_levels.push(left);
+            right_levels.push(right);
+        }
+        let sections = self.sections.into_iter().zip(self.side_objective_db2);
+        let levels = [left_levels, right_levels].into_iter().zip(self.reach);
+        let channels = sections.zip(levels);
+        Answer {
+            allowed: self.allowed,
+            objective_db2: self.objective_db2,
+            evaluations: self.evaluations,
+            polishes: self.polishes,
+            channels: channels
+                .map(
+                    |((sections, objective_db2), (levels, search))| ChannelAnswer {
+                        sections,
+                        objective_db2,
+                        levels,
+                        search,
+                    },
+                )
+                .collect(),
+        }
     }
 }
 
 /// The same with as many sections as the space holds.
-fn fit_allowed(task: &SidesTask<'_>) -> SidesAnswer {
+fn fit_allowed(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     let lower = Effort::ALL
         .into_iter()
         .filter(|effort| *effort < task.effort);
-    let mut best = fit_with_effort(task);
+    let mut best = fit_with_effort(task, wanted);
     for effort in lower {
+        if task.stop.is_asked() {
+            break;
+        }
         // The levels to which a longer search leads need not be better ones.
-        let other = fit_with_effort(&SidesTask { effort, ..*task });
+        let other = fit_with_effort(&Task { effort, ..*task }, wanted);
         let evaluations = best.evaluations + other.evaluations;
         let polishes = best.polishes + other.polishes;
         if other.objective_db2 < best.objective_db2 {
@@ -194,25 +200,22 @@ fn fit_allowed(task: &SidesTask<'_>) -> SidesAnswer {
     best
 }
 
-fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
-    let [left, right] = task.centred_db();
-    let task = &SidesTask {
-        wanted_db: [&left, &right],
-        ..*task
-    };
-    let mut joint = Joint::new(task);
+fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
+    let sides = &SidesTask::new(task, wanted);
+    let mut joint = Joint::new(sides);
     let alone = joint.search(task.effort, |side| {
-        task.objective(Level::Free, task.wanted_db[side])
-            .beside(task.kept[side])
+        sides
+            .objective(Level::Free, &sides.wanted_db[side])
+            .beside(sides.kept[side])
     });
-    let one_for_both = one_for_both(task, &mut joint);
+    let one_for_both = one_for_both(sides, &mut joint);
     let full = pairs_of_readings(&alone, &mut joint, |reach| reach.levels.len() - 1);
     // Sections that are hardly needed may have led the level astray.
     let needed = pairs_of_readings(&alone, &mut joint, |reach| {
         enough(&reach.levels, task.economy)
     });
     let mut pairs = [full, needed].concat();
-    if let Some(level) = one_for_both.reach.levels.last() {
+    if let Some(level) = one_for_both.levels.last() {
         pairs.push(joint.settled([level.answer.clone(), level.answer.clone()]));
     }
     let mut best = pairs[0].clone();
@@ -239,8 +242,15 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
     joint.report_truly(&best, &mut reach);
     let rising = joint.rising(&best, &[&reach, &alone]);
     let together = joint.reach_together(&best, &rising);
-    let level_sections: Vec<_> = together.iter().map(Pair::sections).collect();
-    let levels = level_sections.iter().map(|s| joint.parts(s)).collect();
+    let level_of = |pair: &Pair| {
+        let [left, right] = joint.parts(&pair.sections());
+        let level = |side: usize, parts| CountLevel {
+            answer: pair.sides[side].clone(),
+            parts,
+        };
+        [level(0, left), level(1, right)]
+    };
+    let levels = together.iter().map(level_of).collect();
     let chosen = if task.economy > 0.0 {
         let fewer = joint.without_idle(&best, &rising);
         fewest(&mut joint, best, [vec![fewer], together, pairs].concat())
@@ -262,13 +272,12 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
         of_side.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
     }
     let side_objective_db2 = joint.parts(&sections).map(Parts::total);
-    SidesAnswer {
+    Found {
         objective_db2: value,
         side_objective_db2,
         allowed: task.space.capacity(),
         sections,
         levels,
-        level_sections,
         reach,
         evaluations: joint.evaluations(),
         polishes: joint.polishes,
@@ -276,23 +285,21 @@ fn fit_with_effort(task: &SidesTask<'_>) -> SidesAnswer {
 }
 
 /// The usual fit of what both sides want on average.
-fn one_for_both(task: &SidesTask<'_>, joint: &mut Joint<'_>) -> super::Answer {
-    let [left, right] = task.wanted_db;
+fn one_for_both(sides: &SidesTask<'_>, joint: &mut Joint<'_>) -> ChannelAnswer {
+    let [left, right] = &sides.wanted_db;
     let mean_db: Vec<f64> = left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)).collect();
-    let answer = fit(&Task {
-        frequency_hz: task.frequency_hz,
-        weight: task.weight,
-        wanted_db: &mean_db,
-        limits: task.limits,
-        space: task.space,
-        // Where sides keep different sections, this is one more start that the joint search may use.
-        kept: task.kept[0],
+    let task = Task {
         least_gain_db: None,
-        economy: task.economy,
-        effort: task.effort,
-        seed: task.seed,
-    });
-    joint.add(&answer.reach);
+        ..*sides.task
+    };
+    let wanted = Wanted {
+        change_db: &mean_db,
+        // Where sides keep different sections, this is one more start that the joint search may use.
+        kept: sides.kept[0],
+    };
+    let mut answer = one::fit(&task, wanted);
+    let answer = answer.channels.remove(0);
+    joint.add(&answer.search);
     answer
 }
 
@@ -303,7 +310,7 @@ fn pairs_of_readings(
     joint: &mut Joint<'_>,
     count: impl Fn(&Reach) -> usize,
 ) -> Vec<Pair> {
-    let space = joint.task.space;
+    let space = joint.task.task.space;
     let found = alone
         .each_ref()
         .map(|reach| readings(&reach.levels[count(reach)].answer, space));
@@ -431,8 +438,10 @@ impl<'a> Joint<'a> {
         effort: Effort,
         objective: impl Fn(usize) -> Objective + Sync,
     ) -> [Reach; 2] {
-        let (space, seed) = (self.task.space, self.task.seed);
-        let one = |side| reach(&objective(side), space, effort, seed);
+        let Task {
+            space, seed, stop, ..
+        } = *self.task.task;
+        let one = |side| reach(&objective(side), space, effort, seed, stop);
         let (left, right) = rayon::join(|| one(0), || one(1));
         for reach in [&left, &right] {
             self.add(reach);
@@ -451,7 +460,7 @@ impl<'a> Joint<'a> {
     fn together<'b>(&'b mut self, sides: &'b [Candidate; 2]) -> Together<'b> {
         let walls = sides
             .each_ref()
-            .map(|side| self.task.space.walls(side.sections().into_iter()));
+            .map(|side| self.task.task.space.walls(side.sections().into_iter()));
         let [left, right] = walls;
         let [left_room, right_room] = &mut self.rooms;
         let placed = |side: usize, room| {
@@ -517,7 +526,12 @@ impl<'a> Joint<'a> {
         work: impl FnOnce(&mut Search<'_>) -> T,
     ) -> T {
         let table = Table::default();
-        let mut judge = Search::new(self.task.at(side, level_db), &table, self.task.space, 0);
+        let mut judge = Search::new(
+            self.task.at(side, level_db),
+            &table,
+            self.task.task.space,
+            0,
+        );
         let done = work(&mut judge);
         self.searching += judge.room.evaluations;
         self.polishes += judge.polishes;
@@ -559,7 +573,7 @@ impl<'a> Joint<'a> {
 
     /// For each side the best known for 0, 1, ... N - 1 sections at the pair's level, whatever the searches were for.
     fn rising(&mut self, best: &Pair, searches: &[&[Reach; 2]]) -> [Vec<Candidate>; 2] {
-        let space = self.task.space;
+        let space = self.task.task.space;
         [0, 1].map(|side| {
             self.judge(side, best.level_db, |judge| {
                 let mut rising: Vec<Candidate> = Vec::new();
@@ -622,8 +636,12 @@ impl<'a> Joint<'a> {
 
     /// Numbers that the equaliser accepts. They move the level a little, so that the other numbers must follow.
     fn on_steps(&mut self, chosen: Pair) -> [Vec<Section>; 2] {
-        let (limits, space) = (self.task.limits, self.task.space);
-        let effort = self.task.effort;
+        let Task {
+            limits,
+            space,
+            effort,
+            ..
+        } = *self.task.task;
         let mut level_db = chosen.level_db;
         let mut sides = chosen.sides;
         let mut best: Option<(f64, [Vec<Section>; 2])> = None;

@@ -2,37 +2,32 @@
 
 use std::ops::Range;
 
-use super::{FitRequest, SpreadFigures};
+use super::SpreadFigures;
+use super::prepared::Job;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Shape;
 use crate::fit::boxes;
 use crate::fit::space::Space;
 use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
-use crate::measurement::judge::Judged;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
 use crate::message::Number;
 
 /// Where a fit may look, and how much it believes what it sees there.
-pub(super) struct Ground {
+pub(super) struct Basis {
     pub guard_hz: Option<(f64, f64)>,
     pub trust: Vec<f64>,
     pub weight: Vec<f64>,
     pub space: Space,
 }
 
-pub(super) fn ground(
-    request: &FitRequest,
-    limits: &Limits,
-    judged: &Judged,
-    support: &Range<usize>,
-) -> Result<Ground> {
-    let guard_hz = guard_hz(request, judged);
-    let trust = trust(&request.judging.rig, guard_hz);
-    let spread_db = judged.average.spread_db.as_deref();
-    let weight = weights(request.weight.as_ref(), &trust, spread_db, support)?;
-    Ok(Ground {
+pub(super) fn basis(job: &Job<'_>, limits: &Limits, support: &Range<usize>) -> Result<Basis> {
+    let guard_hz = guard_hz(job);
+    let trust = trust(&job.measured.judging.rig, guard_hz);
+    let spread_db = job.judged.average.spread_db.as_deref();
+    let weight = weights(job.measured.weight.as_ref(), &trust, spread_db, support)?;
+    Ok(Basis {
         space: space(limits, support, guard_hz)?,
         guard_hz,
         trust,
@@ -40,17 +35,12 @@ pub(super) fn ground(
     })
 }
 
-impl Ground {
+impl Basis {
     /// What one more section must gain, where as few as needed are asked for: no less than the takes differ.
-    pub fn least_gain_db(
-        &self,
-        request: &FitRequest,
-        judged: &Judged,
-        support: &Range<usize>,
-    ) -> Option<f64> {
-        let asked_db = request.least_gain_db?;
-        let trusted_band_hz = request.judging.rig.trusted_band_hz(support);
-        let spread_db = judged.average.spread_db.as_deref();
+    pub fn least_gain_db(&self, job: &Job<'_>, support: &Range<usize>) -> Option<f64> {
+        let asked_db = job.wish.least_gain_db?;
+        let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
+        let spread_db = job.judged.average.spread_db.as_deref();
         let spread =
             spread_db.and_then(|spread_db| SpreadFigures::of(spread_db, support, trusted_band_hz));
         Some(spread.map_or(asked_db, |spread| asked_db.max(spread.rms_db)))
@@ -66,12 +56,13 @@ impl Ground {
 }
 
 /// Where the curve is the coupler's. A rig that is believed everywhere has no such place, and given weights replace it.
-fn guard_hz(request: &FitRequest, judged: &Judged) -> Option<(f64, f64)> {
-    let resonance = judged
+fn guard_hz(job: &Job<'_>) -> Option<(f64, f64)> {
+    let resonance = job
+        .judged
         .resonance
         .as_ref()
         .filter(|resonance| resonance.moves)?;
-    let guarded = request.weight.is_none() && request.judging.rig != Rig::Flat;
+    let guarded = job.measured.weight.is_none() && job.measured.judging.rig != Rig::Flat;
     guarded.then_some(resonance.guard_hz)
 }
 

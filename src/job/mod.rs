@@ -1,0 +1,22 @@
+//! The whole job: takes are judged once, and sections are fitted to them as often as something is wished for.
+//!
+//! A [`Measured`] becomes a [`Prepared`], which [`Prepared::fit`] fits to a [`Wish`] within limits; what comes out is an
+//! [`Outcome`], and [`mod@cost`] says what it costs.
+
+pub mod cost;
+pub mod outcome;
+pub mod prepared;
+pub mod wish;
+
+mod basis;
+mod cautions;
+mod loudness_wish;
+mod record;
+mod restraint;
+
+pub use outcome::{
+    BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, Outcome,
+    ReachPoint, Residual, SearchReport, Shared, SharedCurves, SpreadFigures, TradeOffPoint, TypedQ,
+};
+pub use prepared::{Measured, Prepared};
+pub use wish::{ECONOMY, Wish};

@@ -1,0 +1,89 @@
+//! Whole fits in one call: what was measured and what is wanted side by side, as tests vary both.
+
+use bandwright::error::Result;
+use bandwright::filter::Section;
+use bandwright::fit::reach::Effort;
+use bandwright::fit::stop::Stop;
+use bandwright::headroom::Protection;
+use bandwright::job::{ECONOMY, Measured, Outcome, Prepared, Wish};
+use bandwright::limits::Limits;
+use bandwright::measurement::judge::Settings;
+use bandwright::measurement::parse::Weight;
+use bandwright::measurement::phase::BeyondEq;
+use bandwright::measurement::smooth::Width;
+use bandwright::measurement::takes::Take;
+use bandwright::wanted::{Contour, Target};
+
+#[derive(Debug, Clone)]
+pub struct FitRequest {
+    pub unit: String,
+    pub takes: Vec<Take>,
+    pub judging: Settings,
+    pub smoothing: Option<Width>,
+    pub beyond_eq: Vec<BeyondEq>,
+    pub weight: Option<Weight>,
+    pub target: Option<Target>,
+    pub contours: Vec<Contour>,
+    pub limits: Limits,
+    pub kept: [Vec<Section>; 2],
+    pub least_gain_db: Option<f64>,
+    pub economy: f64,
+    pub protection: Protection,
+    pub most_loudness_loss_db: Option<f64>,
+    pub effort: Effort,
+}
+
+impl FitRequest {
+    pub fn new(unit: impl Into<String>, takes: Vec<Take>, limits: Limits) -> Self {
+        Self {
+            unit: unit.into(),
+            takes,
+            judging: Settings::default(),
+            smoothing: None,
+            beyond_eq: Vec::new(),
+            weight: None,
+            target: None,
+            contours: Vec::new(),
+            limits,
+            kept: [Vec::new(), Vec::new()],
+            least_gain_db: None,
+            economy: ECONOMY,
+            protection: Protection::default(),
+            most_loudness_loss_db: None,
+            effort: Effort::default(),
+        }
+    }
+}
+
+/// One EQ for both sides.
+pub fn run(request: &FitRequest) -> Result<Outcome> {
+    fit(request, false)
+}
+
+/// One EQ for each side.
+pub fn run_per_side(request: &FitRequest) -> Result<Outcome> {
+    fit(request, true)
+}
+
+fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
+    let request = request.clone();
+    let prepared = Prepared::new(Measured {
+        unit: request.unit,
+        takes: request.takes,
+        judging: request.judging,
+        smoothing: request.smoothing,
+        beyond_eq: request.beyond_eq,
+        weight: request.weight,
+    })?;
+    let wish = Wish {
+        target: request.target,
+        contours: request.contours,
+        per_side,
+        kept: request.kept,
+        least_gain_db: request.least_gain_db,
+        economy: request.economy,
+        protection: request.protection,
+        most_loudness_loss_db: request.most_loudness_loss_db,
+    };
+    prepared.fit(&wish, &request.limits, request.effort, &Stop::default())
+}
