@@ -25,8 +25,8 @@
 //! nothing.
 //!
 //! ```
-//! use bandwright::fit::reach::Effort;
-//! use bandwright::fit::stop::Stop;
+//! use bandwright::fit::Effort;
+//! use bandwright::fit::Stop;
 //! use bandwright::job::{Measured, Prepared, Wish};
 //! use bandwright::limits::Limits;
 //! use bandwright::measurement::takes::{Take, side_from_name};

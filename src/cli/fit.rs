@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
-use bandwright::fit::reach::Effort;
-use bandwright::fit::stop::Stop;
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection;

@@ -1,55 +1,37 @@
 //! Stage 5: the fit. Takes what is wanted at a set of points, their weights and what may be used; gives the sections.
 //!
-//! [`space`] is what may be used and [`boxes`] makes it from limits; [`objective`] is J and its derivatives, computed by
-//! [`kernel`]; [`solver`] descends to a local minimum by [`elimination`] and knows numbers only; [`search`] changes the structure,
-//! with a [`table`] of sections and [`pricing`] of what changes bring; [`reach`] does so for 1 to N sections within a budget;
-//! [`mirror`] chooses between shelves that differ only in level; [`steps`] puts the numbers on the equaliser's steps
-//! (`lattice`), all together by a `beam` over a quadratic model. `one` does all of it for one channel, [`two`] for two channels at one
-//! level; [`mod@stop`] ends either early.
+//! [`space`] is what may be used, made of limits by [`space::boxes`]; [`objective`] is J and its derivatives, computed by
+//! [`objective::kernel`]; [`solver`] descends to a local minimum and knows numbers only. [`search`] changes the structure, with
+//! a table of sections and prices of what changes bring, for 1 to N sections within a budget ([`search::reach`]), and chooses
+//! between shelves that differ only in level ([`search::mirror`]). [`steps`] puts the numbers on the equaliser's steps.
+//! [`channels`] does all of it for one channel, or for two at one level; [`mod@stop`] ends either early.
 
 pub mod lanes;
 
-pub mod kernel;
-
 pub mod random;
-
-pub mod space;
-
-pub mod boxes;
-
-pub mod objective;
-
-pub mod elimination;
-
-pub mod solver;
-
-pub mod pricing;
-
-pub mod table;
-
-pub mod search;
-
-pub mod reach;
-
-pub mod mirror;
-
-mod beam;
-
-mod lattice;
-
-pub mod steps;
 
 pub mod stop;
 
-mod one;
+pub mod space;
 
-pub mod two;
+pub mod objective;
+
+pub mod solver;
+
+pub mod search;
+
+pub mod steps;
+
+pub mod channels;
 
 pub mod residual;
 
-use reach::{Effort, Level, Reach};
+pub use search::reach::Effort;
+pub use stop::Stop;
+
+use channels::{one, two};
+use search::reach::{Level, Reach};
 use space::Space;
-use stop::Stop;
 
 use crate::filter::Section;
 use crate::limits::Limits;

@@ -7,7 +7,7 @@
 
 use super::outcome::TradeOffPoint;
 use super::restraint::Playable;
-use crate::fit::reach::Effort;
+use crate::fit::Effort;
 
 /// Halvings of the interval between a ceiling that is low enough and one that is not, with quick fits.
 const BISECTIONS: usize = 7;

@@ -5,7 +5,7 @@ use std::ops::Range;
 use crate::caution::Caution;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{QMeaning, Section};
-use crate::fit::reach::Effort;
+use crate::fit::Effort;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};

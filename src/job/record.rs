@@ -10,8 +10,8 @@ use super::{
     SearchReport, Shared, SharedCurves, TypedQ,
 };
 use crate::filter::{Section, cascade};
-use crate::fit::reach::{Effort, Level, Reach};
 use crate::fit::residual::{ChannelsRms, channels_rms, economy_ratio_of_channels};
+use crate::fit::search::reach::{Effort, Level, Reach};
 use crate::fit::{Answer, IDLE_DB};
 use crate::limits::Limits;
 use crate::measurement::grid;

@@ -3,7 +3,7 @@
 use crate::error::{ErrorKind, Result};
 use crate::filter::Section;
 use crate::fit::Answer;
-use crate::fit::reach::Effort;
+use crate::fit::Effort;
 use crate::fit::space::Space;
 use crate::headroom::loudness::{LoudnessChange, loudness_change_of_channels};
 use crate::headroom::programme::Programme;

@@ -8,7 +8,7 @@ use super::data::WrittenFile;
 use super::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::caution::Caution;
 use crate::filter::{Section, Shape};
-use crate::fit::reach::Effort;
+use crate::fit::Effort;
 use crate::headroom::cost::Cost;
 use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};

@@ -18,8 +18,8 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use support::{corpus, planted};
 
-use bandwright::fit::reach::Effort;
-use bandwright::fit::stop::Stop;
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual};
 use bandwright::job::ECONOMY;
 use bandwright::limits::{Limits, ShapeCounts};

@@ -8,13 +8,13 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+use bandwright::fit::Effort;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
-use bandwright::fit::pricing::Surroundings;
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
+use bandwright::fit::search::pricing::Surroundings;
+use bandwright::fit::search::table::Table;
 use bandwright::fit::search::{Candidate, Search};
 use bandwright::fit::solver::Stopping;
-use bandwright::fit::table::Table;
 use bandwright::limits::ShapeCounts;
 use nalgebra::{Matrix3, Vector3};
 use rivals::{OneCore, Problem, RATE_HZ, median};

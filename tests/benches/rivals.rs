@@ -20,10 +20,12 @@ use support::{corpus, rivals};
 use argmin::core::{CostFunction, Error, Executor};
 use argmin::solver::particleswarm::ParticleSwarm;
 use bandwright::filter::Shape;
-use bandwright::fit::kernel::{Abreast, Derivatives, Levels, Points, SetAbreast, Sign, padded};
+use bandwright::fit::Effort;
+use bandwright::fit::objective::kernel::{
+    Abreast, Derivatives, Levels, Points, SetAbreast, Sign, padded,
+};
 use bandwright::fit::objective::{Objective, Placed, Workspace, sections};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use bandwright::limits::ShapeCounts;
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt};
 use nalgebra::storage::Owned;

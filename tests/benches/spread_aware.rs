@@ -7,10 +7,10 @@
 //! equalised: level-free rms under trust alone, which favours neither. Invented curves; nothing here was measured.
 
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::stop::Stop;
 use bandwright::fit::{Task, Wanted, fit, residual};
 use bandwright::job::ECONOMY;
 use bandwright::limits::Limits;

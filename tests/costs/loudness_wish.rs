@@ -5,7 +5,7 @@ use assert_cmd::Command;
 use bandwright::caution::Caution;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::fit::residual::weighted_rms_db;
 use bandwright::headroom::headroom;
 use bandwright::headroom::loudness::{loudness_change, loudness_change_of_channels};

@@ -1,14 +1,14 @@
 //! The fast kernels against the plain formulas.
 
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::fit::kernel::{
+use bandwright::fit::channels::two::Together;
+use bandwright::fit::lanes::{self, LANES};
+use bandwright::fit::objective::kernel::{
     Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows, SetAbreast,
     Sign, Square, TILE, padded,
 };
-use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
 use bandwright::fit::solver::{Landscape, room_for};
-use bandwright::fit::two::Together;
 use nalgebra::{DVector, SVector};
 use num_dual::{DualNum, DualSVec64, gradient};
 use proptest::prelude::*;

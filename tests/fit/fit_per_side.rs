@@ -7,7 +7,7 @@ use assert_cmd::Command;
 use bandwright::caution::Caution;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::fit::residual::{channels_rms, economy_ratio_of_channels};
 use bandwright::headroom::{headroom, peak::peak};
 use bandwright::job::{Channel, ChannelCurves, LevelDifference, Outcome};

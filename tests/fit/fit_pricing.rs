@@ -2,11 +2,11 @@
 
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::objective::{Level, Objective, Placed, Workspace};
-use bandwright::fit::pricing::{Surroundings, without_each};
 use bandwright::fit::random::Random;
 use bandwright::fit::search::Candidate;
+use bandwright::fit::search::pricing::{Surroundings, without_each};
+use bandwright::fit::search::table::Table;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::table::Table;
 use nalgebra::{DMatrix, DVector};
 use proptest::prelude::*;
 

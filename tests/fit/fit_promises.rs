@@ -10,12 +10,12 @@ use std::sync::mpsc;
 use std::time::Duration;
 
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::Stop;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::{Effort, Reach};
+use bandwright::fit::search::reach::{Effort, Reach};
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::stop::Stop;
-use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, mirror, residual};
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual, search::mirror};
 use bandwright::limits::{Limits, ShapeCounts};
 use planted::RATE_HZ;
 use rayon::prelude::*;

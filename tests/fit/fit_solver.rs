@@ -1,10 +1,10 @@
 //! The bounded solver on problems whose answers are known, and beside another solver.
 
 use bandwright::filter::{Section, Shape, cascade, response};
-use bandwright::fit::elimination::{Room, System};
 use bandwright::fit::lanes::LANES;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
+use bandwright::fit::solver::elimination::{Room, System};
 use bandwright::fit::solver::{Landscape, Model, Solution, Step, Stop, Stopping, Walls, minimise};
 use bandwright::fit::space::variables;
 use bandwright::measurement::grid;

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::filter::{Section, Shape};
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::limits::Limits;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::{Settings, judge};

@@ -7,7 +7,7 @@ use assert_cmd::Command;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::{Effort, needed};
+use bandwright::fit::search::reach::{Effort, needed};
 use bandwright::headroom::headroom;
 use bandwright::limits::rules::{Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts};

@@ -5,12 +5,12 @@
 use crate::support::planted;
 
 use bandwright::filter::{Section, Shape};
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::stop::Stop;
-use bandwright::fit::{ChannelAnswer, Task, Wanted, boxes, fit};
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, space::boxes};
 use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::grid;

@@ -3,8 +3,8 @@
 use crate::support::planted;
 
 use bandwright::filter::{Section, Shape};
+use bandwright::fit::Effort;
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use planted::{Planted, cases, recover};
 use rayon::prelude::*;
 

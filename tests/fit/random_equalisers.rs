@@ -8,7 +8,7 @@
 use crate::support::rivals;
 
 use bandwright::filter::cascade;
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::limits::ShapeCounts;
 use rayon::prelude::*;
 

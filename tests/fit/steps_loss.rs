@@ -7,9 +7,9 @@
 use std::path::Path;
 
 use bandwright::filter::Section;
-use bandwright::fit::reach::Effort;
-use bandwright::fit::stop::Stop;
-use bandwright::fit::{ChannelAnswer, Task, Wanted, boxes, fit, residual};
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual, space::boxes};
 use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;

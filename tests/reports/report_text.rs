@@ -4,7 +4,7 @@ use crate::support::outcomes;
 
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::job::{Outcome, ReachPoint};
 use bandwright::report::{FileKind, WrittenFile, fit_text, words};
 use proptest::prelude::*;
@@ -118,7 +118,9 @@ fn searches_of_which_one_or_two_agree_are_not_called_certain() {
     let mut outcome = outcomes::realistic();
     let doubt = "A better answer is possible; --effort deep searches longest.";
     let unwrapped = |outcome: &Outcome| {
-        let text = fit_text(outcome, &[], &[]);
+        let mut outcome = outcome.clone();
+        outcome.channels[0].search = outcome.shared.search.clone();
+        let text = fit_text(&outcome, &[], &[]);
         text.split_whitespace().collect::<Vec<_>>().join(" ")
     };
     for (agreeing, doubted) in [(1, true), (2, true), (3, false), (8, false)] {
@@ -226,6 +228,7 @@ fn names_cannot_steer_the_terminal() {
     let mut outcome = outcomes::flat();
     outcome.shared.unit = "red \u{1b}[31m\u{7}\r\u{202e}".into();
     outcome.shared.takes = vec!["\u{9b}2J".into()];
+    outcome.channels[0].takes = outcome.shared.takes.clone();
     let text = fit_text(&outcome, &[], &outcomes::written());
     assert!(text.chars().all(|c| c == '\n' || !c.is_control()));
     assert!(!text.contains('\u{202e}'));
@@ -272,6 +275,7 @@ proptest! {
         let mut outcome = outcomes::wild();
         outcome.shared.unit = unit;
         outcome.shared.takes = vec![take; 9];
+        outcome.channels[0].takes = outcome.shared.takes.clone();
         outcome.shared.target_source = source.clone();
         outcome.shared.limits = source.clone();
         outcome.shared.cautions.push(Caution::TargetTable { text: source });

@@ -2,8 +2,8 @@
 
 use bandwright::error::Result;
 use bandwright::filter::Section;
-use bandwright::fit::reach::Effort;
-use bandwright::fit::stop::Stop;
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::headroom::Protection;
 use bandwright::job::{ECONOMY, Measured, Outcome, Prepared, Wish};
 use bandwright::limits::Limits;

@@ -4,7 +4,7 @@
 
 use bandwright::caution::Caution;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::headroom::loudness::loudness_change;
 use bandwright::headroom::programme::Programme;
 use bandwright::headroom::{Headroom, headroom};
@@ -82,6 +82,7 @@ pub fn realistic() -> Outcome {
         rig_trust(&f),
     );
     outcome.shared.takes = (1..=5).map(|i| format!("left {i}")).collect();
+    outcome.channels[0].takes = outcome.shared.takes.clone();
     outcome.shared.cautions = vec![
         Caution::Boost {
             peak_gain_db: outcome.shared.headroom.peak_gain_db,
@@ -147,6 +148,7 @@ pub fn wild() -> Outcome {
         .collect();
     outcome.shared.target = "<wanted> & \"more\"".into();
     outcome.shared.takes = vec!["a <1>".into(), "b & c".into()];
+    outcome.channels[0].takes = outcome.shared.takes.clone();
     outcome.shared.cautions = vec![
         Caution::Covers {
             lowest_hz: 200.0,

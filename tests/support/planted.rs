@@ -1,10 +1,10 @@
 //! Random cascades on the common grid, and their recovery.
 
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use bandwright::fit::space::{Ranges, Space};
-use bandwright::fit::stop::Stop;
 use bandwright::fit::{Task, Wanted, fit, residual};
 use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts};

@@ -5,10 +5,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::Effort;
+use bandwright::fit::Stop;
 use bandwright::fit::random::Random;
-use bandwright::fit::reach::Effort;
 use bandwright::fit::space::Space;
-use bandwright::fit::stop::Stop;
 use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use serde_json::{Value, json};

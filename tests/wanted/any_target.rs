@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use crate::support::fits::{self, FitRequest};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::filter::Shape;
-use bandwright::fit::reach::Effort;
+use bandwright::fit::Effort;
 use bandwright::limits::ShapeCounts;
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz, resample};
 use bandwright::measurement::judge::Settings;

@@ -13,17 +13,19 @@
 //!
 //! Kept sections are part of `G`, `P` and `M` without variables of their own.
 
+pub mod kernel;
+
 use std::ops::Range;
 
 use nalgebra::{DMatrix, DVector};
 
-use super::kernel::{
+use crate::filter::{Section, Shape, cascade};
+use crate::fit::lanes::{LANES, Lanes, aligned, splat, sum};
+use crate::fit::solver::Landscape;
+use kernel::{
     Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, SetAbreast, Sign,
     Square, padded,
 };
-use super::lanes::{LANES, Lanes, aligned, splat, sum};
-use super::solver::Landscape;
-use crate::filter::{Section, Shape, cascade};
 
 /// Stands for a normalised weight of 0, so that `s * (r / s)` is `r` at every point.
 const LEAST_WEIGHT: f64 = 1e-30;
@@ -295,18 +297,18 @@ impl Objective {
     }
 
     /// Number of points with padding.
-    pub(super) fn padded_len(&self) -> usize {
+    pub(in crate::fit) fn padded_len(&self) -> usize {
         self.blocks.points.padded_len()
     }
 
     /// Columns of [`Self::padded_len`] multiplied by the weights.
-    pub(super) fn weighted(&self, columns: &[f64]) -> Vec<f64> {
+    pub(in crate::fit) fn weighted(&self, columns: &[f64]) -> Vec<f64> {
         let weights = self.blocks.weight.iter().cycle();
         columns.iter().zip(weights).map(|(x, w)| x * w).collect()
     }
 
     /// The weighted response of one section, projected where the level is free: `s (G - mean)`; with its squared length.
-    pub(super) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
+    pub(in crate::fit) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
         let mut level_db = vec![0.0; self.padded_len()];
         pulp::Arch::new().dispatch(OneLevel {
             points: &self.blocks.points,
@@ -396,7 +398,7 @@ pub struct Workspace {
 
 impl Workspace {
     /// The largest sum of all sections at a point, in the last evaluation, dB.
-    pub(super) fn largest_boost_db(&self) -> f64 {
+    pub(in crate::fit) fn largest_boost_db(&self) -> f64 {
         self.boost_db
             .iter()
             .zip(&self.cut_db)
@@ -406,18 +408,18 @@ impl Workspace {
     }
 
     /// The weighted mean of `G - wanted` in the last evaluation, dB.
-    pub(super) fn mean_db(&self) -> f64 {
+    pub(in crate::fit) fn mean_db(&self) -> f64 {
         self.mean_db
     }
 
     /// The derivatives of [`Self::mean_db`] by the variables, after the last derivatives of J.
-    pub(super) fn mean_slopes(&self) -> &[f64] {
+    pub(in crate::fit) fn mean_slopes(&self) -> &[f64] {
         &self.level[..3 * self.section_count()]
     }
 
     /// What is there to follow a change after the last evaluation, weighted, appended column by column: the level where it is
     /// free, and the gains.
-    pub(super) fn gain_columns(&mut self, objective: &Objective, out: &mut Vec<f64>) {
+    pub(in crate::fit) fn gain_columns(&mut self, objective: &Objective, out: &mut Vec<f64>) {
         let blocks = &objective.blocks;
         if objective.level == Level::Free {
             out.extend_from_slice(&blocks.weight);
@@ -436,7 +438,7 @@ impl Workspace {
     }
 
     /// The levels of the sections of the last evaluation, dB, appended column by column.
-    pub(super) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
+    pub(in crate::fit) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
         let points = &objective.blocks.points;
         for (ratio, _) in self.groups.iter().flat_map(Abreast::sections) {
             let start = out.len();
@@ -450,12 +452,12 @@ impl Workspace {
     }
 
     /// Sections of the last evaluation.
-    pub(super) fn section_count(&self) -> usize {
+    pub(in crate::fit) fn section_count(&self) -> usize {
         self.signs.len()
     }
 
     /// The second part of J in the last evaluation if a section of these levels were left out.
-    pub(super) fn economy_without(&self, objective: &Objective, level_db: &[f64]) -> f64 {
+    pub(in crate::fit) fn economy_without(&self, objective: &Objective, level_db: &[f64]) -> f64 {
         if objective.economy == 0.0 {
             return 0.0;
         }
@@ -468,7 +470,7 @@ impl Workspace {
     }
 
     /// The residual of the last evaluation, weighted and normalised, appended: its squared length is the first part of J.
-    pub(super) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
+    pub(in crate::fit) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
         out.extend(
             self.error_db
                 .iter()
@@ -493,7 +495,7 @@ fn linearise_work(points: usize, sections: usize) -> u64 {
 }
 
 /// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
-pub(super) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
+pub(in crate::fit) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
     let points = objective.padded_len();
     2 * value_work(points, sections, objective.economy > 0.0, 0) + linearise_work(points, sections)
 }
@@ -618,7 +620,7 @@ impl<'a> Placed<'a> {
     }
 
     /// The workspace, which holds the last evaluation.
-    pub(super) fn room(&self) -> &Workspace {
+    pub(in crate::fit) fn room(&self) -> &Workspace {
         self.room
     }
 }

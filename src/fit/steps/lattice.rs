@@ -4,8 +4,8 @@
 //! steps there.
 
 use super::beam::Steps;
-use super::space::{Ranges, Space, variables};
 use crate::filter::{QMeaning, Section, Shape};
+use crate::fit::space::{Ranges, Space, variables};
 use crate::limits::{Limits, Setting};
 
 /// Decimals of a continuous gain, dB.
@@ -17,16 +17,16 @@ const F0_DIGITS: i32 = 5;
 
 /// Which of a section's three numbers.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Number {
+pub(in crate::fit) enum Number {
     F0,
     Gain,
     Q,
 }
 
 impl Number {
-    pub(super) const ALL: [Self; 3] = [Self::F0, Self::Gain, Self::Q];
+    pub(in crate::fit) const ALL: [Self; 3] = [Self::F0, Self::Gain, Self::Q];
 
-    pub(super) fn of(self, section: &Section) -> f64 {
+    pub(in crate::fit) fn of(self, section: &Section) -> f64 {
         match self {
             Self::F0 => section.f0_hz,
             Self::Gain => section.gain_db,
@@ -34,7 +34,7 @@ impl Number {
         }
     }
 
-    pub(super) fn set(self, section: &mut Section, value: f64) {
+    pub(in crate::fit) fn set(self, section: &mut Section, value: f64) {
         match self {
             Self::F0 => section.f0_hz = value,
             Self::Gain => section.gain_db = value,
@@ -45,22 +45,22 @@ impl Number {
 
 /// The numbers that the equaliser accepts for some sections, each of which stays in its box. Sections are *typed* here: their
 /// q is what the equaliser calls q.
-pub(super) struct Lattice<'a> {
-    pub(super) limits: &'a Limits,
-    pub(super) boxes: Vec<&'a Ranges>,
+pub(in crate::fit) struct Lattice<'a> {
+    pub(in crate::fit) limits: &'a Limits,
+    pub(in crate::fit) boxes: Vec<&'a Ranges>,
 }
 
 /// The values a number may take: whole steps inside the range that the fit may use.
-pub(super) struct Knob<'a> {
-    pub(super) setting: &'a Setting,
-    pub(super) number: Number,
+pub(in crate::fit) struct Knob<'a> {
+    pub(in crate::fit) setting: &'a Setting,
+    pub(in crate::fit) number: Number,
     more_digits: i32,
     low: f64,
     high: f64,
 }
 
 impl<'a> Lattice<'a> {
-    pub(super) fn new(limits: &'a Limits, space: &'a Space, sections: &[Section]) -> Self {
+    pub(in crate::fit) fn new(limits: &'a Limits, space: &'a Space, sections: &[Section]) -> Self {
         let boxes = space.boxes_for(sections);
         Self { limits, boxes }
     }
@@ -70,7 +70,7 @@ impl<'a> Lattice<'a> {
     }
 
     /// True when a number of this kind has steps in any section.
-    pub(super) fn has_steps(&self, number: Number, shapes: &[Shape]) -> bool {
+    pub(in crate::fit) fn has_steps(&self, number: Number, shapes: &[Shape]) -> bool {
         let knobs = shapes.iter().enumerate();
         knobs
             .map(|(k, &shape)| self.knob(number, k, shape))
@@ -78,7 +78,7 @@ impl<'a> Lattice<'a> {
     }
 
     /// Which variables have steps.
-    pub(super) fn stepped(&self, shapes: &[Shape]) -> Vec<bool> {
+    pub(in crate::fit) fn stepped(&self, shapes: &[Shape]) -> Vec<bool> {
         let is_stepped = |i: usize| {
             let knob = self.knob(Number::ALL[i % 3], i / 3, shapes[i / 3]);
             knob.setting.is_stepped()
@@ -86,7 +86,7 @@ impl<'a> Lattice<'a> {
         (0..3 * shapes.len()).map(is_stepped).collect()
     }
 
-    pub(super) fn knob(&self, number: Number, k: usize, shape: Shape) -> Knob<'a> {
+    pub(in crate::fit) fn knob(&self, number: Number, k: usize, shape: Shape) -> Knob<'a> {
         let ranges = self.boxes[k];
         let setting = self.limits.knobs(shape, ranges.slot)[number as usize];
         let whole = setting.min()..=setting.max();
@@ -121,7 +121,7 @@ impl<'a> Lattice<'a> {
         inside.then_some(Section { q, ..*typed })
     }
 
-    pub(super) fn all_played(&self, typed: &[Section]) -> Option<Vec<Section>> {
+    pub(in crate::fit) fn all_played(&self, typed: &[Section]) -> Option<Vec<Section>> {
         let played = typed
             .iter()
             .enumerate()
@@ -153,7 +153,7 @@ impl<'a> Lattice<'a> {
     }
 
     /// All sections on their nearest steps; those that the equaliser has no number for are left out.
-    pub(super) fn all_rounded(
+    pub(in crate::fit) fn all_rounded(
         &self,
         sections: &[Section],
         more_digits: i32,
@@ -169,7 +169,7 @@ impl<'a> Lattice<'a> {
 
 impl Knob<'_> {
     /// The value nearest to `x`; without steps, the nearest of few decimals.
-    pub(super) fn nearest(&self, x: f64) -> f64 {
+    pub(in crate::fit) fn nearest(&self, x: f64) -> f64 {
         let Some(index) = self.setting.nearest_index(x) else {
             return self.typed(x).clamp(self.low, self.high);
         };
@@ -184,7 +184,7 @@ impl Knob<'_> {
     }
 
     /// Values near `x`, the nearest first.
-    pub(super) fn near(&self, x: f64) -> Vec<f64> {
+    pub(in crate::fit) fn near(&self, x: f64) -> Vec<f64> {
         const AROUND: i64 = 3;
         let nearest = self.nearest(x);
         let unit = 10f64.powi(-self.decimals(nearest));
@@ -220,7 +220,7 @@ impl Knob<'_> {
     }
 
     /// The value so many steps away, if there is one in range.
-    pub(super) fn moved(&self, from: f64, steps: i64) -> Option<f64> {
+    pub(in crate::fit) fn moved(&self, from: f64, steps: i64) -> Option<f64> {
         let index = i64::try_from(self.setting.nearest_index(from)?).ok()?;
         let index = usize::try_from(index.checked_add(steps)?).ok()?;
         if index >= self.setting.len()? {
@@ -232,7 +232,7 @@ impl Knob<'_> {
 }
 
 /// The variable of a number of section `k` when it is on its nearest step, or so many steps away from it.
-pub(super) fn held_at(
+pub(in crate::fit) fn held_at(
     sections: &[Section],
     k: usize,
     number: Number,
@@ -258,7 +258,7 @@ pub(super) fn held_at(
 }
 
 /// The values of every variable (ln f0, gain, ln q) of some sections, as [`beam`](super::beam) asks for them.
-pub(super) struct Scales<'a> {
+pub(in crate::fit) struct Scales<'a> {
     lattice: &'a Lattice<'a>,
     shapes: &'a [Shape],
     scales: Vec<Scale>,
@@ -281,7 +281,7 @@ enum Scale {
 }
 
 impl<'a> Scales<'a> {
-    pub(super) fn new(lattice: &'a Lattice<'a>, shapes: &'a [Shape]) -> Self {
+    pub(in crate::fit) fn new(lattice: &'a Lattice<'a>, shapes: &'a [Shape]) -> Self {
         let scales: Vec<Scale> = (0..3 * shapes.len())
             .map(|i| lattice.scale(Number::ALL[i % 3], i / 3, shapes[i / 3]))
             .collect();
@@ -300,7 +300,7 @@ impl<'a> Scales<'a> {
     }
 
     /// Variables of one value, which are on it already.
-    pub(super) fn fixed(&self) -> Vec<bool> {
+    pub(in crate::fit) fn fixed(&self) -> Vec<bool> {
         let is_fixed = |scale: &Scale| match scale {
             Scale::Even { last, .. } => *last == 0.0,
             Scale::List(values) => values.len() == 1,
@@ -310,7 +310,7 @@ impl<'a> Scales<'a> {
     }
 
     /// True when every variable has steps.
-    pub(super) fn all_stepped(&self) -> bool {
+    pub(in crate::fit) fn all_stepped(&self) -> bool {
         let continuous = |scale: &Scale| matches!(scale, Scale::Continuous);
         !self.scales.iter().any(continuous)
     }

@@ -1,7 +1,7 @@
 //! Two sides, each with sections of its own, and one level for both, so that the image does not move.
 //!
 //! `J = (J_left + J_right) / 2` with one `c`: both sides have the same weights. The level is eliminated here as
-//! [`super::objective`] does for one side: with the sides' means `m` of `G - wanted` and their slopes `u`,
+//! [`crate::fit::objective`] does for one side: with the sides' means `m` of `G - wanted` and their slopes `u`,
 //! `J = (V_left + V_right) / 2 - m^2`, `V` at the level 0 and `m` the mean of both; its gradient is half of theirs
 //! less `m u`, and the Gauss-Newton matrix half of theirs, block by block, less `u u^T / 2` over all.
 //!
@@ -10,16 +10,16 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use super::mirror::other_readings;
-use super::objective::{Level, Objective, Parts, Placed, Workspace};
 use super::one::{self, enough};
-use super::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
-use super::search::{Candidate, EXACT, Search};
-use super::solver::{Landscape, Stopping, minimise, room_for};
-use super::space::Space;
-use super::table::Table;
-use super::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 use crate::filter::Section;
+use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace};
+use crate::fit::search::mirror::other_readings;
+use crate::fit::search::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
+use crate::fit::search::table::Table;
+use crate::fit::search::{Candidate, EXACT, Search};
+use crate::fit::solver::{Landscape, Stopping, minimise, room_for};
+use crate::fit::space::Space;
+use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 
 /// Pairs of answers from which both sides settle together, of all sections and of those that are needed.
 const MOST_PAIRS: usize = 4;
@@ -93,7 +93,7 @@ impl<'a> SidesTask<'a> {
 
 /// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both, nor than
 /// with less effort.
-pub(super) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
+pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
     let mut found = fit_allowed(task, wanted);
     let needed = task
         .least_gain_db
@@ -126,7 +126,7 @@ pub(super) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
 }
 
 /// The answer of [`fit`] judged by other wanted changes than those it was fitted to.
-pub(super) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [Wanted<'_>; 2]) {
+pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [Wanted<'_>; 2]) {
     let sides = SidesTask::new(task, wanted);
     let mut joint = Joint::new(&sides);
     let [left, right] = &mut answer.channels[..] else {

@@ -9,16 +9,16 @@
 
 use rayon::prelude::*;
 
-use super::IDLE_DB;
 use super::mirror::best_reading;
-use super::objective::{Objective, Parts, Thinning, iteration_work};
-use super::random::Random;
-use super::search::{Candidate, EXACT, Search};
-use super::solver::Stopping;
-use super::space::Space;
-use super::stop::Stop;
 use super::table::Table;
+use super::{Candidate, EXACT, Search};
 use crate::filter::Section;
+use crate::fit::IDLE_DB;
+use crate::fit::objective::{Objective, Parts, Thinning, iteration_work};
+use crate::fit::random::Random;
+use crate::fit::solver::Stopping;
+use crate::fit::space::Space;
+use crate::fit::stop::Stop;
 
 /// How long to search.
 #[derive(
@@ -161,7 +161,7 @@ const CELL_OCTAVES: f64 = 1.0 / 16.0;
 const CELLS_A_SECTION: f64 = 7.5;
 
 /// To the bottom.
-pub(super) const CLOSE: Stopping = Stopping {
+pub(in crate::fit) const CLOSE: Stopping = Stopping {
     iterations: 300,
     relative_fall: 1e-7,
     value: 1e-18,
@@ -374,7 +374,7 @@ impl Reach {
     }
 
     /// Takes what a search for fewer sections found better.
-    pub(super) fn learn(&mut self, other: &Self) {
+    pub(in crate::fit) fn learn(&mut self, other: &Self) {
         for (level, other) in self.levels.iter_mut().zip(&other.levels) {
             if other.parts.total() < level.parts.total() {
                 level.clone_from(other);
@@ -385,7 +385,7 @@ impl Reach {
     }
 
     /// Reports the searches for fewer sections instead, after learning from them.
-    pub(super) fn report_as(&mut self, other: &Self) {
+    pub(in crate::fit) fn report_as(&mut self, other: &Self) {
         let last = other.levels.len() - 1;
         let best = self.levels[last].parts.total();
         let same = other.levels[last].parts.total() <= (best * (1.0 + SAME)).max(EXACT);
@@ -591,7 +591,7 @@ fn distinct(mut ends: Vec<Candidate>, best: &Candidate) -> Vec<Candidate> {
 }
 
 /// [`CLOSE`], shorter where there are very many sections.
-pub(super) fn close_within(objective: &Objective, sections: usize) -> Stopping {
+pub(in crate::fit) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     let affordable = CLOSE_WORK / iteration_work(objective, sections).max(1);
     Stopping {
         iterations: CLOSE.iterations.min(affordable.max(3)),

@@ -1,14 +1,15 @@
 //! The fit of one channel, whose level is free: the searches, idle sections, readings of shelves, steps.
 
-use super::objective::Objective;
-use super::reach::{self, Level, Reach, close_within};
-use super::search::{Candidate, Search};
-use super::space::Space;
-use super::table::Table;
-use super::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, mirror, steps};
+use crate::fit::objective::Objective;
+use crate::fit::search::mirror;
+use crate::fit::search::reach::{self, Level, Reach, close_within};
+use crate::fit::search::table::Table;
+use crate::fit::search::{Candidate, Search};
+use crate::fit::space::Space;
+use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 
 /// Fits sections to what is wanted of one channel, with all else that the task says.
-pub(super) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
+pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let objective = objective(task, wanted);
     let mut reach = reach::reach(&objective, task.space, task.effort, task.seed, task.stop);
     let mut allowed = reach.levels.len() - 1;
@@ -51,7 +52,7 @@ pub(super) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
 }
 
 /// The answer of [`fit`] judged by another wanted change than the one it was fitted to.
-pub(super) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: Wanted<'_>) {
+pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: Wanted<'_>) {
     let table = Table::default();
     let mut judge = Search::new(objective(task, wanted), &table, task.space, 0);
     for channel in &mut answer.channels {
@@ -106,7 +107,7 @@ fn fewest_needed(
 }
 
 /// The fewest sections whose residual is that of all, within what does not matter; all without economy.
-pub(super) fn enough(levels: &[Level], economy: f64) -> usize {
+pub(in crate::fit) fn enough(levels: &[Level], economy: f64) -> usize {
     let all = levels.len() - 1;
     let allowed_db = levels[all].parts.residual.sqrt() + IDLE_DB;
     let enough = |level: &Level| level.parts.residual.sqrt() <= allowed_db;

@@ -5,8 +5,8 @@
 //! Schur complement) leaves the inner products of what they cannot make up for. Walls of the followers are not looked at:
 //! prices choose what to try, and the solver settles it.
 
-use super::kernel::{Products, TILE};
-use super::objective::{Objective, Workspace};
+use crate::fit::objective::kernel::{Products, TILE};
+use crate::fit::objective::{Objective, Workspace};
 
 /// The sections at hand as prices see them: one column after another, of equal length. To be set before it is used.
 #[derive(Debug, Default)]
@@ -27,12 +27,15 @@ impl Surroundings {
     }
 
     /// How many columns follow; the error is the next one.
-    pub(super) fn followers(&self) -> usize {
+    pub(in crate::fit) fn followers(&self) -> usize {
         self.followers
     }
 
     /// All columns, and then `more`.
-    pub(super) fn with<'a>(&'a self, more: impl Iterator<Item = &'a [f64]>) -> Vec<&'a [f64]> {
+    pub(in crate::fit) fn with<'a>(
+        &'a self,
+        more: impl Iterator<Item = &'a [f64]>,
+    ) -> Vec<&'a [f64]> {
         self.columns.chunks_exact(self.length).chain(more).collect()
     }
 }
@@ -43,7 +46,7 @@ const NOTHING: f64 = 1e-9;
 
 /// Inner products of columns: the first rows of the matrix, from the diagonal on.
 #[derive(Debug)]
-pub(super) struct Gram {
+pub(in crate::fit) struct Gram {
     products: Vec<f64>,
     width: usize,
     rows: usize,
@@ -206,7 +209,12 @@ pub fn without_each(
 /// Work of pricing with so many followers and columns that are added, all of them with one another or each alone, in the unit of
 /// [`Workspace::work`].
 #[must_use]
-pub(super) fn work(points: usize, followers: usize, added: usize, with_one_another: bool) -> u64 {
+pub(in crate::fit) fn work(
+    points: usize,
+    followers: usize,
+    added: usize,
+    with_one_another: bool,
+) -> u64 {
     let all = followers + 1 + added;
     let rows = if with_one_another { all } else { followers + 1 };
     (2000 + points * rows * all / 48 + added * added * usize::from(with_one_another) * 3 / 2) as u64

@@ -12,17 +12,21 @@
 //!
 //! Plain rounding is one of the ends: the answer is never worse.
 
+mod beam;
+
+mod lattice;
+
 use nalgebra::DVector;
 
-use super::beam::{self, Model};
-use super::lattice::{Lattice, Number, Scales, held_at};
-use super::objective::{Objective, Placed};
-use super::reach::Effort;
-use super::search::{Candidate, Search};
-use super::solver::{Landscape, Stopping, room_for};
-use super::space::Space;
 use crate::filter::Section;
+use crate::fit::objective::{Objective, Placed};
+use crate::fit::search::reach::Effort;
+use crate::fit::search::{Candidate, Search};
+use crate::fit::solver::{Landscape, Stopping, room_for};
+use crate::fit::space::Space;
 use crate::limits::Limits;
+use beam::Model;
+use lattice::{Lattice, Number, Scales, held_at};
 
 /// One digit more for each, up to so many, while typing them raises J by more than this share and this much, dB^2: a
 /// cascade that is met exactly is met exactly on paper too.
@@ -80,7 +84,7 @@ impl Plan {
 
 /// The sections of one of `candidates`, the best first, with numbers that the equaliser accepts, and J with them. `space`
 /// lies within `limits`.
-pub(super) fn on_steps(
+pub(in crate::fit) fn on_steps(
     candidates: &[Candidate],
     limits: &Limits,
     space: &Space,

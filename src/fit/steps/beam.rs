@@ -15,17 +15,17 @@ const DAMPING: f64 = 0.1;
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
 /// A function near a point.
-pub(super) struct Model<'a> {
+pub(in crate::fit) struct Model<'a> {
     /// The point.
-    pub(super) x: &'a [f64],
+    pub(in crate::fit) x: &'a [f64],
     /// The gradient there.
-    pub(super) gradient: DVector<f64>,
+    pub(in crate::fit) gradient: DVector<f64>,
     /// The curvature there, its lower triangle.
-    pub(super) curvature: DMatrix<f64>,
+    pub(in crate::fit) curvature: DMatrix<f64>,
 }
 
 /// The values that variables may take.
-pub(super) trait Steps {
+pub(in crate::fit) trait Steps {
     /// About the distance between the values of variable `i` near `x`; 0 where it is continuous.
     fn spacing(&self, i: usize, x: &[f64]) -> f64;
     /// Variables that must be put before `i`.
@@ -50,7 +50,7 @@ impl Model<'_> {
     }
 
     /// What a step of each variable costs in the model while all others settle; 0 for held ones.
-    pub(super) fn prices(&self, steps: &impl Steps, held: &[bool]) -> Vec<f64> {
+    pub(in crate::fit) fn prices(&self, steps: &impl Steps, held: &[bool]) -> Vec<f64> {
         let free = free(held);
         let mut prices = vec![0.0; held.len()];
         if let Some(covariance) = self.covariance(&free) {
@@ -63,7 +63,7 @@ impl Model<'_> {
 
     /// Up to `width` points with every variable on a value that has any, the held ones staying where they are; the one that
     /// the model likes best first.
-    pub(super) fn points_on(
+    pub(in crate::fit) fn points_on(
         &self,
         steps: &impl Steps,
         held: &[bool],
@@ -114,7 +114,7 @@ impl Model<'_> {
 }
 
 /// Work of [`Model::points_on`], in nanoseconds on the machine of `tests/benches/RESULTS.md`.
-pub(super) fn work(held: &[bool], width: usize) -> u64 {
+pub(in crate::fit) fn work(held: &[bool], width: usize) -> u64 {
     let free = free(held).len();
     (free * (2 * free * free + width * (150 + free))) as u64
 }

@@ -7,7 +7,7 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-use super::lanes::{LANES, Lanes, add, aligned, splat};
+use crate::fit::lanes::{LANES, Lanes, add, aligned, splat};
 
 /// Room to solve systems.
 #[derive(Debug, Default)]

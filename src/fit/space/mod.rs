@@ -1,9 +1,11 @@
 //! What the fit may choose: shapes, how many of each, and the boxes of each section's variables.
 
+pub mod boxes;
+
 use std::ops::RangeInclusive;
 
-use super::random::Random;
 use crate::filter::{Section, Shape};
+use crate::fit::random::Random;
 use crate::limits::rules::paired;
 
 /// One box of a shape's numbers.
@@ -130,7 +132,7 @@ impl Space {
 
     /// The largest cut and the largest boost, dB, that sections of all these shapes can have; each 0 where one of them can
     /// have none.
-    pub(super) fn most_alike(&self, shapes: &[Shape]) -> [f64; 2] {
+    pub(in crate::fit) fn most_alike(&self, shapes: &[Shape]) -> [f64; 2] {
         let most = |of_box: fn(&Ranges) -> f64| {
             let of_shape = |shape: &Shape| self.boxes_of(*shape).iter().map(of_box);
             let most = shapes
@@ -235,7 +237,7 @@ impl Space {
 
     /// One more section beside these, anywhere in any box that it may have, octaves of frequency and q alike. None when there
     /// is no such box.
-    pub(super) fn any(&self, sections: &[Section], random: &mut Random) -> Option<Section> {
+    pub(in crate::fit) fn any(&self, sections: &[Section], random: &mut Random) -> Option<Section> {
         let open = self.open(sections);
         let boxes: Vec<(Shape, &Ranges)> = Shape::ALL
             .into_iter()
@@ -392,7 +394,7 @@ impl Ranges {
 }
 
 /// The first nearest of some boxes.
-pub(super) fn nearest<'a>(
+pub(in crate::fit) fn nearest<'a>(
     boxes: impl Iterator<Item = &'a Ranges>,
     section: &Section,
 ) -> Option<&'a Ranges> {
@@ -400,7 +402,7 @@ pub(super) fn nearest<'a>(
 }
 
 /// The ends of the variables (ln f0, gain, ln q) of sections that lie in these boxes, lower and upper.
-pub(super) fn walls_of(boxes: &[&Ranges]) -> (Vec<f64>, Vec<f64>) {
+pub(in crate::fit) fn walls_of(boxes: &[&Ranges]) -> (Vec<f64>, Vec<f64>) {
     let ends = |ranges: &&Ranges| {
         let Ranges {
             f0_hz, gain_db, q, ..

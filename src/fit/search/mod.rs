@@ -7,13 +7,21 @@
 //! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
 //! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
 
-use super::objective::{Level, Objective, Parts, Placed, Workspace, sections};
-use super::pricing::{Surroundings, without_each};
-use super::random::Random;
-use super::solver::{Room, Stopping, minimise_toward};
-use super::space::{Open, Ranges, Space, variables, walls_of};
-use super::table::Table;
+pub mod pricing;
+
+pub mod table;
+
+pub mod mirror;
+
+pub mod reach;
+
 use crate::filter::{Section, Shape};
+use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace, sections};
+use crate::fit::random::Random;
+use crate::fit::solver::{Room, Stopping, minimise_toward};
+use crate::fit::space::{Open, Ranges, Space, variables, walls_of};
+use pricing::{Surroundings, without_each};
+use table::Table;
 
 /// Sections under construction, and J with them.
 #[derive(Debug, Clone, PartialEq)]
@@ -65,7 +73,7 @@ impl Candidate {
         sections(&self.shapes, &self.x).collect()
     }
 
-    pub(super) fn push(&mut self, section: &Section) {
+    pub(in crate::fit) fn push(&mut self, section: &Section) {
         self.shapes.push(section.shape);
         self.x.extend(variables(section));
     }
@@ -87,7 +95,7 @@ impl Candidate {
         (0..self.len()).all(|k| (0..other.len()).any(|j| alike(k, j)))
     }
 
-    pub(super) fn remove(&mut self, index: usize) {
+    pub(in crate::fit) fn remove(&mut self, index: usize) {
         self.shapes.remove(index);
         self.x.drain(3 * index..3 * index + 3);
     }
@@ -131,7 +139,7 @@ const PROMISING: f64 = 2.0;
 /// A proposal is accepted below so many times the present J.
 const ACCEPTED: f64 = 1.05;
 /// J below this, dB^2, is an exact answer, and all exact answers are the same: 0.0001 dB rms are left.
-pub(super) const EXACT: f64 = 1e-8;
+pub(in crate::fit) const EXACT: f64 = 1e-8;
 
 /// Sections whose ln f0, gain (dB) and ln q differ by less are near each other. A proposal that comes near the point it was
 /// made from, no better than that yet, is on its way back there: it is not followed any further.
@@ -201,7 +209,7 @@ impl<'a> Search<'a> {
     }
 
     /// The same, given up when it is plain that J will not fall below `hoped_for`.
-    pub(super) fn polish_toward(
+    pub(in crate::fit) fn polish_toward(
         &mut self,
         candidate: &mut Candidate,
         stopping: &Stopping,
@@ -212,7 +220,7 @@ impl<'a> Search<'a> {
     }
 
     /// Descends with each section in its own of `boxes` and the variables marked in `held` kept as they are.
-    pub(super) fn polish_held(
+    pub(in crate::fit) fn polish_held(
         &mut self,
         candidate: &mut Candidate,
         boxes: &[&Ranges],
@@ -253,12 +261,12 @@ impl<'a> Search<'a> {
     }
 
     /// J with these sections.
-    pub(super) fn value_of(&mut self, sections: &[Section]) -> f64 {
+    pub(in crate::fit) fn value_of(&mut self, sections: &[Section]) -> f64 {
         self.parts(&Candidate::of(sections)).total()
     }
 
     /// The largest sum of all sections at the objective's points, dB.
-    pub(super) fn largest_boost_db(&mut self, candidate: &Candidate) -> f64 {
+    pub(in crate::fit) fn largest_boost_db(&mut self, candidate: &Candidate) -> f64 {
         self.parts(candidate);
         self.room.largest_boost_db()
     }
@@ -583,7 +591,7 @@ impl<'a> Search<'a> {
     }
 
     /// The section whose loss leaves the least J, as far as the level and the gains of the others make up for it.
-    pub(super) fn least_useful(&mut self, candidate: &Candidate) -> usize {
+    pub(in crate::fit) fn least_useful(&mut self, candidate: &Candidate) -> usize {
         self.least_useful_of(candidate, 0..candidate.len())
     }
 

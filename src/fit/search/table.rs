@@ -1,10 +1,10 @@
 //! A table of unit sections, correlated with a residual to price the next one or two.
 
-use super::objective::{Level, Objective};
 use super::pricing::{Gram, Surroundings, work};
-use super::random::Random;
-use super::space::{Ranges, Space, nearest};
 use crate::filter::{Section, Shape};
+use crate::fit::objective::{Level, Objective};
+use crate::fit::random::Random;
+use crate::fit::space::{Ranges, Space, nearest};
 
 /// Gain of the table's sections, dB: a middle gain, since a section's form changes a little with it.
 const UNIT_GAIN_DB: f64 = 3.0;

@@ -17,14 +17,16 @@
 //! element, because a section of 0 dB has no slope in its frequency and q; the active-set method is left to the
 //! steps that need it. Guaranteed: the point stays in the box and the value never rises.
 
+pub mod elimination;
+
 use argmin::core::{
     Error as ArgminError, Executor, IterState, KV, Problem, Solver, State, TerminationReason,
     TerminationStatus,
 };
 use nalgebra::{DMatrix, DVector};
 
-use super::elimination::{self, System};
-use super::lanes::LANES;
+use crate::fit::lanes::LANES;
+use elimination::System;
 
 /// A smooth function over a box.
 pub trait Landscape {

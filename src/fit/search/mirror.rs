@@ -1,10 +1,10 @@
 //! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free or not.
 
-use super::objective::Level;
-use super::search::{Candidate, EXACT, Search};
-use super::solver::Stopping;
-use super::space::Space;
+use super::{Candidate, EXACT, Search};
 use crate::filter::{Section, Shape};
+use crate::fit::objective::Level;
+use crate::fit::solver::Stopping;
+use crate::fit::space::Space;
 
 /// More shelves than this are left as they are: each doubles the choices.
 const MOST_SHELVES: usize = 6;
@@ -29,7 +29,7 @@ pub fn mirrored(section: &Section) -> Option<Section> {
 /// Among all readings of the candidate's shelves that the space of `judge` allows, the one of least J; among
 /// equals the one of least boost. The sections settle again where the economy term counts. Where the level is fixed, there
 /// is no other reading.
-pub(super) fn best_reading(
+pub(in crate::fit) fn best_reading(
     candidate: Candidate,
     judge: &mut Search<'_>,
     stopping: &Stopping,
@@ -60,7 +60,7 @@ pub(super) fn best_reading(
 }
 
 /// The sections with some of their shelves mirrored, in every way that `space` allows; none with very many shelves.
-pub(super) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
+pub(in crate::fit) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
     let shelves = shelves(sections);
     if shelves.len() > MOST_SHELVES {
         return Vec::new();

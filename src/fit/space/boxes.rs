@@ -2,11 +2,11 @@
 //!
 //! Rules that depend on the frequency or on the sign of the gain cut a box into parts. The boxes hold the cookbook's q: where
 //! an equaliser means something else by q, they hold every q that its numbers can stand for, and the search on its steps
-//! ([`super::steps`]) keeps to its numbers themselves.
+//! ([`crate::fit::steps`]) keeps to its numbers themselves.
 
 use std::ops::RangeInclusive;
 
-use super::space::{Ranges, Space};
+use super::{Ranges, Space};
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;

@@ -17,8 +17,8 @@
 
 use std::f64::consts::{FRAC_PI_2, LN_10, PI};
 
-use super::lanes::{LANES, Lanes, add, exp, ln_of_quotient, sin_in_quarter, splat, sum};
 use crate::filter::{Section, Shape};
+use crate::fit::lanes::{LANES, Lanes, add, exp, ln_of_quotient, sin_in_quarter, splat, sum};
 use crate::units::DB_PER_POWER_NEPER;
 
 /// So many times eight ratios are multiplied before a logarithm is taken: 16 of at most 1e15 stay far from overflow.
