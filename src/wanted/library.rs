@@ -4,7 +4,7 @@ use std::path::{Component, Path, PathBuf};
 
 use super::contour::ContourEntry;
 use super::recipe::{BlendEntry, FLAT, MEASURED, Recipe, Reference, parse_recipe, stem};
-use super::target::{Ground, Target, percent};
+use super::target::{Base, Target, percent};
 use super::unit::unit_target;
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::measurement::takes::Side;
@@ -168,7 +168,7 @@ impl<'a> Resolving<'a> {
                 name: String::new(),
                 source: String::new(),
                 warnings: Vec::new(),
-                ground: Ground::Flat,
+                base: Base::Flat,
                 trust: None,
                 contours: Vec::new(),
             }

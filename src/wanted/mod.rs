@@ -1,7 +1,7 @@
 //! Stage 2: what is wanted. Takes a measurement on the common grid and the name, file or taste that says how it
 //! should be; gives the wanted change, target minus measured.
 //!
-//! A [`Target`] is a ground and [`Contour`]s; [`recipe`] reads one from a file, [`library`] finds it by name or path, be
+//! A [`Target`] is a base and [`Contour`]s; [`recipe`] reads one from a file, [`library`] finds it by name or path, be
 //! it a curve, a unit, a blend of two or what the unit has now; [`mod@difference`] compares two.
 
 use std::ops::Range;
@@ -27,7 +27,7 @@ pub mod shown;
 
 pub use contour::{Contour, ContourEntry};
 pub use recipe::{Recipe, Reference};
-pub use target::{Ground, Target};
+pub use target::{Base, Target};
 
 /// What an equaliser should do to the measured curve; its level is free.
 #[derive(Debug, Clone, PartialEq)]

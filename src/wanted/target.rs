@@ -8,7 +8,7 @@ use crate::message::Number;
 
 /// What a target stands on.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Ground {
+pub enum Base {
     /// 0 dB everywhere.
     Flat,
     /// What the unit that is fitted has now; [`Target::over`] says what that is, and until then it counts as flat.
@@ -33,7 +33,7 @@ pub struct Blend {
     pub share: f64,
 }
 
-/// The wanted response: a ground and contours on top of it. Its level is free; only its form counts.
+/// The wanted response: a base and contours on top of it. Its level is free; only its form counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Target {
     /// Its name, with the contours that were added to it.
@@ -43,10 +43,10 @@ pub struct Target {
     /// What one should know before using it, in sentences.
     pub warnings: Vec<String>,
     /// What it stands on.
-    pub ground: Ground,
+    pub base: Base,
     /// How far it can be believed at each grid point, 0 to 1, where it was measured; None where nobody says.
     pub trust: Option<Vec<f64>>,
-    /// What is added to the ground.
+    /// What is added to the base.
     pub contours: Vec<Contour>,
 }
 
@@ -58,7 +58,7 @@ impl Target {
             name: "as measured".to_owned(),
             source: "the measurement itself, changed by taste".to_owned(),
             warnings: Vec::new(),
-            ground: Ground::Measured,
+            base: Base::Measured,
             trust: None,
             contours: Vec::new(),
         }
@@ -71,7 +71,7 @@ impl Target {
             name: name.to_owned(),
             source: source.to_owned(),
             warnings: Vec::new(),
-            ground: Ground::Curve(curve),
+            base: Base::Curve(curve),
             trust: None,
             contours: Vec::new(),
         }
@@ -139,7 +139,7 @@ impl Target {
             ),
             warnings,
             trust: least(self.trust.as_deref(), other.trust.as_deref()),
-            ground: Ground::Blend(Box::new(Blend {
+            base: Base::Blend(Box::new(Blend {
                 one: self,
                 other,
                 share,
@@ -180,9 +180,9 @@ impl Target {
     /// The same target for a unit that has `measured` now.
     #[must_use]
     pub fn over(mut self, measured: &OnGrid) -> Self {
-        self.ground = match self.ground {
-            Ground::Measured => Ground::Curve(measured.clone()),
-            Ground::Blend(blend) => Ground::Blend(Box::new(Blend {
+        self.base = match self.base {
+            Base::Measured => Base::Curve(measured.clone()),
+            Base::Blend(blend) => Base::Blend(Box::new(Blend {
                 one: blend.one.over(measured),
                 other: blend.other.over(measured),
                 share: blend.share,
@@ -195,35 +195,33 @@ impl Target {
     /// True where what the unit has now is part of it.
     #[must_use]
     pub fn is_relative(&self) -> bool {
-        match &self.ground {
-            Ground::Measured => true,
-            Ground::Flat | Ground::Curve(_) => false,
-            Ground::Blend(blend) => blend.one.is_relative() || blend.other.is_relative(),
+        match &self.base {
+            Base::Measured => true,
+            Base::Flat | Base::Curve(_) => false,
+            Base::Blend(blend) => blend.one.is_relative() || blend.other.is_relative(),
         }
     }
 
     /// The grid points that it covers, all where it does not depend on data.
     #[must_use]
     pub fn support(&self) -> std::ops::Range<usize> {
-        match &self.ground {
-            Ground::Flat | Ground::Measured => 0..POINTS,
-            Ground::Curve(curve) => curve.support.clone(),
-            Ground::Blend(blend) => {
-                grid::intersection(&blend.one.support(), &blend.other.support())
-            }
+        match &self.base {
+            Base::Flat | Base::Measured => 0..POINTS,
+            Base::Curve(curve) => curve.support.clone(),
+            Base::Blend(blend) => grid::intersection(&blend.one.support(), &blend.other.support()),
         }
     }
 
     /// The target's level in dB on the common grid, its sections as an equaliser at `rate_hz` plays them.
     #[must_use]
     pub fn level_on_grid(&self, rate_hz: f64) -> OnGrid {
-        let mut on_grid = match &self.ground {
-            Ground::Flat | Ground::Measured => OnGrid {
+        let mut on_grid = match &self.base {
+            Base::Flat | Base::Measured => OnGrid {
                 level_db: vec![0.0; POINTS],
                 support: 0..POINTS,
             },
-            Ground::Curve(curve) => curve.clone(),
-            Ground::Blend(blend) => blend.level_on_grid(rate_hz),
+            Base::Curve(curve) => curve.clone(),
+            Base::Blend(blend) => blend.level_on_grid(rate_hz),
         };
         let support = on_grid.support.clone();
         let f_hz = &grid::frequency_hz()[support.clone()];

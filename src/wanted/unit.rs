@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use super::recipe::Reference;
-use super::target::{Ground, Target};
+use super::target::{Base, Target};
 use crate::error::{Error, ErrorKind, Result, nearest_spelling};
 use crate::measurement::judge::{Settings, judge};
 use crate::measurement::rig::Rig;
@@ -109,7 +109,7 @@ pub(super) fn unit_target(
             )]
         },
         name,
-        ground: Ground::Curve(curve.clone()),
+        base: Base::Curve(curve.clone()),
         trust: Some(trust),
         contours: Vec::new(),
     })

@@ -22,7 +22,7 @@ use argmin::solver::particleswarm::ParticleSwarm;
 use bandwright::filter::Shape;
 use bandwright::fit::Effort;
 use bandwright::fit::objective::kernel::{
-    Abreast, Derivatives, Levels, Points, SetAbreast, Sign, padded,
+    Derivatives, FillGroup, Levels, Points, SectionGroup, Sign, padded,
 };
 use bandwright::fit::objective::{Objective, Placed, Workspace, sections};
 use bandwright::fit::random::Random;
@@ -220,16 +220,16 @@ impl Transformed {
         self.t.iter().zip(walls).map(inside).collect()
     }
 
-    fn abreast(&self) -> Abreast {
-        let mut abreast = Abreast::default();
-        pulp::Arch::new().dispatch(SetAbreast {
+    fn grouped(&self) -> SectionGroup {
+        let mut grouped = SectionGroup::default();
+        pulp::Arch::new().dispatch(FillGroup {
             shapes: &SHAPES,
             x: &self.x(),
             signs: &[Sign::Boost; SHAPES.len()],
             rate_hz: RATE_HZ,
-            abreast: &mut abreast,
+            grouped: &mut grouped,
         });
-        abreast
+        grouped
     }
 
     /// Takes the weighted part along the weights off: the level is free.
@@ -259,7 +259,7 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
         let [mut level_db, mut unused] = [(); 2].map(|()| vec![0.0; count]);
         pulp::Arch::new().dispatch(Levels {
             points: &self.points,
-            groups: &[self.abreast()],
+            groups: &[self.grouped()],
             boost_db: &mut level_db,
             cut_db: &mut unused,
         });
@@ -274,7 +274,7 @@ impl LeastSquaresProblem<f64, Dyn, Dyn> for Transformed {
         let count = self.points.padded_len();
         let mut jacobian = DMatrix::zeros(count, 3 * SHAPES.len());
         for ((ratio, _), columns) in self
-            .abreast()
+            .grouped()
             .sections()
             .zip(jacobian.as_mut_slice().chunks_exact_mut(3 * count))
         {

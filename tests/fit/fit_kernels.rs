@@ -4,8 +4,8 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::channels::two::Together;
 use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::kernel::{
-    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows, SetAbreast,
-    Sign, Square, TILE, padded,
+    Derivatives, FillGroup, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows,
+    SectionGroup, Sign, Square, TILE, padded,
 };
 use bandwright::fit::objective::{self, Level, Objective, Placed, Thinning, Workspace};
 use bandwright::fit::solver::{Landscape, room_for};
@@ -191,16 +191,16 @@ impl WithSimd for Everything<'_> {
         let [mut boost_db, mut cut_db, mut level_db] = [(); 3].map(|()| vec![0.0; n]);
         let shapes: Vec<Shape> = self.0.iter().map(|s| s.shape).collect();
         let x = variables(self.0);
-        let mut groups = vec![Abreast::default(); shapes.len().div_ceil(LANES)];
+        let mut groups = vec![SectionGroup::default(); shapes.len().div_ceil(LANES)];
         let of_groups = shapes.chunks(LANES).zip(x.chunks(OF_EIGHT));
         let of_groups = of_groups.zip(signs.chunks(LANES)).zip(&mut groups);
-        for (((shapes, x), signs), abreast) in of_groups {
-            simd.vectorize(SetAbreast {
+        for (((shapes, x), signs), grouped) in of_groups {
+            simd.vectorize(FillGroup {
                 shapes,
                 x,
                 signs,
                 rate_hz: RATE_HZ,
-                abreast,
+                grouped,
             });
         }
         simd.vectorize(Levels {
@@ -237,10 +237,10 @@ impl WithSimd for Everything<'_> {
         let stride = width * LANES;
         let mut rows = vec![0.0; n * stride + OF_EIGHT];
         let mut sums = Vec::new();
-        for (group, abreast) in groups.iter().enumerate().rev() {
+        for (group, grouped) in groups.iter().enumerate().rev() {
             let found = simd.vectorize(Rows {
                 points: &points,
-                abreast,
+                grouped,
                 weight: &weight,
                 pulls: [&boost_db, &cut_db],
                 rows: &mut rows,

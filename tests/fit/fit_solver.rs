@@ -4,8 +4,8 @@ use bandwright::filter::{Section, Shape, cascade, response};
 use bandwright::fit::lanes::LANES;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
-use bandwright::fit::solver::elimination::{Room, System};
-use bandwright::fit::solver::{Landscape, Model, Solution, Step, Stop, Stopping, Walls, minimise};
+use bandwright::fit::solver::elimination::{Buffers, System};
+use bandwright::fit::solver::{End, Landscape, Model, Solution, Step, Stopping, Walls, minimise};
 use bandwright::fit::space::variables;
 use bandwright::measurement::grid;
 use levenberg_marquardt::{LeastSquaresProblem, LevenbergMarquardt, TerminationReason};
@@ -165,7 +165,7 @@ fn both_variables_may_end_in_a_corner_and_a_closed_box_keeps_its_point() {
     assert_eq!(corner.x, [0.3, 0.08]);
     let closed = solve_rosenbrock([0.3, 0.4], [0.3, 0.4], [9.0, -9.0]);
     assert_eq!(closed.x, [0.3, 0.4]);
-    assert_eq!(closed.stop, Stop::Stationary);
+    assert_eq!(closed.stop, End::Stationary);
 }
 
 #[test]
@@ -202,7 +202,7 @@ fn flat_functions_give_the_start_and_no_nan() {
     });
     let solution = minimise(&mut flat, vec![0.5, -7.0, 1.0], &TO_THE_END);
     assert_eq!(solution.x, [0.5, -1.0, 1.0]);
-    assert_eq!((solution.value, solution.stop), (4.0, Stop::Stationary));
+    assert_eq!((solution.value, solution.stop), (4.0, End::Stationary));
     // Flat in all variables but one.
     let mut valley = Squares::new(vec![-1.0; 3], vec![9.0; 3], |x: &[f64]| {
         (
@@ -240,7 +240,7 @@ fn a_function_that_is_no_number_off_the_start_leaves_the_start() {
     }
     let solution = minimise(&mut Cliff, vec![1.0], &TO_THE_END);
     assert_eq!((solution.x[0], solution.value), (1.0, 7.0));
-    assert_eq!(solution.stop, Stop::Stationary);
+    assert_eq!(solution.stop, End::Stationary);
 }
 
 #[test]
@@ -256,33 +256,33 @@ fn every_reason_to_stop_is_reached() {
         ..TO_THE_END
     };
     let (reason, iterations, value) = stop(few, start, WIDE);
-    assert_eq!((reason, iterations), (Stop::Iterations, 3));
+    assert_eq!((reason, iterations), (End::Iterations, 3));
     assert!(value < 24.2);
     let none = Stopping {
         iterations: 0,
         ..TO_THE_END
     };
     let (reason, _, value) = stop(none, start, WIDE);
-    assert_eq!(reason, Stop::Iterations);
+    assert_eq!(reason, End::Iterations);
     assert!((value - 24.2).abs() < 1e-12, "{value}");
     let enough = Stopping {
         value: 1.0,
         ..TO_THE_END
     };
     let (reason, iterations, value) = stop(enough, start, WIDE);
-    assert_eq!(reason, Stop::ValueReached);
+    assert_eq!(reason, End::ValueReached);
     assert!(value <= 1.0 && iterations > 0);
     let (reason, iterations, _) = stop(enough, [1.0, 1.0], WIDE);
-    assert_eq!((reason, iterations), (Stop::ValueReached, 0));
+    assert_eq!((reason, iterations), (End::ValueReached, 0));
     let share = Stopping {
         relative_fall: 1e-4,
         ..TO_THE_END
     };
     let (reason, _, value) = stop(share, start, [0.5, 1e6]);
-    assert_eq!(reason, Stop::Converged);
+    assert_eq!(reason, End::Converged);
     assert!((value - 0.25).abs() < 1e-4 * 0.25, "{value}");
     let (reason, _, _) = stop(TO_THE_END, start, [0.5, 1e6]);
-    assert_eq!(reason, Stop::Stationary);
+    assert_eq!(reason, End::Stationary);
 }
 
 #[test]
@@ -430,7 +430,7 @@ proptest! {
         let free: Vec<usize> = (0..size).filter(|i| is_free[*i]).collect();
         let right: Vec<f64> = (0..size).map(|_| random.unit() - 0.5).collect();
         let damping = |own: f64| 0.01 * own + 0.001;
-        let mut room = Room::default();
+        let mut room = Buffers::default();
         let mut x = right.clone();
         let system = System { lower_triangle: &lower_triangle, free: &free, damping };
         prop_assert!(system.solve(&mut x, &mut room));
@@ -656,7 +656,7 @@ fn another_solver_ends_in_the_same_local_minimum() {
                 report.termination,
                 TerminationReason::NoImprovementPossible(_)
             );
-        if !converged || ours.stop == Stop::Iterations {
+        if !converged || ours.stop == End::Iterations {
             continue;
         }
         both += 1;

@@ -251,7 +251,7 @@ pub struct Levels<'a> {
     /// Points.
     pub points: &'a Points,
     /// Sections.
-    pub groups: &'a [Abreast],
+    pub groups: &'a [SectionGroup],
     /// Receives the sum of what is boosted, dB.
     pub boost_db: &'a mut [f64],
     /// Receives the sum of what is cut, dB, as positive numbers.
@@ -299,7 +299,7 @@ struct Factors {
 
 impl Factors {
     #[inline(always)]
-    fn of(groups: &[Abreast]) -> Self {
+    fn of(groups: &[SectionGroup]) -> Self {
         let mut all = Self {
             ratios: [[([0.0; 3], [0.0; 3]); GROUPS_A_LOGARITHM * LANES]; 3],
             counts: [0; 3],
@@ -445,11 +445,11 @@ impl pulp::WithSimd for Derivatives<'_> {
     }
 }
 
-/// Up to eight sections side by side, as many times over as they find room: with two or four there are four or two points abreast. It
+/// Up to eight sections side by side, as many times over as there is room: two or four sections at four or two points. It
 /// starts where a line of the cache does, since every number of it is read again at every point.
 #[derive(Debug, Clone, Default)]
 #[repr(align(64))]
-pub struct Abreast {
+pub struct SectionGroup {
     offset_db: Lanes,
     num: [Lanes; 3],
     den: [Lanes; 3],
@@ -465,7 +465,7 @@ pub struct Abreast {
     lanes: usize,
 }
 
-impl Abreast {
+impl SectionGroup {
     /// The sections and how each counts.
     pub fn sections(&self) -> impl Iterator<Item = (Ratio, Sign)> {
         (0..self.count).map(|k| (self.ratio(k), self.signs[k]))
@@ -491,7 +491,7 @@ impl Abreast {
 }
 
 /// Sets eight sections side by side, or fewer.
-pub struct SetAbreast<'a> {
+pub struct FillGroup<'a> {
     /// Shape of each, [`LANES`] at most.
     pub shapes: &'a [Shape],
     /// Three variables of each: ln f0 (Hz), gain (dB), ln q.
@@ -501,10 +501,10 @@ pub struct SetAbreast<'a> {
     /// Sample rate.
     pub rate_hz: f64,
     /// Receives them.
-    pub abreast: &'a mut Abreast,
+    pub grouped: &'a mut SectionGroup,
 }
 
-impl pulp::WithSimd for SetAbreast<'_> {
+impl pulp::WithSimd for FillGroup<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -514,10 +514,10 @@ impl pulp::WithSimd for SetAbreast<'_> {
             x,
             signs,
             rate_hz,
-            abreast,
+            grouped,
         } = self;
-        abreast.count = shapes.len();
-        abreast.lanes = shapes.len().next_power_of_two().clamp(2, LANES);
+        grouped.count = shapes.len();
+        grouped.lanes = shapes.len().next_power_of_two().clamp(2, LANES);
         let zero = splat(0.0);
         let (mut log_f0, mut gain_db, mut log_q) = (zero, zero, zero);
         let (mut neper_per_db, mut side) = (zero, zero);
@@ -525,9 +525,9 @@ impl pulp::WithSimd for SetAbreast<'_> {
         for (k, ((shape, sign), [x0, x1, x2])) in
             shapes.iter().zip(signs).zip(variables).enumerate()
         {
-            abreast.signs[k] = *sign;
+            grouped.signs[k] = *sign;
             let numbers = of_shape(*shape);
-            for l in (k..LANES).step_by(abreast.lanes) {
+            for l in (k..LANES).step_by(grouped.lanes) {
                 (log_f0[l], gain_db[l], log_q[l]) = (*x0, *x1, *x2);
                 (neper_per_db[l], side[l]) = numbers;
             }
@@ -542,17 +542,17 @@ impl pulp::WithSimd for SetAbreast<'_> {
                 side[l],
             );
             let SlopeNumbers { f0, gain, q } = ratio.slopes;
-            abreast.offset_db[l] = ratio.offset_db;
-            put(&mut abreast.num, l, ratio.num);
-            put(&mut abreast.den, l, ratio.den);
-            put(&mut abreast.f0, l, f0);
-            put(&mut abreast.gain, l, gain);
-            put(&mut abreast.q, l, q);
+            grouped.offset_db[l] = ratio.offset_db;
+            put(&mut grouped.num, l, ratio.num);
+            put(&mut grouped.den, l, ratio.den);
+            put(&mut grouped.f0, l, f0);
+            put(&mut grouped.gain, l, gain);
+            put(&mut grouped.q, l, q);
         }
         for l in 0..LANES {
-            abreast.threshold[l] = match signs.get(l % abreast.lanes) {
+            grouped.threshold[l] = match signs.get(l % grouped.lanes) {
                 Some(Sign::Boost) => f64::INFINITY,
-                Some(Sign::Mixed) => abreast.ratio(l).scale(),
+                Some(Sign::Mixed) => grouped.ratio(l).scale(),
                 Some(Sign::Cut) | None => 0.0,
             };
         }
@@ -599,7 +599,7 @@ pub struct Rows<'a> {
     /// Points.
     pub points: &'a Points,
     /// The sections.
-    pub abreast: &'a Abreast,
+    pub grouped: &'a SectionGroup,
     /// Where in a row they begin.
     pub first: usize,
     /// Weight of each point.
@@ -617,7 +617,7 @@ impl pulp::WithSimd for Rows<'_> {
 
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _: S) -> Sums {
-        match self.abreast.lanes {
+        match self.grouped.lanes {
             2 => self.write::<2, 4, LANES>(),
             4 => self.write::<4, 2, { 2 * LANES }>(),
             _ => self.write::<LANES, 1, OF_EIGHT>(),
@@ -626,7 +626,7 @@ impl pulp::WithSimd for Rows<'_> {
 }
 
 impl Rows<'_> {
-    /// With so many `SECTIONS` abreast at each of `POINTS`, whose derivatives fill `WIDTH` numbers of a row, whole blocks.
+    /// With so many `SECTIONS` side by side at each of `POINTS`, whose derivatives fill `WIDTH` numbers of a row, whole blocks.
     #[inline(always)]
     fn write<const SECTIONS: usize, const POINTS: usize, const WIDTH: usize>(self) -> Sums {
         let t = self.points.tan_squared.as_chunks::<POINTS>().0;
@@ -638,16 +638,16 @@ impl Rows<'_> {
         let (mut gf, mut gg, mut gq) = (zero, zero, zero);
         let (mut lf, mut lg, mut lq) = (zero, zero, zero);
         for i in 0..n {
-            let (t, ti) = (abreast(&t[i]), abreast(&ti[i]));
-            let weight = abreast(&weight[i]);
-            let (boost, cut) = (abreast(&boost[i]), abreast(&cut[i]));
+            let (t, ti) = (grouped(&t[i]), grouped(&ti[i]));
+            let weight = grouped(&weight[i]);
+            let (boost, cut) = (grouped(&boost[i]), grouped(&cut[i]));
             let (mut by_f0, mut by_gain, mut by_q) = (zero, zero, zero);
             let mut pull = zero;
             for l in 0..LANES {
-                let ratio = self.abreast.ratio(l);
+                let ratio = self.grouped.ratio(l);
                 [by_f0[l], by_gain[l], by_q[l]] = ratio.slopes(t[l], ti[l], weight[l]);
                 let boosts =
-                    self.abreast.threshold[l] * ratio.num(t[l], ti[l]) >= ratio.den(t[l], ti[l]);
+                    self.grouped.threshold[l] * ratio.num(t[l], ti[l]) >= ratio.den(t[l], ti[l]);
                 let chosen = if boosts { u64::MAX } else { 0 };
                 pull[l] = f64::from_bits(boost[l].to_bits() & chosen | cut[l].to_bits() & !chosen);
             }
@@ -678,7 +678,7 @@ impl Rows<'_> {
 
 /// Each number in as many neighbouring lanes as there are for it.
 #[inline(always)]
-fn abreast<const POINTS: usize>(numbers: &[f64; POINTS]) -> Lanes {
+fn grouped<const POINTS: usize>(numbers: &[f64; POINTS]) -> Lanes {
     std::array::from_fn(|l| numbers[l * POINTS / LANES])
 }
 

@@ -23,7 +23,7 @@ use crate::filter::{Section, Shape, cascade};
 use crate::fit::lanes::{LANES, Lanes, aligned, splat, sum};
 use crate::fit::solver::Landscape;
 use kernel::{
-    Abreast, Derivatives, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, SetAbreast, Sign,
+    Derivatives, FillGroup, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, SectionGroup, Sign,
     Square, padded,
 };
 
@@ -383,7 +383,7 @@ pub struct Workspace {
     /// machine of `tests/benches/RESULTS.md`. It depends on the problem's size only, never on a clock.
     pub work: u64,
     signs: Vec<Sign>,
-    groups: Vec<Abreast>,
+    groups: Vec<SectionGroup>,
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
@@ -425,7 +425,7 @@ impl Workspace {
             out.extend_from_slice(&blocks.weight);
         }
         let [by_f0, by_q] = &mut self.pulls;
-        for (ratio, _) in self.groups.iter().flat_map(Abreast::sections) {
+        for (ratio, _) in self.groups.iter().flat_map(SectionGroup::sections) {
             let start = out.len();
             out.resize(start + by_f0.len(), 0.0);
             pulp::Arch::new().dispatch(Derivatives {
@@ -440,7 +440,7 @@ impl Workspace {
     /// The levels of the sections of the last evaluation, dB, appended column by column.
     pub(in crate::fit) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
         let points = &objective.blocks.points;
-        for (ratio, _) in self.groups.iter().flat_map(Abreast::sections) {
+        for (ratio, _) in self.groups.iter().flat_map(SectionGroup::sections) {
             let start = out.len();
             out.resize(start + points.padded_len(), 0.0);
             pulp::Arch::new().dispatch(OneLevel {
@@ -581,16 +581,16 @@ impl<'a> Placed<'a> {
         }
         let arch = pulp::Arch::new();
         let count = self.shapes.len().div_ceil(LANES);
-        room.groups.resize_with(count, Abreast::default);
+        room.groups.resize_with(count, SectionGroup::default);
         let shapes = self.shapes.chunks(LANES).zip(x.chunks(OF_EIGHT));
         let groups = shapes.zip(room.signs.chunks(LANES)).zip(&mut room.groups);
-        for (((shapes, x), signs), abreast) in groups {
-            arch.dispatch(SetAbreast {
+        for (((shapes, x), signs), grouped) in groups {
+            arch.dispatch(FillGroup {
                 shapes,
                 x,
                 signs,
                 rate_hz: *rate_hz,
-                abreast,
+                grouped,
             });
         }
         arch.dispatch(Levels {
@@ -805,11 +805,11 @@ impl Landscape for Placed<'_> {
         for column in [&mut room.level, &mut room.side] {
             column.resize(stride, 0.0);
         }
-        for (group, abreast) in room.groups.iter().enumerate().rev() {
+        for (group, grouped) in room.groups.iter().enumerate().rev() {
             let first = OF_EIGHT * group;
             let sums = arch.dispatch(Rows {
                 points: &blocks.points,
-                abreast,
+                grouped,
                 weight: &blocks.weight,
                 pulls: [boost_pull, cut_pull],
                 rows,
@@ -818,7 +818,7 @@ impl Landscape for Placed<'_> {
             });
             let sums = sums.over_all_points();
             for (l, kind) in
-                (0..abreast.sections().count()).flat_map(|l| (0..3).map(move |kind| (l, kind)))
+                (0..grouped.sections().count()).flat_map(|l| (0..3).map(move |kind| (l, kind)))
             {
                 gradient[first + 3 * l + kind] = sums.gradient[kind][l];
                 room.level[first + 3 * l + kind] = sums.level[kind][l];

@@ -18,7 +18,7 @@ pub mod reach;
 use crate::filter::{Section, Shape};
 use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace, sections};
 use crate::fit::random::Random;
-use crate::fit::solver::{Room, Stopping, minimise_toward};
+use crate::fit::solver::{Buffers, Stopping, minimise_toward};
 use crate::fit::space::{Open, Ranges, Space, variables, walls_of};
 use pricing::{Surroundings, without_each};
 use table::Table;
@@ -178,7 +178,7 @@ pub struct Search<'a> {
     /// Local solutions computed.
     pub polishes: u64,
     surroundings: Surroundings,
-    descent: Room,
+    descent: Buffers,
 }
 
 impl<'a> Search<'a> {
@@ -193,7 +193,7 @@ impl<'a> Search<'a> {
             room: Workspace::default(),
             polishes: 0,
             surroundings: Surroundings::default(),
-            descent: Room::default(),
+            descent: Buffers::default(),
         }
     }
 

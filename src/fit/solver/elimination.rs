@@ -9,9 +9,9 @@ use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::fit::lanes::{LANES, Lanes, add, aligned, splat};
 
-/// Room to solve systems.
+/// Buffers to solve systems.
 #[derive(Debug, Default)]
-pub struct Room {
+pub struct Buffers {
     /// A column for each variable that is solved for, of which the lower triangle counts: of `L D`.
     columns: Vec<f64>,
     /// Rows of `-L`, of the same variables alone.
@@ -36,7 +36,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
     /// Solves it: `x` holds the right side, an element for each column of the larger matrix, and receives the solution
     /// where variables are free. False when the matrix is not positive definite.
     #[must_use]
-    pub fn solve(&self, x: &mut [f64], room: &mut Room) -> bool {
+    pub fn solve(&self, x: &mut [f64], room: &mut Buffers) -> bool {
         let rows = self.lower_triangle.nrows();
         if rows.is_multiple_of(LANES) && rows / LANES <= HIGHEST {
             pulp::Arch::new().dispatch(Solve {
@@ -51,7 +51,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
 
     /// With columns of `H` blocks.
     #[inline(always)]
-    fn solve_high<const H: usize>(&self, x: &mut [f64], room: &mut Room) -> bool {
+    fn solve_high<const H: usize>(&self, x: &mut [f64], room: &mut Buffers) -> bool {
         let count = self.free.len();
         let source: &[[Lanes; H]] = self.lower_triangle.as_slice().as_chunks().0.as_chunks().0;
         let columns = columns_of::<H>(&mut room.columns, count);
@@ -118,7 +118,7 @@ const HIGHEST: usize = 8;
 struct Solve<'a, 'b, F> {
     system: &'a System<'b, F>,
     x: &'a mut [f64],
-    room: &'a mut Room,
+    room: &'a mut Buffers,
 }
 
 impl<F: Fn(f64) -> f64> pulp::WithSimd for Solve<'_, '_, F> {
@@ -141,7 +141,7 @@ impl<F: Fn(f64) -> f64> pulp::WithSimd for Solve<'_, '_, F> {
     }
 }
 
-/// Room for so many columns.
+/// Buffers for so many columns.
 #[inline(always)]
 fn columns_of<const H: usize>(room: &mut Vec<f64>, count: usize) -> &mut [[Lanes; H]] {
     let blocks = aligned(room, count * H * LANES).as_chunks_mut().0;

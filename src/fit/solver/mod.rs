@@ -41,7 +41,7 @@ pub trait Landscape {
     fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>);
 }
 
-/// Room for a curvature: a column for each variable, long enough for whole blocks of [`LANES`] rows.
+/// Buffers for a curvature: a column for each variable, long enough for whole blocks of [`LANES`] rows.
 #[must_use]
 pub fn room_for(variables: usize) -> DMatrix<f64> {
     DMatrix::zeros(rows_for(variables), variables)
@@ -64,7 +64,7 @@ pub struct Stopping {
 
 /// Why the solver stopped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Stop {
+pub enum End {
     /// The last step changed the value by less than the stated share.
     Converged,
     /// No step could lower the value any more.
@@ -87,12 +87,18 @@ pub struct Solution {
     /// Iterations made.
     pub iterations: u64,
     /// Why it stopped.
-    pub stop: Stop,
+    pub stop: End,
 }
 
 /// Starts at `x`, put into the box first, and descends.
 pub fn minimise<L: Landscape>(landscape: &mut L, x: Vec<f64>, stopping: &Stopping) -> Solution {
-    minimise_toward(landscape, x, stopping, f64::INFINITY, &mut Room::default())
+    minimise_toward(
+        landscape,
+        x,
+        stopping,
+        f64::INFINITY,
+        &mut Buffers::default(),
+    )
 }
 
 /// The same in some room, but given up when an iteration's fall is so small that [`PATIENCE`] more like it would not lead
@@ -102,7 +108,7 @@ pub fn minimise_toward<L: Landscape>(
     mut x: Vec<f64>,
     stopping: &Stopping,
     hoped_for: f64,
-    room: &mut Room,
+    room: &mut Buffers,
 ) -> Solution {
     for (x, (lower, upper)) in x
         .iter_mut()
@@ -125,7 +131,7 @@ pub fn minimise_toward<L: Landscape>(
             x: start,
             value: f64::INFINITY,
             iterations: 0,
-            stop: Stop::Stationary,
+            stop: End::Stationary,
         };
     };
     let iterations = result.state.get_iter();
@@ -135,21 +141,21 @@ pub fn minimise_toward<L: Landscape>(
         x: solver.x,
         value: solver.value,
         iterations,
-        stop: solver.stop.unwrap_or(Stop::Iterations),
+        stop: solver.stop.unwrap_or(End::Iterations),
     }
 }
 
 type Iterate = IterState<Vec<f64>, (), (), (), (), f64>;
 
-/// Room for a descent, kept from one to the next.
+/// Buffers for a descent, kept from one to the next.
 #[derive(Debug)]
-pub struct Room {
+pub struct Buffers {
     gradient: DVector<f64>,
     curvature: DMatrix<f64>,
     step: Step,
 }
 
-impl Default for Room {
+impl Default for Buffers {
     fn default() -> Self {
         Self {
             gradient: DVector::zeros(0),
@@ -159,7 +165,7 @@ impl Default for Room {
     }
 }
 
-impl Room {
+impl Buffers {
     /// Makes it fit so many variables; what is in it is of earlier use.
     fn resize(&mut self, variables: usize) {
         self.gradient.resize_vertically_mut(variables, 0.0);
@@ -178,12 +184,12 @@ struct LevenbergMarquardt {
     hoped_for: f64,
     x: Vec<f64>,
     value: f64,
-    room: Room,
+    room: Buffers,
     /// Whether the gradient and the curvature are those at `x`.
     linearised: bool,
     damping: f64,
     damping_growth: f64,
-    stop: Option<Stop>,
+    stop: Option<End>,
 }
 
 /// Iterations like the last one that are waited for until the value hoped for is given up.
@@ -199,7 +205,7 @@ const MOST_PASSES: usize = 20;
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
 impl LevenbergMarquardt {
-    fn new(dimension: usize, stopping: Stopping, hoped_for: f64, mut room: Room) -> Self {
+    fn new(dimension: usize, stopping: Stopping, hoped_for: f64, mut room: Buffers) -> Self {
         room.resize(dimension);
         Self {
             stopping,
@@ -218,7 +224,7 @@ impl LevenbergMarquardt {
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
         // Not before it is needed: the last point of a short descent needs none.
         if !self.linearised {
-            let Room {
+            let Buffers {
                 gradient,
                 curvature,
                 ..
@@ -227,7 +233,7 @@ impl LevenbergMarquardt {
             self.linearised = true;
         }
         loop {
-            let Room {
+            let Buffers {
                 gradient,
                 curvature,
                 step,
@@ -255,7 +261,7 @@ impl LevenbergMarquardt {
                 continue;
             };
             if predicted <= least {
-                self.stop = Some(Stop::Stationary);
+                self.stop = Some(End::Stationary);
                 return;
             }
             let value = landscape.value(&step.target);
@@ -269,16 +275,16 @@ impl LevenbergMarquardt {
                 self.damping = self.damping.max(SMALLEST_DAMPING);
                 self.damping_growth = 2.0;
                 if value <= self.stopping.value {
-                    self.stop = Some(Stop::ValueReached);
+                    self.stop = Some(End::ValueReached);
                 } else if fall <= tiny && predicted <= tiny {
-                    self.stop = Some(Stop::Converged);
+                    self.stop = Some(End::Converged);
                 } else if value - PATIENCE * fall > self.hoped_for {
-                    self.stop = Some(Stop::OutOfReach);
+                    self.stop = Some(End::OutOfReach);
                 }
                 return;
             }
             if predicted <= tiny {
-                self.stop = Some(Stop::Converged);
+                self.stop = Some(End::Converged);
                 return;
             }
             self.raise_damping();
@@ -292,7 +298,7 @@ impl LevenbergMarquardt {
         self.damping *= self.damping_growth;
         self.damping_growth *= 2.0;
         if self.damping > LARGEST_DAMPING {
-            self.stop = Some(Stop::Stationary);
+            self.stop = Some(End::Stationary);
         }
     }
 }
@@ -312,7 +318,7 @@ impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
             self.value = landscape.value(&self.x);
         }
         if self.value <= self.stopping.value {
-            self.stop = Some(Stop::ValueReached);
+            self.stop = Some(End::ValueReached);
         }
         Ok((state.cost(self.value), None))
     }
@@ -330,7 +336,7 @@ impl<L: Landscape> Solver<&mut L, Iterate> for LevenbergMarquardt {
 
     fn terminate(&mut self, _: &Iterate) -> TerminationStatus {
         match self.stop {
-            Some(Stop::ValueReached) => {
+            Some(End::ValueReached) => {
                 TerminationStatus::Terminated(TerminationReason::TargetCostReached)
             }
             Some(_) => TerminationStatus::Terminated(TerminationReason::SolverConverged),
@@ -388,7 +394,7 @@ pub struct Step {
     free: Vec<usize>,
     /// The displacement of each variable, where it is free.
     step: Vec<f64>,
-    room: elimination::Room,
+    room: elimination::Buffers,
 }
 
 impl Step {
@@ -401,7 +407,7 @@ impl Step {
             held: Vec::new(),
             free: Vec::new(),
             step: Vec::new(),
-            room: elimination::Room::default(),
+            room: elimination::Buffers::default(),
         };
         step.resize(dimension);
         step
