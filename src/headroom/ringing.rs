@@ -11,10 +11,9 @@
 //! - A cascade of order n: `norm <= (2 n + 1) max|H|` (S. Boyd and J. Doyle, "Comparison of peak and RMS
 //!   gains for discrete-time systems", Systems and Control Letters 9, 1987).
 
-use ::biquad::{Biquad as _, Coefficients, DirectForm2Transposed};
-
 use super::peak::peak;
 use crate::error::Result;
+use crate::filter::run::Cascade;
 use crate::filter::{Section, biquad::Biquad};
 use crate::units::amplitude_from_db;
 
@@ -25,7 +24,7 @@ pub(super) const BLOCK: usize = 1 << 10;
 
 /// A cascade that was struck once and rings down.
 pub(super) struct Ringing {
-    filters: Vec<DirectForm2Transposed<f64>>,
+    cascade: Cascade,
     /// For each section, what a unit of its states can still add up to at the output.
     norms: Vec<f64>,
     input: f64,
@@ -43,7 +42,7 @@ impl Ringing {
         let (sections, biquads): (Vec<_>, Vec<_>) = biquads.into_iter().unzip();
         let passed_on = bounds_from_each_on(&sections, rate_hz);
         Ok(Self {
-            filters: biquads.iter().map(filter).collect(),
+            cascade: Cascade::new(&biquads),
             norms: biquads
                 .iter()
                 .zip(&passed_on[1..])
@@ -55,18 +54,14 @@ impl Ringing {
 
     /// The next sample.
     pub(super) fn next(&mut self) -> f64 {
-        let input = std::mem::take(&mut self.input);
-        self.filters
-            .iter_mut()
-            .fold(input, |x, filter| filter.run(x))
+        self.cascade.run(std::mem::take(&mut self.input))
     }
 
     /// The sum of the magnitudes of all samples to come is not above this.
     pub(super) fn rest(&self) -> f64 {
-        self.filters
-            .iter()
-            .zip(&self.norms)
-            .map(|(filter, norm)| (filter.s1.abs() + filter.s2.abs()) * norm)
+        let states = self.cascade.states().zip(&self.norms);
+        states
+            .map(|([s1, s2], norm)| (s1.abs() + s2.abs()) * norm)
             .sum()
     }
 }
@@ -117,16 +112,6 @@ pub fn impulse_response(
         return Ok(Some(ImpulseResponse { samples, sum, rest }));
     }
     Ok(None)
-}
-
-fn filter(biquad: &Biquad) -> DirectForm2Transposed<f64> {
-    DirectForm2Transposed::new(Coefficients {
-        b0: biquad.b0,
-        b1: biquad.b1,
-        b2: biquad.b2,
-        a1: biquad.a1,
-        a2: biquad.a2,
-    })
 }
 
 /// For each k, a bound on the L1 norm of the sections from k on; 1 after the last.

@@ -6,3 +6,4 @@ mod support;
 mod biquad_reference;
 mod limits_files;
 mod q_meanings;
+mod samples;

@@ -1,0 +1,42 @@
+//! Samples through sections one after another: the recursion of the `biquad` crate, transposed direct form 2, whose states
+//! are two numbers a section.
+
+use ::biquad::{Biquad as _, Coefficients, DirectForm2Transposed};
+
+use super::biquad::Biquad;
+
+/// Sections at work, with what they still remember of the samples before.
+#[derive(Debug, Clone)]
+pub struct Cascade {
+    filters: Vec<DirectForm2Transposed<f64>>,
+}
+
+impl Cascade {
+    /// At rest, in the order given.
+    #[must_use]
+    pub fn new(biquads: &[Biquad]) -> Self {
+        let filter = |biquad: &Biquad| {
+            DirectForm2Transposed::new(Coefficients {
+                b0: biquad.b0,
+                b1: biquad.b1,
+                b2: biquad.b2,
+                a1: biquad.a1,
+                a2: biquad.a2,
+            })
+        };
+        Self {
+            filters: biquads.iter().map(filter).collect(),
+        }
+    }
+
+    /// The sample that comes out for the next one that goes in.
+    pub fn run(&mut self, sample: f64) -> f64 {
+        let filters = self.filters.iter_mut();
+        filters.fold(sample, |sample, filter| filter.run(sample))
+    }
+
+    /// What each section remembers, in order: both 0 at rest.
+    pub fn states(&self) -> impl Iterator<Item = [f64; 2]> {
+        self.filters.iter().map(|filter| [filter.s1, filter.s2])
+    }
+}
