@@ -17,7 +17,8 @@ use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::smooth::Width;
 use bandwright::message::Number;
-use bandwright::report::{self, FileKind, WrittenFile};
+use bandwright::report::blocks::Report;
+use bandwright::report::{self, FileKind, WrittenFile, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Target, library};
 
@@ -86,7 +87,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| result.json(written),
-        |written| result.text(written),
+        |written| vec![result.report(written)],
     )
 }
 
@@ -132,11 +133,13 @@ impl Outcome {
         }
     }
 
-    fn text(&self, written: &[WrittenFile]) -> String {
+    fn report(&self, written: &[WrittenFile]) -> Report {
         match self {
-            Self::OneForBoth(outcome, cost) => report::fit_text(outcome, cost.as_deref(), written),
+            Self::OneForBoth(outcome, cost) => {
+                figures::fit::report(outcome, cost.as_deref(), written)
+            }
             Self::PerSide(outcome, costs) => {
-                report::per_side_text(outcome, costs.as_deref(), written)
+                figures::fit::per_side::report(outcome, costs.as_deref(), written)
             }
         }
     }

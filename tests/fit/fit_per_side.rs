@@ -1,5 +1,7 @@
 //! One EQ for each side: one level and one preamp for both, so that the image does not move.
 
+use crate::support::printed;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
@@ -16,7 +18,7 @@ use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take};
-use bandwright::report::{per_side_document, per_side_plot, per_side_text, to_json};
+use bandwright::report::{figures, per_side_document, per_side_plot, to_json};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
 use serde_json::Value;
@@ -207,7 +209,7 @@ fn a_difference_in_level_is_neither_removed_nor_hidden() {
     for side in &outcome.sides {
         assert!((0.45..0.6).contains(&side.fit.residual.after.weighted_db));
     }
-    let text = per_side_text(&outcome, None, &[]);
+    let text = printed(figures::fit::per_side::report(&outcome, None, &[]));
     assert!(text.contains("left is 1.00 dB louder than right"), "{text}");
     // One EQ for both does not see it: its level is free, and it is the mean's.
     let one = job::run(&request(&peak, &peak, 1.0, &narrow)).unwrap();
@@ -707,7 +709,7 @@ fn searches_of_the_other_side_are_no_evidence() {
             (search.agreeing, search.exact, search.enough) = (agreeing, false, false);
         }
         outcome.search.agreeing = agreeing.iter().sum();
-        let text = per_side_text(&outcome, None, &[]);
+        let text = printed(figures::fit::per_side::report(&outcome, None, &[]));
         let words: Vec<&str> = text.split_whitespace().collect();
         let says = words.join(" ").contains("A better answer is possible");
         assert_eq!(says, doubted, "{agreeing:?}");
@@ -718,7 +720,7 @@ fn searches_of_the_other_side_are_no_evidence() {
 fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     let [left, right] = unlike();
     let outcome = per_side::run(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
-    let text = per_side_text(&outcome, None, &[]);
+    let text = printed(figures::fit::per_side::report(&outcome, None, &[]));
     assert_eq!(text.matches("Preamp:").count(), 1);
     let places = [
         "one EQ for each side",

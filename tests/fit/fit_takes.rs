@@ -1,5 +1,7 @@
 //! What the fit makes of several takes: spoiled ones are set aside, the spread weighs, the coupler's resonance is guarded.
 
+use crate::support::printed;
+
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
@@ -11,7 +13,7 @@ use bandwright::measurement::grid;
 use bandwright::measurement::judge::{Settings, judge};
 use bandwright::measurement::takes::{Side, Take};
 use bandwright::measurement::unit_file::read_take;
-use bandwright::report;
+use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::verify::check_sheet;
 use bandwright::verify::remeasured::{Remeasurement, remeasured};
@@ -291,7 +293,7 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
             .for_each(|side| side.fit.takes.clear());
         return [
             sheet::write(&Sheet::from_per_side(&outcome, &limits).unwrap()).unwrap(),
-            report::per_side_text(&outcome, None, &[]),
+            printed(figures::fit::per_side::report(&outcome, None, &[])),
             report::to_json(&report::per_side_document(&outcome, None, f_hz, &[])),
             report::per_side_plot(&outcome, f_hz),
         ];
@@ -300,7 +302,7 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
     outcome.takes.clear();
     [
         sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
-        report::fit_text(&outcome, None, &[]),
+        printed(figures::fit::report(&outcome, None, &[])),
         report::to_json(&report::fit_document(&outcome, None, f_hz, &[])),
         report::fit_plot(&outcome, f_hz),
     ]

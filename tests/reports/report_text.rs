@@ -1,13 +1,18 @@
 //! A fit on the terminal.
 
-use crate::support::outcomes;
+use crate::support::{outcomes, printed};
 
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
 use bandwright::fit::reach::Effort;
+use bandwright::headroom::cost::Cost;
 use bandwright::job::{FitOutcome, ReachPoint};
-use bandwright::report::{FileKind, WrittenFile, fit_text, words};
+use bandwright::report::{FileKind, WrittenFile, figures, words};
 use proptest::prelude::*;
+
+fn fit_text(outcome: &FitOutcome, cost: Option<&Cost>, files: &[WrittenFile]) -> String {
+    printed(figures::fit::report(outcome, cost, files))
+}
 
 #[test]
 fn a_usual_fit_reads_like_this() {
