@@ -160,12 +160,13 @@ impl Page {
         let cell = |cells: &Vec<String>, line: usize| cells.get(line).cloned().unwrap_or_default();
         for line in usize::from(!has_heads)..lines {
             let cells: Vec<String> = laid.iter().map(|cells| cell(cells, line)).collect();
-            let mut cells = cells.join(&" ".repeat(gap));
-            match text.map(|text| (&text.head, text.cells.get(line.wrapping_sub(1)))) {
-                Some((head, sentence)) => {
-                    cells.push_str(&" ".repeat(gap));
-                    self.paragraph(&cells, &sentence.unwrap_or(head).into());
-                }
+            let cells = cells.join(&" ".repeat(gap));
+            let sentence = text.and_then(|text| match line.checked_sub(1) {
+                Some(record) => text.cells.get(record),
+                None => Some(&text.head),
+            });
+            match sentence.filter(|sentence| !sentence.trim().is_empty()) {
+                Some(sentence) => self.paragraph(&(cells + &" ".repeat(gap)), &sentence.into()),
                 None => self.line(&cells),
             }
         }

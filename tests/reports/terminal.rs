@@ -119,6 +119,8 @@ fn an_empty_table_is_its_heads_and_without_heads_nothing() {
 
 #[test]
 fn columns_of_other_lengths_leave_cells_empty() {
+    let lacking = [column(Words, "", &["a", "b"]), column(Sentences, "", &[""])];
+    assert_eq!(laid_out(Block::table(lacking)), "a\nb\n");
     let table = Block::table([column(Words, "a", &["1", "2"]), column(Words, "b", &["3"])]);
     assert_eq!(laid_out(table), "a   b\n1   3\n2\n");
 }
