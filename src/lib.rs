@@ -116,7 +116,7 @@
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
 //!
-//! (The numbers leave room for stages to come.) [`units`], [`error`], [`message`], [`caution`], [`digest`] and [`names`]
+//! (The numbers leave room for stages to come.) [`units`], [`error`], [`message`], [`caution`], [`knob`], [`digest`] and [`names`]
 //! serve all of them: every
 //! failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
 //!
@@ -131,6 +131,8 @@ pub mod error;
 pub mod message;
 
 pub mod caution;
+
+pub mod knob;
 
 pub mod digest;
 

@@ -3,11 +3,13 @@
 use std::path::Path;
 
 use bandwright::error::Result;
-use bandwright::report::{FileKind, WrittenFile};
+use bandwright::report::blocks::Report;
+use bandwright::report::{self, FileKind, WrittenFile};
 
 use super::args::OutputStyle;
 use super::console;
 use super::files::{self, Kind, Place};
+use super::knobs;
 
 /// What is to be written.
 #[derive(Default)]
@@ -43,12 +45,12 @@ impl Answer {
         self,
         style: OutputStyle,
         document: impl FnOnce(&[WrittenFile]) -> String,
-        text: impl FnOnce(&[WrittenFile]) -> String,
+        reports: impl FnOnce(&[WrittenFile]) -> Vec<Report>,
     ) -> Result<()> {
         let text = match style {
             OutputStyle { json: true, .. } => document(&self.written),
             OutputStyle { quiet: true, .. } => String::new(),
-            _ => text(&self.written),
+            _ => report::text(&reports(&self.written), knobs::typed),
         };
         files::write_all(self.outputs, || console::print(&text))
     }

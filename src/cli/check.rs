@@ -8,7 +8,7 @@ use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::names;
-use bandwright::report::{self, FileKind};
+use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet;
 use bandwright::verify::sheet_check::LimitsFrom;
 use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_sheet, remeasured};
@@ -59,7 +59,10 @@ pub fn run(typed: &Check) -> Result<bool> {
                 report::check_document(names::file_name(&name), &check, promise.as_ref(), written);
             report::to_json(&document)
         },
-        |written| report::check_text(&check, promise.as_ref(), written),
+        |written| {
+            let report = figures::check::report(&check, promise.as_ref(), written);
+            vec![report]
+        },
     )?;
     let kept = promise.is_none_or(|promise| promise.verdict != Verdict::NotKept);
     Ok(check.passes() && kept)

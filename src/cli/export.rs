@@ -5,7 +5,7 @@ use std::path::Path;
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::export::{self, Form, Impulse, Request};
 use bandwright::measurement::takes::Side;
-use bandwright::report::{self, FileKind};
+use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet;
 
 use super::answer::Answer;
@@ -83,7 +83,10 @@ pub fn run(typed: &Export) -> Result<()> {
             let filters = report::filters_document(&filters, form, impulse.as_ref());
             report::to_json(&report::export_document(filters, written))
         },
-        |written| report::export_text(&filters, form, impulse.as_ref(), written),
+        |written| {
+            let report = figures::export::report(&filters, form, impulse.as_ref(), written);
+            vec![report]
+        },
     )
 }
 

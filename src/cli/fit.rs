@@ -3,8 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result};
-use bandwright::fit::Effort;
-use bandwright::fit::Stop;
+use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection;
@@ -16,7 +15,7 @@ use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::parse_weight;
 use bandwright::measurement::smooth::Width;
 use bandwright::message::Number;
-use bandwright::report::{self, FileKind};
+use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Target, library};
 
@@ -85,7 +84,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::fit_json(&outcome, &costs, f_hz, written),
-        |written| report::fit_text(&outcome, &costs, written),
+        |written| vec![figures::fit::report(&outcome, &costs, written)],
     )
 }
 

@@ -6,7 +6,7 @@ use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
 use bandwright::message::Number;
-use bandwright::report::{self, FileKind};
+use bandwright::report::{self, FileKind, figures};
 
 use super::answer::Answer;
 use super::args::Inspect;
@@ -44,7 +44,7 @@ pub fn run(typed: &Inspect) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::inspect_document(&inspections, written)),
-        |written| report::inspect_text(&inspections, written),
+        |written| figures::inspect::reports(&inspections, written),
     )
 }
 

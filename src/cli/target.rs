@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::measurement::takes::Side;
 use bandwright::message::{Number, excerpt};
-use bandwright::report::{self, FileKind};
+use bandwright::report::{self, FileKind, figures};
 use bandwright::wanted::library::{self, write_curve};
 use bandwright::wanted::recipe::{BlendEntry, FLAT, MEASURED, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as show_target};
@@ -52,7 +52,7 @@ fn list(typed: &TargetList) -> Result<()> {
     Answer::default().deliver(
         typed.output_style,
         |_| report::to_json(&report::target_list_document(&targets)),
-        |_| report::target_list_text(&targets),
+        |_| vec![figures::target::list(&targets)],
     )
 }
 
@@ -76,7 +76,7 @@ fn show(typed: &TargetShow) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::target_document("show", &target, written)),
-        |written| report::target_text(&target, written),
+        |written| vec![figures::target::shown(&target, written)],
     )
 }
 
@@ -95,7 +95,7 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::target_diff_document(&compared, written)),
-        |written| report::target_diff_text(&compared, written),
+        |written| vec![figures::target::difference(&compared, written)],
     )
 }
 
@@ -184,7 +184,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::target_document("build", &shown_target, written)),
-        |written| report::target_text(&shown_target, written),
+        |written| vec![figures::target::shown(&shown_target, written)],
     )
 }
 

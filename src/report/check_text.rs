@@ -1,91 +1,14 @@
-//! A tested sheet on the terminal: its points, whether the promise was kept, and why not. Laid out as [`super::text`].
+//! What `check` found, in words, as its text, its document and its picture have them.
 
-use super::data::WrittenFile;
-use super::next_steps::band;
-use super::text::{Page, column};
-use super::words::{self, count, decimals, printable, signed_decimals_up_to, signed_typed, typed};
-use crate::digest::Digest;
+use super::words::{
+    self, band, count, decimals, printable, signed_decimals_up_to, signed_typed, typed,
+};
 use crate::filter::Section;
-use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
 use crate::verify::explanation::{Explanation, Mix, Number, Place};
-use crate::verify::remeasured::{ACCUSED, Change, SURE};
-use crate::verify::sheet_check::{LimitsFrom, Outcome, Subject};
-use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
-
-/// The report on a tested sheet for people; `files` is what was written.
-#[must_use]
-pub fn check_text(
-    check: &SheetCheck,
-    promise: Option<&Remeasured>,
-    files: &[WrittenFile],
-) -> String {
-    let mut page = Page(String::new());
-    page.paragraph("", &format!("{} toward {}", check.unit, check.target));
-    page.gap();
-    points(&mut page, check);
-    if let Some(promise) = promise {
-        page.gap();
-        kept(&mut page, promise);
-    }
-    if !files.is_empty() {
-        page.gap();
-        super::text::written(&mut page, files);
-    }
-    page.0
-}
-
-/// Whether a point holds.
-fn outcome(outcome: Outcome) -> &'static str {
-    match outcome {
-        Outcome::Pass => "pass",
-        Outcome::Fail => "fail",
-        Outcome::NotInSheet => "--",
-    }
-}
-
-fn points(page: &mut Page, check: &SheetCheck) {
-    let of = |outcome| check.count(outcome);
-    let (passes, fails, lack) = (
-        of(Outcome::Pass),
-        of(Outcome::Fail),
-        of(Outcome::NotInSheet),
-    );
-    let lacking = match lack {
-        0 => String::new(),
-        _ => format!("; {lack} cannot be tested"),
-    };
-    page.line(&match fails {
-        0 => format!("Sheet: all {passes} points pass{lacking}"),
-        _ => format!("Sheet: {fails} of {} points fail{lacking}", passes + fails),
-    });
-    let cells = |of: &dyn Fn(&CheckPoint) -> String| check.points.iter().map(of).collect();
-    let outcomes = column("", false, cells(&|p| outcome(p.outcome).to_owned()));
-    let subjects = column("point", false, cells(&|p| p.subject.words().to_owned()));
-    for (k, point) in check.points.iter().enumerate() {
-        let lead = format!("  {}  {}  ", outcomes[k + 1], subjects[k + 1]);
-        page.paragraph(&lead, &found(point));
-    }
-    let limits = match &check.limits {
-        None => "not in this sheet; --limits NAME or FILE holds others against it".to_owned(),
-        Some((name, from)) => {
-            let whose = match from {
-                LimitsFrom::Sheet => "the sheet's own",
-                LimitsFrom::Library => "which come with the program",
-                LimitsFrom::File => "from a file",
-            };
-            format!("{}, {whose}", printable(name))
-        }
-    };
-    page.paragraph("  ", &format!("Limits: {limits}."));
-    let file = match check.digest {
-        Some(Digest::Intact) => "as it was written",
-        Some(Digest::Edited) => "edited by hand since it was written",
-        Some(Digest::Missing) => "without a digest, so that nothing tells whether it was edited",
-        None => return,
-    };
-    page.paragraph("  ", &format!("File: {file}."));
-}
+use crate::verify::remeasured::Change;
+use crate::verify::sheet_check::{Outcome, Subject};
+use crate::verify::{CheckPoint, Remeasured, Verdict};
 
 /// What was found at a point, with its figures, and where it fails, what was expected.
 pub(super) fn found(point: &CheckPoint) -> String {
@@ -134,60 +57,6 @@ pub(super) fn verdict_words(verdict: Verdict) -> &'static str {
     }
 }
 
-fn kept(page: &mut Page, promise: &Remeasured) {
-    page.line(&format!("Promise: {}", verdict_words(promise.verdict)));
-    page.row("Judged", &judged_words(promise));
-    for (name, judged) in [("Before", &promise.before), ("After", &promise.after)] {
-        page.row(name, &session(judged));
-    }
-    page.row("Spread", &spread_words(promise));
-    for change in &promise.changes {
-        page.row(side_name(change.side), &change_words(change));
-    }
-    if let Some(level) = promise.level {
-        page.row(
-            "Level",
-            &format!(
-                "{} dB measured (\u{b1}{} dB), {} dB is the preamp's",
-                signed_decimals_up_to(level.measured_db, 1),
-                decimals(level.error_db, 1),
-                signed_decimals_up_to(level.promised_db, 1),
-            ),
-        );
-    }
-    page.gap();
-    page.line("Explanations, with their share of the probability");
-    for ranked in &promise.explanations {
-        let share = percent(ranked.share);
-        let size = match ranked.explanation {
-            Explanation::NothingWrong | Explanation::SomethingElse => String::new(),
-            _ => format!(
-                "; changes {} dB at {}",
-                signed_decimals_up_to(ranked.worst_db, 1),
-                words::frequency(ranked.worst_hz)
-            ),
-        };
-        page.paragraph(
-            &format!("  {share:>6}  "),
-            &format!(
-                "{}{size}; leaves {} standard errors rms.",
-                explanation_words(&ranked.explanation),
-                decimals(ranked.misfit, 1)
-            ),
-        );
-    }
-    page.gap();
-    page.paragraph("", &advice(promise));
-    page.paragraph(
-        "",
-        &format!(
-            "Kept: nothing wrong has a share of {} or more; not kept: {} or less. Shares hold only among what is listed in the README.",
-            percent(SURE),
-            percent(ACCUSED)
-        ),
-    );
-}
-
 /// `96 %`, `<1 %`, `>99 %`.
 pub(super) fn percent(share: f64) -> String {
     match share {
@@ -200,37 +69,9 @@ pub(super) fn percent(share: f64) -> String {
 /// How a row names the EQ.
 pub(super) fn side_name(side: Option<Side>) -> &'static str {
     match side {
-        Some(Side::Left) => "Left",
-        Some(Side::Right) => "Right",
+        Some(side @ (Side::Left | Side::Right)) => words::side_name(side),
         _ => "Change",
     }
-}
-
-fn judged_words(promise: &Remeasured) -> String {
-    let (lowest_hz, highest_hz) = promise.judged_hz;
-    format!(
-        "{}, levels {}, promise at {}",
-        band(lowest_hz, highest_hz),
-        if promise.level.is_some() {
-            "compared"
-        } else {
-            "free"
-        },
-        words::rate(promise.rate_hz)
-    )
-}
-
-fn session(judged: &Judged) -> String {
-    let kept: usize = judged.sides.iter().map(|side| side.kept).sum();
-    let mut text = format!("{} kept", count(kept, "take", "takes"));
-    if !judged.set_aside.is_empty() {
-        let names: Vec<String> = judged
-            .aside()
-            .map(|take| format!("{} {}", printable(&take.name), take.verdict))
-            .collect();
-        text.push_str(&format!("; set aside: {}", names.join("; ")));
-    }
-    text
 }
 
 /// The spread and what it stands on.

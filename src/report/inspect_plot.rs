@@ -2,10 +2,9 @@
 
 use super::chart::{self, Aspect, LevelAxis};
 use super::inspect_data::rig_name;
-use super::next_steps::band;
 use super::palette::Ink;
 use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture};
-use super::words::{count, decimals, printable, signed_decimals_up_to, true_minus};
+use super::words::{band, count, decimals, printable, signed_decimals_up_to, true_minus};
 use crate::inspection::Inspection;
 use crate::inspection::next_step::side_name;
 use crate::measurement::grid::{self, OnGrid};

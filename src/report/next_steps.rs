@@ -2,11 +2,12 @@
 
 use std::fmt;
 
-use super::words::{self, count, decimals, signed_decimals_up_to};
+use super::blocks::{Setting, Text};
+use super::words::{self, band, count, decimals, signed_decimals_up_to, the_side};
 use crate::inspection::NextStep;
 use crate::inspection::next_step::TakeName;
+use crate::knob::Knob;
 use crate::measurement::outlier::Kind;
-use crate::measurement::takes::Side;
 
 impl fmt::Display for NextStep {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -89,15 +90,9 @@ impl fmt::Display for NextStep {
                 "{} has one take, so it is not known how far it repeats: seat it anew and measure two more.",
                 the_side(*side)
             ),
-            Self::NoSide { takes } => write!(
-                f,
-                "{} no side, so left and right cannot be compared: put left or right into the names, or use --left and --right.",
-                if *takes == 1 {
-                    "1 take says".to_owned()
-                } else {
-                    format!("{takes} takes say")
-                }
-            ),
+            Self::NoSide { .. } | Self::SidesDifferInForm { .. } => {
+                f.write_str(&step_text(self).in_words(as_typed))
+            }
             Self::OneSide { side } => write!(
                 f,
                 "only {} was measured, so the match is not known: measure the other side.",
@@ -108,12 +103,6 @@ impl fmt::Display for NextStep {
                 "left is {} dB {} than right: exchange the sides on the rig and measure again; if the difference stays with the earphone, set the balance.",
                 decimals(level_db.abs(), 1),
                 if *level_db > 0.0 { "louder" } else { "quieter" }
-            ),
-            Self::SidesDifferInForm { worst_db, worst_hz } => write!(
-                f,
-                "left minus right reaches {} dB at {}, level taken out: one EQ for both sides cannot mend that; fit one for each (`fit --per-side`), or leave it.",
-                signed_decimals_up_to(*worst_db, 1),
-                hz(*worst_hz)
             ),
             Self::Wanders { spread_db, at_hz } => write!(
                 f,
@@ -147,23 +136,44 @@ impl fmt::Display for NextStep {
     }
 }
 
-fn the_side(side: Side) -> &'static str {
-    match side {
-        Side::Left => "the left side",
-        Side::Right => "the right side",
-        Side::Unknown => "the side that is not named",
+/// The step, with settings to be named by whoever shows it.
+#[must_use]
+pub fn step_text(step: &NextStep) -> Text {
+    match step {
+        NextStep::NoSide { takes } => {
+            let takes = if *takes == 1 {
+                "1 take says".to_owned()
+            } else {
+                format!("{takes} takes say")
+            };
+            Text::from(takes)
+                + " no side, so left and right cannot be compared: put left or right into the names, or use "
+                + Knob::Left
+                + " and "
+                + Knob::Right
+                + "."
+        }
+        NextStep::SidesDifferInForm { worst_db, worst_hz } => {
+            let worst = format!(
+                "left minus right reaches {} dB at {}, level taken out",
+                signed_decimals_up_to(*worst_db, 1),
+                words::frequency(*worst_hz)
+            );
+            Text::from(worst)
+                + ": one EQ for both sides cannot mend that; fit one for each ("
+                + Setting::of("fit", Knob::PerSide)
+                + "), or leave it."
+        }
+        step => step.to_string().into(),
     }
 }
 
-/// `3.2 to 4.1 kHz`; one frequency where both ends look alike.
-#[must_use]
-pub fn band(from_hz: f64, to_hz: f64) -> String {
-    let (from, to) = (words::frequency(from_hz), words::frequency(to_hz));
-    let unit = |text: &str| text.rsplit(' ').next().map(str::to_owned);
-    match from.split_once(' ') {
-        _ if from == to => from,
-        Some((number, _)) if unit(&from) == unit(&to) => format!("{number} to {to}"),
-        _ => format!("{from} to {to}"),
+/// `Display` is the text of documents, which a command writes.
+fn as_typed(setting: &Setting) -> String {
+    let option = format!("--{}", setting.knob.name());
+    match setting.task {
+        Some(task) => format!("`{task} {option}`"),
+        None => option,
     }
 }
 

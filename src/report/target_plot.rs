@@ -1,13 +1,12 @@
 //! Pictures of targets: one by itself, or two above and their difference below.
 
 use super::chart::{self, Aspect, LevelAxis};
-use super::next_steps::band;
+use super::figures::target::level_in_words;
 use super::palette::Ink;
 use super::picture::{
     Area, FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
-use super::target_text::level_in_words;
-use super::words::{self, count, decimals, printable, signed_decimals_up_to, true_minus};
+use super::words::{self, band, count, decimals, printable, signed_decimals_up_to, true_minus};
 use crate::measurement::grid::{self, OnGrid};
 use crate::wanted::shown::{Compared, Shown};
 

@@ -1,5 +1,7 @@
 //! Numbers and names as people read them.
 
+use crate::job::SpreadFigures;
+use crate::measurement::takes::Side;
 use crate::message::Number;
 pub use crate::message::printable;
 
@@ -23,6 +25,18 @@ pub fn decimals_up_to(value: f64, most: usize) -> String {
 pub fn signed_decimals_up_to(value: f64, decimals: usize) -> String {
     let text = decimals_up_to(value, decimals);
     if value.is_finite() && text != "0" && !text.starts_with('-') {
+        format!("+{text}")
+    } else {
+        text
+    }
+}
+
+/// Like [`decimals`], with `+` before what is above 0 as shown.
+#[must_use]
+pub fn signed_decimals(value: f64, most: usize) -> String {
+    let text = decimals(value, most);
+    let shows_more_than_0 = text.bytes().any(|b| (b'1'..=b'9').contains(&b));
+    if shows_more_than_0 && !text.starts_with('-') {
         format!("+{text}")
     } else {
         text
@@ -80,6 +94,18 @@ pub fn frequency(hz: f64) -> String {
     }
 }
 
+/// `3.2 to 4.1 kHz`; one frequency where both ends look alike.
+#[must_use]
+pub fn band(from_hz: f64, to_hz: f64) -> String {
+    let (from, to) = (frequency(from_hz), frequency(to_hz));
+    let unit = |text: &str| text.rsplit(' ').next().map(str::to_owned);
+    match from.split_once(' ') {
+        _ if from == to => from,
+        Some((number, _)) if unit(&from) == unit(&to) => format!("{number} to {to}"),
+        _ => format!("{from} to {to}"),
+    }
+}
+
 /// `at 62.5 Hz`. What is largest at 0 Hz, as a low shelf is, is so at all low frequencies.
 #[must_use]
 pub fn at_frequency(hz: f64) -> String {
@@ -96,6 +122,37 @@ pub fn at_frequency(hz: f64) -> String {
 #[must_use]
 pub fn rate(hz: f64) -> String {
     format!("{} kHz", decimals_up_to(hz / 1000.0, 3))
+}
+
+/// How a row or a head names a side.
+#[must_use]
+pub fn side_name(side: Side) -> &'static str {
+    match side {
+        Side::Left => "Left",
+        Side::Right => "Right",
+        Side::Unknown => "No side",
+    }
+}
+
+/// How a sentence names a side, with its article.
+#[must_use]
+pub fn the_side(side: Side) -> &'static str {
+    match side {
+        Side::Left => "the left side",
+        Side::Right => "the right side",
+        Side::Unknown => "the side that is not named",
+    }
+}
+
+/// How far takes repeat: `0.23 dB rms over the trusted band, 1.03 dB at most (at 8.25 kHz)`.
+#[must_use]
+pub fn spread(spread: &SpreadFigures, over: &str) -> String {
+    format!(
+        "{} dB rms over {over}, {} dB at most (at {})",
+        decimals(spread.rms_db, 2),
+        decimals(spread.largest_db, 2),
+        frequency(spread.largest_hz)
+    )
 }
 
 /// `1 take`, `2 takes`.

@@ -1,6 +1,6 @@
 //! What an EQ costs as one record: in words, as a document, and what it says where inputs are missing.
 
-use crate::support::units;
+use crate::support::{printed, units};
 
 use bandwright::filter::{Section, Shape};
 use bandwright::headroom::cost::{Cost, CostRequest, cost};
@@ -14,8 +14,9 @@ use bandwright::measurement::takes::Side;
 use bandwright::measurement::unit_file::{
     DistortionEntry, FileEntry, Impedance, Sensitivity, UnitEntry,
 };
-use bandwright::report::text::WIDTH;
-use bandwright::report::{cost_part, cost_text};
+use bandwright::report::blocks::Report;
+use bandwright::report::terminal::WIDTH;
+use bandwright::report::{cost_part, figures};
 use proptest::prelude::*;
 use serde_json::Value;
 
@@ -103,6 +104,12 @@ impl Bench {
             listening_db_spl: None,
         }
     }
+}
+
+fn cost_text(cost: &Cost) -> String {
+    let mut report = Report::new("");
+    report.parts.push(figures::cost::part(cost, None));
+    printed(report)
 }
 
 /// One line, as a search for words needs it.

@@ -1,5 +1,6 @@
 //! One EQ for each side: one level and one preamp for both, so that the image does not move.
 
+use crate::support::fit_text;
 use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
@@ -16,7 +17,7 @@ use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take};
-use bandwright::report::{fit_json, fit_plot, fit_text};
+use bandwright::report::{fit_json, fit_plot};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::{Contour, Target, library};
 use serde_json::Value;

@@ -1,5 +1,6 @@
 //! What the fit makes of several takes: spoiled ones are set aside, the spread weighs, the coupler's resonance is guarded.
 
+use crate::support::fit_text;
 use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
@@ -294,7 +295,7 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
         .for_each(|channel| channel.takes.clear());
     [
         sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
-        report::fit_text(&outcome, &[], &[]),
+        fit_text(&outcome, &[], &[]),
         report::fit_json(&outcome, &[], f_hz, &[]),
         report::fit_plot(&outcome, f_hz),
     ]

@@ -39,8 +39,9 @@ use bandwright::measurement::unit_file::{
     UnitEntry, parse_unit_file, read_take, read_trust,
 };
 use bandwright::measurement::{Curve, Rig};
-use bandwright::report;
+use bandwright::report::blocks::Report;
 use bandwright::report::words::printable;
+use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::verify::sheet_check::{LimitsFrom, Outcome};
 use bandwright::verify::{Remeasurement, check_sheet, remeasured as judge_promise};
@@ -374,7 +375,7 @@ pub fn sheet(bytes: &[u8]) {
     for limits in [None, Some((&known_limits()[0], LimitsFrom::File))] {
         let check = check_sheet(&sheet, limits);
         assert_eq!(check.passes(), check.count(Outcome::Fail) == 0);
-        shows(bytes, &report::check_text(&check, None, &[]));
+        shows(bytes, &text_of(figures::check::report(&check, None, &[])));
         let _ = report::to_json(&report::check_document(NAME, &check, None, &[]));
     }
     for preamp_included in [true, false] {
@@ -465,7 +466,10 @@ pub fn remeasured(bytes: &[u8]) {
     let figures = [promise.spread_db, promise.unseen_db, promise.judged_hz.0];
     assert!(all_finite(&figures), "{figures:?}");
     let check = check_sheet(sheet, None);
-    shows(b"", &report::check_text(&check, Some(&promise), &[]));
+    shows(
+        b"",
+        &text_of(figures::check::report(&check, Some(&promise), &[])),
+    );
     shows(b"", &report::check_plot(&check, &promise));
     let _ = report::to_json(&report::check_document(
         "a sheet",
@@ -586,7 +590,7 @@ pub fn fit(bytes: &[u8]) {
         ..Circumstances::default()
     };
     let costs = told("", bytes, cost_of(&outcome, &circumstances)).unwrap_or_default();
-    shows(b"", &report::fit_text(&outcome, &costs, &[]));
+    shows(b"", &text_of(figures::fit::report(&outcome, &costs, &[])));
     shows(b"", &report::fit_plot(&outcome, grid::frequency_hz()));
     let _ = report::fit_json(&outcome, &costs, grid::frequency_hz(), &[]);
 }
@@ -613,6 +617,10 @@ fn told<T>(name: &str, bytes: &[u8], result: Result<T>) -> Option<T> {
     let length = error.to_string().chars().count();
     assert!(length <= LONGEST_MESSAGE, "{length} characters: {error}");
     None
+}
+
+fn text_of(report: Report) -> String {
+    report::text(&[report], |setting| setting.knob.name().to_owned())
 }
 
 /// A text for people: nothing in it steers a terminal, and all numbers are numbers. `bytes` are where its names come from,
@@ -654,14 +662,14 @@ fn shows_target(bytes: &[u8], target: &Target) {
         bytes,
         shown(target, RATE_HZ, &THIRD_OCTAVES_HZ, Some(1000.0)),
     ) {
-        shows(bytes, &report::target_text(&shown, &[]));
+        shows(bytes, &text_of(figures::target::shown(&shown, &[])));
         shows(bytes, &report::target_plot(&shown));
         let _ = report::to_json(&report::target_document("show", &shown, &[]));
     }
     let flat = library::resolve("gentle-slope", &mut |path| file(path, "", b""));
     let flat = flat.expect("a target of the library");
     if let Some(compared) = told("", bytes, compared(target, &flat, RATE_HZ, &OCTAVES_HZ)) {
-        shows(bytes, &report::target_diff_text(&compared, &[]));
+        shows(bytes, &text_of(figures::target::difference(&compared, &[])));
         shows(bytes, &report::target_diff_plot(&compared));
     }
     if let Some(half) = told("", bytes, target.clone().toward(0.5)) {
@@ -684,7 +692,9 @@ fn inspected(bytes: &[u8], unit: OpenedUnit) {
     };
     shows(bytes, &report::inspect_plot(&inspection));
     let inspections = std::slice::from_ref(&inspection);
-    shows(bytes, &report::inspect_text(inspections, &[]));
+    for report in figures::inspect::reports(inspections, &[]) {
+        shows(bytes, &text_of(report));
+    }
     let _ = report::to_json(&report::inspect_document(inspections, &[]));
 }
 
@@ -708,7 +718,10 @@ fn exported(bytes: &[u8], export: &Export) {
             continue;
         }
         let _ = report::to_json(&report::filters_document(export, form, of_form));
-        shows(bytes, &report::export_text(export, form, of_form, &[]));
+        shows(
+            bytes,
+            &text_of(figures::export::report(export, form, of_form, &[])),
+        );
     }
 }
 
@@ -807,7 +820,9 @@ fn costs(
         };
         let cost: Option<Cost> = told("", bytes, cost(&request));
         if let Some(cost) = cost {
-            shows(bytes, &report::cost_text(&cost));
+            let mut report = Report::new("");
+            report.parts.push(figures::cost::part(&cost, None));
+            shows(bytes, &text_of(report));
             let _ = report::to_json(&report::cost_part(&cost));
         }
     }

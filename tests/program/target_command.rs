@@ -121,7 +121,7 @@ fn a_target_is_shown_by_figures_that_its_curve_has() {
         "Range ",
         "Contours ",
         "low-shelf +8 dB",
-        "   20000",
+        "  20000\n",
     ] {
         assert!(text.contains(part), "{part}: {text}");
     }

@@ -1,16 +1,17 @@
 //! What `inspect` says in words: the table, the sides, and what to do next for every finding.
 
-use crate::support::units;
+use crate::support::{printed, units};
 
 use bandwright::inspection::{Inspection, NextStep, TakeImpulse, inspect};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::outlier::Kind;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::Side;
-use bandwright::report::{inspect_text, text};
+use bandwright::report::{figures, terminal};
 
 fn told(inspection: &Inspection) -> String {
-    inspect_text(std::slice::from_ref(inspection), &[])
+    let reports = figures::inspect::reports(std::slice::from_ref(inspection), &[]);
+    reports.into_iter().map(printed).collect()
 }
 
 /// The text in one line, so that where lines break does not matter.
@@ -45,7 +46,7 @@ fn lines_are_no_wider_than_a_hundred_columns() {
     for name in units::NAMES {
         let text = told(&units::inspected(name));
         for line in text.lines() {
-            assert!(line.chars().count() <= text::WIDTH, "{line}");
+            assert!(line.chars().count() <= terminal::WIDTH, "{line}");
             assert_eq!(line, line.trim_end());
         }
     }
@@ -65,7 +66,10 @@ fn names_of_any_length_and_kind_leave_the_table_whole() {
     );
     assert!(text.contains("  a/same.txt  ") && text.contains("  b/same.txt  "));
     assert!(!text.contains('\u{1b}'));
-    assert!(text.lines().all(|line| line.chars().count() <= text::WIDTH));
+    assert!(
+        text.lines()
+            .all(|line| line.chars().count() <= terminal::WIDTH)
+    );
     let table = text
         .lines()
         .filter(|line| line.starts_with("  left") || line.starts_with("  right"));

@@ -10,3 +10,4 @@ mod report_json;
 mod report_plot;
 mod report_text;
 mod target_plot;
+mod terminal;

@@ -1,12 +1,12 @@
 //! A fit on the terminal.
 
-use crate::support::outcomes;
+use crate::support::{fit_text, outcomes};
 
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
 use bandwright::fit::Effort;
 use bandwright::job::{Outcome, ReachPoint};
-use bandwright::report::{FileKind, WrittenFile, fit_text, words};
+use bandwright::report::{FileKind, WrittenFile, words};
 use proptest::prelude::*;
 
 #[test]

@@ -6,6 +6,7 @@ use std::path::Path;
 use assert_cmd::Command;
 use bandwright::filter::{Section, Shape};
 use bandwright::limits::Limits;
+use bandwright::report::figures;
 use bandwright::sheet::{Guard, Sheet, read, write};
 use bandwright::verify::sheet_check::{LimitsFrom, Outcome as TestOutcome, Subject};
 use bandwright::verify::{SheetCheck, check_sheet};
@@ -13,7 +14,7 @@ use proptest::prelude::*;
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::support::promises;
+use crate::support::{printed, promises};
 
 use promises::{Chance, limits, sections, sheet_of, sheet_per_side};
 
@@ -424,7 +425,7 @@ fn pictures_are_left_to_look_at() {
         fs::write(folder.join(format!("{name}.svg")), plot).unwrap();
         println!(
             "{}",
-            bandwright::report::check_text(&check, Some(&promise), &[])
+            printed(figures::check::report(&check, Some(&promise), &[]))
         );
     }
 }

@@ -1,6 +1,9 @@
 //! What several test programs and benches share.
 #![allow(dead_code, reason = "each of them uses a part")]
 
+#[path = "../../src/cli/knobs.rs"]
+mod knobs;
+
 pub mod corpus;
 pub mod fits;
 pub mod hang;
@@ -10,3 +13,18 @@ pub mod planted;
 pub mod promises;
 pub mod rivals;
 pub mod units;
+
+use bandwright::headroom::cost::Cost;
+use bandwright::job::Outcome;
+use bandwright::report::blocks::Report;
+use bandwright::report::{WrittenFile, figures};
+
+/// The report as the program prints it.
+pub fn printed(report: Report) -> String {
+    bandwright::report::text(&[report], knobs::typed)
+}
+
+/// The same of a fit.
+pub fn fit_text(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> String {
+    printed(figures::fit::report(outcome, costs, files))
+}

@@ -1,61 +1,57 @@
-//! What an EQ costs, on the terminal: loudness, level and drive, hearing with its cautions first, distortion, and what
-//! could not be told and why.
+//! What an EQ costs: loudness, level and drive, hearing with its cautions first, distortion, and what could not be told
+//! and why.
 
-use super::text::Page;
-use super::words::{self, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::headroom::cost::{Cost, NO_CHANGE_LU, Told};
 use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
 use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
 use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::knob::Knob;
 use crate::measurement::takes::Side;
+use crate::report::blocks::ColumnKind::Words;
+use crate::report::blocks::{Block, Column, Lead, Part, Text};
+use crate::report::words::{self, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::units::amplitude_from_db;
 
 /// A share of the programme that is worth a sentence when it is not counted.
 const NOTABLE_SHARE: f64 = 0.02;
 
-/// The cost for people.
+/// The cost of one EQ, or of the one that a side has for itself.
 #[must_use]
-pub fn cost_text(cost: &Cost) -> String {
-    let mut page = Page(String::new());
-    write(&mut page, cost);
-    page.0
+pub fn part(cost: &Cost, side: Option<Side>) -> Part {
+    let head = match side {
+        None => "What it costs".to_owned(),
+        Some(side) => format!(
+            "What it costs: {} (loudness, volume and preamp are those of both)",
+            side.words()
+        ),
+    };
+    Part::new(head, blocks(cost))
 }
 
-/// Adds the cost to a page, with an empty line after it.
-pub(super) fn write(page: &mut Page, cost: &Cost) {
-    page.line("What it costs");
-    parts(page, cost);
-}
-
-/// Adds the cost of one side's own EQ.
-pub(super) fn write_side(page: &mut Page, side: &str, cost: &Cost) {
-    page.line(&format!(
-        "What it costs: {side} (loudness, volume and preamp are those of both)"
-    ));
-    parts(page, cost);
-}
-
-fn parts(page: &mut Page, cost: &Cost) {
-    for caution in cost.cautions() {
-        page.paragraph("  Caution: ", &caution.to_string());
-    }
-    loudness(page, cost);
+fn blocks(cost: &Cost) -> Vec<Block> {
+    let cautions = cost.cautions().into_iter();
+    let mut blocks: Vec<Block> = cautions
+        .map(|caution| Block::led(Lead::Caution, &caution))
+        .collect();
+    blocks.push(Block::about("Loudness", loudness(cost)));
     if let Told::Known(figures) = &cost.drive {
-        level(page, cost, figures);
-        drive(page, figures);
+        blocks.push(Block::about("Level", level(cost, figures)));
+        blocks.push(Block::about("Drive", drive(figures)));
+        let wished = figures.wished.as_ref();
+        blocks.extend(wished.map(|wished| Block::about("Wished", at_wish(figures, wished))));
     }
     if let Told::Known(bend) = &cost.output_bend {
-        output_bend(page, bend);
+        blocks.push(Block::about("Output impedance", output_bend(bend)));
     }
-    hearing(page, cost);
+    blocks.extend(hearing(cost));
     if let Told::Known(figures) = &cost.distortion {
-        distortion(page, figures);
+        blocks.extend(distortion(figures));
     }
-    not_told(page, cost);
-    page.gap();
+    blocks.extend(not_told(cost).map(|text| Block::about("Not told", text)));
+    blocks
 }
 
-fn loudness(page: &mut Page, cost: &Cost) {
+fn loudness(cost: &Cost) -> String {
     let change = &cost.loudness;
     let (played, turn) = match change.total_lu {
         lu if lu <= -NO_CHANGE_LU => (
@@ -80,10 +76,10 @@ fn loudness(page: &mut Page, cost: &Cost) {
         words::typed(cost.preamp_db),
         change.programme
     );
-    page.paragraph("  Loudness: ", &format!("{played} ({parts}). {turn}"));
+    format!("{played} ({parts}). {turn}")
 }
 
-fn level(page: &mut Page, cost: &Cost, figures: &DriveFigures) {
+fn level(cost: &Cost, figures: &DriveFigures) -> String {
     let source = match &figures.source {
         Some(name) => format!(
             "\"{name}\", whose full-scale sine is {} without load",
@@ -93,7 +89,7 @@ fn level(page: &mut Page, cost: &Cost, figures: &DriveFigures) {
     };
     let (before, after) = (&figures.before, &figures.after);
     let below = decimals_up_to(-cost.programme_level.rms_db, 1);
-    let text = format!(
+    format!(
         "from {source}, a programme {below} dB below a full-scale sine reaches {} dB SPL at the eardrum, {} dBA ({} and {} without EQ). A full-scale sine at {} reaches {} dB SPL ({} without EQ).{}",
         decimals(after.level_db_spl, 0),
         decimals(after.level_dba, 0),
@@ -112,11 +108,10 @@ fn level(page: &mut Page, cost: &Cost, figures: &DriveFigures) {
         } else {
             String::new()
         }
-    );
-    page.paragraph("  Level: ", &text);
+    )
 }
 
-fn drive(page: &mut Page, figures: &DriveFigures) {
+fn drive(figures: &DriveFigures) -> String {
     let full_scale = if figures.full_scale_margin_db < -0.05 {
         format!(
             " The programme's peaks would exceed digital full scale by some {} dB: lower the preamp.",
@@ -126,40 +121,37 @@ fn drive(page: &mut Page, figures: &DriveFigures) {
         String::new()
     };
     let source = margin(figures.source_margin_db, "Turn down.");
-    page.paragraph(
-        "  Drive: ",
-        &format!("{}.{source}{full_scale}", electrical(&figures.electrical)),
-    );
-    if let Some(WishedFigures {
+    format!("{}.{source}{full_scale}", electrical(&figures.electrical))
+}
+
+fn at_wish(figures: &DriveFigures, wish: &WishedFigures) -> String {
+    let WishedFigures {
         wished,
         turn_up_db,
         electrical: needed,
         source_margin_db,
         full_scale_v,
-    }) = &figures.wished
-    {
-        let unit = if wished.a_weighted { "dBA" } else { "dB SPL" };
-        let volume = match figures.source {
-            Some(_) if *turn_up_db < 0.0 => format!(
-                "turn down by {} dB, so that a full-scale sine is {} without load",
-                decimals(-turn_up_db, 1),
-                volts(*full_scale_v)
-            ),
-            Some(_) => format!(
-                "the volume is {} dB above the one in use, a full-scale sine {} without load",
-                decimals(*turn_up_db, 1),
-                volts(*full_scale_v)
-            ),
-            None => format!("a full-scale sine must be {}", volts(*full_scale_v)),
-        };
-        let text = format!(
-            "for {} {unit} at the eardrum {volume}: {}.{}",
-            decimals_up_to(wished.level_db, 1),
-            electrical(needed),
-            margin(*source_margin_db, "Wish for a lower level.")
-        );
-        page.paragraph("  Wished: ", &text);
-    }
+    } = wish;
+    let unit = if wished.a_weighted { "dBA" } else { "dB SPL" };
+    let volume = match figures.source {
+        Some(_) if *turn_up_db < 0.0 => format!(
+            "turn down by {} dB, so that a full-scale sine is {} without load",
+            decimals(-turn_up_db, 1),
+            volts(*full_scale_v)
+        ),
+        Some(_) => format!(
+            "the volume is {} dB above the one in use, a full-scale sine {} without load",
+            decimals(*turn_up_db, 1),
+            volts(*full_scale_v)
+        ),
+        None => format!("a full-scale sine must be {}", volts(*full_scale_v)),
+    };
+    format!(
+        "for {} {unit} at the eardrum {volume}: {}.{}",
+        decimals_up_to(wished.level_db, 1),
+        electrical(needed),
+        margin(*source_margin_db, "Wish for a lower level.")
+    )
 }
 
 fn electrical(electrical: &Electrical) -> String {
@@ -191,27 +183,29 @@ fn margin(source_margin_db: Option<f64>, clipping: &str) -> String {
     }
 }
 
-fn output_bend(page: &mut Page, bend: &OutputBend) {
+fn output_bend(bend: &OutputBend) -> String {
     let phase = if bend.phase_known {
         ""
     } else {
         " The phase is not known: taken as a resistance."
     };
-    let text = format!(
+    format!(
         "the source's takes {3} dB off and bends the response by {0} dB from lowest to highest ({1} dB at {2} is the most). The fit does not count this bend: measure from this source, and it does.{phase}",
         decimals(bend.range_db, 2),
         signed_decimals_up_to(bend.largest_db, 2),
         words::frequency(bend.largest_hz),
         decimals(-bend.mean_db, 1)
-    );
-    page.paragraph("  Output impedance: ", &text);
+    )
 }
 
-/// A table with a column for each volume that is known.
-fn hearing(page: &mut Page, cost: &Cost) {
+/// A volume, how far it is above the one in use, and what that does.
+type AtVolume<'a> = (&'static str, f64, &'a Exposure);
+
+/// A table with a record for each volume that is known.
+fn hearing(cost: &Cost) -> Vec<Block> {
     let turned_db = cost.as_loud_db();
     let wished = cost.drive.known().and_then(|figures| figures.wished);
-    let columns: Vec<(&str, f64, &Exposure)> = [
+    let volumes: Vec<AtVolume> = [
         ("in use", Some(0.0), &cost.exposure),
         // Where that is the volume in use, it needs no column.
         (
@@ -228,96 +222,82 @@ fn hearing(page: &mut Page, cost: &Cost) {
     .into_iter()
     .filter_map(|(name, turn_up_db, told)| Some((name, turn_up_db?, told.known()?)))
     .collect();
-    let Some((_, _, any)) = columns.first() else {
-        return;
+    let Some((_, _, any)) = volumes.first() else {
+        return Vec::new();
     };
-    page.paragraph("  Caution: ", &CAUTIONS.join(" "));
     let (table, other) = match any.table {
         FieldTable::Iso532_2 => (FieldTable::Iso532_2, FieldTable::P58),
         FieldTable::P58 => (FieldTable::P58, FieldTable::Iso532_2),
     };
     let field = any.field.words();
-    let row = |name: &str, cell: &dyn Fn(&(&str, f64, &Exposure)) -> String| {
-        let cells = columns.iter().map(cell).collect::<Vec<String>>();
-        (name.to_owned(), cells)
+    let column = |depth, head: &str, cell: &dyn Fn(&AtVolume) -> String| Column {
+        depth,
+        ..Column::new(Words, head, volumes.iter().map(cell))
     };
-    let mut rows = vec![row("Hearing", &|column| column.0.to_owned())];
-    if cost
-        .drive
-        .known()
-        .is_some_and(|figures| figures.source.is_some())
-    {
-        rows.push(row("volume (dB)", &|column| {
-            signed_decimals_up_to(column.1, 1)
+    let mut columns = vec![column(0, "Hearing", &|volume| volume.0.to_owned())];
+    let has_source = |figures: &DriveFigures| figures.source.is_some();
+    if cost.drive.known().is_some_and(has_source) {
+        columns.push(column(1, "volume (dB)", &|volume| {
+            signed_decimals_up_to(volume.1, 1)
         }));
     }
-    rows.push(row("at the eardrum (dBA)", &|column| {
-        decimals(column.2.eardrum_dba, 0)
-    }));
-    rows.push(row(
-        &format!("in a {field} (dBA), by {}", table.words()),
-        &|column| decimals(column.2.field_dba, 0),
-    ));
-    rows.push(row(
-        &format!("in a {field} (dBA), by {}", other.words()),
-        &|column| decimals(column.2.other_table_dba, 0),
-    ));
-    for (name, time) in [
-        (
-            "adults, WHO-ITU H.870, a week",
-            (|exposure| exposure.adults.per_week) as fn(&Exposure) -> AllowedTime,
-        ),
-        ("    a day", |exposure| exposure.adults.per_day),
-        ("children, WHO-ITU H.870, a week", |exposure| {
-            exposure.children.per_week
+    let in_a_field = |table: FieldTable| format!("in a {field} (dBA), by {}", table.words());
+    columns.extend([
+        column(1, "at the eardrum (dBA)", &|volume| {
+            decimals(volume.2.eardrum_dba, 0)
         }),
-        ("    a day", |exposure| exposure.children.per_day),
-        ("at work, NIOSH 1998, a day", |exposure| {
-            exposure.niosh_per_day
+        column(1, &in_a_field(table), &|volume| {
+            decimals(volume.2.field_dba, 0)
         }),
-    ] {
-        rows.push(row(name, &|column| time(column.2).brief()));
-    }
-    let first = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
-    let cells = rows.iter().flat_map(|(_, cells)| cells);
-    let width = cells.map(String::len).max().unwrap_or(0);
-    for (index, (name, cells)) in rows.iter().enumerate() {
-        let indent = if index == 0 { "  " } else { "    " };
-        let cells: String = cells
+        column(1, &in_a_field(other), &|volume| {
+            decimals(volume.2.other_table_dba, 0)
+        }),
+    ]);
+    let times = [
+        (1, "adults, WHO-ITU H.870, a week"),
+        (2, "a day"),
+        (1, "children, WHO-ITU H.870, a week"),
+        (2, "a day"),
+        (1, "at work, NIOSH 1998, a day"),
+    ];
+    columns.extend(
+        times
             .iter()
-            .map(|cell| format!("   {cell:>width$}"))
-            .collect();
-        page.line(&format!(
-            "{:<1$}{cells}",
-            format!("{indent}{name}"),
-            first + 4
-        ));
-    }
-    page.paragraph("    ", &explained(&columns, table));
+            .enumerate()
+            .map(|(i, (depth, head))| column(*depth, head, &|volume| allowed(volume.2)[i].brief())),
+    );
+    vec![
+        Block::led(Lead::Caution, CAUTIONS.join(" ")),
+        Block::table_across(columns),
+        Block::paragraph(explained(&volumes, table)),
+    ]
 }
 
-/// What the columns are, and what a cell without a time means.
-fn explained(columns: &[(&str, f64, &Exposure)], table: FieldTable) -> String {
+/// The times that the rules allow.
+fn allowed(exposure: &Exposure) -> [AllowedTime; 5] {
+    let (adults, children) = (exposure.adults, exposure.children);
+    [
+        adults.per_week,
+        adults.per_day,
+        children.per_week,
+        children.per_day,
+        exposure.niosh_per_day,
+    ]
+}
+
+/// What the volumes are, and what a cell without a time means.
+fn explained(volumes: &[AtVolume], table: FieldTable) -> String {
     let mut text = format!(
         "Times are those that the rules allow at the level in the field by {}.",
         table.words()
     );
-    if let Some((_, turn_up_db, _)) = columns.iter().find(|column| column.0 == "as loud") {
+    if let Some((_, turn_up_db, _)) = volumes.iter().find(|volume| volume.0 == "as loud") {
         let turned = if *turn_up_db > 0.0 { "up" } else { "down" };
         text.push_str(&format!(
             " As loud: turned {turned} to sound as loud as without EQ."
         ));
     }
-    let times = columns.iter().flat_map(|(_, _, exposure)| {
-        let (adults, children) = (exposure.adults, exposure.children);
-        [
-            adults.per_week,
-            adults.per_day,
-            children.per_week,
-            children.per_day,
-            exposure.niosh_per_day,
-        ]
-    });
+    let times = volumes.iter().flat_map(|volume| allowed(volume.2));
     let times: Vec<AllowedTime> = times.collect();
     if times.contains(&AllowedTime::NotLimited) {
         text.push_str(
@@ -330,8 +310,8 @@ fn explained(columns: &[(&str, f64, &Exposure)], table: FieldTable) -> String {
     text
 }
 
-fn distortion(page: &mut Page, figures: &DistortionFigures) {
-    for side in &figures.sides {
+fn distortion(figures: &DistortionFigures) -> Vec<Block> {
+    let sides = figures.sides.iter().map(|side| {
         let whose = match side.side {
             Side::Unknown => String::new(),
             known => format!("{}, ", known.words()),
@@ -363,8 +343,9 @@ fn distortion(page: &mut Page, figures: &DistortionFigures) {
         } else {
             String::new()
         };
-        page.paragraph("  Distortion: ", &format!("{head}{text}{rest}"));
-    }
+        Block::about("Distortion", format!("{head}{text}{rest}"))
+    });
+    sides.collect()
 }
 
 fn most(point: &BoostedPoint) -> String {
@@ -403,7 +384,7 @@ fn percent(estimate: &Estimate) -> String {
 }
 
 /// Reasons, each once, after the names of what they leave out.
-fn not_told(page: &mut Page, cost: &Cost) {
+fn not_told(cost: &Cost) -> Option<Text> {
     let mut reasons: Vec<(String, &str)> = Vec::new();
     for (name, why) in [
         ("level and drive", cost.drive.missing()),
@@ -427,20 +408,25 @@ fn not_told(page: &mut Page, cost: &Cost) {
         }
     }
     if reasons.is_empty() {
-        return;
+        return None;
     }
     let all: Vec<String> = reasons
         .iter()
         .map(|(names, why)| format!("{names} ({why})"))
         .collect();
-    let next_step = match cost.exposure_as_wished.known().or(cost.exposure.known()) {
-        None if cost.drive.known().is_some() => {
-            " Name the source with --source, or a level with --play-at."
+    let reasons = Text::from(format!("{}.", all.join("; ")));
+    let hearing = cost.exposure_as_wished.known().or(cost.exposure.known());
+    Some(match (hearing, cost.drive.known()) {
+        (None, Some(_)) => {
+            reasons
+                + " Name the source with "
+                + Knob::Source
+                + ", or a level with "
+                + Knob::PlayAt
+                + "."
         }
-        _ => "",
-    };
-    let text = format!("{}.{next_step}", all.join("; "));
-    page.paragraph("  Not told: ", &text);
+        _ => reasons,
+    })
 }
 
 /// Volts, or millivolts below 0.1 V.

@@ -1,0 +1,176 @@
+//! What a tested sheet shows: its points, whether the promise was kept, and why not.
+
+use crate::digest::Digest;
+use crate::knob::Knob;
+use crate::measurement::judge::Judged;
+use crate::report::blocks::ColumnKind::{Numbers, Sentences, Words};
+use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
+use crate::report::check_text::{
+    advice, change_words, explanation_words, found, percent, side_name, spread_words, verdict_words,
+};
+use crate::report::data::WrittenFile;
+use crate::report::words::{self, band, count, decimals, signed_decimals_up_to};
+use crate::verify::explanation::Explanation;
+use crate::verify::remeasured::{ACCUSED, Ranked, SURE};
+use crate::verify::sheet_check::{LimitsFrom, Outcome};
+use crate::verify::{Remeasured, SheetCheck};
+
+/// The report on a tested sheet; `files` is what was written.
+#[must_use]
+pub fn report(check: &SheetCheck, promise: Option<&Remeasured>, files: &[WrittenFile]) -> Report {
+    let mut report = Report::new(format!("{} toward {}", check.unit, check.target));
+    report.parts.push(points(check));
+    if let Some(promise) = promise {
+        report.parts.push(judgement(promise));
+        report.parts.push(explanations(promise));
+        report.parts.push(conclusion(promise));
+    }
+    report.with_files(files)
+}
+
+/// Whether a point holds.
+fn outcome(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Pass => "pass",
+        Outcome::Fail => "fail",
+        Outcome::NotInSheet => "--",
+    }
+}
+
+fn points(check: &SheetCheck) -> Part {
+    let of = |outcome| check.count(outcome);
+    let (passes, fails, lack) = (
+        of(Outcome::Pass),
+        of(Outcome::Fail),
+        of(Outcome::NotInSheet),
+    );
+    let lacking = match lack {
+        0 => String::new(),
+        _ => format!("; {lack} cannot be tested"),
+    };
+    let head = match fails {
+        0 => format!("Sheet: all {passes} points pass{lacking}"),
+        _ => format!("Sheet: {fails} of {} points fail{lacking}", passes + fails),
+    };
+    let points = check.points.iter();
+    let outcomes = points.clone().map(|p| outcome(p.outcome).to_owned());
+    let subjects = points.clone().map(|p| p.subject.words().to_owned());
+    let table = Block::table([
+        Column::new(Words, "", outcomes),
+        Column::new(Words, "", subjects),
+        Column::new(Sentences, "", points.map(found)),
+    ]);
+    let mut blocks = vec![table, Block::about("Limits", limits(check))];
+    let file = match check.digest {
+        Some(Digest::Intact) => Some("as it was written."),
+        Some(Digest::Edited) => Some("edited by hand since it was written."),
+        Some(Digest::Missing) => {
+            Some("without a digest, so that nothing tells whether it was edited.")
+        }
+        None => None,
+    };
+    blocks.extend(file.map(|file| Block::about("File", file)));
+    Part::new(head, blocks)
+}
+
+fn limits(check: &SheetCheck) -> Text {
+    match &check.limits {
+        None => {
+            Text::from("not in this sheet; ")
+                + Setting::to(Knob::Limits, "NAME or FILE")
+                + " holds others against it."
+        }
+        Some((name, from)) => {
+            let whose = match from {
+                LimitsFrom::Sheet => "the sheet's own",
+                LimitsFrom::Library => "which come with the program",
+                LimitsFrom::File => "from a file",
+            };
+            format!("{name}, {whose}.").into()
+        }
+    }
+}
+
+fn judgement(promise: &Remeasured) -> Part {
+    let mut rows = vec![
+        Row::new("Judged", judged_words(promise)),
+        Row::new("Before", session(&promise.before)),
+        Row::new("After", session(&promise.after)),
+        Row::new("Spread", spread_words(promise)),
+    ];
+    let changes = promise.changes.iter();
+    rows.extend(changes.map(|change| Row::new(side_name(change.side), change_words(change))));
+    rows.extend(promise.level.map(|level| {
+        let level = format!(
+            "{} dB measured (\u{b1}{} dB), {} dB is the preamp's",
+            signed_decimals_up_to(level.measured_db, 1),
+            decimals(level.error_db, 1),
+            signed_decimals_up_to(level.promised_db, 1),
+        );
+        Row::new("Level", level)
+    }));
+    let head = format!("Promise: {}", verdict_words(promise.verdict));
+    Part::new(head, [Block::Rows(rows)])
+}
+
+fn explanations(promise: &Remeasured) -> Part {
+    let ranked = promise.explanations.iter();
+    let shares = ranked.clone().map(|ranked| percent(ranked.share));
+    let table = Block::table([
+        Column::new(Numbers, "", shares),
+        Column::new(Sentences, "", ranked.map(explained)),
+    ]);
+    Part::new("Explanations, with their share of the probability", [table])
+}
+
+fn explained(ranked: &Ranked) -> String {
+    let size = match ranked.explanation {
+        Explanation::NothingWrong | Explanation::SomethingElse => String::new(),
+        _ => format!(
+            "; changes {} dB at {}",
+            signed_decimals_up_to(ranked.worst_db, 1),
+            words::frequency(ranked.worst_hz)
+        ),
+    };
+    format!(
+        "{}{size}; leaves {} standard errors rms.",
+        explanation_words(&ranked.explanation),
+        decimals(ranked.misfit, 1)
+    )
+}
+
+fn conclusion(promise: &Remeasured) -> Part {
+    let shares = format!(
+        "Kept: nothing wrong has a share of {} or more; not kept: {} or less. Shares hold only among what is listed in the README.",
+        percent(SURE),
+        percent(ACCUSED)
+    );
+    Part::without_head([Block::paragraph(advice(promise)), Block::paragraph(shares)])
+}
+
+fn judged_words(promise: &Remeasured) -> String {
+    let (lowest_hz, highest_hz) = promise.judged_hz;
+    format!(
+        "{}, levels {}, promise at {}",
+        band(lowest_hz, highest_hz),
+        if promise.level.is_some() {
+            "compared"
+        } else {
+            "free"
+        },
+        words::rate(promise.rate_hz)
+    )
+}
+
+fn session(judged: &Judged) -> String {
+    let kept: usize = judged.sides.iter().map(|side| side.kept).sum();
+    let mut text = format!("{} kept", count(kept, "take", "takes"));
+    if !judged.set_aside.is_empty() {
+        let names: Vec<String> = judged
+            .aside()
+            .map(|take| format!("{} {}", take.name, take.verdict))
+            .collect();
+        text.push_str(&format!("; set aside: {}", names.join("; ")));
+    }
+    text
+}
