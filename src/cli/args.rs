@@ -66,7 +66,9 @@ pub enum Verb {
 /// How results are shown.
 #[derive(Debug, Clone, Copy, ClapArgs)]
 pub struct OutputStyle {
-    /// Print one JSON document instead of text, also when the job fails (its schemas stand in tests/golden/schema/ of the source)
+    /// Print one JSON document instead of text
+    ///
+    /// Also when the job fails. Its schemas stand in tests/golden/schema/ of the source
     #[arg(long)]
     pub json: bool,
     /// Print nothing but errors and what safety asks for
@@ -142,9 +144,10 @@ const INSPECT_OUTCOMES: &str = "Exit status: 0 the takes were judged, whatever w
     after_long_help = format!("{INSPECT_EXAMPLES}\n\n{INSPECT_FINDS}\n\n{INSPECT_OUTCOMES}")
 )]
 pub struct Inspect {
-    /// Takes of one unit: text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or
-    /// more, or WAV impulse responses; the side is read from the file's name (`left`, `right`, `l`, `r` as a word).
-    /// And any number of NAME.unit.toml, each unit reported in turn
+    /// Takes of one unit, or any number of NAME.unit.toml, each reported in turn
+    ///
+    /// Text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or more, or WAV impulse
+    /// responses; the side is read from the file's name (`left`, `right`, `l`, `r` as a word)
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
     /// A take of the left side, whatever its name (repeatable)
@@ -159,10 +162,17 @@ pub struct Inspect {
     /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
     /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
     /// [default: iec-60318-4]
-    #[arg(long, value_name = "NAME|FILE", help_heading = "What was measured")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME|FILE",
+        help_heading = "What was measured"
+    )]
     pub rig: Option<PathBuf>,
 
-    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0, at most 60
+    /// The loss of bass from which a take leaks, dB
+    ///
+    /// At 30 Hz against the sound takes of its side, more than 0, at most 60
     #[arg(
         long,
         value_name = "DB",
@@ -173,7 +183,9 @@ pub struct Inspect {
     )]
     pub leak_threshold: f64,
 
-    /// Write a picture of takes, sides, average, spread and match here (NAME.svg), of one unit
+    /// Write a picture here (NAME.svg), of one unit
+    ///
+    /// Takes, sides, average, spread and match
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// How results are shown.
@@ -256,9 +268,11 @@ pub enum Points {
 #[derive(Debug, Clone, Copy, ClapArgs)]
 pub struct Figures {
     /// Where figures are told
-    #[arg(long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
+    #[arg(hide_short_help = true, long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
     pub points: Points,
-    /// The sample rate at which contours are evaluated, 8000 to 768000 Hz: near half of it their form depends on it
+    /// The sample rate at which contours are evaluated, Hz
+    ///
+    /// 8000 to 768000 Hz: near half of it their form depends on it
     #[arg(
         long,
         value_name = "HZ",
@@ -294,7 +308,9 @@ pub struct TargetShow {
     /// The rest of the figures.
     #[command(flatten)]
     pub figures: Figures,
-    /// Show levels so that they are 0 dB at this frequency [default: as the target has them]
+    /// Show levels so that they are 0 dB at this frequency
+    ///
+    /// [default: as the target has them]
     #[arg(
         long,
         value_name = "HZ",
@@ -315,8 +331,10 @@ pub struct TargetShow {
 #[derive(Debug, ClapArgs)]
 #[command(arg_required_else_help = true)]
 pub struct TargetBuild {
-    /// What to start from: `flat`, `measured` (what the unit that is fitted has), a name of the library, a curve, a
-    /// NAME.target.toml or a NAME.unit.toml
+    /// What to start from: a name, or a file
+    ///
+    /// `flat`, `measured` (what the unit that is fitted has), a name of the library, a curve, a NAME.target.toml or a
+    /// NAME.unit.toml
     #[arg(
         long,
         value_name = "NAME|FILE",
@@ -325,12 +343,19 @@ pub struct TargetBuild {
     )]
     pub base: PathBuf,
     /// One side of the base, where that is a unit [default: both]
-    #[arg(long, value_enum, help_heading = "The target")]
+    #[arg(hide_short_help = true, long, value_enum, help_heading = "The target")]
     pub side: Option<OneSide>,
     /// Which unit, where the base is a unit file with several
-    #[arg(long, value_name = "NAME", help_heading = "The target")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME",
+        help_heading = "The target"
+    )]
     pub variant: Option<String>,
-    /// A second target: the result lies between base and this, in dB, and adjustments come on top
+    /// A second target: the result lies between it and the base
+    ///
+    /// In dB; adjustments come on top
     #[arg(long, value_name = "NAME|FILE", help_heading = "The target")]
     pub between: Option<PathBuf>,
     /// How far from --base to --between, 0 to 1
@@ -343,7 +368,9 @@ pub struct TargetBuild {
         help_heading = "The target"
     )]
     pub between_share: f64,
-    /// More bass by so many dB, -60 to 60: a low shelf at 90 Hz, q 0.6
+    /// More bass by so many dB, -60 to 60
+    ///
+    /// A low shelf at 90 Hz, q 0.6
     #[arg(
         long,
         value_name = "DB",
@@ -352,7 +379,9 @@ pub struct TargetBuild {
         help_heading = "The target"
     )]
     pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60: a high shelf at 6 kHz, q 0.5
+    /// More treble by so many dB, -60 to 60
+    ///
+    /// A high shelf at 6 kHz, q 0.5
     #[arg(
         long,
         value_name = "DB",
@@ -361,7 +390,9 @@ pub struct TargetBuild {
         help_heading = "The target"
     )]
     pub treble: Option<f64>,
-    /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
+    /// A slope of so many dB per octave, -24 to 24: positive is brighter
+    ///
+    /// About 1 kHz
     #[arg(
         long,
         value_name = "DB",
@@ -377,21 +408,27 @@ pub struct TargetBuild {
     #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub name: Option<String>,
     /// Where it comes from, in words [default: what it was built from]
-    #[arg(long, value_name = "WORDS", help_heading = "The target")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "WORDS",
+        help_heading = "The target"
+    )]
     pub source: Option<String>,
     /// The rest of the figures.
     #[command(flatten)]
     pub figures: Figures,
 
-    /// Write the target here: NAME.target.toml for a recipe, which follows its base, or NAME.csv for a curve, which
-    /// stands alone
+    /// Write the target here: NAME.target.toml, or NAME.csv
+    ///
+    /// A recipe follows its base; a curve stands alone
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
     pub output: PathBuf,
     /// Write a picture of the target here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(long, help_heading = "Output")]
+    #[arg(hide_short_help = true, long, help_heading = "Output")]
     pub overwrite: bool,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
@@ -468,9 +505,11 @@ pub enum FieldTable {
     after_long_help = format!("{EXAMPLES}\n\n{WITHOUT_LIMITS}\n\n{OUTCOMES}\n\n{CARE}")
 )]
 pub struct Fit {
-    /// Measured curves: text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or
-    /// more, or WAV impulse responses. Several are takes of one unit and are averaged in dB, each side first; the side
-    /// is read from the file's name (`left`, `right`, `l`, `r` as a word). Or a NAME.unit.toml that names them
+    /// Measured curves or WAV impulse responses of one unit, or a NAME.unit.toml
+    ///
+    /// Text with columns frequency (Hz), level (dB), optionally phase (degrees), over an octave or more, or WAV impulse
+    /// responses. Several are takes of one unit and are averaged in dB, each side first; the side is read from the file's
+    /// name (`left`, `right`, `l`, `r` as a word). Or a NAME.unit.toml that names them
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
     /// A take of the left side, whatever its name (repeatable)
@@ -480,26 +519,46 @@ pub struct Fit {
     #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
     pub right: Vec<PathBuf>,
     /// Which unit to fit, where a unit file has several
-    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME",
+        help_heading = "What was measured"
+    )]
     pub variant: Option<String>,
     /// Name of the unit in sheet and report [default: the unit file's, or the file's name, or that of the folder of
     /// several]
-    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME",
+        help_heading = "What was measured"
+    )]
     pub unit: Option<String>,
     /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
     /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
     /// [default: iec-60318-4]
-    #[arg(long, value_name = "NAME|FILE", help_heading = "What was measured")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME|FILE",
+        help_heading = "What was measured"
+    )]
     pub rig: Option<PathBuf>,
     /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
     /// nothing is smoothed
-    #[arg(long, value_name = "WIDTH", help_heading = "What was measured")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "WIDTH",
+        help_heading = "What was measured"
+    )]
     pub smooth: Option<String>,
     /// Which takes count: the sound ones, or all with those that leak or do not belong
-    #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
+    #[arg(hide_short_help = true, long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,
     /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -508,12 +567,15 @@ pub struct Fit {
     )]
     pub leak_threshold: f64,
 
-    /// The wanted response: a name of the library (flat, diffuse-field, gentle-slope, long-listening, spoken-word), a
-    /// curve, a NAME.target.toml, or a NAME.unit.toml, whose sound takes are averaged. Its level is free
+    /// The wanted response: a name of the library, or a file
+    ///
+    /// Names: flat, diffuse-field, gentle-slope, long-listening, spoken-word. Files: a curve, a NAME.target.toml, or a
+    /// NAME.unit.toml, whose sound takes are averaged. Its level is free
     #[arg(long, value_name = "NAME|FILE", help_heading = "What is wanted")]
     pub target: Option<PathBuf>,
     /// A second target: what is wanted lies between the two, in dB
     #[arg(
+        hide_short_help = true,
         long,
         value_name = "NAME|FILE",
         requires = "target",
@@ -521,7 +583,7 @@ pub struct Fit {
     )]
     pub between: Option<PathBuf>,
     /// How far from --target to --between, 0 to 1
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "X",
         value_parser = number,
@@ -532,7 +594,7 @@ pub struct Fit {
     pub between_share: f64,
     /// Go only this fraction of the way, more than 0, at most 1: 0.6 keeps 40 % of the unit's own character. All that is
     /// wanted counts, also what is added below
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "X",
         value_parser = number,
@@ -541,8 +603,9 @@ pub struct Fit {
         help_heading = "What is wanted"
     )]
     pub toward: f64,
-    /// More bass by so many dB, -60 to 60: a low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what
-    /// the unit has now, as are all below
+    /// More bass by so many dB, -60 to 60
+    ///
+    /// A low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what the unit has now, as are all below
     #[arg(
         long,
         value_name = "DB",
@@ -551,7 +614,9 @@ pub struct Fit {
         help_heading = "What is wanted"
     )]
     pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60: a high shelf at 6 kHz, q 0.5
+    /// More treble by so many dB, -60 to 60
+    ///
+    /// A high shelf at 6 kHz, q 0.5
     #[arg(
         long,
         value_name = "DB",
@@ -561,7 +626,7 @@ pub struct Fit {
     )]
     pub treble: Option<f64>,
     /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -572,16 +637,25 @@ pub struct Fit {
     /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf),
     /// shape=slope,db_per_octave=-0.4,pivot_hz=1000, shape=table,points=100:1.5/1000:0 (Hz:dB) or shape=table,file=FILE
     /// (repeatable)
-    #[arg(long, value_name = "CONTOUR", help_heading = "What is wanted")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "CONTOUR",
+        help_heading = "What is wanted"
+    )]
     pub contour: Vec<String>,
 
-    /// What the equaliser can do: a NAME.limits.toml, or the name of one that comes with the program
-    /// (eight-section-pocket, ten-section-parametric, octave-graphic, third-octave-graphic) [default: eight sections, see
-    /// the end]
+    /// What the equaliser can do: a name, or a NAME.limits.toml
+    ///
+    /// Names that come with the program: eight-section-pocket, ten-section-parametric, octave-graphic,
+    /// third-octave-graphic. [default: eight
+    /// sections, see the end]
     #[arg(long, value_name = "NAME|FILE", help_heading = "The equaliser")]
     pub limits: Option<PathBuf>,
-    /// Use at most so many sections: 1 to 64, and no more than the limits have; or `auto`, as few as are needed (see
-    /// --least-gain; takes about three times as long) [default: all of them]
+    /// At most so many sections, or `auto`: as few as are needed
+    ///
+    /// 1 to 64, and no more than the limits have. `auto`: see --least-gain; takes about three times as long
+    /// [default: all of them]
     #[arg(
         long,
         value_name = "N",
@@ -593,7 +667,7 @@ pub struct Fit {
     /// With --sections auto: what one more section must take off the residual, 0 to 60 dB; the fewest sections after which
     /// more, however many more, would each bring less. Where the takes differ by more (their spread, rms over the trusted
     /// band), that counts
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -604,12 +678,17 @@ pub struct Fit {
     pub least_gain: f64,
     /// Sections that stay as they are: those of a sheet, from which some may have been taken out. The fit works round them;
     /// they count in --sections, in the limits and in the preamp
-    #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "FILE",
+        help_heading = "The equaliser"
+    )]
     pub keep: Option<PathBuf>,
 
     /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise by ITU-R
     /// BS.1770), and what more would buy. Takes a few times as long
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -620,11 +699,11 @@ pub struct Fit {
     /// What the preamp protects from clipping: `sine`, any steady tone (one that is switched on abruptly can exceed it by
     /// some tenths of a dB, and signals whose parts add up by more); `any-signal`, whatever the samples are, at some dB of
     /// level. Neither covers the curve that a converter draws between the samples: see --true-peak-margin
-    #[arg(long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
+    #[arg(hide_short_help = true, long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
     pub guard: Guard,
     /// Room that the preamp leaves for the curve between the samples, 0 to 20 dB: EBU R 128 lets programmes reach -1 dBTP,
     /// so 1 is usual
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -635,10 +714,15 @@ pub struct Fit {
     pub true_peak_margin: f64,
 
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
-    #[arg(long, value_name = "FILE", help_heading = "The fit")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "FILE",
+        help_heading = "The fit"
+    )]
     pub weight: Option<PathBuf>,
     /// Price of sections that work against each other, 0 to 1000; 0 turns it off and keeps idle sections
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "X",
         value_parser = number,
@@ -651,27 +735,40 @@ pub struct Fit {
     #[arg(long, value_enum, default_value_t = Effort::Normal, help_heading = "The fit")]
     pub effort: Effort,
 
-    /// One EQ for each side instead of one for both. Level and preamp stay common, so that the sound image does not move;
-    /// `--sections` counts a side. Takes about ten times as long
+    /// One EQ for each side instead of one for both
+    ///
+    /// Level and preamp stay common, so that the sound image does not move; `--sections` counts a side. Takes about ten
+    /// times as long
     #[arg(long, help_heading = "The fit")]
     pub per_side: bool,
 
-    /// Show what the EQ costs as far as it is known: loudness; level, drive and distortion, from what the unit file gives
-    /// (sensitivity, impedance, distortion); with --source or --play-at, how long that may be listened to. Each of the
-    /// options below asks for this as well
+    /// What the EQ costs: loudness, and what the unit file and the options tell of
+    ///
+    /// Level, drive and distortion, from what the unit file gives (sensitivity, impedance, distortion); with --source or
+    /// --play-at, how long that may be listened to. Each of the options below asks for this as well
     #[arg(long, help_heading = "What it costs")]
     pub cost: bool,
     /// The amplifier or player: a NAME.source.toml with its largest voltage, its output impedance and the volume in use
-    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "FILE",
+        help_heading = "What it costs"
+    )]
     pub source: Option<PathBuf>,
     /// What is played: columns centre frequency (Hz) and level (dB) of bands of equal relative width, such as third octaves
     /// [default: pink noise]
-    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "FILE",
+        help_heading = "What it costs"
+    )]
     pub programme: Option<PathBuf>,
     /// A level to listen at, 0 to 140 dBA at the eardrum (the ear simulator's microphone), of the programme with EQ: what
     /// it takes, and how long the rules allow it. A sound level meter in a room would read some dB less; that level is
     /// told beside it
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DBA",
         value_parser = number,
@@ -681,14 +778,29 @@ pub struct Fit {
     pub play_at: Option<f64>,
     /// Show the figures of a wished level above 100 dBA in the diffuse field, which is refused otherwise: the rules for work
     /// allow 15 minutes a day or less there (NIOSH 1998). For measurements that nobody hears
-    #[arg(long, requires = "play_at", help_heading = "What it costs")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        requires = "play_at",
+        help_heading = "What it costs"
+    )]
     pub above_100_dba: bool,
     /// The sound field in which rules about exposure take their levels [default: diffuse]
-    #[arg(long, value_enum, help_heading = "What it costs")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_enum,
+        help_heading = "What it costs"
+    )]
     pub field: Option<Field>,
     /// The table that leads from the eardrum to that field; the level by the other one is told beside it
     /// [default: iso-532-2]
-    #[arg(long, value_enum, help_heading = "What it costs")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_enum,
+        help_heading = "What it costs"
+    )]
     pub field_table: Option<FieldTable>,
 
     /// Write the preset here, as a sheet (NAME.sheet.toml)
@@ -698,11 +810,11 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(long, help_heading = "Output")]
+    #[arg(hide_short_help = true, long, help_heading = "Output")]
     pub overwrite: bool,
     /// Show curves so that measured and equalised meet the target at this frequency, in plot and document. Levels are
     /// free: the fit and its figures stay as they are [default: their weighted means meet]
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "HZ",
         value_parser = number,
@@ -743,31 +855,40 @@ pub struct Check {
     /// The sheet (NAME.sheet.toml)
     #[arg(value_name = "SHEET")]
     pub sheet: PathBuf,
-    /// Hold the sections against these limits instead of the sheet's own: a NAME.limits.toml, or the name of one that
-    /// comes with the program
+    /// Hold the sections against these limits instead of the sheet's own
+    ///
+    /// A NAME.limits.toml, or the name of one that comes with the program
     #[arg(long, value_name = "NAME|FILE", help_heading = "The sheet")]
     pub limits: Option<PathBuf>,
 
-    /// Takes without the sheet: curves whose names say the side, WAV impulse responses, or one NAME.unit.toml
-    /// (several values, repeatable)
+    /// Takes without the sheet: files, or one NAME.unit.toml
+    ///
+    /// Curves whose names say the side, WAV impulse responses (several values, repeatable)
     #[arg(long, value_name = "TAKES", num_args = 1.., help_heading = "The promise")]
     pub before: Vec<PathBuf>,
     /// Takes with the sheet loaded, as --before
     #[arg(long, value_name = "TAKES", num_args = 1.., help_heading = "The promise")]
     pub after: Vec<PathBuf>,
-    /// Levels of before and after compare (same drive, same gain), so that a missing preamp shows
+    /// Levels of before and after compare, so that a missing preamp shows
+    ///
+    /// Same drive, same gain
     #[arg(long, help_heading = "The promise")]
     pub same_level: bool,
     /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
     /// the first]
-    #[arg(long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
+    #[arg(hide_short_help = true, long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
     pub rate_hz: Option<f64>,
     /// The rig, instead of the unit file's: `iec-60318-4`, `flat`, or a file with columns frequency (Hz) and trust
     /// (0 to 1). Where nothing says it [default: iec-60318-4]
-    #[arg(long, value_name = "NAME|FILE", help_heading = "The promise")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        value_name = "NAME|FILE",
+        help_heading = "The promise"
+    )]
     pub rig: Option<PathBuf>,
     /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(
+    #[arg(hide_short_help = true,
         long,
         value_name = "DB",
         value_parser = number,
@@ -777,7 +898,9 @@ pub struct Check {
     )]
     pub leak_threshold: f64,
 
-    /// Write a picture of promised and measured change here (NAME.svg); needs takes
+    /// Write a picture of promised and measured change here (NAME.svg)
+    ///
+    /// Needs takes
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// How results are shown.
@@ -829,7 +952,9 @@ pub struct Export {
     /// How the filters are told
     #[arg(long, value_enum, value_name = "FORM", help_heading = "The filters")]
     pub form: Form,
-    /// The sample rate, Hz (repeatable; an impulse response has one) [default: every rate of the sheet]
+    /// The sample rate, Hz (repeatable) [default: all of the sheet]
+    ///
+    /// An impulse response has one
     #[arg(
         long,
         value_name = "HZ",
@@ -840,16 +965,25 @@ pub struct Export {
     pub rate_hz: Vec<f64>,
     /// Allow a rate that the sheet does not list, 8000 to 768000 Hz. No checkpoint covers it, and near half the rate sections
     /// have another shape than the one that was fitted; the preamp must suffice there
-    #[arg(long, requires = "rate_hz", help_heading = "The filters")]
+    #[arg(
+        hide_short_help = true,
+        long,
+        requires = "rate_hz",
+        help_heading = "The filters"
+    )]
     pub unlisted_rate: bool,
     /// One side of a sheet with an EQ for each [default: all there is]
     #[arg(long, value_enum, help_heading = "The filters")]
     pub side: Option<OneSide>,
-    /// Leave the preamp out. It must then be set before the filters, or they can clip and play too loud
+    /// Leave the preamp out: it must then be set elsewhere
+    ///
+    /// Set it before the filters, or they can clip and play too loud
     #[arg(long, help_heading = "The filters")]
     pub without_preamp: bool,
 
-    /// Write the filters here; the ending says how. Needed, unless --json prints them
+    /// Write the filters here; the ending says how
+    ///
+    /// Needed, unless --json prints them
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
     pub output: Option<PathBuf>,
     /// How results are shown.

@@ -763,6 +763,31 @@ fn the_same_request_gives_the_same_bytes_on_any_number_of_threads() {
 }
 
 #[test]
+fn the_short_help_of_every_verb_fits_a_screen() {
+    let bench = Bench::new();
+    for verb in [
+        "inspect",
+        "target list",
+        "target show",
+        "target build",
+        "target diff",
+        "fit",
+        "check",
+        "export",
+    ] {
+        let help = bench.done(&format!("{verb} -h")).stdout;
+        // Options are indented, with what follows on the next line; so are arguments, under a heading of their own.
+        let (_, after_usage) = help.split_once("Usage: ").unwrap();
+        let arguments = after_usage.split_once("Options:").unwrap().1;
+        let options = arguments.lines().filter(|line| line.starts_with("  "));
+        let options = options.collect::<Vec<_>>();
+        assert!(options.len() <= 15, "{verb}: {}\n{help}", options.len());
+        assert!(help.lines().count() <= 45, "{help}");
+        assert!(help.contains("--help"), "{help}");
+    }
+}
+
+#[test]
 fn help_states_units_ranges_and_defaults_and_exits_with_0() {
     let bench = Bench::new();
     for line in [
