@@ -2,7 +2,6 @@
 //! the doc comment of a field is its description there.
 
 use super::cost_data::{CostPart, LoudnessPart, cost_part};
-use std::io;
 
 use schemars::JsonSchema;
 use serde::Serialize;
@@ -557,21 +556,6 @@ pub fn per_side_document(
     }
 }
 
-/// A document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
-///
-/// # Panics
-/// Never for the documents of this module.
-#[must_use]
-pub fn to_json<T: Serialize>(document: &T) -> String {
-    let mut bytes = Vec::new();
-    let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Indented(0));
-    document
-        .serialize(&mut serializer)
-        .expect("string keys, written to memory");
-    bytes.push(b'\n');
-    String::from_utf8(bytes).expect("serde_json writes UTF-8")
-}
-
 fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
     let all = &outcome.curves;
     let mut part = CurvesPart {
@@ -657,47 +641,4 @@ pub(super) fn hertz(hz: f64) -> f64 {
 /// `value` to a whole number of `1 / per_unit`; adding 0 turns -0 into 0.
 pub(super) fn rounded(value: f64, per_unit: f64) -> f64 {
     (value * per_unit).round() / per_unit + 0.0
-}
-
-/// Objects over several lines, arrays within one; holds the depth of objects.
-struct Indented(usize);
-
-impl Indented {
-    fn new_line<W: ?Sized + io::Write>(&self, writer: &mut W) -> io::Result<()> {
-        write!(writer, "\n{:indent$}", "", indent = 2 * self.0)
-    }
-}
-
-impl serde_json::ser::Formatter for Indented {
-    fn begin_array_value<W: ?Sized + io::Write>(
-        &mut self,
-        writer: &mut W,
-        first: bool,
-    ) -> io::Result<()> {
-        writer.write_all(if first { b"" } else { b", " })
-    }
-
-    fn begin_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        self.0 += 1;
-        writer.write_all(b"{")
-    }
-
-    fn begin_object_key<W: ?Sized + io::Write>(
-        &mut self,
-        writer: &mut W,
-        first: bool,
-    ) -> io::Result<()> {
-        writer.write_all(if first { b"" } else { b"," })?;
-        self.new_line(writer)
-    }
-
-    fn begin_object_value<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        writer.write_all(b": ")
-    }
-
-    fn end_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        self.0 -= 1;
-        self.new_line(writer)?;
-        writer.write_all(b"}")
-    }
 }

@@ -10,6 +10,7 @@
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
 pub mod data;
+pub mod json;
 pub mod words;
 
 pub mod text;
@@ -47,7 +48,7 @@ pub use check_plot::check_plot;
 pub use check_text::check_text;
 pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
-pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document, to_json};
+pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document};
 pub use error_data::{ErrorDocument, error_document};
 pub use export_data::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
@@ -57,6 +58,7 @@ pub use fit_plot::{fit_plot, per_side_plot};
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
 pub use inspect_text::inspect_text;
+pub use json::to_json;
 pub use schema::schema;
 pub use target_data::{ListedTarget, target_diff_document, target_document, target_list_document};
 pub use target_plot::{target_diff_plot, target_plot};
