@@ -3,7 +3,7 @@
 
 use super::text::Page;
 use super::words::{self, decimals, decimals_up_to, signed_decimals_up_to};
-use crate::headroom::cost::{Cost, NO_CHANGE_LU, Told};
+use crate::headroom::cost::{Cost, NO_CHANGE_LU};
 use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
 use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
 use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
@@ -40,15 +40,15 @@ fn parts(page: &mut Page, cost: &Cost) {
         page.paragraph("  Caution: ", &caution.to_string());
     }
     loudness(page, cost);
-    if let Told::Known(figures) = &cost.drive {
+    if let Some(figures) = cost.drive.known() {
         level(page, cost, figures);
         drive(page, figures);
     }
-    if let Told::Known(bend) = &cost.output_bend {
+    if let Some(bend) = cost.output_bend.known() {
         output_bend(page, bend);
     }
     hearing(page, cost);
-    if let Told::Known(figures) = &cost.distortion {
+    if let Some(figures) = cost.distortion.known() {
         distortion(page, figures);
     }
     not_told(page, cost);
@@ -92,14 +92,14 @@ fn level(page: &mut Page, cost: &Cost, figures: &DriveFigures) {
         None => "a full-scale sine of 1 V (no source is known)".to_owned(),
     };
     let (before, after) = (&figures.before, &figures.after);
-    let below = decimals_up_to(-cost.programme_level.rms_db, 1);
+    let below = decimals_up_to(-cost.programme.level.rms_db, 1);
     let text = format!(
         "from {source}, a programme {below} dB below a full-scale sine reaches {} dB SPL at the eardrum, {} dBA ({} and {} without EQ). A full-scale sine at {} reaches {} dB SPL ({} without EQ).{}",
         decimals(after.level_db_spl, 0),
         decimals(after.level_dba, 0),
         decimals(before.level_db_spl, 0),
         decimals(before.level_dba, 0),
-        words::frequency(figures.at_hz),
+        words::frequency(figures.sensitivity_at_hz),
         decimals(figures.full_scale_sine.after_db_spl, 0),
         decimals(figures.full_scale_sine.before_db_spl, 0),
         if figures.counted < 1.0 - NOTABLE_SHARE {
@@ -265,13 +265,13 @@ fn hearing(page: &mut Page, cost: &Cost) {
     for (name, time) in [
         (
             "adults, WHO-ITU H.870, a week",
-            (|exposure| exposure.adults.per_week) as fn(&Exposure) -> AllowedTime,
+            (|exposure| exposure.adults_per_week) as fn(&Exposure) -> AllowedTime,
         ),
-        ("    a day", |exposure| exposure.adults.per_day),
+        ("    a day", |exposure| exposure.adults_per_day),
         ("children, WHO-ITU H.870, a week", |exposure| {
-            exposure.children.per_week
+            exposure.children_per_week
         }),
-        ("    a day", |exposure| exposure.children.per_day),
+        ("    a day", |exposure| exposure.children_per_day),
         ("at work, NIOSH 1998, a day", |exposure| {
             exposure.niosh_per_day
         }),
@@ -309,12 +309,11 @@ fn explained(columns: &[(&str, f64, &Exposure)], table: FieldTable) -> String {
         ));
     }
     let times = columns.iter().flat_map(|(_, _, exposure)| {
-        let (adults, children) = (exposure.adults, exposure.children);
         [
-            adults.per_week,
-            adults.per_day,
-            children.per_week,
-            children.per_day,
+            exposure.adults_per_week,
+            exposure.adults_per_day,
+            exposure.children_per_week,
+            exposure.children_per_day,
             exposure.niosh_per_day,
         ]
     });

@@ -1,14 +1,13 @@
 //! The documents of `fit --json` and `fit --per-side --json`. Their schemas are made from these types ([`mod@super::schema`]):
 //! the doc comment of a field is its description there.
 
-use super::cost_data::{CostPart, LoudnessPart, cost_part};
-
 use schemars::JsonSchema;
 use serde::Serialize;
 
 use crate::caution::Caution;
 use crate::filter::Section;
 use crate::headroom::cost::Cost;
+use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
@@ -106,11 +105,11 @@ pub struct FitDocument {
     /// What the preamp protects against, and with how much room.
     pub protection: Protection,
     /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770).
-    pub loudness: LoudnessPart,
+    pub loudness: LoudnessChange,
     /// With `--max-loudness-loss`, what the wish cost; else `null`.
     pub loudness_wish: Option<LoudnessWish>,
     /// With `--cost` or an option of it, what the EQ costs at the rate of the fit; else `null`.
-    pub cost: Option<CostPart>,
+    pub cost: Option<Cost>,
     /// Residual: equalised minus target, the level that makes it least removed, before and after.
     pub residual: BeforeAfter,
     /// The weighted residual at each of `rates_hz`.
@@ -175,7 +174,7 @@ pub struct PerSideDocument {
     /// What the preamp protects against, and with how much room.
     pub protection: Protection,
     /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770), both sides together.
-    pub loudness: LoudnessPart,
+    pub loudness: LoudnessChange,
     /// With `--max-loudness-loss`, what the wish cost; else `null`.
     pub loudness_wish: Option<LoudnessWish>,
     /// Residual of both sides together, at the level that they share: root of the mean square.
@@ -221,7 +220,7 @@ pub struct SidePart {
     pub idle_bands_hz: Vec<f64>,
     /// With `--cost` or an option of it: level, drive and distortion of this side, loudness of both together; else
     /// `null`.
-    pub cost: Option<CostPart>,
+    pub cost: Option<Cost>,
     /// This side's residual.
     pub residual: BeforeAfter,
     /// This side's weighted residual at every rate.
@@ -426,9 +425,9 @@ pub fn fit_document(
             preamp_db: level(headroom.preamp_db),
         },
         protection: outcome.protection,
-        loudness: LoudnessPart::of(&outcome.loudness),
+        loudness: outcome.loudness.clone(),
         loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
-        cost: cost.map(cost_part),
+        cost: cost.cloned(),
         residual: BeforeAfter {
             before: residual(&outcome.residual.before),
             after: residual(&outcome.residual.after),
@@ -514,7 +513,7 @@ pub fn per_side_document(
         rates_hz: shared.rates_hz,
         headroom: shared.headroom,
         protection: shared.protection,
-        loudness: LoudnessPart::of(&outcome.loudness),
+        loudness: outcome.loudness.clone(),
         loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
         residual: shared.residual,
         residual_by_rate: shared.residual_by_rate,

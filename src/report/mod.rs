@@ -3,7 +3,7 @@
 //!
 //! Of a fit, [`text`] is the terminal, [`data`] the document of `--json`, [`mod@fit_plot`] the picture; of judged
 //! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and
-//! [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`] and [`cost_data`]; of a tested sheet, [`mod@check_text`], [`check_data`] and
+//! [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`]; of a tested sheet, [`mod@check_text`], [`check_data`] and
 //! [`mod@check_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]; of a failure, [`error_data`].
 //! [`mod@schema`] gives the schema of each document. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
@@ -15,7 +15,6 @@ pub mod words;
 
 pub mod text;
 
-pub mod cost_data;
 pub mod cost_text;
 
 pub mod inspect_data;
@@ -46,7 +45,6 @@ pub mod target_plot;
 pub use check_data::{CheckDocument, check_document};
 pub use check_plot::check_plot;
 pub use check_text::check_text;
-pub use cost_data::{CostPart, cost_part};
 pub use cost_text::cost_text;
 pub use data::{FileKind, FitDocument, WrittenFile, fit_document, per_side_document};
 pub use error_data::{ErrorDocument, error_document};

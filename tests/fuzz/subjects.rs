@@ -814,7 +814,7 @@ fn costs(
         let cost: Option<Cost> = told("", bytes, cost(&request));
         if let Some(cost) = cost {
             shows(bytes, &report::cost_text(&cost));
-            let _ = report::to_json(&report::cost_part(&cost));
+            let _ = report::to_json(&cost);
         }
     }
 }
