@@ -99,7 +99,7 @@ pub struct PlayedProgramme {
     pub level: ProgrammeLevel,
 }
 
-/// What an EQ costs.
+/// What an EQ costs. Documents round volts, milliamperes and percentages to 0.000001.
 #[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Cost {
     /// Sample rate of the fit, Hz.
