@@ -98,6 +98,16 @@ pub struct ExplanationPart<'a> {
     /// How likely and how large it is.
     #[serde(flatten)]
     pub ranked: &'a Ranked,
+    /// What belongs to its kind.
+    #[serde(flatten)]
+    pub details: ExplanationDetails,
+    /// The sentence for people.
+    pub text: String,
+}
+
+/// What tells explanations of one kind apart. A field that does not belong to the kind is `null`.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, JsonSchema)]
+pub struct ExplanationDetails {
     /// Side of the section; `null` for both.
     pub side: Option<Side>,
     /// Number of the section within its EQ, from 1.
@@ -124,8 +134,6 @@ pub struct ExplanationPart<'a> {
     pub played_hz: Option<f64>,
     /// Bass lost by the seal at 30 Hz after against before, dB; negative is a loss before.
     pub loss_at_30_hz_db: Option<f64>,
-    /// The sentence for people.
-    pub text: String,
 }
 
 /// A measured change beside the promised one. Curves have one value for each of `frequency_hz`, at the level of the
@@ -196,63 +204,62 @@ fn session(judged: &Judged) -> SessionPart<'_> {
 }
 
 fn explanation(ranked: &Ranked) -> ExplanationPart<'_> {
-    let mut part = ExplanationPart {
+    ExplanationPart {
         kind: ranked.explanation.name(),
         ranked,
-        side: None,
-        section_number: None,
-        section: None,
-        number: None,
-        fitted: None,
-        slip: None,
-        peaking_q: None,
-        shelf_q: None,
-        mix: None,
-        coefficients_hz: None,
-        played_hz: None,
-        loss_at_30_hz_db: None,
+        details: details(&ranked.explanation),
         text: explanation_words(&ranked.explanation),
+    }
+}
+
+fn details(explanation: &Explanation) -> ExplanationDetails {
+    let none = ExplanationDetails::default();
+    let at = |place: &Place| ExplanationDetails {
+        side: place.side,
+        section_number: Some(place.number),
+        section: Some(place.section),
+        ..ExplanationDetails::default()
     };
-    let mut at = |place: &Place| {
-        part.side = place.side;
-        part.section_number = Some(place.number);
-        part.section = Some(place.section);
-    };
-    match &ranked.explanation {
+    match explanation {
         Explanation::SectionMissing { place } | Explanation::SignFlipped { place } => at(place),
         Explanation::NumberWrong {
             place,
             number,
             fitted,
             slip,
-        } => {
-            at(place);
-            part.number = Some(*number);
-            part.fitted = Some(*fitted);
-            part.slip = *slip;
-        }
-        Explanation::QReadAs { peaking, shelves } => {
-            part.peaking_q = Some(peaking.name());
-            part.shelf_q = Some(shelves.name());
-        }
-        Explanation::WrongSide { mix } => part.mix = Some(*mix),
+        } => ExplanationDetails {
+            number: Some(*number),
+            fitted: Some(*fitted),
+            slip: *slip,
+            ..at(place)
+        },
+        Explanation::QReadAs { peaking, shelves } => ExplanationDetails {
+            peaking_q: Some(peaking.name()),
+            shelf_q: Some(shelves.name()),
+            ..none
+        },
+        Explanation::WrongSide { mix } => ExplanationDetails {
+            mix: Some(*mix),
+            ..none
+        },
         Explanation::WrongRate {
             coefficients_hz,
             played_hz,
-        } => {
-            part.coefficients_hz = Some(*coefficients_hz);
-            part.played_hz = Some(*played_hz);
-        }
-        Explanation::SealDiffers { loss_at_30_hz_db } => {
-            part.loss_at_30_hz_db = Some(*loss_at_30_hz_db);
-        }
+        } => ExplanationDetails {
+            coefficients_hz: Some(*coefficients_hz),
+            played_hz: Some(*played_hz),
+            ..none
+        },
+        Explanation::SealDiffers { loss_at_30_hz_db } => ExplanationDetails {
+            loss_at_30_hz_db: Some(*loss_at_30_hz_db),
+            ..none
+        },
         Explanation::NothingWrong
         | Explanation::Bypassed
         | Explanation::AppliedTwice
         | Explanation::PreampMissing
-        | Explanation::SomethingElse => {}
+        | Explanation::SomethingElse => none,
     }
-    part
 }
 
 fn change(change: &Change) -> ChangePart<'_> {

@@ -11,8 +11,7 @@ use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::job::per_side::{LevelDifference, PerSideOutcome, SideOutcome};
 use crate::job::{
-    BeforeAfter, Enough, FitOutcome, LoudnessWish, ReachPoint, Residual, SearchReport,
-    SpreadFigures, TradeOffPoint,
+    BeforeAfter, Enough, FitOutcome, LoudnessWish, ReachPoint, SearchReport, SpreadFigures,
 };
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
@@ -84,7 +83,7 @@ pub struct FitDocument {
     pub set_aside: Vec<SetAsidePart>,
     /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
     /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
-    pub guard_band_hz: Option<[f64; 2]>,
+    pub guard_band_hz: Option<(f64, f64)>,
     /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
@@ -127,7 +126,7 @@ pub struct FitDocument {
     /// How far the takes repeat over the trusted band; `null` where that is unknown, as with one take a side.
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
-    pub trusted_band_hz: Option<[f64; 2]>,
+    pub trusted_band_hz: Option<(f64, f64)>,
     /// Frequency at which measured and equalised were made to meet the target in `curves`, Hz; `null` where their
     /// weighted means meet it.
     pub aligned_at_hz: Option<f64>,
@@ -160,7 +159,7 @@ pub struct PerSideDocument {
     pub set_aside: Vec<SetAsidePart>,
     /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
     /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
-    pub guard_band_hz: Option<[f64; 2]>,
+    pub guard_band_hz: Option<(f64, f64)>,
     /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
@@ -195,7 +194,7 @@ pub struct PerSideDocument {
     /// How far the takes repeat over the trusted band, sides pooled; `null` where that is unknown.
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
-    pub trusted_band_hz: Option<[f64; 2]>,
+    pub trusted_band_hz: Option<(f64, f64)>,
     /// Left, then right.
     pub sides: Vec<SidePart>,
     /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
@@ -356,26 +355,6 @@ fn sections(outcome: &FitOutcome) -> Vec<SectionPart> {
         .collect()
 }
 
-fn loudness_wish(wish: &LoudnessWish) -> LoudnessWish {
-    let point = |point: &TradeOffPoint| TradeOffPoint {
-        loudness_loss_db: level(point.loudness_loss_db),
-        preamp_db: level(point.preamp_db),
-        residual_db: level(point.residual_db),
-    };
-    LoudnessWish {
-        most_loss_db: wish.most_loss_db,
-        without: point(&wish.without),
-        trade_off: wish.trade_off.iter().map(point).collect(),
-    }
-}
-
-fn enough(enough: &Enough) -> Enough {
-    Enough {
-        least_gain_db: level(enough.least_gain_db),
-        ..*enough
-    }
-}
-
 fn set_aside(take: &JudgedTake) -> SetAsidePart {
     let leak = match take.verdict {
         Verdict::Leaks(leak) => Some(leak),
@@ -384,8 +363,8 @@ fn set_aside(take: &JudgedTake) -> SetAsidePart {
     SetAsidePart {
         take: take.name.clone(),
         finding: take.verdict.to_string(),
-        loss_at_30_hz_db: leak.map(|leak| level(leak.loss_at_30_hz_db)),
-        leak_corner_hz: leak.map(|leak| hertz(leak.corner_hz)),
+        loss_at_30_hz_db: leak.map(|leak| leak.loss_at_30_hz_db),
+        leak_corner_hz: leak.map(|leak| leak.corner_hz),
     }
 }
 
@@ -397,16 +376,13 @@ pub fn fit_document(
     frequency_hz: &[f64],
     files: &[WrittenFile],
 ) -> FitDocument {
-    let headroom = &outcome.headroom;
     FitDocument {
         format: 1,
         verb: "fit",
         unit: outcome.unit.clone(),
         takes: outcome.takes.clone(),
         set_aside: outcome.set_aside.iter().map(set_aside).collect(),
-        guard_band_hz: outcome
-            .guard_hz
-            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
+        guard_band_hz: outcome.guard_hz,
         smoothing: outcome.smoothing.map(|width| width.to_string()),
         target: TargetPart {
             name: outcome.target.clone(),
@@ -416,54 +392,30 @@ pub fn fit_document(
         rates_hz: outcome.rates_hz.clone(),
         sections: sections(outcome),
         idle_bands_hz: outcome.idle_bands_hz.clone(),
-        enough: outcome.enough.as_ref().map(enough),
-        headroom: Headroom {
-            peak_gain_db: level(headroom.peak_gain_db),
-            peak_hz: hertz(headroom.peak_hz),
-            peak_rate_hz: headroom.peak_rate_hz,
-            any_signal_gain_db: level(headroom.any_signal_gain_db),
-            preamp_db: level(headroom.preamp_db),
-        },
+        enough: outcome.enough,
+        headroom: outcome.headroom,
         protection: outcome.protection,
         loudness: outcome.loudness.clone(),
-        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
+        loudness_wish: outcome.loudness_wish.clone(),
         cost: cost.cloned(),
-        residual: BeforeAfter {
-            before: residual(&outcome.residual.before),
-            after: residual(&outcome.residual.after),
-        },
+        residual: outcome.residual,
         residual_by_rate: outcome
             .rates_hz
             .iter()
             .zip(&outcome.residual_by_rate_db)
             .map(|(&rate_hz, &db)| RateResidual {
                 rate_hz,
-                weighted_db: level(db),
+                weighted_db: db,
             })
             .collect(),
-        reach: outcome
-            .reach
-            .iter()
-            .map(|point| ReachPoint {
-                sections: point.sections,
-                residual_db: level(point.residual_db),
-                objective_db2: share(point.objective_db2),
-            })
-            .collect(),
-        objective_db2: share(outcome.objective_db2),
+        reach: outcome.reach.clone(),
+        objective_db2: outcome.objective_db2,
         economy_ratio: Some(outcome.economy_ratio)
-            .filter(|ratio| ratio.is_finite() && !outcome.sections.is_empty())
-            .map(level),
+            .filter(|ratio| ratio.is_finite() && !outcome.sections.is_empty()),
         search: outcome.search.clone(),
-        spread: outcome.spread().map(|spread| SpreadFigures {
-            rms_db: level(spread.rms_db),
-            largest_db: level(spread.largest_db),
-            largest_hz: hertz(spread.largest_hz),
-        }),
+        spread: outcome.spread(),
         aligned_at_hz: outcome.curves.aligned_at_hz,
-        trusted_band_hz: outcome
-            .trusted_band_hz
-            .map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)]),
+        trusted_band_hz: outcome.trusted_band_hz,
         curves: curves(outcome, frequency_hz),
         sections_curve: sections_curve(outcome, frequency_hz),
         cautions: cautions(cost.into_iter(), &outcome.cautions),
@@ -514,16 +466,13 @@ pub fn per_side_document(
         headroom: shared.headroom,
         protection: shared.protection,
         loudness: outcome.loudness.clone(),
-        loudness_wish: outcome.loudness_wish.as_ref().map(loudness_wish),
+        loudness_wish: outcome.loudness_wish.clone(),
         residual: shared.residual,
         residual_by_rate: shared.residual_by_rate,
-        level_difference: LevelDifference {
-            before_db: level(outcome.level_difference.before_db),
-            after_db: level(outcome.level_difference.after_db),
-        },
+        level_difference: outcome.level_difference,
         objective_db2: shared.objective_db2,
-        economy_ratio: any.then(|| level(outcome.economy_ratio)),
-        enough: outcome.enough.as_ref().map(enough),
+        economy_ratio: any.then_some(outcome.economy_ratio),
+        enough: outcome.enough,
         search: shared.search,
         spread: shared.spread,
         trusted_band_hz: shared.trusted_band_hz,
@@ -571,13 +520,13 @@ fn curves(outcome: &FitOutcome, frequency_hz: &[f64]) -> CurvesPart {
         let at = |curve: &[f64]| curve.get(i).copied().filter(|value| value.is_finite());
         let point = || {
             Some([
-                hertz(at(frequency_hz)?),
-                level(at(&all.measured_db)?),
-                level(at(&all.target_db)?),
-                level(at(&all.equalised_db)?),
-                share(at(&all.trust)?),
-                share(at(&all.weight)?),
-                level(all.spread_db.as_deref().map_or(Some(0.0), at)?),
+                at(frequency_hz)?,
+                at(&all.measured_db)?,
+                at(&all.target_db)?,
+                at(&all.equalised_db)?,
+                at(&all.trust)?,
+                at(&all.weight)?,
+                all.spread_db.as_deref().map_or(Some(0.0), at)?,
             ])
         };
         let Some([f_hz, measured, target, equalised, trust, weight, spread]) = point() else {
@@ -601,19 +550,12 @@ fn sections_curve(outcome: &FitOutcome, frequency_hz: &[f64]) -> SectionsPart {
         .iter()
         .zip(&outcome.curves.sections_db)
         .filter(|(_, gain_db)| gain_db.is_finite())
-        .map(|(&f_hz, &gain_db)| (hertz(f_hz), level(gain_db)))
+        .map(|(&f_hz, &gain_db)| (f_hz, gain_db))
         .unzip();
     SectionsPart {
         rate_hz: outcome.rates_hz.first().copied(),
         frequency_hz,
         gain_db,
-    }
-}
-
-fn residual(residual: &Residual) -> Residual {
-    Residual {
-        weighted_db: level(residual.weighted_db),
-        trusted_band_db: residual.trusted_band_db.map(level),
     }
 }
 
@@ -623,21 +565,4 @@ pub(super) fn kind(caution: &Caution) -> String {
         .ok()
         .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))
         .unwrap_or_default()
-}
-
-pub(super) fn level(db: f64) -> f64 {
-    rounded(db, 1e4)
-}
-
-pub(super) fn share(value: f64) -> f64 {
-    rounded(value, 1e6)
-}
-
-pub(super) fn hertz(hz: f64) -> f64 {
-    rounded(hz, 1e3)
-}
-
-/// `value` to a whole number of `1 / per_unit`; adding 0 turns -0 into 0.
-pub(super) fn rounded(value: f64, per_unit: f64) -> f64 {
-    (value * per_unit).round() / per_unit + 0.0
 }

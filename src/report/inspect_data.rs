@@ -88,7 +88,7 @@ pub struct TakePart<'a> {
 }
 
 /// Why a take does not belong. A field is `null` where the kind is another.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, JsonSchema)]
 pub struct OutlierPart {
     /// `shape` (another curve), `narrow` (a narrow deviation), `level-step` (a jump at one frequency), `rough`,
     /// `mains-hum`, or `level` (another level).
@@ -281,40 +281,41 @@ fn take(inspection: &Inspection, i: usize) -> TakePart<'_> {
 }
 
 fn outlier(outlier: &Outlier) -> OutlierPart {
-    let mut part = OutlierPart {
+    let part = OutlierPart {
         kind: "shape",
         largest_db: outlier.largest_db,
         largest_hz: outlier.largest_hz,
-        step_db: None,
-        step_hz: None,
-        rough_db: None,
-        mains_hz: None,
-        spike_db: None,
-        off_level_db: None,
+        ..OutlierPart::default()
     };
     match outlier.kind {
-        Kind::Shape => {}
-        Kind::Narrow => part.kind = "narrow",
-        Kind::LevelStep { step_db, at_hz } => {
-            part.kind = "level-step";
-            part.step_db = Some(step_db);
-            part.step_hz = Some(at_hz);
-        }
-        Kind::Rough { rough_db } => {
-            part.kind = "rough";
-            part.rough_db = Some(rough_db);
-        }
-        Kind::MainsHum { mains_hz, spike_db } => {
-            part.kind = "mains-hum";
-            part.mains_hz = Some(mains_hz);
-            part.spike_db = Some(spike_db);
-        }
-        Kind::Level { level_db } => {
-            part.kind = "level";
-            part.off_level_db = Some(level_db);
-        }
+        Kind::Shape => part,
+        Kind::Narrow => OutlierPart {
+            kind: "narrow",
+            ..part
+        },
+        Kind::LevelStep { step_db, at_hz } => OutlierPart {
+            kind: "level-step",
+            step_db: Some(step_db),
+            step_hz: Some(at_hz),
+            ..part
+        },
+        Kind::Rough { rough_db } => OutlierPart {
+            kind: "rough",
+            rough_db: Some(rough_db),
+            ..part
+        },
+        Kind::MainsHum { mains_hz, spike_db } => OutlierPart {
+            kind: "mains-hum",
+            mains_hz: Some(mains_hz),
+            spike_db: Some(spike_db),
+            ..part
+        },
+        Kind::Level { level_db } => OutlierPart {
+            kind: "level",
+            off_level_db: Some(level_db),
+            ..part
+        },
     }
-    part
 }
 
 fn side(judged: &JudgedSide) -> SidePart<'_> {

@@ -15,7 +15,11 @@ type PartsPerUnit = Option<f64>;
 /// object that stands under `a`, and another line the key itself. A key that no line fits stands as it is: coefficients,
 /// q, deviations beside tolerances.
 const RULES: &[(&str, PartsPerUnit)] = &[
-    // Numbers of sections and of the preamp: the sheet's, to the digit.
+    // Numbers of sections and of the preamp: the sheet's, to the digit; but beside what decided it or what it cost, the
+    // preamp is a figure as those are.
+    ("headroom.preamp_db", Some(1e4)),
+    ("trade_off.preamp_db", Some(1e4)),
+    ("without.preamp_db", Some(1e4)),
     ("sections_curve.gain_db", Some(1e4)),
     ("f0_hz", None),
     ("gain_db", None),

@@ -5,7 +5,7 @@
 //! takes, [`mod@inspect_text`], [`inspect_data`] and [`mod@inspect_plot`], with [`next_steps`] for its sentences; of targets, [`mod@target_text`], [`target_data`] and
 //! [`mod@target_plot`]; of what an EQ costs, [`mod@cost_text`]; of a tested sheet, [`mod@check_text`], [`check_data`] and
 //! [`mod@check_plot`]; of exported filters, [`mod@export_text`] and [`export_data`]; of a failure, [`error_data`].
-//! [`mod@schema`] gives the schema of each document. A picture
+//! [`mod@json`] writes and rounds every document, [`mod@schema`] gives the schema of each. A picture
 //! goes from curves to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text.
 
