@@ -53,37 +53,40 @@ pub struct Inspection {
 }
 
 /// What the phase of a take says.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct TakePhase {
-    /// The constant delay that was removed, seconds.
+    /// The constant delay that was removed, s.
     pub delay_s: f64,
-    /// Where an equaliser cannot undo what was measured.
+    /// Bands where an equaliser cannot undo what was measured.
     pub beyond_eq: Vec<BeyondEq>,
-    /// True where more bands were found that noise can feign; they are left out.
+    /// Whether more such bands were found that noise can feign; they are left out.
     pub hidden_by_noise: bool,
 }
 
-/// A band of [`BeyondEq`] in several takes.
-#[derive(Debug, Clone, Copy, PartialEq)]
+/// A band of several takes in which an equaliser cannot undo what was measured: from the lowest to the highest frequency
+/// in any take, with the longest excess of all.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SharedBand {
-    /// Lowest and highest frequency in any take, hertz, and the longest excess of all, in periods.
+    /// The band.
+    #[serde(flatten)]
     pub band: BeyondEq,
-    /// Kept takes that have it.
+    /// Number of kept takes that have it.
+    #[serde(rename = "in_takes")]
     pub takes: usize,
-    /// Kept takes that have phase.
+    /// Number of kept takes with phase.
     pub of_takes: usize,
 }
 
 /// What an impulse response says of itself.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct TakeImpulse {
-    /// Sample rate, hertz.
+    /// Sample rate, Hz.
     pub rate_hz: f64,
-    /// From the first sample of the file to the arrival, seconds.
+    /// Time from the first sample of the file to the arrival, s.
     pub flight_time_s: f64,
-    /// The time in the file that was read, seconds from its first sample.
+    /// Start and end of the time that was read, s from the first sample.
     pub window_s: (f64, f64),
-    /// Level (rms) at the end of the window, dB re the largest sample; none for silence.
+    /// Level (rms) at the end of the window, dB re the largest sample; none (`null`) for silence.
     pub tail_db: Option<f64>,
 }
 

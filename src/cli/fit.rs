@@ -77,13 +77,13 @@ pub fn run(typed: &Fit) -> Result<()> {
         let sheet = Sheet::from_outcome(&outcome, &limits)?;
         answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
-    let f_hz = grid::frequency_hz();
     if let Some(place) = plot_place {
-        answer.add(place, FileKind::Plot, report::fit_plot(&outcome, f_hz));
+        let plot = report::fit_plot(&outcome, grid::frequency_hz());
+        answer.add(place, FileKind::Plot, plot);
     }
     answer.deliver(
         typed.output_style,
-        |written| report::fit_json(&outcome, &costs, f_hz, written),
+        |written| report::fit_json(&outcome, &costs, written),
         |written| vec![figures::fit::report(&outcome, &costs, written)],
     )
 }

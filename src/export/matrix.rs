@@ -14,13 +14,15 @@ pub const RECURSION: &str =
     "y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2], a0 = 1";
 
 /// A row of a chain.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Row {
     /// Counted from 1; 0 is the preamp.
+    #[serde(skip)]
     pub number: usize,
-    /// The section; None: the preamp.
+    /// The section's numbers; none (`null`) for the preamp.
     pub section: Option<Section>,
     /// Its coefficients. Those of sections are never scaled: at high rates one rounding more could be seen at 20 Hz.
+    #[serde(flatten)]
     pub biquad: Biquad,
 }
 

@@ -64,17 +64,22 @@ pub struct Request {
 }
 
 /// The filters of one side at one rate.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Chain {
-    /// The side that it is for; None: both.
+    /// The side that it is for; none (in documents `both`) for both.
+    #[serde(serialize_with = "side_in_words")]
+    #[schemars(with = "String", extend("enum" = ["both", "left", "right"]))]
     pub side: Option<Side>,
-    /// Sample rate, hertz.
+    /// Sample rate, Hz.
     pub rate_hz: f64,
-    /// Whether the sheet lists that rate.
+    /// Whether the sheet lists that rate, so that its checkpoints cover it.
+    #[serde(rename = "listed")]
     pub is_listed: bool,
     /// The sections, in the order in which they are applied.
+    #[serde(skip)]
     pub sections: Vec<Section>,
     /// Their coefficients, without the preamp.
+    #[serde(skip)]
     pub biquads: Vec<Biquad>,
 }
 
@@ -82,26 +87,39 @@ impl Chain {
     /// `both`, `left` or `right`.
     #[must_use]
     pub fn side_name(&self) -> &'static str {
-        match self.side {
-            Some(Side::Left) => "left",
-            Some(Side::Right) => "right",
-            Some(Side::Unknown) | None => "both",
-        }
+        name_of_side(self.side)
     }
 }
 
+fn name_of_side(side: Option<Side>) -> &'static str {
+    match side {
+        Some(Side::Left) => "left",
+        Some(Side::Right) => "right",
+        Some(Side::Unknown) | None => "both",
+    }
+}
+
+fn side_in_words<S: serde::Serializer>(
+    side: &Option<Side>,
+    to: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    to.serialize_str(name_of_side(*side))
+}
+
 /// Filters that were taken from a sheet.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Export {
     /// Name of the unit.
     pub unit: String,
     /// Name of the target.
     pub target: String,
     /// The sheet's preamp, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
-    /// Whether that is part of what is exported.
+    /// Whether the preamp is part of the filters: a row before the sections, or in the impulse response or the gain.
     pub preamp_included: bool,
     /// Side after side, each at all rates.
+    #[serde(skip)]
     pub chains: Vec<Chain>,
 }
 

@@ -58,65 +58,74 @@ pub struct CostRequest<'a> {
     pub listening_db_spl: Option<f64>,
 }
 
-/// Figures, or why there are none.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Told<T> {
-    /// The figures.
-    Known(T),
-    /// What is missing, in words without a full stop.
-    Missing(String),
+/// Figures, or why there are none: one of the two fields is none (`null`).
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct Told<T> {
+    /// The figures; `null` where something is missing.
+    figures: Option<T>,
+    /// What is missing, in words without a full stop; `null` where nothing is.
+    missing: Option<String>,
 }
 
 impl<T> Told<T> {
     /// The figures, where there are any.
     pub fn known(&self) -> Option<&T> {
-        match self {
-            Self::Known(figures) => Some(figures),
-            Self::Missing(_) => None,
-        }
+        self.figures.as_ref()
     }
 
     /// What is missing, where there are none.
     pub fn missing(&self) -> Option<&str> {
-        match self {
-            Self::Known(_) => None,
-            Self::Missing(why) => Some(why),
-        }
+        self.missing.as_deref()
     }
 
     fn of(figures: std::result::Result<T, String>) -> Self {
-        match figures {
-            Ok(figures) => Self::Known(figures),
-            Err(why) => Self::Missing(why),
-        }
+        let (figures, missing) = match figures {
+            Ok(figures) => (Some(figures), None),
+            Err(why) => (None, Some(why)),
+        };
+        Self { figures, missing }
     }
 }
 
-/// What an EQ costs.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// What was played.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct PlayedProgramme {
+    /// Its name.
+    pub name: String,
+    /// Lowest and highest frequency whose power counts for loudness, Hz.
+    pub band_hz: (f64, f64),
+    /// How high it stands.
+    #[serde(flatten)]
+    pub level: ProgrammeLevel,
+}
+
+/// What an EQ costs. Documents round volts, milliamperes and percentages to 0.000001.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Cost {
-    /// The sample rate, hertz.
+    /// Sample rate of the fit, Hz.
     pub rate_hz: f64,
-    /// Gain before the sections, dB.
+    /// Gain before the sections, dB, 0 or less.
+    #[schemars(range(max = 0.0))]
     pub preamp_db: f64,
-    /// How high the programme stands.
-    pub programme_level: ProgrammeLevel,
-    /// How much quieter it plays; both sides together.
+    /// What was played.
+    pub programme: PlayedProgramme,
+    /// Change of the loudness of that programme against no EQ (ITU-R BS.1770); with an EQ for each side, of both
+    /// together.
     pub loudness: LoudnessChange,
-    /// How loud it gets and what that takes.
+    /// Level at the ear and drive of the earphone.
     pub drive: Told<DriveFigures>,
-    /// How the source's output impedance bends the response.
+    /// How the source's output impedance changes the response.
     pub output_bend: Told<OutputBend>,
-    /// What that means for the hearing at the volume in use.
+    /// Listening time that rules allow at the volume in use.
     pub exposure: Told<Exposure>,
-    /// The same, turned up (or down) to be as loud as without EQ.
+    /// The same with the volume turned so that the programme is as loud as without EQ.
     pub exposure_as_loud: Told<Exposure>,
-    /// The same at the wished level.
+    /// The same at the level that was wished for (`--play-at`).
     pub exposure_as_wished: Told<Exposure>,
     /// The level that was wished for.
+    #[serde(skip)]
     pub wished: Option<WishedLevel>,
-    /// The distortion to expect at the loudness of before.
+    /// Distortion to expect where the EQ boosts, at the loudness of before.
     pub distortion: Told<DistortionFigures>,
 }
 
@@ -240,9 +249,9 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
             }
             _ => String::new(),
         };
-        Told::Missing(format!("no unit file gives a [[distortion]]{whose}"))
+        Err(format!("no unit file gives a [[distortion]]{whose}"))
     } else {
-        Told::Known(distortion(
+        Ok(distortion(
             &curves,
             sections,
             rate_hz,
@@ -253,14 +262,18 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     Ok(Cost {
         rate_hz,
         preamp_db,
-        programme_level: request.level,
+        programme: PlayedProgramme {
+            name: loudness.programme.clone(),
+            band_hz: loudness.band_hz,
+            level: request.level,
+        },
         drive: Told::of(drive),
         output_bend: Told::of(bend),
         exposure: Told::of(from_source(0.0)),
         exposure_as_loud: Told::of(from_source(-loudness.total_lu)),
         exposure_as_wished: Told::of(as_wished),
         wished: request.wished,
-        distortion,
+        distortion: Told::of(distortion),
         loudness,
     })
 }

@@ -5,11 +5,14 @@
 //! SPL. Beyond the measured levels the value at the nearest one is given and marked; beyond the measured frequencies
 //! there is none.
 
+use serde::{Serialize, Serializer};
+
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::grid;
 use crate::measurement::takes::Side;
+use crate::units::amplitude_from_db;
 
 /// A rise of this much is a boost, dB.
 const BOOST_DB: f64 = 0.1;
@@ -24,54 +27,67 @@ pub enum Outside {
     /// No measurement covers the frequency.
     Frequency,
     /// The level is below the lowest measured one, given in dB SPL; that one's value stands.
-    BelowLevel(f64),
+    BelowLevel(#[serde(skip)] f64),
     /// The level is above the highest measured one, given in dB SPL; that one's value stands, and more is to be expected.
-    AboveLevel(f64),
+    AboveLevel(#[serde(skip)] f64),
 }
 
 /// Distortion at a frequency and a level.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Estimate {
     /// The level, as the measurements state theirs, dB SPL.
     pub level_db_spl: f64,
-    /// The distortion, dB; none where nothing was measured.
+    /// The distortion, here in dB, in documents in percent, 0 or more; none (`null`) where nothing was measured.
+    #[serde(rename = "percent", serialize_with = "in_percent")]
+    #[schemars(range(min = 0.0))]
     pub ratio_db: Option<f64>,
-    /// Why it is no interpolation, where it is none.
+    /// Where the value is no interpolation, which side of the measurements it is on: `frequency`, `below-level` or
+    /// `above-level` (then the nearest level's value stands here); none (`null`) for an interpolation.
+    #[schemars(with = "Option<String>", extend("enum" = ["frequency", "below-level", "above-level", null]))]
     pub outside: Option<Outside>,
 }
 
+fn in_percent<S: Serializer>(
+    ratio_db: &Option<f64>,
+    to: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    let percent = ratio_db.map(|ratio_db| 100.0 * amplitude_from_db(ratio_db));
+    percent.serialize(to)
+}
+
 /// A frequency at which the EQ boosts.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct BoostedPoint {
-    /// The frequency, hertz.
+    /// The frequency, Hz.
     pub frequency_hz: f64,
-    /// By how much it is driven harder, dB.
+    /// How much harder it is driven, dB, above 0.
     pub rise_db: f64,
-    /// Without EQ.
+    /// Distortion without EQ.
     pub before: Estimate,
-    /// With EQ.
+    /// Distortion with EQ.
     pub after: Estimate,
 }
 
-/// What to expect of one side.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// Distortion to expect of one side.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SideDistortion {
     /// The side that was measured.
     pub side: Side,
-    /// The levels at which it was measured, dB SPL, rising.
+    /// Levels of the measurements, dB SPL, rising.
     pub measured_db_spl: Vec<f64>,
     /// Third octaves at which the EQ boosts, and where it boosts most; frequencies rising.
     pub points: Vec<BoostedPoint>,
     /// The point with the most distortion after, of those with a value.
+    #[serde(skip)]
     pub worst: Option<BoostedPoint>,
 }
 
-/// What to expect.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// Distortion to expect.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct DistortionFigures {
     /// The level listened at before EQ, as the measurements state theirs, dB SPL.
     pub listening_db_spl: f64,
-    /// What is added to the sections' gain, dB: the volume turned so that the loudness stays, say.
+    /// How much the volume is turned up so that the loudness stays, dB.
     pub turn_up_db: f64,
     /// One entry for each side that was measured.
     pub sides: Vec<SideDistortion>,

@@ -13,96 +13,100 @@ use crate::measurement::unit_file::Drive;
 use crate::units::{amplitude_from_db, db_from_amplitude};
 
 /// A level of the programme at the eardrum that is wished for.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct WishedLevel {
-    /// The level, dB SPL or dBA.
+    /// The wished level: dBA where `a_weighted`, else dB SPL.
     pub level_db: f64,
-    /// True for an A-weighted level.
+    /// Whether the wish is A-weighted.
     pub a_weighted: bool,
 }
 
-/// What is reached, and what that takes.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// The level that is reached at the ear, and the drive that it takes.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct DriveFigures {
-    /// Sensitivity, dB SPL at 1 V rms.
-    pub db_per_v: f64,
-    /// Sensitivity, dB SPL at 1 mW, where the impedance is known.
-    pub db_per_mw: Option<f64>,
-    /// The frequency at which both hold, hertz.
-    pub at_hz: f64,
-    /// Magnitude of the impedance there, ohms.
-    pub ohm: Option<f64>,
-    /// A full-scale sine without load at the volume in use, volts rms; 1 V where no source is known.
+    /// Sensitivity: dB SPL at 1 V rms.
+    pub sensitivity_db_per_v: f64,
+    /// Sensitivity: dB SPL at 1 mW; none (`null`) without impedance.
+    pub sensitivity_db_per_mw: Option<f64>,
+    /// Frequency at which both sensitivities hold, Hz.
+    pub sensitivity_at_hz: f64,
+    /// Magnitude of the impedance there, ohm, above 0; none (`null`) where it is not known.
+    pub impedance_ohm: Option<f64>,
+    /// Voltage of a full-scale sine without load at the volume in use, V rms; 1 V where no source is known.
     pub full_scale_v: f64,
-    /// Name of the source; none where no source is known.
+    /// Name of the source; none (`null`) where no source is known.
     pub source: Option<String>,
-    /// A full-scale sine at the frequency of the sensitivity.
+    /// A full-scale sine at `sensitivity_at_hz`.
     pub full_scale_sine: SineFigures,
-    /// The programme without EQ.
+    /// The programme at the eardrum without EQ.
     pub before: ProgrammeAtEar,
-    /// The programme through preamp and sections.
+    /// The programme at the eardrum through preamp and sections.
     pub after: ProgrammeAtEar,
     /// The equalised programme at the earphone.
     pub electrical: Electrical,
-    /// What is left between the programme's peaks and the source's largest sine, dB: negative where the source clips.
+    /// Room between the programme's peaks and the source's largest sine, dB; negative where it clips. None (`null`)
+    /// where no source is known.
     pub source_margin_db: Option<f64>,
-    /// What is left between the programme's peaks and digital full scale, dB: negative where it clips.
+    /// Room between the programme's peaks and digital full scale, dB; negative where it clips.
     pub full_scale_margin_db: f64,
-    /// What a wished level takes.
+    /// What the level of `--play-at` takes; none (`null`) where none was asked for.
     pub wished: Option<WishedFigures>,
-    /// Lowest and highest frequency that was counted, hertz.
+    /// Lowest and highest frequency that was counted, Hz.
     pub band_hz: (f64, f64),
     /// Share of the programme's power that was counted, 0 to 1.
+    #[schemars(range(min = 0.0, max = 1.0))]
     pub counted: f64,
 }
 
 /// A full-scale sine at one frequency.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SineFigures {
-    /// At the eardrum without EQ, dB SPL.
+    /// Level at the eardrum without EQ, dB SPL.
     pub before_db_spl: f64,
-    /// At the eardrum through preamp and sections, dB SPL.
+    /// Level at the eardrum through preamp and sections, dB SPL.
     pub after_db_spl: f64,
-    /// At the earphone through preamp and sections, volts rms.
+    /// Voltage at the earphone through preamp and sections, V rms.
     pub voltage_v: f64,
-    /// Its current, milliamperes rms, where the impedance is known.
+    /// Its current, mA rms; none (`null`) without impedance.
     pub current_ma: Option<f64>,
 }
 
 /// A programme at the eardrum.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct ProgrammeAtEar {
     /// Its level, dB SPL.
     pub level_db_spl: f64,
-    /// Its level, A-weighted.
+    /// Its A-weighted level, dBA.
     pub level_dba: f64,
 }
 
-/// Volts and milliamperes at the earphone.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+/// A programme at the earphone.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Electrical {
-    /// Voltage, rms.
+    /// Voltage, V rms.
     pub rms_v: f64,
-    /// Voltage of the peaks.
+    /// Voltage of the peaks, V.
     pub peak_v: f64,
-    /// Current, rms, where the impedance is known over (nearly) the whole band.
+    /// Current, mA rms; none (`null`) where the impedance is not known over (nearly) the whole band.
     pub rms_ma: Option<f64>,
-    /// Current of the peaks.
+    /// Current of the peaks, mA; none (`null`) likewise.
     pub peak_ma: Option<f64>,
 }
 
 /// What a wished level takes.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct WishedFigures {
     /// The wish.
+    #[serde(flatten)]
     pub wished: WishedLevel,
-    /// How far to turn up from the volume in use (from 1 V where no source is known), dB.
+    /// How much to turn up from the volume in use (from 1 V where no source is known), dB; negative is down.
     pub turn_up_db: f64,
-    /// A full-scale sine without load at that volume, volts rms.
+    /// Voltage of a full-scale sine without load at that volume, V rms.
     pub full_scale_v: f64,
-    /// The equalised programme at the earphone.
+    /// The equalised programme at the earphone, at that volume.
     pub electrical: Electrical,
-    /// What is left between the programme's peaks and the source's largest sine, dB: negative where it cannot be had.
+    /// Room between the programme's peaks and the source's largest sine at that volume, dB; negative where it clips.
+    /// None (`null`) where no source is known.
     pub source_margin_db: Option<f64>,
 }
 
@@ -158,13 +162,13 @@ pub fn drive(playing: &Playing<'_>, wished: Option<WishedLevel>) -> Result<Drive
     });
     let sine_v = amplitude_from_db(sine.dbv(true));
     Ok(DriveFigures {
-        db_per_v,
-        db_per_mw: match per {
+        sensitivity_db_per_v: db_per_v,
+        sensitivity_db_per_mw: match per {
             Drive::Milliwatt => Some(playing.sensitivity.db_spl),
             Drive::Volt => sine.ohm.map(|ohm| db_per_mw_from_db_per_v(db_per_v, ohm)),
         },
-        at_hz: playing.sensitivity.at_hz,
-        ohm: sine.ohm,
+        sensitivity_at_hz: playing.sensitivity.at_hz,
+        impedance_ohm: sine.ohm,
         full_scale_v: playing.full_scale_v(),
         source: playing.source.map(|source| source.name.clone()),
         full_scale_sine: SineFigures {
@@ -185,21 +189,21 @@ pub fn drive(playing: &Playing<'_>, wished: Option<WishedLevel>) -> Result<Drive
 }
 
 /// How the source's output impedance bends the response: `|Z / (Z + R)|` in dB, its mean over the common grid removed.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct OutputBend {
-    /// Frequencies of the common grid that the impedance covers, hertz.
+    /// Frequencies of the common grid that the impedance covers, rising, Hz.
     pub frequency_hz: Vec<f64>,
-    /// The bend at each, dB: positive is louder than on average.
+    /// Change of the level at each of them, `mean_db` removed, dB; positive is louder than on average.
     pub bend_db: Vec<f64>,
-    /// What was removed: the mean loss of level, dB, 0 or less.
+    /// The mean that was removed, dB, 0 or less.
     pub mean_db: f64,
-    /// Highest minus lowest, dB.
+    /// Highest minus lowest, dB, 0 or more.
     pub range_db: f64,
-    /// The largest deviation from the mean, dB.
+    /// The largest deviation, dB with its sign.
     pub largest_db: f64,
-    /// Where that is, hertz.
+    /// Frequency of that deviation, Hz.
     pub largest_hz: f64,
-    /// False where the phase is not known and counts as 0.
+    /// Whether the phase of the impedance was known; else it counts as 0.
     pub phase_known: bool,
 }
 

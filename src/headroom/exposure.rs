@@ -14,6 +14,8 @@
 
 use std::sync::LazyLock;
 
+use serde::{Serialize, Serializer};
+
 use super::at_ear::AtEar;
 use super::weighting::a_db;
 use crate::measurement::pchip::Pchip;
@@ -144,8 +146,7 @@ pub fn field_to_eardrum_db(field: Field, table: FieldTable) -> impl Fn(f64) -> f
 }
 
 /// A time that a rule allows, of a span (a day or a week).
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum AllowedTime {
     /// So many hours of the span.
     Hours(f64),
@@ -232,6 +233,42 @@ impl AllowedTime {
     }
 }
 
+/// A time that a rule allows.
+#[derive(serde::Serialize, schemars::JsonSchema)]
+#[schemars(rename = "AllowedTime")]
+struct AllowedTimeFields {
+    /// `hours`; `not-limited` where the rule gives no limit; `none` where it allows no time.
+    #[schemars(extend("enum" = ["hours", "not-limited", "none"]))]
+    kind: &'static str,
+    /// The hours, rounded down to 0.0001; 0 for `none`; `null` where the rule gives no limit, which does not mean
+    /// harmless.
+    #[schemars(range(min = 0.0))]
+    hours: Option<f64>,
+    /// The same in words.
+    words: String,
+}
+
+impl AllowedTimeFields {
+    fn of(time: AllowedTime, span: Span) -> Self {
+        let (kind, hours) = match time {
+            // Downwards: more than the rule allows must not stand here.
+            AllowedTime::Hours(hours) => ("hours", Some((hours * 1e4).floor() / 1e4)),
+            AllowedTime::NotLimited => ("not-limited", None),
+            AllowedTime::None => ("none", Some(0.0)),
+        };
+        let words = time.words(span);
+        Self { kind, hours, words }
+    }
+}
+
+fn a_week<S: Serializer>(time: &AllowedTime, to: S) -> Result<S::Ok, S::Error> {
+    AllowedTimeFields::of(*time, Span::Week).serialize(to)
+}
+
+fn a_day<S: Serializer>(time: &AllowedTime, to: S) -> Result<S::Ok, S::Error> {
+    AllowedTimeFields::of(*time, Span::Day).serialize(to)
+}
+
 /// Whom H.870 speaks of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Listener {
@@ -242,7 +279,7 @@ pub enum Listener {
 }
 
 /// H.870's time a week and, as a seventh of it, a day, at a field-equivalent level.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct WeekAndDay {
     /// Of a week.
     pub per_week: AllowedTime,
@@ -269,27 +306,44 @@ pub fn niosh(level_dba: f64) -> AllowedTime {
     AllowedTime::equal_energy(level_dba, 85.0, 8.0, Span::Day)
 }
 
-/// A programme's level for the hearing, and how long that may be listened to.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+/// A programme's level for the hearing, and how long rules allow to listen to it: an estimate. Its cautions belong beside
+/// every figure.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Exposure {
-    /// A-weighted at the eardrum, dBA.
+    /// What must be said beside every figure here, in sentences: local rules and a hearing professional come first.
+    pub cautions: [&'static str; 3],
+    /// Level at the eardrum, dBA.
     pub eardrum_dba: f64,
-    /// The field that the rules refer to.
+    /// The sound field that the rules refer to.
     pub field: Field,
-    /// The table that led there.
+    /// The table that leads from the eardrum to that field.
     pub table: FieldTable,
-    /// The equivalent in that field, dBA: what the times come from.
+    /// Level in that field by that table, dBA: what the times come from.
     pub field_dba: f64,
-    /// The same by the other table.
+    /// Level in that field by the other table, dBA.
     pub other_table_dba: f64,
-    /// The equivalent in a diffuse field by `table`, whatever field was chosen, dBA: what [`HARMFUL_DBA`] and
-    /// [`REFUSED_DBA`] are compared with.
+    /// Level in a diffuse field by `table`, whatever the `field`, dBA. It is compared with 85 dBA (above, a caution)
+    /// and 100 dBA (above, a wish is refused).
     pub diffuse_dba: f64,
-    /// H.870 for adults.
-    pub adults: WeekAndDay,
-    /// H.870 for children.
-    pub children: WeekAndDay,
-    /// NIOSH 1998, a day.
+    /// Time a week for adults, WHO-ITU H.870.
+    #[serde(serialize_with = "a_week")]
+    #[schemars(with = "AllowedTimeFields")]
+    pub adults_per_week: AllowedTime,
+    /// Time a day for adults, WHO-ITU H.870.
+    #[serde(serialize_with = "a_day")]
+    #[schemars(with = "AllowedTimeFields")]
+    pub adults_per_day: AllowedTime,
+    /// Time a week for children, WHO-ITU H.870.
+    #[serde(serialize_with = "a_week")]
+    #[schemars(with = "AllowedTimeFields")]
+    pub children_per_week: AllowedTime,
+    /// Time a day for children, WHO-ITU H.870.
+    #[serde(serialize_with = "a_day")]
+    #[schemars(with = "AllowedTimeFields")]
+    pub children_per_day: AllowedTime,
+    /// Time a day at work, NIOSH 1998.
+    #[serde(serialize_with = "a_day")]
+    #[schemars(with = "AllowedTimeFields")]
     pub niosh_per_day: AllowedTime,
 }
 
@@ -305,15 +359,20 @@ pub fn exposure(at_ear: &AtEar, turn_up_db: f64, field: Field, table: FieldTable
         FieldTable::Iso532_2 => FieldTable::P58,
         FieldTable::P58 => FieldTable::Iso532_2,
     };
+    let adults = h870(field_dba, Listener::Adult);
+    let children = h870(field_dba, Listener::Child);
     Exposure {
+        cautions: CAUTIONS,
         eardrum_dba: turn_up_db + at_ear.level_db(true, a_db),
         field,
         table,
         field_dba,
         other_table_dba: in_field(field, other),
         diffuse_dba: in_field(Field::Diffuse, table),
-        adults: h870(field_dba, Listener::Adult),
-        children: h870(field_dba, Listener::Child),
+        adults_per_week: adults.per_week,
+        adults_per_day: adults.per_day,
+        children_per_week: children.per_week,
+        children_per_day: children.per_day,
         niosh_per_day: niosh(field_dba),
     }
 }

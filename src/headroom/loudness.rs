@@ -10,16 +10,18 @@ use crate::error::Result;
 use crate::filter::{Section, cascade};
 use crate::units::{db_from_power, power_from_db};
 
-/// The change of a programme's loudness.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// The change of a programme's loudness; negative is quieter.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct LoudnessChange {
-    /// Through the sections alone, LU: positive is louder.
+    /// Change through the sections alone, LU.
     pub sections_lu: f64,
-    /// Through preamp and sections, LU. Minus this is how far to turn up for the loudness of before.
+    /// Change through preamp and sections, LU. Minus this is how far to turn up for the loudness of before.
     pub total_lu: f64,
     /// Name of the programme.
+    #[serde(skip)]
     pub programme: String,
     /// The frequencies over which power was summed, hertz.
+    #[serde(skip)]
     pub band_hz: (f64, f64),
 }
 

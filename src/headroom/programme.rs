@@ -177,11 +177,11 @@ impl Spectrum {
 }
 
 /// How high a programme stands, the same in both channels.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct ProgrammeLevel {
-    /// Its rms level relative to that of a full-scale sine, dB.
+    /// Its rms relative to a full-scale sine's, dB.
     pub rms_db: f64,
-    /// Its peak over its rms, dB.
+    /// Its peak over its rms, dB, 0 or more.
     pub crest_db: f64,
 }
 

@@ -53,8 +53,7 @@ impl Default for Settings {
 }
 
 /// What a take is.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-#[serde(tag = "verdict", rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Verdict {
     /// Nothing against it.
     Sound,
@@ -116,34 +115,34 @@ impl fmt::Display for Verdict {
 }
 
 /// One take, judged.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct JudgedTake {
     /// Its name.
     pub name: String,
-    /// Its side.
+    /// Its side; `unknown` where neither its name nor its unit file says one.
     pub side: Side,
     /// What it is.
-    #[serde(flatten)]
+    #[serde(skip)]
     pub verdict: Verdict,
     /// Whether it was left out of means and average.
     pub set_aside: bool,
-    /// Its level over the median of its side's, dB; none where it could not be compared.
+    /// Its level over the median of its side's takes, dB; none (`null`) where it could not be compared.
     pub level_db: Option<f64>,
-    /// Its distance from the side's reference, level and leak taken out, dB rms; 0 for the reference; none
-    /// where there is none.
+    /// Its distance from the side's reference, level and leak taken out, dB rms, 0 or more; 0 for the reference itself;
+    /// none (`null`) where there is none.
     pub distance_db: Option<f64>,
-    /// Its loss against the mean of the sound takes, whatever the verdict; often next to nothing; none
-    /// where the data do not reach down to 30 Hz or there was nothing to compare with.
+    /// Its loss of bass against the mean of the sound takes of its side, whatever the verdict; often next to nothing;
+    /// none (`null`) where the data do not reach down to 30 Hz or there is nothing to compare with.
     pub seal: Option<Leak>,
-    /// The coupler's resonance in it; none where none was found.
+    /// The coupler's resonance in it; none (`null`) where none was found.
     pub resonance: Option<Resonance>,
-    /// How much deeper it sat in the coupler than the unit's median, by the half-wave relation, millimetres.
+    /// How much deeper it sat than the unit's median, by the half-wave relation, mm; none (`null`) where no resonance was
+    /// found.
     pub deeper_mm: Option<f64>,
 }
 
 /// What can be said of the seal of a side.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-#[serde(tag = "seal", rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Seal {
     /// Some takes leak against others, so the tightest ones seal better.
     TakesDiffer,
@@ -170,22 +169,23 @@ pub enum Agreement {
 }
 
 /// One side, judged.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct JudgedSide {
-    /// Which.
+    /// Which side.
     pub side: Side,
-    /// Its takes.
+    /// Number of its takes.
     pub takes: usize,
-    /// Those in its mean.
+    /// Number of the takes in its mean.
     pub kept: usize,
     /// Whether its takes agree.
     pub agreement: Agreement,
-    /// The take that the others were compared with.
+    /// Name of the take that the others were compared with; none (`null`) where there was nothing to compare.
     pub reference: Option<String>,
     /// Its seal.
-    #[serde(flatten)]
+    #[serde(skip)]
     pub seal: Seal,
     /// Where takes differ: what the sound ones still lose against the other side's, if that is the threshold or more.
+    #[serde(skip)]
     pub sound_takes_lose: Option<Leak>,
     /// True when every take was found wanting and all were kept for want of a better one.
     pub kept_for_want_of_better: bool,
@@ -194,16 +194,16 @@ pub struct JudgedSide {
     pub mean: OnGrid,
 }
 
-/// Left minus right.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// Left minus right. The figures without level are over 100 Hz to 8 kHz, smoothed by 1/3 octave.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Match {
     /// The level part, dB: median of the difference over 200 Hz to 2 kHz.
     pub level_db: f64,
-    /// Root mean square over 100 Hz to 8 kHz, smoothed by 1/3 octave, without the level part, dB.
+    /// The difference without its level part, dB rms, 0 or more.
     pub rms_db: f64,
-    /// The largest value there, with its sign, dB.
+    /// Its largest value, dB with its sign.
     pub worst_db: f64,
-    /// Its frequency, hertz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
     /// By grid point, unsmoothed, without the level part, dB.
     #[serde(skip)]

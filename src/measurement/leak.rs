@@ -52,15 +52,15 @@ pub enum Order {
 }
 
 /// A loss of bass, with its figures.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Leak {
-    /// What is lost at [`LOSS_AT_HZ`], dB, positive.
+    /// Bass lost at 30 Hz, dB; positive is a loss.
     pub loss_at_30_hz_db: f64,
-    /// Corner frequency, hertz.
+    /// Corner frequency of the high-pass, Hz.
     pub corner_hz: f64,
-    /// Order of the high-pass.
+    /// Its order.
     pub order: Order,
-    /// Its q, of the second order alone.
+    /// Its q, above 0; none (`null`) for the first order.
     pub q: Option<f64>,
 }
 

@@ -36,8 +36,7 @@ pub const HUM_LIMIT_DB: f64 = 1.0;
 pub const LEVEL_LIMIT_DB: f64 = 2.0;
 
 /// What is likely wrong with a take.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Kind {
     /// It differs in form, widely: another unit or insert, a mislabelled file, another fit in the coupler.
     Shape,
@@ -70,10 +69,9 @@ pub enum Kind {
 }
 
 /// A take that does not belong, with figures.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Outlier {
     /// What is likely wrong.
-    #[serde(flatten)]
     pub kind: Kind,
     /// Distance from the side's reference, level and leak taken out, dB rms; none without a reference.
     pub distance_db: Option<f64>,

@@ -75,16 +75,17 @@ pub struct Excess {
     pub delay_s: f64,
 }
 
-/// A band where an equaliser cannot undo what was measured.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+/// A band in which the excess group delay is longer than half a period, so that an equaliser cannot undo what was
+/// measured.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct BeyondEq {
-    /// Lowest frequency, hertz.
+    /// Lowest frequency, Hz.
     pub from_hz: f64,
-    /// Highest frequency, hertz.
+    /// Highest frequency, Hz.
     pub to_hz: f64,
-    /// The largest excess group delay in it, seconds, with its sign.
+    /// The longest excess group delay, counted in periods, s with its sign.
     pub excess_s: f64,
-    /// Where that is, hertz.
+    /// Frequency of that excess, Hz.
     pub at_hz: f64,
 }
 

@@ -32,33 +32,33 @@ const FITTED_OCTAVES: f64 = 0.25;
 const SAME_TRACK_OCTAVES: f64 = 0.25;
 const MOVES: f64 = 0.003;
 
-/// The resonance in one take.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+/// The coupler's resonance in one take.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Resonance {
-    /// Its frequency, hertz.
+    /// Its frequency, Hz.
     pub frequency_hz: f64,
     /// Its height over a sloping baseline, dB.
     pub height_db: f64,
     /// Its width where it is half its power above the baseline, octaves, from end to end.
     pub width_octaves: f64,
-    /// The length of air that is half a wave long, millimetres.
+    /// Length of air that is half a wave long at that frequency, mm.
     pub half_wave_mm: f64,
 }
 
-/// The resonance of a unit: what its takes agree on.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+/// The coupler's resonance of a unit: what its takes agree on.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct UnitResonance {
-    /// Median over the takes, hertz.
+    /// Its frequency, median over the takes, Hz.
     pub frequency_hz: f64,
-    /// Lowest and highest, hertz.
+    /// Lowest and highest frequency of any take, Hz.
     pub range_hz: (f64, f64),
-    /// How far the depth of insertion varied between takes, by the half-wave relation, millimetres.
+    /// Range of the depth of the seating, by the half-wave relation, mm, 0 or more.
     pub depth_range_mm: f64,
-    /// Whether it moved by more than 0.3 % rms. If not, it may be a peak of the earphone itself.
+    /// Whether it moved between takes, by more than 0.3 % rms; if not, it may be a peak of the earphone.
     pub moves: bool,
-    /// Takes in which it was found.
+    /// Number of takes in which it was found.
     pub found_in: usize,
-    /// Lowest and highest frequency, hertz, of what is the coupler's: within 1/3 octave of the median.
+    /// Lowest and highest frequency of the band that it distorts, within 1/3 octave of the median, Hz.
     pub guard_hz: (f64, f64),
 }
 

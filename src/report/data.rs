@@ -1,20 +1,20 @@
 //! The documents of `fit --json` and `fit --per-side --json`. Their schemas are made from these types ([`mod@super::schema`]):
 //! the doc comment of a field is its description there.
 
-use super::cost_data::{CostPart, LoudnessPart, cost_part};
-use std::io;
-
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::json::to_json;
 use crate::caution::Caution;
 use crate::filter::Section;
 use crate::headroom::cost::Cost;
+use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::job::{
-    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, Residual,
-    SearchReport, Shared, SharedCurves, SpreadFigures, TradeOffPoint,
+    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,
+    Shared, SpreadFigures, TypedQ,
 };
+use crate::measurement::grid;
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
 
@@ -70,7 +70,35 @@ pub struct WrittenFile {
 /// 0.000001; frequencies of curves to 0.001 Hz. The numbers of the sections stand exactly as in the sheet. The arrays
 /// of one object are of equal length. A figure that does not exist is `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct FitDocument {
+pub struct FitDocument<'a> {
+    /// What it has in common with the document of an EQ for each side.
+    #[serde(flatten)]
+    pub shared: SharedPart<'a>,
+    /// The EQ.
+    #[serde(flatten)]
+    pub channel: ChannelPart<'a>,
+    /// Frequency at which measured and equalised were made to meet the target in `curves`, Hz; `null` where their
+    /// weighted means meet it.
+    pub aligned_at_hz: Option<f64>,
+}
+
+/// The document of `fit --per-side --json`: one EQ for each side. Rounding as in the document of one EQ; what belongs
+/// to one side stands in `sides`. `headroom` is that of the worse side, with one preamp for both; residuals, objective,
+/// economy ratio and search are those of both together, at the level that they share.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct PerSideDocument<'a> {
+    /// What it has in common with the document of one EQ.
+    #[serde(flatten)]
+    pub shared: SharedPart<'a>,
+    /// How much louder left is than right beside what is wanted; half of it is in the residual of either side.
+    pub level_difference: Option<LevelDifference>,
+    /// Left, then right.
+    pub sides: Vec<SidePart<'a>>,
+}
+
+/// What a fit has for all its channels.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SharedPart<'a> {
     /// Version of this schema: 1.
     #[schemars(extend("const" = 1))]
     pub format: u32,
@@ -78,167 +106,94 @@ pub struct FitDocument {
     #[schemars(extend("const" = "fit"))]
     pub verb: &'static str,
     /// Name of the unit.
-    pub unit: String,
-    /// Names of the takes that were averaged.
-    pub takes: Vec<String>,
+    pub unit: &'a str,
+    /// Names of the takes that were averaged, each side's to its own mean where each has an EQ of its own.
+    pub takes: &'a [String],
     /// The takes that were not averaged, and why; in order of side, then of what was measured.
     pub set_aside: Vec<SetAsidePart>,
     /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
     /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
-    pub guard_band_hz: Option<[f64; 2]>,
+    pub guard_band_hz: Option<(f64, f64)>,
     /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
-    pub target: TargetPart,
+    pub target: TargetPart<'a>,
     /// Name of the limits.
-    pub limits: String,
+    pub limits: &'a str,
     /// All sample rates of the limits, Hz. The fit was made at the first.
-    pub rates_hz: Vec<f64>,
-    /// The sections, by rising frequency.
-    pub sections: Vec<SectionPart>,
-    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising: slots of a fixed frequency without a section. Empty
-    /// for other equalisers.
-    pub idle_bands_hz: Vec<f64>,
-    /// With `--sections auto`, how many sections are enough; else `null`.
+    pub rates_hz: &'a [f64],
+    /// With `--sections auto`, how many sections a channel are enough; else `null`.
     pub enough: Option<Enough>,
     /// The preamp, and the largest gains that decide it.
     pub headroom: Headroom,
     /// What the preamp protects against, and with how much room.
     pub protection: Protection,
-    /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770).
-    pub loudness: LoudnessPart,
+    /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770), all channels together.
+    pub loudness: &'a LoudnessChange,
     /// With `--max-loudness-loss`, what the wish cost; else `null`.
-    pub loudness_wish: Option<LoudnessWish>,
-    /// With `--cost` or an option of it, what the EQ costs at the rate of the fit; else `null`.
-    pub cost: Option<CostPart>,
+    pub loudness_wish: Option<&'a LoudnessWish>,
     /// Residual: equalised minus target, the level that makes it least removed, before and after.
     pub residual: BeforeAfter,
     /// The weighted residual at each of `rates_hz`.
     pub residual_by_rate: Vec<RateResidual>,
-    /// What 0, 1, ... sections could reach, before the numbers were put on the equaliser's steps; from the kept
-    /// sections on, where sections were kept.
-    pub reach: Vec<ReachPoint>,
     /// The minimised objective J: squared weighted residual plus the economy term, dB^2, 0 or more.
     pub objective_db2: f64,
     /// Sum of the magnitudes of the sections' gains over the magnitude of their summed gain, weighted mean, 1 or more;
     /// 1: no section works against another. `null` without sections.
     pub economy_ratio: Option<f64>,
     /// How the answer was searched for, and how certain it is.
-    pub search: SearchReport,
-    /// How far the takes repeat over the trusted band; `null` where that is unknown, as with one take a side.
+    pub search: &'a SearchReport,
+    /// How far the takes repeat over the trusted band, sides pooled; `null` where that is unknown, as with one take a side.
     pub spread: Option<SpreadFigures>,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
-    pub trusted_band_hz: Option<[f64; 2]>,
-    /// Frequency at which measured and equalised were made to meet the target in `curves`, Hz; `null` where their
-    /// weighted means meet it.
-    pub aligned_at_hz: Option<f64>,
+    pub trusted_band_hz: Option<(f64, f64)>,
+    /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
+    /// found.
+    pub cautions: Vec<CautionPart>,
+    /// The files that were written; empty where none were asked for.
+    pub files: &'a [WrittenFile],
+}
+
+/// One set of sections, and what it does.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ChannelPart<'a> {
+    /// The sections, by rising frequency.
+    pub sections: Vec<SectionPart>,
+    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising: slots of a fixed frequency without a section. Empty
+    /// for other equalisers.
+    pub idle_bands_hz: &'a [f64],
+    /// With `--cost` or an option of it, what the EQ costs at the rate of the fit (of one side: its own level, drive and
+    /// distortion, the loudness of both together); else `null`.
+    pub cost: Option<&'a Cost>,
+    /// What 0, 1, ... sections could reach, before the numbers were put on the equaliser's steps; from the kept
+    /// sections on, where sections were kept.
+    pub reach: &'a [ReachPoint],
     /// The curves where both measurement and target exist.
     pub curves: CurvesPart,
     /// The summed gain of the sections over the whole grid.
     pub sections_curve: SectionsPart,
-    /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
-    /// found.
-    pub cautions: Vec<CautionPart>,
-    /// The files that were written; empty where none were asked for.
-    pub files: Vec<WrittenFile>,
 }
 
-/// The document of `fit --per-side --json`: one EQ for each side. Rounding as in the document of one EQ; what belongs
-/// to one side stands in `sides`.
+/// One side of a fit with an EQ for each. Residuals and curves are taken at the level that both sides share.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct PerSideDocument {
-    /// Version of this schema: 1.
-    #[schemars(extend("const" = 1))]
-    pub format: u32,
-    /// The command that made it: `fit`.
-    #[schemars(extend("const" = "fit"))]
-    pub verb: &'static str,
-    /// Name of the unit.
-    pub unit: String,
-    /// Names of the takes that were averaged, each side's to its own mean.
-    pub takes: Vec<String>,
-    /// The takes that were not averaged, and why; in order of side, then of what was measured.
-    pub set_aside: Vec<SetAsidePart>,
-    /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
-    /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
-    pub guard_band_hz: Option<[f64; 2]>,
-    /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
-    pub smoothing: Option<String>,
-    /// The wanted response.
-    pub target: TargetPart,
-    /// Name of the limits.
-    pub limits: String,
-    /// All sample rates of the limits, Hz. The fit was made at the first.
-    pub rates_hz: Vec<f64>,
-    /// The largest gains, the worse of both sides; `preamp_db` is the same for both.
-    pub headroom: Headroom,
-    /// What the preamp protects against, and with how much room.
-    pub protection: Protection,
-    /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770), both sides together.
-    pub loudness: LoudnessPart,
-    /// With `--max-loudness-loss`, what the wish cost; else `null`.
-    pub loudness_wish: Option<LoudnessWish>,
-    /// Residual of both sides together, at the level that they share: root of the mean square.
-    pub residual: BeforeAfter,
-    /// The weighted residual of both sides together at each of `rates_hz`.
-    pub residual_by_rate: Vec<RateResidual>,
-    /// How much louder left is than right beside what is wanted; half of it is in the residual of either side.
-    pub level_difference: LevelDifference,
-    /// The minimised objective J, the mean of both sides', dB^2, 0 or more.
-    pub objective_db2: f64,
-    /// Sum of the magnitudes of the sections' gains over the magnitude of their summed gain, over both sides, 1 or
-    /// more; `null` without sections.
-    pub economy_ratio: Option<f64>,
-    /// With `--sections auto`, how many sections a side are enough; else `null`.
-    pub enough: Option<Enough>,
-    /// How the answer was searched for, counted over both sides and what they share.
-    pub search: SearchReport,
-    /// How far the takes repeat over the trusted band, sides pooled; `null` where that is unknown.
-    pub spread: Option<SpreadFigures>,
-    /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
-    pub trusted_band_hz: Option<[f64; 2]>,
-    /// Left, then right.
-    pub sides: Vec<SidePart>,
-    /// What the reader should know. Levels that harm hearing come first (where a cost was asked for), then what the fit
-    /// found.
-    pub cautions: Vec<CautionPart>,
-    /// The files that were written; empty where none were asked for.
-    pub files: Vec<WrittenFile>,
-}
-
-/// One side of it: the fields of the document of one EQ, for this side. Residuals and curves are taken at the level
-/// that both sides share.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct SidePart {
+pub struct SidePart<'a> {
     /// `left` or `right`.
-    pub side: Side,
+    pub side: Option<Side>,
     /// Names of this side's takes that were averaged.
-    pub takes: Vec<String>,
-    /// This side's sections, by rising frequency.
-    pub sections: Vec<SectionPart>,
-    /// Bands of a graphic equaliser that stay at 0 dB, Hz, rising: slots of a fixed frequency without a section. Empty
-    /// for other equalisers.
-    pub idle_bands_hz: Vec<f64>,
-    /// With `--cost` or an option of it: level, drive and distortion of this side, loudness of both together; else
-    /// `null`.
-    pub cost: Option<CostPart>,
+    pub takes: &'a [String],
+    /// The EQ.
+    #[serde(flatten)]
+    pub channel: ChannelPart<'a>,
     /// This side's residual.
     pub residual: BeforeAfter,
     /// This side's weighted residual at every rate.
     pub residual_by_rate: Vec<RateResidual>,
-    /// What 0, 1, ... sections a side could reach, before steps.
-    pub reach: Vec<ReachPoint>,
     /// This side's objective, dB^2, 0 or more.
     pub objective_db2: f64,
     /// This side's economy ratio, 1 or more; `null` without sections.
     pub economy_ratio: Option<f64>,
     /// How this side was searched for at the shared level.
-    pub search: SearchReport,
-    /// This side's curves. Levels are relative: over both sides together, the weighted mean of measured minus target is
-    /// 0 dB, and likewise of equalised minus target.
-    pub curves: CurvesPart,
-    /// The summed gain of this side's sections over the whole grid.
-    pub sections_curve: SectionsPart,
+    pub search: &'a SearchReport,
 }
 
 /// A take that does not count.
@@ -256,11 +211,11 @@ pub struct SetAsidePart {
 
 /// The wanted response.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct TargetPart {
+pub struct TargetPart<'a> {
     /// Its name, with its contours.
-    pub name: String,
+    pub name: &'a str,
     /// Where it comes from, in words.
-    pub source: String,
+    pub source: &'a str,
 }
 
 /// The residual at one sample rate.
@@ -275,6 +230,7 @@ pub struct RateResidual {
 
 /// Curves, one value for each of `frequency_hz`. Levels are relative: the weighted mean of measured minus target is 0
 /// dB, and likewise of equalised minus target; or both are 0 dB at the document's `aligned_at_hz`.
+/// Of two sides, the mean is that over both.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct CurvesPart {
     /// Frequencies of the common grid that both measurement and target cover, rising, Hz.
@@ -345,36 +301,123 @@ pub struct SectionPart {
     pub kept: bool,
 }
 
-fn sections(channel: &Channel) -> Vec<SectionPart> {
-    let typed_q = channel.typed_q.iter();
-    let with_index = channel.sections.iter().zip(typed_q).enumerate();
-    with_index
-        .map(|(index, (section, typed_q))| SectionPart {
-            section: *section,
-            device_q: typed_q.map(|typed_q| typed_q.q),
-            kept: channel.kept.contains(&index),
+/// The document of a fit as JSON, with what each channel costs where that was asked; `files` is what was written.
+#[must_use]
+pub fn fit_json(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> String {
+    match outcome.channels.len() {
+        1 => to_json(&fit_document(outcome, costs.first(), files)),
+        _ => to_json(&per_side_document(outcome, costs, files)),
+    }
+}
+
+/// The document of a fit with one EQ for both sides.
+#[must_use]
+pub fn fit_document<'a>(
+    outcome: &'a Outcome,
+    cost: Option<&'a Cost>,
+    files: &'a [WrittenFile],
+) -> FitDocument<'a> {
+    FitDocument {
+        shared: shared(outcome, cost.into_iter(), files),
+        channel: channel(&outcome.shared, &outcome.channels[0], cost),
+        aligned_at_hz: outcome.shared.curves.aligned_at_hz,
+    }
+}
+
+/// The document of a fit with one EQ for each side.
+#[must_use]
+pub fn per_side_document<'a>(
+    outcome: &'a Outcome,
+    costs: &'a [Cost],
+    files: &'a [WrittenFile],
+) -> PerSideDocument<'a> {
+    let side = |(index, own): (usize, &'a Channel)| SidePart {
+        side: own.side,
+        takes: &own.takes,
+        channel: channel(&outcome.shared, own, costs.get(index)),
+        residual: own.residual,
+        residual_by_rate: by_rate(&outcome.shared, &own.residual_by_rate_db),
+        objective_db2: own.objective_db2,
+        economy_ratio: economy_ratio(own.economy_ratio, !own.sections.is_empty()),
+        search: &own.search,
+    };
+    PerSideDocument {
+        shared: shared(outcome, costs.iter(), files),
+        level_difference: outcome.shared.level_difference,
+        sides: outcome.channels.iter().enumerate().map(side).collect(),
+    }
+}
+
+fn shared<'a>(
+    outcome: &'a Outcome,
+    costs: impl Iterator<Item = &'a Cost>,
+    files: &'a [WrittenFile],
+) -> SharedPart<'a> {
+    let shared = &outcome.shared;
+    SharedPart {
+        format: 1,
+        verb: "fit",
+        unit: &shared.unit,
+        takes: &shared.takes,
+        set_aside: shared.set_aside.iter().map(set_aside).collect(),
+        guard_band_hz: shared.guard_hz,
+        smoothing: shared.smoothing.map(|width| width.to_string()),
+        target: TargetPart {
+            name: &shared.target,
+            source: &shared.target_source,
+        },
+        limits: &shared.limits,
+        rates_hz: &shared.rates_hz,
+        enough: shared.enough,
+        headroom: shared.headroom,
+        protection: shared.protection,
+        loudness: &shared.loudness,
+        loudness_wish: shared.loudness_wish.as_ref(),
+        residual: shared.residual,
+        residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
+        objective_db2: shared.objective_db2,
+        economy_ratio: economy_ratio(shared.economy_ratio, outcome.has_sections()),
+        search: &shared.search,
+        spread: outcome.spread(),
+        trusted_band_hz: shared.trusted_band_hz,
+        cautions: cautions(costs, &shared.cautions),
+        files,
+    }
+}
+
+fn channel<'a>(
+    shared: &'a Shared,
+    channel: &'a Channel,
+    cost: Option<&'a Cost>,
+) -> ChannelPart<'a> {
+    let sections = channel.sections.iter().zip(&channel.typed_q).enumerate();
+    let section = |(index, (section, typed_q)): (usize, (&Section, &Option<TypedQ>))| SectionPart {
+        section: *section,
+        device_q: typed_q.map(|typed_q| typed_q.q),
+        kept: channel.kept.contains(&index),
+    };
+    ChannelPart {
+        sections: sections.map(section).collect(),
+        idle_bands_hz: &channel.idle_bands_hz,
+        cost,
+        reach: &channel.reach,
+        curves: curves(shared, channel),
+        sections_curve: sections_curve(shared, channel),
+    }
+}
+
+fn by_rate(shared: &Shared, residual_db: &[f64]) -> Vec<RateResidual> {
+    let rates = shared.rates_hz.iter().zip(residual_db);
+    rates
+        .map(|(&rate_hz, &weighted_db)| RateResidual {
+            rate_hz,
+            weighted_db,
         })
         .collect()
 }
 
-fn loudness_wish(wish: &LoudnessWish) -> LoudnessWish {
-    let point = |point: &TradeOffPoint| TradeOffPoint {
-        loudness_loss_db: level(point.loudness_loss_db),
-        preamp_db: level(point.preamp_db),
-        residual_db: level(point.residual_db),
-    };
-    LoudnessWish {
-        most_loss_db: wish.most_loss_db,
-        without: point(&wish.without),
-        trade_off: wish.trade_off.iter().map(point).collect(),
-    }
-}
-
-fn enough(enough: &Enough) -> Enough {
-    Enough {
-        least_gain_db: level(enough.least_gain_db),
-        ..*enough
-    }
+fn economy_ratio(ratio: f64, any_section: bool) -> Option<f64> {
+    (any_section && ratio.is_finite()).then_some(ratio)
 }
 
 fn set_aside(take: &JudgedTake) -> SetAsidePart {
@@ -385,262 +428,46 @@ fn set_aside(take: &JudgedTake) -> SetAsidePart {
     SetAsidePart {
         take: take.name.clone(),
         finding: take.verdict.to_string(),
-        loss_at_30_hz_db: leak.map(|leak| level(leak.loss_at_30_hz_db)),
-        leak_corner_hz: leak.map(|leak| hertz(leak.corner_hz)),
+        loss_at_30_hz_db: leak.map(|leak| leak.loss_at_30_hz_db),
+        leak_corner_hz: leak.map(|leak| leak.corner_hz),
     }
 }
 
-/// The document of a fit as JSON, with what each channel costs where that was asked. `frequency_hz` is the grid of the
-/// outcome's curves; `files` is what was written.
-#[must_use]
-pub fn fit_json(
-    outcome: &Outcome,
-    costs: &[Cost],
-    frequency_hz: &[f64],
-    files: &[WrittenFile],
-) -> String {
-    match outcome.channels.len() {
-        1 => to_json(&fit_document(outcome, costs.first(), frequency_hz, files)),
-        _ => to_json(&per_side_document(outcome, costs, frequency_hz, files)),
-    }
-}
-
-/// The document of a fit with one EQ for both sides.
-#[must_use]
-pub fn fit_document(
-    outcome: &Outcome,
-    cost: Option<&Cost>,
-    frequency_hz: &[f64],
-    files: &[WrittenFile],
-) -> FitDocument {
-    let Outcome { shared, channels } = outcome;
-    let channel = &channels[0];
-    FitDocument {
-        format: 1,
-        verb: "fit",
-        unit: shared.unit.clone(),
-        takes: shared.takes.clone(),
-        set_aside: shared.set_aside.iter().map(set_aside).collect(),
-        guard_band_hz: band(shared.guard_hz),
-        smoothing: shared.smoothing.map(|width| width.to_string()),
-        target: target(shared),
-        limits: shared.limits.clone(),
-        rates_hz: shared.rates_hz.clone(),
-        sections: sections(channel),
-        idle_bands_hz: channel.idle_bands_hz.clone(),
-        enough: shared.enough.as_ref().map(enough),
-        headroom: headroom(&shared.headroom),
-        protection: shared.protection,
-        loudness: LoudnessPart::of(&shared.loudness),
-        loudness_wish: shared.loudness_wish.as_ref().map(loudness_wish),
-        cost: cost.map(cost_part),
-        residual: before_after(&shared.residual),
-        residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
-        reach: reach(channel),
-        objective_db2: share(shared.objective_db2),
-        economy_ratio: economy_ratio(shared.economy_ratio, outcome.has_sections()),
-        search: shared.search.clone(),
-        spread: spread(outcome),
-        aligned_at_hz: shared.curves.aligned_at_hz,
-        trusted_band_hz: band(shared.trusted_band_hz),
-        curves: curves(&shared.curves, channel, frequency_hz),
-        sections_curve: sections_curve(shared, channel, frequency_hz),
-        cautions: cautions(cost.into_iter(), &shared.cautions),
-        files: files.to_vec(),
-    }
-}
-
-/// The document of a fit with one EQ for each side.
-#[must_use]
-pub fn per_side_document(
-    outcome: &Outcome,
-    costs: &[Cost],
-    frequency_hz: &[f64],
-    files: &[WrittenFile],
-) -> PerSideDocument {
-    let Outcome { shared, channels } = outcome;
-    let difference = shared.level_difference;
-    let side = |(index, channel): (usize, &Channel)| SidePart {
-        side: channel.side.unwrap_or(Side::Unknown),
-        takes: channel.takes.clone(),
-        sections: sections(channel),
-        idle_bands_hz: channel.idle_bands_hz.clone(),
-        cost: costs.get(index).map(cost_part),
-        residual: before_after(&channel.residual),
-        residual_by_rate: by_rate(shared, &channel.residual_by_rate_db),
-        reach: reach(channel),
-        objective_db2: share(channel.objective_db2),
-        economy_ratio: economy_ratio(channel.economy_ratio, !channel.sections.is_empty()),
-        search: channel.search.clone(),
-        curves: curves(&shared.curves, channel, frequency_hz),
-        sections_curve: sections_curve(shared, channel, frequency_hz),
+fn curves(shared: &Shared, channel: &Channel) -> CurvesPart {
+    let (f_hz, all, own) = (grid::frequency_hz(), &shared.curves, &channel.curves);
+    let spread_db = all.spread_db.as_deref();
+    // An array of JSON has no word for "not a number", so a point with one is left out whole.
+    let is_finite = |i: &usize| {
+        let finite = |curve: &[f64]| curve.get(*i).is_some_and(|value| value.is_finite());
+        let curves = [
+            &own.measured_db,
+            &own.target_db,
+            &own.equalised_db,
+            &all.trust,
+            &all.weight,
+        ];
+        curves.into_iter().all(|curve| finite(curve)) && spread_db.is_none_or(finite)
     };
-    PerSideDocument {
-        format: 1,
-        verb: "fit",
-        unit: shared.unit.clone(),
-        takes: shared.takes.clone(),
-        set_aside: shared.set_aside.iter().map(set_aside).collect(),
-        guard_band_hz: band(shared.guard_hz),
-        smoothing: shared.smoothing.map(|width| width.to_string()),
-        target: target(shared),
-        limits: shared.limits.clone(),
-        rates_hz: shared.rates_hz.clone(),
-        headroom: headroom(&shared.headroom),
-        protection: shared.protection,
-        loudness: LoudnessPart::of(&shared.loudness),
-        loudness_wish: shared.loudness_wish.as_ref().map(loudness_wish),
-        residual: before_after(&shared.residual),
-        residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
-        level_difference: LevelDifference {
-            before_db: level(difference.map_or(0.0, |difference| difference.before_db)),
-            after_db: level(difference.map_or(0.0, |difference| difference.after_db)),
-        },
-        objective_db2: share(shared.objective_db2),
-        economy_ratio: economy_ratio(shared.economy_ratio, outcome.has_sections()),
-        enough: shared.enough.as_ref().map(enough),
-        search: shared.search.clone(),
-        spread: spread(outcome),
-        trusted_band_hz: band(shared.trusted_band_hz),
-        sides: channels.iter().enumerate().map(side).collect(),
-        cautions: cautions(costs.iter(), &shared.cautions),
-        files: files.to_vec(),
+    let points: Vec<usize> = all.support.clone().filter(is_finite).collect();
+    let at_points = |curve: &[f64]| points.iter().map(|i| curve[*i]).collect::<Vec<f64>>();
+    CurvesPart {
+        frequency_hz: at_points(f_hz),
+        measured_db: at_points(&own.measured_db),
+        spread_db: spread_db.map(at_points),
+        target_db: at_points(&own.target_db),
+        equalised_db: at_points(&own.equalised_db),
+        trust: at_points(&all.trust),
+        weight: at_points(&all.weight),
     }
 }
 
-fn band(band_hz: Option<(f64, f64)>) -> Option<[f64; 2]> {
-    band_hz.map(|(lowest_hz, highest_hz)| [hertz(lowest_hz), hertz(highest_hz)])
-}
-
-fn target(shared: &Shared) -> TargetPart {
-    TargetPart {
-        name: shared.target.clone(),
-        source: shared.target_source.clone(),
-    }
-}
-
-fn headroom(headroom: &Headroom) -> Headroom {
-    Headroom {
-        peak_gain_db: level(headroom.peak_gain_db),
-        peak_hz: hertz(headroom.peak_hz),
-        peak_rate_hz: headroom.peak_rate_hz,
-        any_signal_gain_db: level(headroom.any_signal_gain_db),
-        preamp_db: level(headroom.preamp_db),
-    }
-}
-
-fn before_after(residuals: &BeforeAfter) -> BeforeAfter {
-    BeforeAfter {
-        before: residual(&residuals.before),
-        after: residual(&residuals.after),
-    }
-}
-
-fn by_rate(shared: &Shared, residual_db: &[f64]) -> Vec<RateResidual> {
-    let rates = shared.rates_hz.iter().zip(residual_db);
-    rates
-        .map(|(&rate_hz, &db)| RateResidual {
-            rate_hz,
-            weighted_db: level(db),
-        })
-        .collect()
-}
-
-fn reach(channel: &Channel) -> Vec<ReachPoint> {
-    let point = |point: &ReachPoint| ReachPoint {
-        sections: point.sections,
-        residual_db: level(point.residual_db),
-        objective_db2: share(point.objective_db2),
-    };
-    channel.reach.iter().map(point).collect()
-}
-
-fn economy_ratio(ratio: f64, any_section: bool) -> Option<f64> {
-    (any_section && ratio.is_finite()).then(|| level(ratio))
-}
-
-fn spread(outcome: &Outcome) -> Option<SpreadFigures> {
-    outcome.spread().map(|spread| SpreadFigures {
-        rms_db: level(spread.rms_db),
-        largest_db: level(spread.largest_db),
-        largest_hz: hertz(spread.largest_hz),
-    })
-}
-
-/// A document as JSON: objects indented, arrays of numbers on one line, a newline at the end.
-///
-/// # Panics
-/// Never for the documents of this module.
-#[must_use]
-pub fn to_json<T: Serialize>(document: &T) -> String {
-    let mut bytes = Vec::new();
-    let mut serializer = serde_json::Serializer::with_formatter(&mut bytes, Indented(0));
-    document
-        .serialize(&mut serializer)
-        .expect("string keys, written to memory");
-    bytes.push(b'\n');
-    String::from_utf8(bytes).expect("serde_json writes UTF-8")
-}
-
-fn curves(shared: &SharedCurves, channel: &Channel, frequency_hz: &[f64]) -> CurvesPart {
-    let own = &channel.curves;
-    let mut part = CurvesPart {
-        frequency_hz: Vec::new(),
-        measured_db: Vec::new(),
-        spread_db: shared.spread_db.is_some().then(Vec::new),
-        target_db: Vec::new(),
-        equalised_db: Vec::new(),
-        trust: Vec::new(),
-        weight: Vec::new(),
-    };
-    for i in shared.support.clone() {
-        // An array of JSON has no word for "not a number", so such a point is left out whole.
-        let at = |curve: &[f64]| curve.get(i).copied().filter(|value| value.is_finite());
-        let point = || {
-            Some([
-                hertz(at(frequency_hz)?),
-                level(at(&own.measured_db)?),
-                level(at(&own.target_db)?),
-                level(at(&own.equalised_db)?),
-                share(at(&shared.trust)?),
-                share(at(&shared.weight)?),
-                level(shared.spread_db.as_deref().map_or(Some(0.0), at)?),
-            ])
-        };
-        let Some([f_hz, measured, target, equalised, trust, weight, spread]) = point() else {
-            continue;
-        };
-        part.frequency_hz.push(f_hz);
-        part.measured_db.push(measured);
-        part.target_db.push(target);
-        part.equalised_db.push(equalised);
-        part.trust.push(trust);
-        part.weight.push(weight);
-        if let Some(spread_db) = &mut part.spread_db {
-            spread_db.push(spread);
-        }
-    }
-    part
-}
-
-fn sections_curve(shared: &Shared, channel: &Channel, frequency_hz: &[f64]) -> SectionsPart {
-    let (frequency_hz, gain_db) = frequency_hz
-        .iter()
-        .zip(&channel.curves.sections_db)
-        .filter(|(_, gain_db)| gain_db.is_finite())
-        .map(|(&f_hz, &gain_db)| (hertz(f_hz), level(gain_db)))
-        .unzip();
+fn sections_curve(shared: &Shared, channel: &Channel) -> SectionsPart {
+    let gains = grid::frequency_hz().iter().zip(&channel.curves.sections_db);
+    let (frequency_hz, gain_db) = gains.filter(|(_, gain_db)| gain_db.is_finite()).unzip();
     SectionsPart {
         rate_hz: shared.rates_hz.first().copied(),
         frequency_hz,
         gain_db,
-    }
-}
-
-fn residual(residual: &Residual) -> Residual {
-    Residual {
-        weighted_db: level(residual.weighted_db),
-        trusted_band_db: residual.trusted_band_db.map(level),
     }
 }
 
@@ -650,64 +477,4 @@ pub(super) fn kind(caution: &Caution) -> String {
         .ok()
         .and_then(|value| Some(value.get("caution")?.as_str()?.to_owned()))
         .unwrap_or_default()
-}
-
-pub(super) fn level(db: f64) -> f64 {
-    rounded(db, 1e4)
-}
-
-pub(super) fn share(value: f64) -> f64 {
-    rounded(value, 1e6)
-}
-
-pub(super) fn hertz(hz: f64) -> f64 {
-    rounded(hz, 1e3)
-}
-
-/// `value` to a whole number of `1 / per_unit`; adding 0 turns -0 into 0.
-pub(super) fn rounded(value: f64, per_unit: f64) -> f64 {
-    (value * per_unit).round() / per_unit + 0.0
-}
-
-/// Objects over several lines, arrays within one; holds the depth of objects.
-struct Indented(usize);
-
-impl Indented {
-    fn new_line<W: ?Sized + io::Write>(&self, writer: &mut W) -> io::Result<()> {
-        write!(writer, "\n{:indent$}", "", indent = 2 * self.0)
-    }
-}
-
-impl serde_json::ser::Formatter for Indented {
-    fn begin_array_value<W: ?Sized + io::Write>(
-        &mut self,
-        writer: &mut W,
-        first: bool,
-    ) -> io::Result<()> {
-        writer.write_all(if first { b"" } else { b", " })
-    }
-
-    fn begin_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        self.0 += 1;
-        writer.write_all(b"{")
-    }
-
-    fn begin_object_key<W: ?Sized + io::Write>(
-        &mut self,
-        writer: &mut W,
-        first: bool,
-    ) -> io::Result<()> {
-        writer.write_all(if first { b"" } else { b"," })?;
-        self.new_line(writer)
-    }
-
-    fn begin_object_value<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        writer.write_all(b": ")
-    }
-
-    fn end_object<W: ?Sized + io::Write>(&mut self, writer: &mut W) -> io::Result<()> {
-        self.0 -= 1;
-        self.new_line(writer)?;
-        writer.write_all(b"}")
-    }
 }

@@ -7,13 +7,12 @@ use serde::Serialize;
 use super::data::WrittenFile;
 use crate::export::matrix::{RECURSION, Row};
 use crate::export::{Chain, Export, Form, Impulse, Response, responses};
-use crate::filter::{Section, biquad::Biquad};
 
 /// The document of `export --json` without what was written: also what a NAME.json of `export` holds. Coefficients are
 /// not rounded; gains, phases and frequencies of a response are rounded to 0.000001. Every object has all its fields;
 /// what is not of the form is `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct FiltersDocument {
+pub struct FiltersDocument<'a> {
     /// Version of this schema: 1.
     #[schemars(extend("const" = 1))]
     pub format: u32,
@@ -22,52 +21,32 @@ pub struct FiltersDocument {
     pub verb: &'static str,
     /// Which form the filters have.
     pub form: Form,
-    /// Name of the unit.
-    pub unit: String,
-    /// Name of the target.
-    pub target: String,
-    /// The sheet's preamp, dB, 0 or less.
-    #[schemars(range(max = 0.0))]
-    pub preamp_db: f64,
-    /// Whether the preamp is part of the filters: a row before the sections, or in the impulse response or the gain.
-    pub preamp_included: bool,
+    /// Unit, target and preamp.
+    #[serde(flatten)]
+    pub export: &'a Export,
     /// Where the preamp is left out: that it must be applied first, in a sentence; else `null`.
     pub caution: Option<String>,
     /// The recursion that coefficients are for, with its signs.
     pub recursion: &'static str,
     /// The filters of each side at each rate: side after side, each at all rates.
-    pub chains: Vec<ChainPart>,
+    pub chains: Vec<ChainPart<'a>>,
 }
 
 /// The filters of one side at one rate; what is not of the form is `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct ChainPart {
-    /// `both`, `left` or `right`.
-    #[schemars(extend("enum" = ["both", "left", "right"]))]
-    pub side: &'static str,
-    /// Sample rate, Hz.
-    pub rate_hz: f64,
-    /// Whether the sheet lists that rate, so that its checkpoints cover it.
-    pub listed: bool,
+pub struct ChainPart<'a> {
+    /// Side and rate.
+    #[serde(flatten)]
+    pub chain: &'a Chain,
     /// Form `sos`: rows b0, b1, b2, a0, a1, a2, the preamp the first where it is included. Without preamp and without
     /// sections, one row that changes nothing.
     pub sos: Option<Vec<[f64; 6]>>,
     /// Form `coefficients`: the same rows, with the sections' numbers.
-    pub coefficients: Option<Vec<CoefficientsPart>>,
+    pub coefficients: Option<Vec<Row>>,
     /// Form `impulse`: its figures, without its samples.
     pub impulse: Option<ImpulsePart>,
     /// Form `response`: gain and phase on the common grid below half the rate.
     pub response: Option<Response>,
-}
-
-/// A section by its numbers and its coefficients.
-#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct CoefficientsPart {
-    /// The section's numbers; `null` for the preamp.
-    pub section: Option<Section>,
-    /// Its coefficients.
-    #[serde(flatten)]
-    pub biquad: Biquad,
 }
 
 /// Figures of an impulse response.
@@ -78,17 +57,18 @@ pub struct ImpulsePart {
     /// Duration of those samples, s.
     pub seconds: f64,
     /// Upper bound of what was cut off against what was kept, sums of magnitudes, dB; `null` where nothing was cut off.
-    pub rest_db: Option<f64>,
+    #[schemars(with = "Option<f64>")]
+    pub rest_db: f64,
 }
 
 /// The document of `export --json`.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
-pub struct ExportDocument {
+pub struct ExportDocument<'a> {
     /// The filters.
     #[serde(flatten)]
-    pub filters: FiltersDocument,
+    pub filters: FiltersDocument<'a>,
     /// The files that were written; empty where none were asked for.
-    pub files: Vec<WrittenFile>,
+    pub files: &'a [WrittenFile],
 }
 
 /// How a NAME.json of a form begins.
@@ -106,21 +86,23 @@ pub fn export_json_beginning(form: Form) -> &'static str {
 
 /// The document of what was exported; `impulse` is the response where that is the form.
 #[must_use]
-pub fn filters_document(export: &Export, form: Form, impulse: Option<&Impulse>) -> FiltersDocument {
+pub fn filters_document<'a>(
+    export: &'a Export,
+    form: Form,
+    impulse: Option<&Impulse>,
+) -> FiltersDocument<'a> {
     let responses = match form {
         Form::Response => responses(export).into_iter().map(Some).collect(),
         _ => vec![None; export.chains.len()],
     };
-    let part = |(chain, response): (&Chain, Option<Response>)| ChainPart {
-        side: chain.side_name(),
-        rate_hz: chain.rate_hz,
-        listed: chain.is_listed,
+    let part = |(chain, response): (&'a Chain, Option<Response>)| ChainPart {
+        chain,
         sos: (form == Form::Sos).then(|| export.rows(chain).iter().map(Row::sos).collect()),
-        coefficients: (form == Form::Coefficients).then(|| coefficients(export, chain)),
+        coefficients: (form == Form::Coefficients).then(|| export.rows(chain)),
         impulse: impulse.map(|impulse| ImpulsePart {
             samples: impulse.samples(),
             seconds: impulse.samples() as f64 / chain.rate_hz,
-            rest_db: Some(impulse.rest_db).filter(|db| db.is_finite()),
+            rest_db: impulse.rest_db,
         }),
         response,
     };
@@ -128,10 +110,7 @@ pub fn filters_document(export: &Export, form: Form, impulse: Option<&Impulse>) 
         format: 1,
         verb: "export",
         form,
-        unit: export.unit.clone(),
-        target: export.target.clone(),
-        preamp_db: export.preamp_db,
-        preamp_included: export.preamp_included,
+        export,
         caution: export.caution().map(|caution| caution.to_string()),
         recursion: RECURSION,
         chains: export.chains.iter().zip(responses).map(part).collect(),
@@ -140,17 +119,9 @@ pub fn filters_document(export: &Export, form: Form, impulse: Option<&Impulse>) 
 
 /// The same with what was written.
 #[must_use]
-pub fn export_document(filters: FiltersDocument, files: &[WrittenFile]) -> ExportDocument {
-    ExportDocument {
-        filters,
-        files: files.to_vec(),
-    }
-}
-
-fn coefficients(export: &Export, chain: &Chain) -> Vec<CoefficientsPart> {
-    let part = |row: Row| CoefficientsPart {
-        section: row.section,
-        biquad: row.biquad,
-    };
-    export.rows(chain).into_iter().map(part).collect()
+pub fn export_document<'a>(
+    filters: FiltersDocument<'a>,
+    files: &'a [WrittenFile],
+) -> ExportDocument<'a> {
+    ExportDocument { filters, files }
 }

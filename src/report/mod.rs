@@ -3,19 +3,18 @@
 //!
 //! What people read goes in two steps. Each file of [`figures`] makes a [`blocks::Report`] of one subject, and
 //! [`terminal`] lays it out. What programs read are the types that end in `_data`, with [`data`] for a fit and
-//! [`error_data`] for a failure; [`mod@schema`] gives the schema of each document. A picture goes from curves
+//! [`error_data`] for a failure; [`mod@json`] writes and rounds every document, [`mod@schema`] gives the schema of each. A picture goes from curves
 //! (the modules that end in `_plot`) to a [`picture::Picture`] (laid out in the numbers of [`chart`], inked by
 //! [`palette`]) and through the one writer of [`svg`] to text. [`words`] are numbers and names as people read them;
 //! [`next_steps`] and `check_text` have sentences that text, document and picture share.
 
 pub mod data;
+pub mod json;
 pub mod words;
 
 pub mod blocks;
 pub mod figures;
 pub mod terminal;
-
-pub mod cost_data;
 
 pub mod inspect_data;
 pub mod next_steps;
@@ -41,8 +40,7 @@ pub mod target_plot;
 
 pub use check_data::{CheckDocument, check_document};
 pub use check_plot::check_plot;
-pub use cost_data::{CostPart, cost_part};
-pub use data::{FileKind, FitDocument, WrittenFile, fit_document, fit_json, to_json};
+pub use data::{FileKind, FitDocument, WrittenFile, fit_document, fit_json};
 pub use error_data::{ErrorDocument, error_document};
 pub use export_data::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
@@ -50,6 +48,7 @@ pub use export_data::{
 pub use fit_plot::fit_plot;
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;
+pub use json::to_json;
 pub use schema::schema;
 pub use target_data::{ListedTarget, target_diff_document, target_document, target_list_document};
 pub use target_plot::{target_diff_plot, target_plot};

@@ -77,15 +77,15 @@ impl Document {
 #[must_use]
 pub fn schema(document: Document) -> Schema {
     match document {
-        Document::Inspect => of::<InspectDocument>(),
-        Document::TargetList => of::<TargetListDocument>(),
-        Document::Target => of::<TargetDocument>(),
-        Document::TargetDiff => of::<TargetDiffDocument>(),
+        Document::Inspect => of::<InspectDocument<'_>>(),
+        Document::TargetList => of::<TargetListDocument<'_>>(),
+        Document::Target => of::<TargetDocument<'_>>(),
+        Document::TargetDiff => of::<TargetDiffDocument<'_>>(),
         Document::Fit => of::<FitDocument>(),
         Document::FitPerSide => of::<PerSideDocument>(),
-        Document::Check => of::<CheckDocument>(),
-        Document::Export => of::<ExportDocument>(),
-        Document::ExportFile => of::<FiltersDocument>(),
+        Document::Check => of::<CheckDocument<'_>>(),
+        Document::Export => of::<ExportDocument<'_>>(),
+        Document::ExportFile => of::<FiltersDocument<'_>>(),
         Document::Error => of::<ErrorDocument<'_>>(),
     }
 }

@@ -62,86 +62,98 @@ pub enum Verdict {
 }
 
 /// An explanation with its size.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Ranked {
     /// What may have happened.
+    #[serde(skip)]
     pub explanation: Explanation,
-    /// Posterior probability, 0 to 1.
+    /// Its probability after these takes, 0 to 1.
+    #[schemars(range(min = 0.0, max = 1.0))]
     pub share: f64,
-    /// Root mean square of what it leaves, in standard errors; about 1 where it fits.
+    /// What it leaves unexplained, rms in standard errors, 0 or more; about 1 where it fits.
     pub misfit: f64,
-    /// The largest change that it makes to the promised one over [`TOLD_HZ`], level-free, dB with its sign.
+    /// The largest change that it makes to the promise, 50 Hz to 8 kHz, level-free, dB with its sign.
     pub worst_db: f64,
-    /// Where, hertz.
+    /// Frequency of that change, Hz.
     pub worst_hz: f64,
 }
 
 /// The change of one EQ; curves have one value a grid point and hold over `support`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Change {
-    /// The side; None: mean of the sides.
+    /// The side; none (`null`) for the mean of the sides.
     pub side: Option<Side>,
     /// Where it was measured.
+    #[serde(skip)]
     pub support: Range<usize>,
     /// What the sheet promises, dB.
+    #[serde(skip)]
     pub promised_db: Vec<f64>,
     /// What was measured, at the level of the promise, dB.
+    #[serde(skip)]
     pub measured_db: Vec<f64>,
     /// Its standard error, dB.
+    #[serde(skip)]
     pub error_db: Vec<f64>,
     /// What the best explanation predicts, at the level of the promise, dB; none for something else.
+    #[serde(skip)]
     pub explained_db: Option<Vec<f64>>,
-    /// Takes in the mean before.
+    /// Number of takes in the mean before.
     pub takes_before: usize,
-    /// Takes in the mean after.
+    /// Number of takes in the mean after.
     pub takes_after: usize,
-    /// Measured less promised: root mean square over the judged band, dB.
+    /// Measured minus promised over the judged band, dB rms, 0 or more.
     pub rms_db: f64,
-    /// Its largest value there, with its sign, dB.
+    /// Its largest value there, dB with its sign.
     pub worst_db: f64,
-    /// Where, hertz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
-    /// Its standard error there, dB.
+    /// Standard error of that value, dB, 0 or more.
     pub worst_error_db: f64,
 }
 
 /// The level, where it compares.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct LevelChange {
-    /// The preamp of the sheet, dB.
+    /// The promised change: the preamp, dB.
     pub promised_db: f64,
-    /// Level of the measured change less the sections' as promised, dB.
+    /// The measured change, less the sections' as promised, dB.
     pub measured_db: f64,
-    /// Its standard error, dB.
+    /// Standard error of the measured change, dB, 0 or more.
     pub error_db: f64,
 }
 
 /// A sheet beside what was measured.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Remeasured {
     /// Takes before, judged.
+    #[serde(skip)]
     pub before: Judged,
     /// Takes after, judged.
+    #[serde(skip)]
     pub after: Judged,
-    /// The rate that the promise was computed at, hertz.
+    /// Sample rate at which the promise was computed, Hz.
     pub rate_hz: f64,
-    /// Lowest and highest frequency that was judged, hertz.
+    /// Lowest and highest frequency that was judged, Hz.
     pub judged_hz: (f64, f64),
     /// The trust of the rig, by grid point.
+    #[serde(skip)]
     pub trust: Vec<f64>,
-    /// Spread of one take, root mean square over the judged band, dB; assumed where `freedom` is 0.
+    /// Spread of one take over the judged band, dB rms; assumed where `freedom` is 0.
     pub spread_db: f64,
     /// Degrees of freedom of the spread.
     pub freedom: usize,
     /// The changes: one, or left and right.
+    #[serde(skip)]
     pub changes: Vec<Change>,
-    /// The level, where it compares.
+    /// The level; none (`null`) where levels before and after do not compare.
     pub level: Option<LevelChange>,
-    /// Was it kept.
+    /// Whether the promise was kept.
     pub verdict: Verdict,
     /// Explanations, the likeliest first, those with a share of at least [`LEAST_SHARE`], and always the first three.
+    #[serde(skip)]
     pub explanations: Vec<Ranked>,
-    /// The largest change over [`TOLD_HZ`] of any mistake that these takes do not exclude ([`AS_LIKELY`](super::explanation::AS_LIKELY)), dB.
+    /// The largest change, 50 Hz to 8 kHz, of a mistake that these takes do not exclude, dB, 0 or more.
     pub unseen_db: f64,
 }
 

@@ -109,40 +109,46 @@ impl Subject {
 }
 
 /// One point, tested.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct CheckPoint {
     /// What was tested.
+    #[serde(rename = "point")]
     pub subject: Subject,
-    /// Whether it holds.
+    /// How the test ended.
     pub outcome: Outcome,
-    /// The largest deviation, in dB except for coefficients; None where nothing is compared by number.
+    /// The largest deviation, not rounded: a plain number for coefficients, LU for loudness, else dB; none where nothing
+    /// is compared by number (`null`, as for an infinite one).
     pub deviation: Option<f64>,
-    /// What is allowed of it.
+    /// The largest deviation that passes, in the same unit; none (`null`) where there is none.
     pub tolerance: Option<f64>,
-    /// Frequency of the largest deviation, hertz.
+    /// Frequency of the deviation, Hz; none (`null`) where it has none.
     pub at_hz: Option<f64>,
-    /// Rate of the largest deviation, hertz.
+    /// Sample rate of the deviation, Hz; none (`null`) where it has none.
     pub rate_hz: Option<f64>,
-    /// The side of it, of a sheet with an EQ for each.
+    /// Side of the deviation; none (`null`) where the sheet has one EQ for both, or the point is about the whole sheet.
     pub side: Option<Side>,
     /// What was found, in words with figures.
+    #[serde(skip)]
     pub found: String,
     /// Why that is allowed, or what is expected, in words.
+    #[serde(skip)]
     pub because: String,
 }
 
 /// A sheet, tested.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct SheetCheck {
-    /// Its unit.
+    /// Name of the unit, from the sheet.
     pub unit: String,
-    /// Its target.
+    /// Name of the target, from the sheet.
     pub target: String,
-    /// What the digest of its file says; None where it was not read from a file.
+    /// Whether the file is as it was written; none (`null`) where a sheet was checked that is no file.
     pub digest: Option<Digest>,
     /// Name of the limits that it was held against, and where they come from; None where there are none.
+    #[serde(skip)]
     pub limits: Option<(String, LimitsFrom)>,
     /// The points, in the order in which they were tested.
+    #[serde(skip)]
     pub points: Vec<CheckPoint>,
 }
 

@@ -4,18 +4,21 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 
 /// One curve minus another, its mean over the grid points that both cover taken out.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Difference {
     /// The difference in dB, and where both are known.
+    #[serde(skip)]
     pub by_frequency: OnGrid,
-    /// The level that was taken out: the mean of the difference over the grid points, which are even in octaves, dB.
+    /// The level that was taken out, dB: the mean over the grid points that both cover, which are even in octaves.
     pub level_db: f64,
-    /// Root mean square of what is left, dB.
+    /// What is left, dB rms, 0 or more.
     pub rms_db: f64,
-    /// What is left where it is largest, dB, with its sign.
+    /// Its largest value, dB with its sign.
     pub worst_db: f64,
-    /// Where that is, hertz.
+    /// Frequency of that value, Hz.
     pub worst_hz: f64,
+    /// Lowest and highest frequency that both cover, Hz.
+    pub support_hz: (f64, f64),
 }
 
 /// `one` minus `other`, level-free: of all levels, the mean makes the rms least.
@@ -55,6 +58,7 @@ pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
         rms_db: (squares / count).sqrt(),
         worst_db: left_db[worst],
         worst_hz: grid::frequency_hz()[worst],
+        support_hz: grid::band_hz(&support),
         by_frequency: OnGrid {
             level_db: left_db,
             support,

@@ -1,5 +1,7 @@
 //! A target, or two beside each other, as they are to be shown.
 
+use serde::{Serialize, Serializer};
+
 use super::difference::{Difference, difference, level_at_hz};
 use super::target::Target;
 use crate::error::{Error, ErrorKind, Result};
@@ -22,29 +24,77 @@ pub const THIRD_OCTAVES_HZ: [f64; 31] = [
 /// Sample rates at which a target can be evaluated, hertz: those of any limits.
 pub const RATES_HZ: (f64, f64) = (8000.0, 768_000.0);
 
+/// Levels, one for each of `frequency_hz`.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct Levels {
+    /// Frequencies, rising, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Levels, dB.
+    pub level_db: Vec<f64>,
+}
+
+impl Levels {
+    /// Of frequencies in hertz, rising, and levels in dB.
+    #[must_use]
+    pub fn of_points(points: &[(f64, f64)]) -> Self {
+        let (frequency_hz, level_db) = points.iter().copied().unzip();
+        Self {
+            frequency_hz,
+            level_db,
+        }
+    }
+
+    /// Of a curve, where it has data.
+    #[must_use]
+    pub fn of_curve(curve: &OnGrid) -> Self {
+        Self {
+            frequency_hz: grid::frequency_hz()[curve.support.clone()].to_vec(),
+            level_db: curve.level_db[curve.support.clone()].to_vec(),
+        }
+    }
+}
+
 /// A target as it is shown.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Shown {
     /// Its name.
     pub name: String,
     /// Where it comes from, in words.
     pub source: String,
-    /// What one should know before using it, in sentences.
+    /// What to know before using it, in sentences.
     pub warnings: Vec<String>,
     /// Its outermost contours, in words.
     pub contours: Vec<String>,
-    /// True where it is relative to what the unit has that it is used for.
+    /// Whether it stands on the unit's own response, which counts as flat here.
     pub relative: bool,
-    /// The sample rate of its sections, hertz.
+    /// Sample rate at which its sections were evaluated, Hz.
     pub rate_hz: f64,
-    /// Where it was made 0 dB, hertz; None for the level that it has.
+    /// Lowest and highest frequency, Hz.
+    pub support_hz: (f64, f64),
+    /// Frequency at which it was made 0 dB, Hz; none (`null`) for its own level.
     pub aligned_at_hz: Option<f64>,
     /// Its level on the common grid, dB.
+    #[serde(serialize_with = "curve_levels")]
+    #[schemars(with = "Levels")]
     pub curve: OnGrid,
     /// How far it can be believed at each grid point, 0 to 1.
+    #[serde(skip)]
     pub trust: Vec<f64>,
-    /// Frequency in hertz and level in dB, at the asked frequencies that it covers.
+    /// Frequency in Hz and level in dB, at the asked frequencies that it covers.
+    #[serde(serialize_with = "point_levels")]
+    #[schemars(with = "Levels")]
     pub points: Vec<(f64, f64)>,
+}
+
+fn curve_levels<S: Serializer>(curve: &OnGrid, to: S) -> std::result::Result<S::Ok, S::Error> {
+    Levels::of_curve(curve).serialize(to)
+}
+
+fn point_levels<S: Serializer>(
+    points: &[(f64, f64)],
+    to: S,
+) -> std::result::Result<S::Ok, S::Error> {
+    Levels::of_points(points).serialize(to)
 }
 
 /// Two targets beside each other.
@@ -112,6 +162,7 @@ pub fn shown(
         contours: target.contours.iter().map(ToString::to_string).collect(),
         relative: target.is_relative(),
         rate_hz,
+        support_hz: curve.band_hz(),
         aligned_at_hz: align_hz,
         points: at_points(&curve, points_hz),
         trust: target.trust.clone().unwrap_or_else(|| vec![1.0; POINTS]),

@@ -134,11 +134,15 @@ fn the_impedance_at_the_sensitivitys_frequency_is_the_one_that_counts() {
     let file = b"frequency_hz,ohm\n20,64\n500,16\n20000,64\n";
     bench.impedance = Some(read_impedance(file, "z.csv").unwrap());
     let figures = bench.figures();
-    assert_abs_diff_eq!(figures.db_per_v, 117.96, epsilon = 0.005);
-    assert_eq!(figures.db_per_mw, Some(100.0));
-    assert_abs_diff_eq!(figures.ohm.unwrap(), 16.0, epsilon = 1e-9);
+    assert_abs_diff_eq!(figures.sensitivity_db_per_v, 117.96, epsilon = 0.005);
+    assert_eq!(figures.sensitivity_db_per_mw, Some(100.0));
+    assert_abs_diff_eq!(figures.impedance_ohm.unwrap(), 16.0, epsilon = 1e-9);
     bench.sensitivity.per = Drive::Volt;
-    assert_abs_diff_eq!(bench.figures().db_per_mw.unwrap(), 82.04, epsilon = 0.005);
+    assert_abs_diff_eq!(
+        bench.figures().sensitivity_db_per_mw.unwrap(),
+        82.04,
+        epsilon = 0.005
+    );
 }
 
 #[test]

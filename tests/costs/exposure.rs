@@ -222,7 +222,12 @@ fn a_pink_programme_is_weighted_and_brought_to_the_field_as_its_third_octaves_sa
     assert!(found.field_dba < found.eardrum_dba - 3.0);
     assert_abs_diff_eq!(found.other_table_dba, found.field_dba, epsilon = 1.5);
     assert!(found.other_table_dba != found.field_dba);
-    assert_eq!(found.adults, h870(found.field_dba, Listener::Adult));
+    let adults = h870(found.field_dba, Listener::Adult);
+    assert_eq!(found.adults_per_week, adults.per_week);
+    assert_eq!(found.adults_per_day, adults.per_day);
+    let children = h870(found.field_dba, Listener::Child);
+    assert_eq!(found.children_per_week, children.per_week);
+    assert_eq!(found.children_per_day, children.per_day);
     assert_eq!(found.niosh_per_day, niosh(found.field_dba));
 }
 

@@ -746,7 +746,7 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = fit_json(&outcome, &[], grid::frequency_hz(), &[]);
+    let json = fit_json(&outcome, &[], &[]);
     assert!(serde_json::from_str::<Value>(&json).is_ok());
     let picture = fit_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);

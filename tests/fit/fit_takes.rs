@@ -296,7 +296,7 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
     [
         sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
         fit_text(&outcome, &[], &[]),
-        report::fit_json(&outcome, &[], f_hz, &[]),
+        report::fit_json(&outcome, &[], &[]),
         report::fit_plot(&outcome, f_hz),
     ]
 }

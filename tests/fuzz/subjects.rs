@@ -592,7 +592,7 @@ pub fn fit(bytes: &[u8]) {
     let costs = told("", bytes, cost_of(&outcome, &circumstances)).unwrap_or_default();
     shows(b"", &text_of(figures::fit::report(&outcome, &costs, &[])));
     shows(b"", &report::fit_plot(&outcome, grid::frequency_hz()));
-    let _ = report::fit_json(&outcome, &costs, grid::frequency_hz(), &[]);
+    let _ = report::fit_json(&outcome, &costs, &[]);
 }
 
 // What must hold of any result.
@@ -823,7 +823,7 @@ fn costs(
             let mut report = Report::new("");
             report.parts.push(figures::cost::part(&cost, None));
             shows(bytes, &text_of(report));
-            let _ = report::to_json(&report::cost_part(&cost));
+            let _ = report::to_json(&cost);
         }
     }
 }

@@ -5,6 +5,7 @@ mod support;
 
 mod inspect_plot;
 mod inspect_text;
+mod json_rounding;
 mod messages;
 mod report_json;
 mod report_plot;

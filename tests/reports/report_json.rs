@@ -4,16 +4,11 @@ use crate::support::outcomes;
 
 use bandwright::job::Outcome;
 use bandwright::job::ReachPoint;
-use bandwright::report::{fit_document, to_json};
+use bandwright::report::fit_json;
 use serde_json::Value;
 
 fn text(outcome: &Outcome) -> String {
-    to_json(&fit_document(
-        outcome,
-        None,
-        &outcomes::grid(),
-        &outcomes::written(),
-    ))
+    fit_json(outcome, &[], &outcomes::written())
 }
 
 fn parsed(outcome: &Outcome) -> Value {

@@ -1,7 +1,7 @@
 //! What an EQ costs: loudness, level and drive, hearing with its cautions first, distortion, and what could not be told
 //! and why.
 
-use crate::headroom::cost::{Cost, NO_CHANGE_LU, Told};
+use crate::headroom::cost::{Cost, NO_CHANGE_LU};
 use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
 use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
 use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
@@ -34,17 +34,17 @@ fn blocks(cost: &Cost) -> Vec<Block> {
         .map(|caution| Block::led(Lead::Caution, &caution))
         .collect();
     blocks.push(Block::about("Loudness", loudness(cost)));
-    if let Told::Known(figures) = &cost.drive {
+    if let Some(figures) = cost.drive.known() {
         blocks.push(Block::about("Level", level(cost, figures)));
         blocks.push(Block::about("Drive", drive(figures)));
         let wished = figures.wished.as_ref();
         blocks.extend(wished.map(|wished| Block::about("Wished", at_wish(figures, wished))));
     }
-    if let Told::Known(bend) = &cost.output_bend {
+    if let Some(bend) = cost.output_bend.known() {
         blocks.push(Block::about("Output impedance", output_bend(bend)));
     }
     blocks.extend(hearing(cost));
-    if let Told::Known(figures) = &cost.distortion {
+    if let Some(figures) = cost.distortion.known() {
         blocks.extend(distortion(figures));
     }
     blocks.extend(not_told(cost).map(|text| Block::about("Not told", text)));
@@ -88,14 +88,14 @@ fn level(cost: &Cost, figures: &DriveFigures) -> String {
         None => "a full-scale sine of 1 V (no source is known)".to_owned(),
     };
     let (before, after) = (&figures.before, &figures.after);
-    let below = decimals_up_to(-cost.programme_level.rms_db, 1);
+    let below = decimals_up_to(-cost.programme.level.rms_db, 1);
     format!(
         "from {source}, a programme {below} dB below a full-scale sine reaches {} dB SPL at the eardrum, {} dBA ({} and {} without EQ). A full-scale sine at {} reaches {} dB SPL ({} without EQ).{}",
         decimals(after.level_db_spl, 0),
         decimals(after.level_dba, 0),
         decimals(before.level_db_spl, 0),
         decimals(before.level_dba, 0),
-        words::frequency(figures.at_hz),
+        words::frequency(figures.sensitivity_at_hz),
         decimals(figures.full_scale_sine.after_db_spl, 0),
         decimals(figures.full_scale_sine.before_db_spl, 0),
         if figures.counted < 1.0 - NOTABLE_SHARE {
@@ -275,12 +275,11 @@ fn hearing(cost: &Cost) -> Vec<Block> {
 
 /// The times that the rules allow.
 fn allowed(exposure: &Exposure) -> [AllowedTime; 5] {
-    let (adults, children) = (exposure.adults, exposure.children);
     [
-        adults.per_week,
-        adults.per_day,
-        children.per_week,
-        children.per_day,
+        exposure.adults_per_week,
+        exposure.adults_per_day,
+        exposure.children_per_week,
+        exposure.children_per_day,
         exposure.niosh_per_day,
     ]
 }
