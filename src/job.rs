@@ -4,7 +4,7 @@
 use crate::headroom::Protection;
 use std::ops::Range;
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::fit::reach::Effort;
 use crate::fit::space::Space;
@@ -16,8 +16,10 @@ use crate::measurement::parse::Weight;
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::smooth::{Width, smooth};
 use crate::measurement::takes::Take;
-use crate::message::Number;
 use crate::wanted::{Contour, Target, WantedChange, wanted_change};
+use error::JobFault;
+
+pub mod error;
 
 pub mod outcome;
 
@@ -203,17 +205,13 @@ fn as_loud_as_wished<A: Clone>(
     };
     match best {
         Some(best) => Ok((best, Some(wish))),
-        None => Err(Error::new(
-            ErrorKind::Refused,
-            request.unit.as_str(),
-            format!(
-                "no sections that help and play at most {most_loss_db} dB quieter; the best ones play {:.1} dB quieter",
-                without.loudness_loss_db,
-                most_loss_db = Number(most_loss_db)
-            ),
-            "an improvement over no EQ at all, as loud as was wished",
-            "allow more loss of loudness, or want less",
-        )),
+        None => Err(request.fault(JobFault::Loudness(most_loss_db, without.loudness_loss_db))),
+    }
+}
+
+impl FitRequest {
+    fn fault(&self, fault: JobFault) -> Box<Error> {
+        Error::of(fault, Source::name(&*self.unit))
     }
 }
 
@@ -246,10 +244,8 @@ fn wish(request: &FitRequest, measured: &OnGrid) -> Result<Wish> {
         None => Target::relative_to(measured, request.contours.clone()),
     };
     let target_on_grid = target.level_on_grid(rate_hz);
-    let mut wanted = wanted_change(measured, &target_on_grid).map_err(|mut error| {
-        target.name.clone_into(&mut error.place.source);
-        error
-    })?;
+    let mut wanted = wanted_change(measured, &target_on_grid)
+        .map_err(|error| error.about(Source::name(&*target.name)))?;
     wanted.support = playable(wanted.support, rate_hz)?;
     Ok(Wish {
         target,
@@ -264,13 +260,7 @@ fn kept_by_both(request: &FitRequest) -> Result<&[Section]> {
     if left == right {
         return Ok(left);
     }
-    Err(Error::new(
-        ErrorKind::Setting,
-        request.unit.as_str(),
-        "kept sections of single sides",
-        "kept sections of both sides, for one EQ for both",
-        "fit each side with --per-side, or keep sections of a sheet that names no sides",
-    ))
+    Err(request.fault(JobFault::KeptSides))
 }
 
 /// What the limits leave beside the kept sections.
@@ -301,43 +291,11 @@ fn refuse_worse(
     }
     if kept.is_empty() {
         return Err(match request.least_gain_db {
-            Some(_) if fitted.is_empty() => nothing_needed(request, before_db),
-            _ => nothing_helps(request, before_db),
+            Some(_) if fitted.is_empty() => request.fault(JobFault::NothingNeeded(before_db)),
+            _ => request.fault(JobFault::NothingHelps(before_db)),
         });
     }
-    Err(Error::new(
-        ErrorKind::Refused,
-        request.unit.as_str(),
-        format!(
-            "kept sections beside which nothing brings the curve closer to the target than {after_db:.2} dB rms; without any EQ it is {before_db:.2} dB"
-        ),
-        "an improvement over no EQ at all",
-        "keep other sections, or fewer",
-    ))
-}
-
-fn nothing_needed(request: &FitRequest, now_db: f64) -> Box<Error> {
-    Error::new(
-        ErrorKind::Refused,
-        request.unit.as_str(),
-        format!(
-            "no section that is worth its place: the curve is {now_db:.2} dB rms from the target"
-        ),
-        "sections that lower that by more than the takes differ, and than was asked of each",
-        "leave it as it is, ask less of a section, or name the number of sections",
-    )
-}
-
-fn nothing_helps(request: &FitRequest, now_db: f64) -> Box<Error> {
-    Error::new(
-        ErrorKind::Refused,
-        request.unit.as_str(),
-        format!(
-            "no section that brings the curve closer to the target than {now_db:.2} dB rms, where it is now"
-        ),
-        "an improvement over no EQ at all",
-        "leave it as it is, or choose another target, other limits or other weights",
-    )
+    Err(request.fault(JobFault::KeptUseless(after_db, before_db)))
 }
 
 /// The record of a fit for the average of the takes, without cautions.
@@ -429,15 +387,6 @@ fn playable(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>> {
     if played.len() >= grid::POINTS_PER_OCTAVE || played == support {
         return Ok(played);
     }
-    let (low_hz, high_hz) = grid::band_hz(&support);
-    Err(Error::new(
-        ErrorKind::Coverage,
-        "rates_hz",
-        format!(
-            "{rate_hz} Hz for curves from {low_hz:.0} Hz to {high_hz:.0} Hz",
-            rate_hz = Number(rate_hz)
-        ),
-        "at least one octave of them below half the first rate",
-        "name a higher rate first in the limits",
-    ))
+    let fault = JobFault::LowRate(rate_hz, grid::band_hz(&support).into());
+    Err(Error::of(fault, Source::name("rates_hz")))
 }

@@ -126,6 +126,8 @@ pub mod units;
 
 pub mod error;
 
+pub mod knob;
+
 pub mod message;
 
 pub mod caution;
@@ -134,7 +136,7 @@ pub mod digest;
 
 pub mod names;
 
-mod keys;
+pub mod keys;
 
 // 1. What was measured.
 pub mod measurement;

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Fault, Knob, Result, Source};
 use bandwright::fit::reach::Effort;
 use bandwright::headroom::cost::Cost;
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
@@ -19,16 +19,18 @@ use bandwright::measurement::smooth::Width;
 use bandwright::message::Number;
 use bandwright::report::{self, FileKind, WrittenFile};
 use bandwright::sheet::{self, Sheet};
+use bandwright::wanted::error::WantedFault;
 use bandwright::wanted::{Target, library};
 
 use super::answer::Answer;
 use super::args::{self, Fit};
 use super::cost;
 use super::files::{self, Place, shown};
+use super::knobs::option;
 use super::measured;
 use super::outputs::{PLOT, SHEET};
 use super::progress::Progress;
-use super::target::{Opening, Taste, said_by};
+use super::target::{Opening, Taste};
 
 /// The largest `--economy`: J is then nothing but the price of sections that work against each other.
 const MOST_ECONOMY: f64 = 1000.0;
@@ -46,7 +48,9 @@ pub fn run(typed: &Fit) -> Result<()> {
     let (request, circumstances) = request(typed)?;
     let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
-        Some(path) if error.place.source == request.limits.name => said_by(error, &shown(path)),
+        Some(path) if error.place.source == Source::name(&*request.limits.name) => {
+            error.about(shown(path))
+        }
         _ => error,
     };
     let progress = (!typed.output_style.quiet).then(|| Progress::of("searching"));
@@ -54,8 +58,7 @@ pub fn run(typed: &Fit) -> Result<()> {
         let mut outcome = per_side::run(&request).map_err(said)?;
         if let Some(align_hz) = typed.align_hz {
             for side in &mut outcome.sides {
-                let aligned = side.fit.align_at(align_hz);
-                aligned.map_err(|error| said_by(error, "--align-hz"))?;
+                side.fit.align_at(align_hz)?;
             }
         }
         let cost = |known: &Circumstances| cost_of_sides(&outcome, known);
@@ -64,8 +67,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     } else {
         let mut outcome = job::run(&request).map_err(said)?;
         if let Some(align_hz) = typed.align_hz {
-            let aligned = outcome.align_at(align_hz);
-            aligned.map_err(|error| said_by(error, "--align-hz"))?;
+            outcome.align_at(align_hz)?;
         }
         let cost = |known: &Circumstances| cost_of_fit(&outcome, known);
         let cost = circumstances.as_ref().map(cost).transpose()?;
@@ -105,10 +107,17 @@ impl Outcome {
     }
 
     fn sheet(&self, limits: &Limits) -> Result<Sheet> {
-        match self {
-            Self::OneForBoth(outcome, _) => Sheet::from_outcome(outcome, limits),
-            Self::PerSide(outcome, _) => Sheet::from_per_side(outcome, limits),
-        }
+        let (sheet, cautions) = match self {
+            Self::OneForBoth(outcome, _) => {
+                let sheet = Sheet::from_outcome(outcome, limits)?;
+                (sheet, &outcome.cautions)
+            }
+            Self::PerSide(outcome, _) => {
+                let sheet = Sheet::from_per_side(outcome, limits)?;
+                (sheet, &outcome.cautions)
+            }
+        };
+        Ok(sheet.with_cautions(cautions, &option))
     }
 
     fn plot(&self) -> String {
@@ -149,7 +158,7 @@ fn curves(typed: &Fit) -> impl Iterator<Item = &PathBuf> {
 
 /// What no file needs to be opened for.
 fn refuse_incomplete(typed: &Fit) -> Result<()> {
-    let refuse = |source: &str, found: String, expected: &str, next_step: String| {
+    let refuse = |source: Source, found: String, expected: &str, next_step: String| {
         Err(Error::new(
             ErrorKind::Setting,
             source,
@@ -160,7 +169,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     };
     if curves(typed).next().is_none() {
         return refuse(
-            "fit",
+            Source::name("fit"),
             "no measured curve".to_owned(),
             "at least one file with columns frequency (Hz) and level (dB)",
             "name the measurement: bandwright fit CURVE --target NAME".to_owned(),
@@ -169,7 +178,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     let has_taste = typed.bass.or(typed.treble).or(typed.slope).is_some();
     if typed.target.is_none() && !has_taste && typed.contour.is_empty() {
         return refuse(
-            "fit",
+            Source::name("fit"),
             "neither a target nor a taste".to_owned(),
             "--target NAME|FILE, or --bass, --treble, --slope or --contour",
             format!(
@@ -180,7 +189,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_ECONOMY).contains(&typed.economy) {
         return refuse(
-            "--economy",
+            Knob::Economy.into(),
             Number(typed.economy).to_string(),
             "a number from 0 to 1000",
             format!("leave it out for the usual {}", job::ECONOMY),
@@ -188,7 +197,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_LEAST_GAIN_DB).contains(&typed.least_gain) {
         return refuse(
-            "--least-gain",
+            Knob::LeastGain.into(),
             Number(typed.least_gain).to_string(),
             "0 to 60 dB",
             "leave it out for the usual 0.03 dB".to_owned(),
@@ -196,7 +205,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_MARGIN_DB).contains(&typed.true_peak_margin) {
         return refuse(
-            "--true-peak-margin",
+            Knob::TruePeakMargin.into(),
             Number(typed.true_peak_margin).to_string(),
             "0 to 20 dB",
             "1 dB is usual".to_owned(),
@@ -206,7 +215,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
         && !(0.0..=MOST_LOUDNESS_LOSS_DB).contains(&loss_db)
     {
         return refuse(
-            "--max-loudness-loss",
+            Knob::MaxLoudnessLoss.into(),
             Number(loss_db).to_string(),
             "0 to 60 dB",
             "leave it out for the best fit, however quiet".to_owned(),
@@ -219,7 +228,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
         .is_some_and(|unit| unit.trim().is_empty())
     {
         return refuse(
-            "--unit",
+            Knob::Unit.into(),
             "an empty name".to_owned(),
             "a name for the unit",
             "leave it out to take the file's name".to_owned(),
@@ -266,8 +275,7 @@ fn request(typed: &Fit) -> Result<(FitRequest, Option<Circumstances>)> {
         cost::circumstances(typed, unit_file.as_deref().zip(entry))
     });
     let circumstances = circumstances.transpose()?;
-    let smoothing = typed.smooth.as_deref().map(Width::parse).transpose();
-    let smoothing = smoothing.map_err(|error| said_by(error, "--smooth"))?;
+    let smoothing = typed.smooth.as_deref().map(Width::parse).transpose()?;
     let weight = match &typed.weight {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
@@ -325,9 +333,9 @@ fn target(typed: &Fit) -> Result<Target> {
     };
     if let Some(path) = &typed.between {
         let blended = target.blended(opening.target(path)?, typed.between_share);
-        target = blended.map_err(|error| match error.kind {
-            ErrorKind::Setting => said_by(error, "--between-share"),
-            _ => said_by(error, "--between"),
+        target = blended.map_err(|error| match error.fault {
+            Fault::Wanted(WantedFault::BlendApart(..)) => error.about(Knob::Between),
+            _ => error,
         })?;
     }
     target = target.with_contours(contours);
@@ -335,7 +343,7 @@ fn target(typed: &Fit) -> Result<Target> {
         return Ok(target);
     }
     let part = target.toward(typed.toward);
-    part.map_err(|error| said_by(error, "--toward"))
+    part.map_err(|error| error.about(Knob::Toward))
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
@@ -358,6 +366,6 @@ fn limits(typed: &Fit) -> Result<Limits> {
     };
     limits.map_err(|mut error| {
         error.place.key = None;
-        said_by(error, "--sections")
+        error.about(Knob::Sections)
     })
 }

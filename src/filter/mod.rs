@@ -4,6 +4,8 @@
 //! rate; [`response`] gives the exact level and its derivatives, [`phase`] the phase; [`cascade`] sums sections;
 //! [`q_meaning`] converts the numbers that other equalisers call q.
 
+pub mod error;
+
 pub mod section;
 
 pub mod q_meaning;

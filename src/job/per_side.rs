@@ -1,6 +1,7 @@
 //! One EQ for each side: the job with two sets of sections, one level and one preamp, so that the image does not move.
 
 use super::cautions::{cautions, loudness_bound};
+use super::error::JobFault;
 use super::ground::{Ground, ground};
 use super::record::{Curves, Findings, record, search_report, sections_db, sum, weighted_shift_db};
 use super::restraint::{Attempt, Played, playing, within_preamp};
@@ -10,7 +11,7 @@ use super::{
     with_kept,
 };
 use crate::caution::Caution;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::fit::reach::Effort;
 use crate::fit::residual::{self, SidesRms};
@@ -179,28 +180,14 @@ fn all_sections(answer: &SidesAnswer, request: &FitRequest) -> [Vec<Section>; 2]
 
 /// Every take must be known to be of one side, and each side must have one.
 fn refuse_unknown_sides(request: &FitRequest) -> Result<()> {
-    const EXPECTED: &str = "takes of a known side, left and right, for one EQ each";
-    const NEXT_STEP: &str = "name sides with --left FILE and --right FILE, by `left` or `right` as a word in the file's name, or in a unit file";
     let unknown = request.takes.iter().find(|take| take.side == Side::Unknown);
     if let Some(take) = unknown {
-        let found = "a take of an unknown side";
-        return Err(Error::new(
-            ErrorKind::Setting,
-            &take.name,
-            found,
-            EXPECTED,
-            NEXT_STEP,
-        ));
+        return Err(Error::of(JobFault::UnknownSide, &*take.name));
     }
     for side in SIDES {
         if request.takes.iter().all(|take| take.side != side) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                &request.unit,
-                format!("no take of the {}", side.words()),
-                EXPECTED,
-                NEXT_STEP,
-            ));
+            let fault = JobFault::NoTakeOfSide(side);
+            return Err(Error::of(fault, Source::name(&*request.unit)));
         }
     }
     Ok(())

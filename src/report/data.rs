@@ -329,7 +329,7 @@ fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Ve
     }
     let part = |caution: &Caution| CautionPart {
         kind: kind(caution),
-        text: caution.to_string(),
+        text: super::words::caution(caution),
     };
     all.iter().map(part).collect()
 }

@@ -4,7 +4,7 @@ use std::fmt;
 
 use super::words::{self, count, decimals, signed_decimals_up_to};
 use crate::inspection::NextStep;
-use crate::inspection::next_step::TakeName;
+use crate::inspection::next_step::{TakeName, WhyUnknown};
 use crate::measurement::outlier::Kind;
 use crate::measurement::takes::Side;
 
@@ -74,16 +74,25 @@ impl fmt::Display for NextStep {
                 decimals(*loss_at_30_hz_db, 1),
                 if *takes == 1 { "" } else { " in all of them" },
             ),
-            Self::SealUnknown { side, why } => write!(
-                f,
-                "whether {} leaks cannot be told: {why}. {}",
-                the_side(*side),
-                if why.contains("30 Hz") {
-                    "Measure from 20 Hz on."
-                } else {
-                    "Measure once more with another tip and a firmer seat; if the bass stays, the seal is good."
-                }
-            ),
+            Self::SealUnknown { side, why } => {
+                const AGAIN: &str = "Measure once more with another tip and a firmer seat; if the bass stays, the seal is good.";
+                let (why, step) = match why {
+                    WhyUnknown::NoBass => (
+                        "the data do not reach down to 30 Hz",
+                        "Measure from 20 Hz on.",
+                    ),
+                    WhyUnknown::NoOtherSide => (
+                        "its takes are alike and there is no other side to compare them with",
+                        AGAIN,
+                    ),
+                    WhyUnknown::AnotherDifference => (
+                        "its takes are alike and the other side's bass differs in another way than by a leak",
+                        AGAIN,
+                    ),
+                };
+                let side = the_side(*side);
+                write!(f, "whether {side} leaks cannot be told: {why}. {step}")
+            }
             Self::OneTake { side } => write!(
                 f,
                 "{} has one take, so it is not known how far it repeats: seat it anew and measure two more.",

@@ -86,7 +86,7 @@ pub fn schema(document: Document) -> Schema {
         Document::Check => of::<CheckDocument>(),
         Document::Export => of::<ExportDocument>(),
         Document::ExportFile => of::<FiltersDocument>(),
-        Document::Error => of::<ErrorDocument<'_>>(),
+        Document::Error => of::<ErrorDocument>(),
     }
 }
 

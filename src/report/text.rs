@@ -57,7 +57,7 @@ fn cautions(page: &mut Page, cautions: &[Caution]) {
         return;
     }
     for caution in urgent {
-        page.paragraph("Caution: ", &caution.to_string());
+        page.paragraph("Caution: ", &words::caution(caution));
     }
     page.gap();
 }
@@ -523,7 +523,7 @@ fn takes_and_notes(page: &mut Page, takes: &str, outcome: &FitOutcome, cautions:
     };
     page.paragraph("  ", &format!("{takes}. {spread}"));
     for caution in cautions.iter().filter(|c| !changes_what_to_do(c)) {
-        page.paragraph("  Note: ", &caution.to_string());
+        page.paragraph("  Note: ", &words::caution(caution));
     }
     page.paragraph("  ", &format!("Target: {}", outcome.target_source));
 }

@@ -1,7 +1,13 @@
 //! Numbers and names as people read them.
 
+use crate::caution::Caution;
 use crate::message::Number;
 pub use crate::message::printable;
+
+/// A caution; settings are called as options.
+pub(super) fn caution(caution: &Caution) -> String {
+    caution.worded(&|knob| format!("--{knob}"))
+}
 
 /// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
 #[must_use]

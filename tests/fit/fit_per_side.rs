@@ -454,7 +454,8 @@ fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
         let error = with_sides(sides);
         assert_eq!(error.kind, ErrorKind::Setting);
         assert_eq!(error.place.source, source);
-        assert!(error.next_step.contains("--left") && error.next_step.contains("--right"));
+        let named = error.worded(&|knob| format!("<{knob}>"));
+        assert!(named.next_step.contains("<left> FILE and <right> FILE"));
     }
 }
 

@@ -611,7 +611,7 @@ fn told<T>(name: &str, bytes: &[u8], result: Result<T>) -> Option<T> {
         let ends = bytes.iter().filter(|b| matches!(b, b'\n' | b'\r')).count();
         assert!((1..=ends + 1).contains(&line), "{ends} line ends: {error}");
     }
-    let parts = [&error.found, &error.expected, &error.next_step];
+    let parts = [&error.found(), &error.expected(), &error.next_step()];
     assert!(
         parts.iter().all(|part| !part.trim().is_empty()),
         "{error:?}"
