@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::knob::{Knob, Names, plain};
+
 /// A setting of the volume.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
@@ -182,13 +184,24 @@ pub enum Caution {
     },
 }
 
+impl Caution {
+    /// The same sentences; `names` says what settings are called.
+    #[must_use]
+    pub fn worded(&self, names: Names<'_>) -> String {
+        match self {
+            Self::TakeSetAside { take, finding } => format!(
+                "{take} {finding}, so it was set aside. Measure again; `{} all` counts it nevertheless.",
+                names(Knob::Takes)
+            ),
+            _ => self.to_string(),
+        }
+    }
+}
+
 impl fmt::Display for Caution {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::TakeSetAside { take, finding } => write!(
-                f,
-                "{take} {finding}, so it was set aside. Measure again; `--takes all` counts it nevertheless."
-            ),
+            Self::TakeSetAside { .. } => f.write_str(&self.worded(&plain)),
             Self::NoSoundTake { side } => write!(
                 f,
                 "no take of the {} is sound; all were kept for want of a better one. Measure this side again.",

@@ -1,32 +1,48 @@
-//! A TOML file read key by key, so that every error can name its line, its key and the nearest spelling.
+//! A TOML file read key by key, so that every error can name its line, its key and the nearest spelling. What is typed as
+//! `KEY=VALUE,KEY=VALUE` is read the same way.
 
+pub mod error;
 mod lines;
 mod syntax;
+pub(crate) mod text;
 
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::value::{NameOf, Quantity, ValueFault};
+use crate::error::{Error, Fault, Result, Source};
 use crate::message::excerpt;
-pub(crate) use lines::Lines;
-pub(crate) use syntax::parse;
+use error::{Given, KeysFault, Type};
+use lines::Lines;
+use syntax::parse;
 
 /// No file read through here needs to be larger; anything that is, is another kind of file.
 pub(crate) const LARGEST_BYTES: usize = 4 << 20;
 
+/// The key of an array of pairs.
+const POINTS: &str = "points";
+
 /// What some programs put before a text, and some twice.
 pub(crate) const BYTE_ORDER_MARK: char = '\u{feff}';
 
-/// The file that places are counted in.
+/// A pair of numbers and its line.
+pub(crate) type PairAt = ((f64, f64), Option<usize>);
+
+/// The file that places are counted in; what was typed has no lines.
 #[derive(Clone, Copy)]
 struct Origin<'a> {
-    source: &'a str,
-    lines: &'a Lines<'a>,
+    source: &'a Source,
+    lines: Option<&'a Lines<'a>>,
 }
 
 impl Origin<'_> {
-    fn line(self, byte: usize) -> usize {
-        self.lines.line(byte)
+    fn line(self, byte: usize) -> Option<usize> {
+        Some(self.lines?.line(byte))
+    }
+
+    fn error(self, fault: impl Into<Fault>, byte: usize, key: impl Into<String>) -> Box<Error> {
+        let error = Error::of(fault, self.source.clone());
+        error.at_line(self.line(byte)).at_key(key)
     }
 }
 
@@ -37,40 +53,100 @@ pub(crate) fn read_file<T>(
     known: &[&'static str],
     read: impl FnOnce(&Table) -> Result<T>,
 ) -> Result<T> {
-    let not_ours = |found: String| {
-        Error::new(
-            ErrorKind::Format,
-            source,
-            found,
-            "a TOML file in UTF-8",
-            "check that this is the file you meant",
-        )
-    };
     if bytes.len() > LARGEST_BYTES {
-        return Err(not_ours(format!("more than {} MB", LARGEST_BYTES >> 20)));
+        return Err(Error::of(KeysFault::TooLarge, source));
     }
     let text = std::str::from_utf8(bytes).map_err(|error| {
         let before = &bytes[..error.valid_up_to()];
-        not_ours("bytes that are not UTF-8".into())
-            .at_line(1 + before.iter().filter(|&&b| b == b'\n').count())
+        let line = 1 + before.iter().filter(|&&b| b == b'\n').count();
+        Error::of(KeysFault::NotUtf8, source).at_line(line)
     })?;
-    let text = text.trim_start_matches(BYTE_ORDER_MARK);
-    let lines = Lines::of(text);
-    let map = parse(text, source, &lines)?;
+    read_text(
+        text.trim_start_matches(BYTE_ORDER_MARK),
+        source,
+        known,
+        read,
+    )
+}
+
+/// As [`read_file`], for a text.
+pub(crate) fn read_text<T>(
+    text: &str,
+    source: &str,
+    known: &[&'static str],
+    read: impl FnOnce(&Table) -> Result<T>,
+) -> Result<T> {
+    let (source, lines) = (Source::from(source), Lines::of(text));
+    let map = parse(text, &source, &lines)?;
     let table = Table {
         origin: Origin {
-            source,
-            lines: &lines,
+            source: &source,
+            lines: Some(&lines),
         },
         path: String::new(),
         start: 0,
         map: map.get_ref(),
     };
-    table.deny_all_but(known)?;
+    table.only(known)?;
     read(&table)
 }
 
+/// Reads `KEY=VALUE,KEY=VALUE` as a table: what reads as a number is one, `POINTS` of the form `100:1.5/1000:0` are an
+/// array of pairs, and all else is a text.
+pub(crate) fn read_typed<T>(
+    typed: &str,
+    source: impl Into<Source>,
+    read: impl FnOnce(&Table) -> Result<T>,
+) -> Result<T> {
+    let source = source.into();
+    let mut keys: Vec<&str> = Vec::new();
+    let mut text = String::new();
+    for part in typed.split(',') {
+        let pair = part.split_once('=').map(|(k, v)| (k.trim(), v.trim()));
+        let Some((key, value)) = pair else {
+            return Err(Error::of(KeysFault::NoPair(part.to_owned()), source));
+        };
+        if keys.contains(&key) {
+            let fault = KeysFault::TypedTwice(key.to_owned());
+            return Err(Error::of(fault, source).at_key(excerpt(key)));
+        }
+        keys.push(key);
+        let points = key == POINTS && value.contains(':');
+        let value = match points {
+            true => text::array(value.split('/'), typed_point),
+            false => typed_value(value),
+        };
+        text.push_str(&format!("{} = {value}\n", text::string(key)));
+    }
+    let lines = Lines::of(&text);
+    let map = parse(&text, &source, &lines)?;
+    read(&Table {
+        origin: Origin {
+            source: &source,
+            lines: None,
+        },
+        path: String::new(),
+        start: 0,
+        map: map.get_ref(),
+    })
+}
+
+fn typed_value(value: &str) -> String {
+    match value.parse::<f64>() {
+        Ok(number) if number.is_nan() => "nan".to_owned(),
+        Ok(number) => text::float(number),
+        Err(_) => text::string(value),
+    }
+}
+
+fn typed_point(point: &str) -> String {
+    let pair = point.split_once(':');
+    let numbers = pair.map(|(f_hz, db)| [f_hz, db].map(|x| typed_value(x.trim())));
+    numbers.map_or_else(|| text::string(point), |pair| text::array(pair, |x| x))
+}
+
 /// A table and the place where it begins.
+#[derive(Clone)]
 pub(crate) struct Table<'a> {
     origin: Origin<'a>,
     path: String,
@@ -91,15 +167,8 @@ impl<'a> Table<'a> {
     /// The value of `key`.
     pub(crate) fn required(&self, key: &str) -> Result<Value<'a>> {
         self.optional(key).ok_or_else(|| {
-            Error::new(
-                ErrorKind::Format,
-                self.origin.source,
-                "no such key",
-                format!("a value for `{key}`"),
-                "add the key",
-            )
-            .at_line(self.origin.line(self.start))
-            .at_key(self.path_to(key))
+            let fault = KeysFault::Missing(key.to_owned());
+            self.origin.error(fault, self.start, self.path_to(key))
         })
     }
 
@@ -108,16 +177,12 @@ impl<'a> Table<'a> {
         let format = self.required("format")?;
         match format.whole()? {
             1 => Ok(()),
-            other => Err(format.error(
-                ErrorKind::Format,
-                format!("format {other}"),
-                "format 1, the only one this version knows",
-                "use a version that knows that format, or write the file anew",
-            )),
+            other => Err(format.error(KeysFault::Format(other))),
         }
     }
 
-    fn deny_all_but(&self, known: &[&'static str]) -> Result<()> {
+    /// Refuses keys that are not known.
+    pub(crate) fn only(&self, known: &[&'static str]) -> Result<()> {
         // Of several strangers the first in the file: the map itself is sorted by name.
         let stranger = self
             .map
@@ -128,26 +193,19 @@ impl<'a> Table<'a> {
             return Ok(());
         };
         let name = excerpt(key.get_ref());
-        Err(Error::new(
-            ErrorKind::Name,
-            self.origin.source,
-            format!("an unknown key `{name}`"),
-            format!("one of {}", known.join(", ")),
-            match nearest_spelling(&name, known.iter().copied()) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => "remove or rename it".to_owned(),
-            },
-        )
-        .at_line(self.origin.line(key.span().start))
-        .at_key(self.path_to(&name)))
+        let fault = ValueFault::unknown(NameOf::Key, &name, known);
+        let path = self.path_to(&name);
+        Err(self.origin.error(fault, key.span().start, path))
     }
 
     /// The same error, at the line and full path of its key, which is given relative to this table.
     pub(crate) fn placed(&self, mut error: Box<Error>) -> Box<Error> {
         let key = error.place.key.take().unwrap_or_default();
-        self.origin.source.clone_into(&mut error.place.source);
         let line = self.origin.line(self.start_of(&key));
-        error.at_line(line).at_key(self.path_to(&key))
+        error
+            .about(self.origin.source.clone())
+            .at_line(line)
+            .at_key(self.path_to(&key))
     }
 
     /// Where the deepest part of `path` that the file has begins, for paths like `gain_db.step` or `section[2].q`.
@@ -193,29 +251,32 @@ pub(crate) struct Value<'a> {
 
 impl<'a> Value<'a> {
     /// An error about this value.
-    pub(crate) fn error(
-        &self,
-        kind: ErrorKind,
-        found: impl Into<String>,
-        expected: impl Into<String>,
-        next_step: impl Into<String>,
-    ) -> Box<Error> {
-        Error::new(kind, self.origin.source, found, expected, next_step)
-            .at_line(self.origin.line(self.value.span().start))
-            .at_key(&self.key)
+    pub(crate) fn error(&self, fault: impl Into<Fault>) -> Box<Error> {
+        self.origin.error(fault, self.value.span().start, &self.key)
     }
 
-    fn wrong_type(&self, kind: ErrorKind, expected: &str) -> Box<Error> {
-        let found = match self.value.get_ref() {
-            DeValue::String(text) => format!("the text \"{}\"", excerpt(text)),
-            DeValue::Integer(number) => format!("the number {}", excerpt(&number.to_string())),
-            DeValue::Float(number) => format!("the number {}", excerpt(number.as_str())),
-            DeValue::Boolean(value) => value.to_string(),
-            DeValue::Datetime(_) => "a date".to_owned(),
-            DeValue::Array(_) => "an array".to_owned(),
-            DeValue::Table(_) => "a table".to_owned(),
+    fn wrong_type(&self, expected: Type) -> Box<Error> {
+        let given = match self.value.get_ref() {
+            DeValue::String(text) => Given::Text(text.to_string()),
+            DeValue::Integer(number) => Given::Number(number.to_string()),
+            DeValue::Float(number) => Given::Number(number.as_str().to_owned()),
+            DeValue::Boolean(value) => Given::Boolean(*value),
+            DeValue::Datetime(_) => Given::Date,
+            DeValue::Array(_) => Given::Array,
+            DeValue::Table(_) => Given::Table,
         };
-        self.error(kind, found, expected, "correct the value")
+        match expected {
+            Type::Decimal | Type::Finite | Type::Whole | Type::Setting => {
+                self.error(KeysFault::NotANumber(given, expected))
+            }
+            _ => self.error(KeysFault::WrongType(given, expected)),
+        }
+    }
+
+    /// The same value under another path, for errors.
+    pub(crate) fn called(mut self, path: &str) -> Self {
+        path.clone_into(&mut self.key);
+        self
     }
 
     /// True for a table.
@@ -238,8 +299,8 @@ impl<'a> Value<'a> {
         &self.key
     }
 
-    /// Its line, counted from 1.
-    pub(crate) fn line(&self) -> usize {
+    /// Its line, counted from 1; none for what was typed.
+    pub(crate) fn line(&self) -> Option<usize> {
         self.origin.line(self.value.span().start)
     }
 
@@ -248,11 +309,11 @@ impl<'a> Value<'a> {
         let text = match self.value.get_ref() {
             DeValue::Integer(number) if number.radix() == 10 => number.as_str(),
             DeValue::Float(number) => number.as_str(),
-            _ => return Err(self.wrong_type(ErrorKind::Number, "a decimal number")),
+            _ => return Err(self.wrong_type(Type::Decimal)),
         };
         match text.parse::<f64>() {
             Ok(number) if number.is_finite() => Ok(number),
-            _ => Err(self.wrong_type(ErrorKind::Number, "a finite number")),
+            _ => Err(self.wrong_type(Type::Finite)),
         }
     }
 
@@ -262,14 +323,14 @@ impl<'a> Value<'a> {
             DeValue::Integer(number) if number.radix() == 10 => number.as_str().parse().ok(),
             _ => None,
         }
-        .ok_or_else(|| self.wrong_type(ErrorKind::Number, "a whole number, 0 or more"))
+        .ok_or_else(|| self.wrong_type(Type::Whole))
     }
 
     /// True or false.
     pub(crate) fn boolean(&self) -> Result<bool> {
         match self.value.get_ref() {
             DeValue::Boolean(value) => Ok(*value),
-            _ => Err(self.wrong_type(ErrorKind::Format, "true or false")),
+            _ => Err(self.wrong_type(Type::Boolean)),
         }
     }
 
@@ -277,14 +338,14 @@ impl<'a> Value<'a> {
     pub(crate) fn string(&self) -> Result<String> {
         match self.value.get_ref() {
             DeValue::String(text) => Ok(text.clone().into_owned()),
-            _ => Err(self.wrong_type(ErrorKind::Format, "a text in quotes")),
+            _ => Err(self.wrong_type(Type::Text)),
         }
     }
 
     /// The items of an array; their keys are `key[1]`, `key[2]` and so on.
     pub(crate) fn items(&self) -> Result<Vec<Value<'a>>> {
         let DeValue::Array(items) = self.value.get_ref() else {
-            return Err(self.wrong_type(ErrorKind::Format, "an array"));
+            return Err(self.wrong_type(Type::Array));
         };
         Ok(items
             .iter()
@@ -298,16 +359,67 @@ impl<'a> Value<'a> {
     }
 
     /// Refuses an array of more than `most` of `what`.
-    pub(crate) fn at_most(&self, most: usize, what: &str) -> Result<()> {
+    pub(crate) fn at_most(&self, most: usize, what: &'static str) -> Result<()> {
         match self.value.get_ref() {
-            DeValue::Array(items) if items.iter().count() > most => Err(self.error(
-                ErrorKind::Setting,
-                format!("{} {what}", items.iter().count()),
-                format!("at most {most}"),
-                "remove some, or check that this is the file you meant",
-            )),
+            DeValue::Array(items) if items.len() > most => {
+                let fault = KeysFault::TooMany(items.len(), what, most);
+                Err(self.error(fault))
+            }
             _ => Ok(()),
         }
+    }
+
+    /// A number from `min` to `max`, with its unit as it follows a number, such as ` dB`.
+    pub(crate) fn within(&self, range: (f64, f64), unit: &'static str) -> Result<f64> {
+        let number = self.number()?;
+        match (range.0..=range.1).contains(&number) {
+            true => Ok(number),
+            false => {
+                let what = Quantity::Setting(unit);
+                Err(self.error(ValueFault::out_of_range(what, number, range)))
+            }
+        }
+    }
+
+    /// A text that names something: not empty, on one line.
+    pub(crate) fn name(&self) -> Result<String> {
+        let text = self.string()?;
+        match text.trim().is_empty() || text.chars().any(char::is_control) {
+            true => Err(self.error(KeysFault::NoName)),
+            false => Ok(text),
+        }
+    }
+
+    /// One of a few names.
+    pub(crate) fn one_of<T: Copy>(&self, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
+        self.one_called(NameOf::Word, all, name_of)
+    }
+
+    /// As [`Value::one_of`], of names of `what`.
+    pub(crate) fn one_called<T: Copy>(
+        &self,
+        what: NameOf,
+        all: &[T],
+        name_of: fn(T) -> &'static str,
+    ) -> Result<T> {
+        let given = self.string()?;
+        let found = all.iter().copied().find(|&item| name_of(item) == given);
+        found.ok_or_else(|| {
+            let names = all.iter().map(|&item| name_of(item));
+            self.error(ValueFault::unknown(what, &given, names))
+        })
+    }
+
+    /// Pairs of numbers, each with its line; `what` they are.
+    pub(crate) fn pairs(&self, what: Type) -> Result<Vec<PairAt>> {
+        let DeValue::Array(_) = self.value.get_ref() else {
+            return Err(self.wrong_type(what));
+        };
+        let pair = |(index, item): (usize, Value<'a>)| match item.numbers().as_deref() {
+            Ok(&[one, other]) => Ok(((one, other), item.line())),
+            _ => Err(item.error(KeysFault::NoPairOfNumbers(index + 1, what))),
+        };
+        self.items()?.into_iter().enumerate().map(pair).collect()
     }
 
     /// An array of finite numbers.
@@ -326,17 +438,22 @@ impl<'a> Value<'a> {
         known: &[&'static str],
         read: impl FnOnce(&Table<'a>) -> Result<T>,
     ) -> Result<T> {
+        let table = self.as_table()?;
+        table.only(known)?;
+        read(&table)
+    }
+
+    /// The table, whatever keys it holds.
+    pub(crate) fn as_table(&self) -> Result<Table<'a>> {
         let DeValue::Table(map) = self.value.get_ref() else {
-            return Err(self.wrong_type(ErrorKind::Format, "a table"));
+            return Err(self.wrong_type(Type::Table));
         };
-        let table = Table {
+        Ok(Table {
             origin: self.origin,
             path: self.key.clone(),
             start: self.value.span().start,
             map,
-        };
-        table.deny_all_but(known)?;
-        read(&table)
+        })
     }
 
     /// Reads every table of an array.

@@ -1,57 +1,77 @@
-//! The settings that texts name. How one is called where it is set is for whoever shows the text: an option on a command
-//! line, a field of a page.
+//! The settings that messages name. The library knows them by these names alone; whoever prints says what they are
+//! called there, such as an option of a command line.
 
-/// A setting.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-#[non_exhaustive]
-pub enum Knob {
-    /// Takes of the left side.
-    Left,
-    /// Takes of the right side.
-    Right,
-    /// What is wanted.
-    Target,
-    /// What the equaliser can do.
-    Limits,
-    /// One EQ for each side.
-    PerSide,
-    /// How long to search.
-    Effort,
-    /// Where the preset is written.
-    Output,
-    /// What plays.
-    Source,
-    /// The level at which it is played.
-    PlayAt,
+use std::fmt;
+
+/// What a setting is called: [`plain`], or what a command line calls it.
+pub type Names<'a> = &'a dyn Fn(Knob) -> String;
+
+/// The plain word of a setting.
+#[must_use]
+pub fn plain(knob: Knob) -> String {
+    knob.to_string()
 }
 
-impl Knob {
-    /// All of them.
-    pub const ALL: [Self; 9] = [
-        Self::Left,
-        Self::Right,
-        Self::Target,
-        Self::Limits,
-        Self::PerSide,
-        Self::Effort,
-        Self::Output,
-        Self::Source,
-        Self::PlayAt,
-    ];
-
-    /// Its name in small letters: `per-side`.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Left => "left",
-            Self::Right => "right",
-            Self::Target => "target",
-            Self::Limits => "limits",
-            Self::PerSide => "per-side",
-            Self::Effort => "effort",
-            Self::Output => "output",
-            Self::Source => "source",
-            Self::PlayAt => "play-at",
+macro_rules! knobs {
+    ($($knob:ident $word:literal,)+) => {
+        /// A setting that can be chosen. `Display` is a plain word.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+        pub enum Knob {
+            $(#[doc = $word] $knob,)+
         }
-    }
+
+        impl Knob {
+            /// All of them.
+            pub const ALL: &[Self] = &[$(Self::$knob,)+];
+        }
+
+        impl fmt::Display for Knob {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(match self {
+                    $(Self::$knob => $word,)+
+                })
+            }
+        }
+    };
+}
+
+knobs! {
+    After "after",
+    AlignHz "align",
+    Base "base",
+    Bass "bass",
+    Before "before",
+    Between "between",
+    BetweenShare "share",
+    Contour "contour",
+    Economy "economy",
+    Effort "effort",
+    LeakThreshold "leak threshold",
+    LeastGain "least gain",
+    Left "left",
+    Limits "limits",
+    MaxLoudnessLoss "most loss of loudness",
+    Name "name",
+    Output "output",
+    PerSide "per side",
+    PlayAt "level to play at",
+    Plot "plot",
+    RateHz "rate",
+    Rig "rig",
+    Right "right",
+    SameLevel "same level",
+    Sections "sections",
+    Side "side",
+    Slope "slope",
+    Smooth "smooth",
+    Source "source",
+    Takes "takes",
+    Target "target",
+    Toward "toward",
+    Treble "treble",
+    TruePeakMargin "true-peak margin",
+    Unit "unit",
+    UnlistedRate "unlisted rates",
+    Variant "variant",
+    WithoutPreamp "without preamp",
 }

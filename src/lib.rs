@@ -128,17 +128,17 @@ pub mod units;
 
 pub mod error;
 
+pub mod knob;
+
 pub mod message;
 
 pub mod caution;
-
-pub mod knob;
 
 pub mod digest;
 
 pub mod names;
 
-mod keys;
+pub mod keys;
 
 // 1. What was measured.
 pub mod measurement;

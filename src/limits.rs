@@ -7,19 +7,19 @@
 //! with the program.
 
 pub mod bounds;
+pub mod error;
 pub mod library;
 pub mod rules;
 mod setting;
-pub(crate) mod text;
 
 use std::fmt::Write as _;
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Fault, Result, Source};
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Section, Shape};
-use crate::keys::{self, Table, Value};
-use crate::message::Number;
+use crate::keys::{self, Table, Value, text};
 use bounds::Bound;
+use error::LimitsFault;
 use rules::{Rules, paired};
 pub use setting::Setting;
 
@@ -155,19 +155,19 @@ impl Limits {
     /// When `sections` is 0 or more than [`Limits::available`].
     pub fn with_sections(&self, sections: usize) -> Result<Self> {
         if !(1..=self.available()).contains(&sections) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                &self.name,
-                format!("{sections} sections"),
-                format!("1 to {}, which is what these limits have", self.available()),
-                "ask for fewer sections, or use limits that have more",
-            )
-            .at_key("sections"));
+            return Err(self.fault(
+                "sections",
+                LimitsFault::Sections(sections, self.available()),
+            ));
         }
         Ok(Self {
             sections,
             ..self.clone()
         })
+    }
+
+    fn fault(&self, key: &str, fault: impl Into<Fault>) -> Box<Error> {
+        Error::of(fault, Source::name(&*self.name)).at_key(key)
     }
 
     /// Sections that can be used at once: `sections`, or all slots and shapes together where that is less.
@@ -273,14 +273,10 @@ impl Limits {
     pub fn allow_total_boost(&self, peak_gain_db: f64) -> Result<()> {
         const ROUNDING_DB: f64 = 1e-9;
         match self.rules.total_boost_max_db {
-            Some(most_db) if peak_gain_db > most_db + ROUNDING_DB => Err(Error::new(
-                ErrorKind::Refused,
-                &self.name,
-                format!("sections that boost by {peak_gain_db:.2} dB together"),
-                format!("at most {most_db} dB", most_db = Number(most_db)),
-                "allow more total boost, or less boost of each section (gain_db.max)",
-            )
-            .at_key("total_boost_max_db")),
+            Some(most_db) if peak_gain_db > most_db + ROUNDING_DB => {
+                let fault = LimitsFault::TotalBoost(peak_gain_db, most_db);
+                Err(self.fault("total_boost_max_db", fault))
+            }
             _ => Ok(()),
         }
     }
@@ -290,72 +286,46 @@ impl Limits {
     /// # Errors
     /// Names the first section, counted from 1, that it cannot hold, and the nearest value it has.
     pub fn allows(&self, sections: &[Section]) -> Result<()> {
-        let refused = |key: String, found: String, expected: String, next_step: &str| {
-            Error::new(ErrorKind::Setting, &self.name, found, expected, next_step).at_key(key)
-        };
         if sections.len() > self.available() {
-            return Err(refused(
-                "section".to_owned(),
-                format!("{} sections", sections.len()),
-                format!("at most {}", self.available()),
-                "fit with fewer sections",
-            ));
+            let fault = LimitsFault::TooManySections(sections.len(), self.available());
+            return Err(self.fault("section", fault));
         }
         if self.rules.slots.is_empty() {
             for shape in Shape::ALL {
                 let used = sections.iter().filter(|s| s.shape == shape).count();
-                if used > self.shapes.of(shape) {
-                    return Err(refused(
-                        "section".to_owned(),
-                        format!("{used} of shape {shape}"),
-                        format!("at most {}", self.shapes.of(shape)),
-                        "fit again within these limits",
-                    ));
+                let most = self.shapes.of(shape);
+                if used > most {
+                    let fault = LimitsFault::TooManyOfShape(shape, used, most);
+                    return Err(self.fault("section", fault));
                 }
             }
         }
         for (index, section) in sections.iter().enumerate() {
-            let key = |name: &str| format!("section[{}].{name}", index + 1);
-            let next_step = "fit again within these limits";
+            let refused = |(name, fault): (&str, LimitsFault)| {
+                Err(self.fault(&format!("section[{}].{name}", index + 1), fault))
+            };
             let mut places = self.places(section.shape).peekable();
             if places.peek().is_none() {
-                return Err(refused(
-                    key("shape"),
-                    format!("a section of shape {}", section.shape),
-                    "a shape that these limits have".to_owned(),
-                    next_step,
-                ));
+                return refused(("shape", LimitsFault::NoSuchShape(section.shape)));
             }
-            let wrong: Vec<_> = places
+            let wrong: Option<Vec<_>> = places
                 .map(|slot| self.wrong_number(section, slot))
                 .collect();
-            if let Some(Some((name, found, expected))) =
-                wrong.iter().find(|_| wrong.iter().all(Option::is_some))
-            {
-                return Err(refused(
-                    key(name),
-                    found.clone(),
-                    expected.clone(),
-                    next_step,
-                ));
-            }
-            if let Some((name, found, expected)) = self.rules.broken_by(section) {
-                return Err(refused(key(name), found, expected, next_step));
+            let wrong = wrong.and_then(|wrong| wrong.into_iter().next());
+            if let Some(broken) = wrong.or_else(|| self.rules.broken_by(section)) {
+                return refused(broken);
             }
         }
         let without_slot = |found: &Found| matches!(found, Found::Nowhere);
         match self.found_places(sections).iter().position(without_slot) {
             None => Ok(()),
-            Some(index) => Err(refused(
-                format!("section[{}]", index + 1),
-                format!(
-                    "a {} section at {} Hz too many",
-                    sections[index].shape,
-                    Number(sections[index].f0_hz)
-                ),
-                "a slot of its own for each section".to_owned(),
-                "fit again within these limits",
-            )),
+            Some(index) => {
+                let key = format!("section[{}]", index + 1);
+                Err(self.fault(
+                    &key,
+                    LimitsFault::NoSlot(sections[index].shape, sections[index].f0_hz),
+                ))
+            }
         }
     }
 
@@ -387,17 +357,7 @@ impl Limits {
         if left.available() > 0 {
             return Ok(left);
         }
-        Err(Error::new(
-            ErrorKind::Setting,
-            &self.name,
-            "kept sections that leave no other",
-            format!(
-                "fewer than the {} sections of these limits",
-                self.available()
-            ),
-            "keep fewer sections, or use limits that have more",
-        )
-        .at_key("section"))
+        Err(self.fault("section", LimitsFault::KeptAll(self.available())))
     }
 
     /// Where each of some sections finds room.
@@ -435,16 +395,11 @@ impl Limits {
         &self,
         section: &Section,
         slot: Option<usize>,
-    ) -> Option<(&'static str, String, String)> {
+    ) -> Option<(&'static str, LimitsFault)> {
         let [f0_hz, gain_db, q] = self.knobs(section.shape, slot);
         let Some(device_q) = self.device_q(section) else {
             let meaning = self.rules.meaning_of(section.shape);
-            let found = format!(
-                "{} (cookbook) with {} dB",
-                Number(section.q),
-                Number(section.gain_db)
-            );
-            return Some(("q", found, format!("a section that has a {meaning}")));
+            return Some(("q", LimitsFault::NoDeviceQ(*section, meaning)));
         };
         [
             ("f0_hz", section.f0_hz, f0_hz),
@@ -453,7 +408,7 @@ impl Limits {
         ]
         .into_iter()
         .find(|(_, value, setting)| !setting.contains(*value))
-        .map(|(name, value, setting)| (name, Number(value).to_string(), setting.instead_of(value)))
+        .map(|(name, value, setting)| (name, LimitsFault::NotAValue(value, setting.clone())))
     }
 
     /// Whether these limits make sense.
@@ -461,17 +416,8 @@ impl Limits {
     /// # Errors
     /// Names the first key that contradicts another or leaves the [`bounds`].
     pub fn check(&self) -> Result<()> {
-        let refused = |key: &str, found: String, expected: String, next_step: &str| {
-            Error::new(ErrorKind::Setting, &self.name, found, expected, next_step).at_key(key)
-        };
-        let outside = |key: &str, found: f64, bound: &Bound| {
-            refused(
-                key,
-                format!("{}{}", Number(found), bound.unit),
-                bound.words(),
-                "correct the value",
-            )
-        };
+        let refused = |key: &str, fault: Fault| self.fault(key, fault);
+        let outside = |key: &str, found: f64, bound: &Bound| refused(key, bound.fault(found));
         if !bounds::SECTIONS.contains(self.sections as f64) {
             return Err(outside("sections", self.sections as f64, &bounds::SECTIONS));
         }
@@ -484,12 +430,7 @@ impl Limits {
         }
         self.rules.check(&refused)?;
         if self.shapes.total() == 0 && self.rules.slots.is_empty() {
-            return Err(refused(
-                "shapes",
-                "no shape".to_owned(),
-                "at least one of low-shelf, peaking and high-shelf, 1 or more of it".to_owned(),
-                "say how many sections of each shape there are",
-            ));
+            return Err(refused("shapes", LimitsFault::NoShape.into()));
         }
         check_rates(&self.rates_hz, &refused)?;
         for (setting, bound) in [
@@ -514,49 +455,28 @@ impl Limits {
             if highest_hz < lowest_rate_hz / 2.0 {
                 continue;
             }
-            return Err(refused(
-                &key,
-                format!("{highest_hz} Hz", highest_hz = Number(highest_hz)),
-                format!(
-                    "less than {} Hz, half the lowest of rates_hz: no section can be played at or above it",
-                    Number(lowest_rate_hz / 2.0)
-                ),
-                "lower f0_hz, or remove that rate",
-            ));
+            let fault = LimitsFault::BeyondRate(highest_hz, lowest_rate_hz / 2.0);
+            return Err(refused(&key, fault.into()));
         }
         self.check_what_is_left(&refused)
     }
 
     /// Whether the rules leave any gain to use.
-    fn check_what_is_left(
-        &self,
-        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
-    ) -> Result<()> {
+    fn check_what_is_left(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
         let least_db = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| (shape, slot)))
             .map(|(shape, slot)| self.knobs(shape, slot)[1].min())
             .fold(f64::INFINITY, f64::min);
         if self.rules.cut_only && least_db >= 0.0 {
-            return Err(refused(
-                "cut_only",
-                format!(
-                    "true, with gains of {least_db} dB or more",
-                    least_db = Number(least_db)
-                ),
-                "some gain below 0 dB where only cuts are wanted".to_owned(),
-                "lower gain_db.min, or leave cut_only out",
-            ));
+            return Err(refused("cut_only", LimitsFault::NoCut(least_db).into()));
         }
         self.check_gain_limits(refused)?;
         self.check_widths(refused)
     }
 
     /// Whether every gain limit leaves some gain, and whether all of them together leave some at some frequency.
-    fn check_gain_limits(
-        &self,
-        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
-    ) -> Result<()> {
+    fn check_gain_limits(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
         let places: Vec<[&Setting; 3]> = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| self.knobs(shape, slot)))
@@ -567,45 +487,23 @@ impl Limits {
             let leaves = |knobs: &[&Setting; 3]| {
                 knobs[1].has_within(limit.min_db, limit.max_db.min(most_db))
             };
-            let (found, expected, next_step) = if !places.iter().any(leaves) {
-                let cuts = if self.rules.cut_only {
-                    ", and cut_only"
-                } else {
-                    ""
-                };
-                (
-                    format!(
-                        "{}{cuts}, which is no gain that a section has",
-                        limit.gains()
-                    ),
-                    "a range with one of the gains of `gain_db`",
-                    "correct it; min_db = 0 and max_db = 0 keep a band free of sections",
-                )
+            let fault = if !places.iter().any(leaves) {
+                LimitsFault::NoGain(*limit, self.rules.cut_only)
             } else if !places
                 .iter()
                 .any(|knobs| rules::leave_some(&limits[..=index], knobs, most_db))
             {
-                (
-                    format!(
-                        "a limit that with the {index} before it leaves no gain at any frequency"
-                    ),
-                    "some gain that all of them allow where f0_hz can be",
-                    "correct it, or one that overlaps it",
-                )
+                LimitsFault::NoGainTogether(index)
             } else {
                 continue;
             };
-            let key = format!("gain_limit[{}]", index + 1);
-            return Err(refused(&key, found, expected.to_owned(), next_step));
+            return Err(refused(&format!("gain_limit[{}]", index + 1), fault.into()));
         }
         Ok(())
     }
 
     /// Whether peaking sections have a width where q is read as one between -3 dB points.
-    fn check_widths(
-        &self,
-        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
-    ) -> Result<()> {
+    fn check_widths(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
         if self.rules.q_meaning != QMeaning::Width3Db {
             return Ok(());
         }
@@ -625,23 +523,9 @@ impl Limits {
                 }
                 _ => "q_meaning".to_owned(),
             };
-            return Err(refused(
-                &key,
-                format!(
-                    "\"width-3-db\" with peaking gains of {} to {} dB{}",
-                    Number(gain_db.min()),
-                    Number(gain_db.max()),
-                    if self.rules.cut_only {
-                        ", cuts only"
-                    } else {
-                        ""
-                    }
-                ),
-                format!(
-                    "some peaking gain of {LEAST_GAIN_WITH_WIDTH_DB} dB or more either way: a smaller one has no points 3 dB from its top"
-                ),
-                "widen gain_db, or choose another q_meaning",
-            ));
+            let cut_only = self.rules.cut_only;
+            let fault = LimitsFault::NoWidth(gain_db.min(), gain_db.max(), cut_only);
+            return Err(refused(&key, fault.into()));
         }
         Ok(())
     }
@@ -691,15 +575,7 @@ impl Limits {
         } else {
             "shapes"
         };
-        let found = format!("{slots} slots and {others} sections beside them");
-        Err(Error::new(
-            ErrorKind::Setting,
-            &self.name,
-            found,
-            format!("no more than the {} of `sections`", self.sections),
-            "correct `sections`, or remove slots or shapes",
-        )
-        .at_key(key))
+        Err(self.fault(key, LimitsFault::NoRoom(slots, others, self.sections)))
     }
 
     /// Reads [`KEYS`] from `table`.
@@ -790,28 +666,18 @@ pub(crate) const KEYS: [&str; 16] = [
 /// Whether `rates_hz` are a few plausible sample rates, each once.
 pub(crate) fn check_rates(
     rates_hz: &[f64],
-    refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+    refused: &impl Fn(&str, Fault) -> Box<Error>,
 ) -> Result<()> {
     if !bounds::RATES.contains(rates_hz.len() as f64) {
         return Err(refused(
             "rates_hz",
-            format!("{} rates", rates_hz.len()),
-            bounds::RATES.words(),
-            "name the sample rates the equaliser runs at",
+            LimitsFault::Rates(rates_hz.len()).into(),
         ));
     }
     for (index, rate_hz) in rates_hz.iter().enumerate() {
         if !bounds::RATE_HZ.contains(*rate_hz) || rates_hz[..index].contains(rate_hz) {
-            return Err(refused(
-                "rates_hz",
-                format!(
-                    "{rate_hz} Hz as number {}",
-                    index + 1,
-                    rate_hz = Number(*rate_hz)
-                ),
-                format!("rates of {}, each once", bounds::RATE_HZ.words()),
-                "correct or remove that rate",
-            ));
+            let fault = LimitsFault::Rate(*rate_hz, index + 1);
+            return Err(refused("rates_hz", fault.into()));
         }
     }
     Ok(())

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::digest::Digest;
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
@@ -70,7 +70,7 @@ pub fn run(typed: &Check) -> Result<bool> {
 
 /// What no file needs to be opened for.
 fn refuse_incomplete(typed: &Check) -> Result<()> {
-    let refuse = |source: &str, found: &str, expected: &str| {
+    let refuse = |source: Knob, found: &str, expected: &str| {
         Err(Error::new(
             ErrorKind::Setting,
             source,
@@ -80,20 +80,20 @@ fn refuse_incomplete(typed: &Check) -> Result<()> {
         ))
     };
     match (typed.before.is_empty(), typed.after.is_empty()) {
-        (true, false) => return refuse("--after", "no --before", "takes of before and of after"),
-        (false, true) => return refuse("--before", "no --after", "takes of before and of after"),
+        (true, false) => return refuse(Knob::After, "no --before", "takes of before and of after"),
+        (false, true) => return refuse(Knob::Before, "no --after", "takes of before and of after"),
         (false, false) => return Ok(()),
         (true, true) => {}
     }
     let idle = [
-        ("--plot", typed.plot.is_some()),
-        ("--same-level", typed.same_level),
-        ("--rate-hz", typed.rate_hz.is_some()),
-        ("--rig", typed.rig.is_some()),
+        (Knob::Plot, typed.plot.is_some()),
+        (Knob::SameLevel, typed.same_level),
+        (Knob::RateHz, typed.rate_hz.is_some()),
+        (Knob::Rig, typed.rig.is_some()),
     ];
     match idle.iter().find(|(_, given)| *given) {
         Some((option, _)) => refuse(
-            option,
+            *option,
             "no takes",
             "--before and --after, which it is about",
         ),
@@ -119,8 +119,8 @@ fn place(typed: &Check) -> Result<Option<Place>> {
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
     let rig = measured::rig(typed.rig.as_ref())?;
-    let before = open("--before", &typed.before)?;
-    let after = open("--after", &typed.after)?;
+    let before = open(Knob::Before, &typed.before)?;
+    let after = open(Knob::After, &typed.after)?;
     if let Some(place) = place {
         let paths = before.paths.iter().chain(&after.paths);
         let paths: Vec<&Path> = paths.map(PathBuf::as_path).collect();
@@ -158,12 +158,8 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
 }
 
 /// The takes of a session: curves, or one unit of a unit file.
-fn open(option: &str, paths: &[PathBuf]) -> Result<OpenedFiles> {
+fn open(session: Knob, paths: &[PathBuf]) -> Result<OpenedFiles> {
     let units = measured::named(paths, &[], &[])?;
-    let one = measured::the_one(units, None).map_err(|mut error| {
-        option.clone_into(&mut error.place.source);
-        "name curves, or one unit file with one unit".clone_into(&mut error.next_step);
-        error
-    })?;
-    one.open()
+    let next_step = "name curves, or one unit file with one unit";
+    measured::the_only(units, session.into(), next_step)?.open()
 }

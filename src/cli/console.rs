@@ -3,10 +3,11 @@
 use std::io::{self, ErrorKind as IoErrorKind, Write};
 
 use bandwright::caution::Caution;
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Result, Source};
 use bandwright::report::{error_document, to_json};
 
 use super::files::in_words;
+use super::knobs::option;
 
 /// Prints a result.
 ///
@@ -25,7 +26,7 @@ fn unless_closed(written: io::Result<()>) -> Result<()> {
     match written {
         Err(error) if error.kind() != IoErrorKind::BrokenPipe => Err(Error::new(
             ErrorKind::File,
-            "standard output",
+            Source::name("standard output"),
             in_words(&error),
             "a place that can be written to",
             "free some space, or send the output elsewhere",
@@ -36,20 +37,20 @@ fn unless_closed(written: io::Result<()>) -> Result<()> {
 
 /// Prints a caution that must be seen even where nothing else is printed.
 pub fn print_caution(caution: &Caution) {
-    let text = bandwright::report::words::printable(&caution.to_string());
+    let text = bandwright::report::words::printable(&caution.worded(&option));
     let _ = writeln!(io::stderr().lock(), "bandwright: caution: {text}");
 }
 
 /// Prints an error for people.
 pub fn print_error(error: &Error) {
-    let text = bandwright::report::words::printable(&error.to_string());
+    let text = bandwright::report::words::printable(&error.worded(&option).to_string());
     let _ = writeln!(io::stderr().lock(), "bandwright: {text}");
 }
 
 /// Prints an error as a JSON document; `verb` is none where none was recognised.
 pub fn print_error_document(verb: Option<&'static str>, error: &Error) {
     // The error itself goes to stderr as well, so nothing is lost where stdout is.
-    let _ = print(&to_json(&error_document(verb, error)));
+    let _ = print(&to_json(&error_document(verb, error, &option)));
 }
 
 /// Prints what the parser says: help and version on stdout, wrong usage on stderr.

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::headroom::cost::Cost;
 use bandwright::headroom::drive::WishedLevel;
 use bandwright::headroom::exposure::{Field, FieldTable, REFUSED_DBA};
@@ -36,7 +36,7 @@ pub(super) fn refuse_impossible(typed: &Fit) -> Result<()> {
     match typed.play_at {
         Some(level_dba) if !(0.0..=LOUDEST_DBA).contains(&level_dba) => Err(Error::new(
             ErrorKind::Setting,
-            "--play-at",
+            Knob::PlayAt,
             format!("{level_dba} dBA"),
             format!("0 to {LOUDEST_DBA} dBA"),
             "70 to 75 is a careful level for listening long",
@@ -55,7 +55,7 @@ pub(super) fn refuse_too_loud(typed: &Fit, costs: &[Cost]) -> Result<()> {
     match loudest {
         Some(level) if level.level_dba > REFUSED_DBA => Err(Error::new(
             ErrorKind::Setting,
-            "--play-at",
+            Knob::PlayAt,
             level.to_string(),
             format!(
                 "at most {REFUSED_DBA} dBA: so loud the rules for work allow 15 minutes a day (NIOSH 1998), and hearing that is lost does not come back"

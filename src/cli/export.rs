@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::export::{self, Form, Impulse, Request};
 use bandwright::measurement::takes::Side;
 use bandwright::report::{self, FileKind, figures};
@@ -13,7 +13,6 @@ use super::args::{self, Export, OneSide};
 use super::console;
 use super::files::{self, Place, shown};
 use super::outputs;
-use super::target::said_by;
 
 /// How an output holds the filters.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -32,7 +31,7 @@ pub fn run(typed: &Export) -> Result<()> {
         None => {
             return Err(Error::new(
                 ErrorKind::Setting,
-                "export",
+                Source::name("export"),
                 "no place to write to",
                 "-o FILE, or --json",
                 format!("try -o NAME{}", endings(form)[0].0),
@@ -41,17 +40,9 @@ pub fn run(typed: &Export) -> Result<()> {
     };
     let name = shown(&typed.sheet);
     let sheet = sheet::read(&files::read(&typed.sheet)?, &name)?;
-    let named = |mut error: Box<Error>| match error.place.source.as_str() {
-        "rate" => {
-            let allow = "allow rates that the sheet does not list";
-            error.next_step = error.next_step.replace(allow, "add --unlisted-rate");
-            let leave_out = "leave the preamp out and";
-            let option = "export --without-preamp and";
-            error.next_step = error.next_step.replace(leave_out, option);
-            said_by(error, "--rate-hz")
-        }
-        "side" => said_by(error, "--side"),
-        _ => said_by(error, &name),
+    let named = |error: Box<Error>| match error.place.source {
+        Source::Knob(_) => error,
+        _ => error.about(&*name),
     };
     let request = Request {
         rates_hz: typed.rate_hz.clone(),
@@ -125,7 +116,7 @@ fn output(path: &Path, form: Form, sheet: &Path) -> Result<(Place, Ending)> {
         let names: Vec<String> = known.iter().map(|(end, _)| format!("NAME{end}")).collect();
         return Err(Error::new(
             ErrorKind::Setting,
-            "--output",
+            Knob::Output,
             format!("`{name}` for --form {}", form.name()),
             names.join(" or "),
             "choose that ending, or another form",

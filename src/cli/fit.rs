@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Fault, Knob, Result, Source};
 use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
@@ -17,16 +17,18 @@ use bandwright::measurement::smooth::Width;
 use bandwright::message::Number;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
+use bandwright::wanted::error::WantedFault;
 use bandwright::wanted::{Target, library};
 
 use super::answer::Answer;
 use super::args::{self, Fit};
 use super::cost;
 use super::files::{self, Place, shown};
+use super::knobs::{option, typed as typed_as};
 use super::measured;
 use super::outputs::{PLOT, SHEET};
 use super::progress::Progress;
-use super::target::{Opening, Taste, said_by};
+use super::target::{Opening, Taste};
 
 /// The largest `--economy`: J is then nothing but the price of sections that work against each other.
 const MOST_ECONOMY: f64 = 1000.0;
@@ -49,7 +51,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     } = request(typed)?;
     let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
-        Some(path) if error.place.source == limits.name => said_by(error, &shown(path)),
+        Some(path) if error.place.source == Source::name(&*limits.name) => error.about(shown(path)),
         _ => error,
     };
     let progress = (!typed.output_style.quiet).then(|| Progress::of("searching"));
@@ -62,8 +64,7 @@ pub fn run(typed: &Fit) -> Result<()> {
         .and_then(|prepared| prepared.fit(&wish, &limits, effort, &Stop::default()));
     let mut outcome = fitted.map_err(said)?;
     if let Some(align_hz) = typed.align_hz {
-        let aligned = outcome.align_at(align_hz);
-        aligned.map_err(|error| said_by(error, "--align-hz"))?;
+        outcome.align_at(align_hz)?;
     }
     let costs = match &circumstances {
         Some(known) => cost_of(&outcome, known)?,
@@ -75,6 +76,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(place) = sheet_place {
         let sheet = Sheet::from_outcome(&outcome, &limits)?;
+        let sheet = sheet.with_cautions(&outcome.shared.cautions, &option);
         answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
     if let Some(place) = plot_place {
@@ -83,7 +85,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     }
     answer.deliver(
         typed.output_style,
-        |written| report::fit_json(&outcome, &costs, written),
+        |written| report::fit_json(&outcome, &costs, written, typed_as),
         |written| vec![figures::fit::report(&outcome, &costs, written)],
     )
 }
@@ -104,7 +106,7 @@ fn curves(typed: &Fit) -> impl Iterator<Item = &PathBuf> {
 
 /// What no file needs to be opened for.
 fn refuse_incomplete(typed: &Fit) -> Result<()> {
-    let refuse = |source: &str, found: String, expected: &str, next_step: String| {
+    let refuse = |source: Source, found: String, expected: &str, next_step: String| {
         Err(Error::new(
             ErrorKind::Setting,
             source,
@@ -115,7 +117,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     };
     if curves(typed).next().is_none() {
         return refuse(
-            "fit",
+            Source::name("fit"),
             "no measured curve".to_owned(),
             "at least one file with columns frequency (Hz) and level (dB)",
             "name the measurement: bandwright fit CURVE --target NAME".to_owned(),
@@ -124,7 +126,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     let has_taste = typed.bass.or(typed.treble).or(typed.slope).is_some();
     if typed.target.is_none() && !has_taste && typed.contour.is_empty() {
         return refuse(
-            "fit",
+            Source::name("fit"),
             "neither a target nor a taste".to_owned(),
             "--target NAME|FILE, or --bass, --treble, --slope or --contour",
             format!(
@@ -135,7 +137,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_ECONOMY).contains(&typed.economy) {
         return refuse(
-            "--economy",
+            Knob::Economy.into(),
             Number(typed.economy).to_string(),
             "a number from 0 to 1000",
             format!("leave it out for the usual {}", ECONOMY),
@@ -143,7 +145,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_LEAST_GAIN_DB).contains(&typed.least_gain) {
         return refuse(
-            "--least-gain",
+            Knob::LeastGain.into(),
             Number(typed.least_gain).to_string(),
             "0 to 60 dB",
             "leave it out for the usual 0.03 dB".to_owned(),
@@ -151,7 +153,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     }
     if !(0.0..=MOST_MARGIN_DB).contains(&typed.true_peak_margin) {
         return refuse(
-            "--true-peak-margin",
+            Knob::TruePeakMargin.into(),
             Number(typed.true_peak_margin).to_string(),
             "0 to 20 dB",
             "1 dB is usual".to_owned(),
@@ -161,7 +163,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
         && !(0.0..=MOST_LOUDNESS_LOSS_DB).contains(&loss_db)
     {
         return refuse(
-            "--max-loudness-loss",
+            Knob::MaxLoudnessLoss.into(),
             Number(loss_db).to_string(),
             "0 to 60 dB",
             "leave it out for the best fit, however quiet".to_owned(),
@@ -174,7 +176,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
         .is_some_and(|unit| unit.trim().is_empty())
     {
         return refuse(
-            "--unit",
+            Knob::Unit.into(),
             "an empty name".to_owned(),
             "a name for the unit",
             "leave it out to take the file's name".to_owned(),
@@ -220,8 +222,7 @@ fn request(typed: &Fit) -> Result<Request> {
         cost::circumstances(typed, unit_file.as_deref().zip(entry))
     });
     let circumstances = circumstances.transpose()?;
-    let smoothing = typed.smooth.as_deref().map(Width::parse).transpose();
-    let smoothing = smoothing.map_err(|error| said_by(error, "--smooth"))?;
+    let smoothing = typed.smooth.as_deref().map(Width::parse).transpose()?;
     let weight = match &typed.weight {
         Some(path) => Some(parse_weight(&files::read(path)?, &shown(path))?),
         None => None,
@@ -280,9 +281,9 @@ fn target(typed: &Fit) -> Result<Target> {
     };
     if let Some(path) = &typed.between {
         let blended = target.blended(opening.target(path)?, typed.between_share);
-        target = blended.map_err(|error| match error.kind {
-            ErrorKind::Setting => said_by(error, "--between-share"),
-            _ => said_by(error, "--between"),
+        target = blended.map_err(|error| match error.fault {
+            Fault::Wanted(WantedFault::BlendApart(..)) => error.about(Knob::Between),
+            _ => error,
         })?;
     }
     target = target.with_contours(contours);
@@ -290,7 +291,7 @@ fn target(typed: &Fit) -> Result<Target> {
         return Ok(target);
     }
     let part = target.toward(typed.toward);
-    part.map_err(|error| said_by(error, "--toward"))
+    part.map_err(|error| error.about(Knob::Toward))
 }
 
 fn limits(typed: &Fit) -> Result<Limits> {
@@ -313,6 +314,6 @@ fn limits(typed: &Fit) -> Result<Limits> {
     };
     limits.map_err(|mut error| {
         error.place.key = None;
-        said_by(error, "--sections")
+        error.about(Knob::Sections)
     })
 }

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
 use bandwright::message::Number;
@@ -11,6 +11,7 @@ use bandwright::report::{self, FileKind, figures};
 use super::answer::Answer;
 use super::args::Inspect;
 use super::files::Place;
+use super::knobs;
 use super::measured::{self, NamedUnit, OpenedFiles};
 use super::outputs::PLOT;
 
@@ -43,14 +44,20 @@ pub fn run(typed: &Inspect) -> Result<()> {
     }
     answer.deliver(
         typed.output_style,
-        |written| report::to_json(&report::inspect_document(&inspections, written)),
+        |written| {
+            report::to_json(&report::inspect_document(
+                &inspections,
+                written,
+                knobs::typed,
+            ))
+        },
         |written| figures::inspect::reports(&inspections, written),
     )
 }
 
 /// What no file needs to be opened for.
 fn refuse_incomplete(typed: &Inspect) -> Result<()> {
-    let refuse = |source: &str, found: String, expected: &str, next_step: String| {
+    let refuse = |source: Source, found: String, expected: &str, next_step: String| {
         Err(Error::new(
             ErrorKind::Setting,
             source,
@@ -61,7 +68,7 @@ fn refuse_incomplete(typed: &Inspect) -> Result<()> {
     };
     if curves(typed).next().is_none() {
         return refuse(
-            "inspect",
+            Source::name("inspect"),
             "no take".to_owned(),
             "curves, WAV impulse responses or unit files",
             "name the takes: bandwright inspect CURVE... or NAME.unit.toml".to_owned(),
@@ -70,7 +77,7 @@ fn refuse_incomplete(typed: &Inspect) -> Result<()> {
     let threshold_db = typed.leak_threshold;
     if !(threshold_db > 0.0 && threshold_db <= MOST_THRESHOLD_DB) {
         return refuse(
-            "--leak-threshold",
+            Knob::LeakThreshold.into(),
             format!("{threshold_db} dB", threshold_db = Number(threshold_db)),
             "more than 0 dB, and 60 dB at most",
             format!("leave it out for the usual {LEAK_THRESHOLD_DB} dB"),
@@ -109,7 +116,7 @@ fn units(typed: &Inspect) -> Result<Vec<NamedUnit>> {
             .collect();
         return Err(Error::new(
             ErrorKind::Setting,
-            "--plot",
+            Knob::Plot,
             format!("{} units: {}", units.len(), names.join(", ")),
             "one unit for one picture",
             "choose one with --variant NAME, or name its files alone",

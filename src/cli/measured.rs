@@ -2,14 +2,15 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
+use bandwright::error::value::NameOf;
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source, nearest_spelling};
+use bandwright::measurement::error::MeasurementFault;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, side_from_name};
 use bandwright::measurement::unit_file::{
     FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
     read_take, read_trust,
 };
-use bandwright::message::excerpt;
 use bandwright::names;
 
 use super::files::{self, shown};
@@ -24,10 +25,10 @@ pub(super) struct OpenedFiles {
 /// A unit that was named on the command line; its takes are not opened yet.
 pub(super) struct NamedUnit {
     pub name: String,
-    from: Source,
+    from: From,
 }
 
-enum Source {
+enum From {
     /// Files, with the side where an option said it.
     Curves(Vec<(PathBuf, Option<Side>)>),
     /// A unit file and the entry in it.
@@ -40,7 +41,7 @@ pub(super) fn named(
     left: &[PathBuf],
     right: &[PathBuf],
 ) -> Result<Vec<NamedUnit>> {
-    for (option, paths) in [("--left", left), ("--right", right)] {
+    for (option, paths) in [(Knob::Left, left), (Knob::Right, right)] {
         if let Some(path) = paths.iter().find(|path| is_unit_file(&shown(path))) {
             return Err(Error::new(
                 ErrorKind::Setting,
@@ -64,14 +65,14 @@ pub(super) fn named(
     if !curves.is_empty() {
         units.push(NamedUnit {
             name: name_of_curves(&curves),
-            from: Source::Curves(curves),
+            from: From::Curves(curves),
         });
     }
     for path in unit_files {
         for entry in parse_unit_file(&files::read(path)?, &shown(path))? {
             units.push(NamedUnit {
                 name: entry.name.clone(),
-                from: Source::UnitFile(path.clone(), Box::new(entry)),
+                from: From::UnitFile(path.clone(), Box::new(entry)),
             });
         }
     }
@@ -81,14 +82,8 @@ pub(super) fn named(
 /// The one unit that is meant: the only one, or the one named by `--variant`.
 pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<NamedUnit> {
     let names: Vec<String> = units.iter().map(|unit| unit.name.clone()).collect();
-    let quoted = || {
-        names
-            .iter()
-            .map(|name| format!("`{name}`"))
-            .collect::<Vec<_>>()
-            .join(", ")
-    };
-    let refuse = |kind, source: &str, found: String, next_step: String| {
+    let all = quoted(&units);
+    let refuse = |kind, source: Source, found: String, next_step: String| {
         Err(Error::new(kind, source, found, "one unit", next_step))
     };
     let mut meant: Vec<NamedUnit> = units
@@ -100,43 +95,61 @@ pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<Na
         (0, Some(name)) => {
             let next_step = match nearest_spelling(name, names.iter().map(String::as_str)) {
                 Some(near) => format!("did you mean `{near}`?"),
-                None => format!("the files have {}", quoted()),
+                None => format!("the files have {all}"),
             };
             refuse(
                 ErrorKind::Name,
-                "--variant",
+                Knob::Variant.into(),
                 format!("no unit named `{name}`"),
                 next_step,
             )
         }
         (_, Some(name)) => refuse(
             ErrorKind::Setting,
-            "--variant",
+            Knob::Variant.into(),
             format!("several units named `{name}`"),
             "name one of their files alone".to_owned(),
         ),
-        (count, None) => refuse(
-            ErrorKind::Setting,
-            "fit",
-            format!("{count} units: {}", quoted()),
-            "choose one with --variant NAME, or name its files alone".to_owned(),
+        (_, None) => the_only(
+            meant,
+            Source::name("fit"),
+            "choose one with --variant NAME, or name its files alone",
         ),
     }
+}
+
+/// The only unit; where there are others, an error about `source`.
+pub(super) fn the_only(
+    mut units: Vec<NamedUnit>,
+    source: Source,
+    next_step: &str,
+) -> Result<NamedUnit> {
+    if units.len() == 1 {
+        return Ok(units.remove(0));
+    }
+    let found = format!("{} units: {}", units.len(), quoted(&units));
+    let kind = ErrorKind::Setting;
+    Err(Error::new(kind, source, found, "one unit", next_step))
+}
+
+fn quoted(units: &[NamedUnit]) -> String {
+    let names = units.iter().map(|unit| format!("`{}`", unit.name));
+    names.collect::<Vec<_>>().join(", ")
 }
 
 impl NamedUnit {
     /// The unit file that it stands in, where there is one.
     pub(super) fn unit_file(&self) -> Option<PathBuf> {
         match &self.from {
-            Source::Curves(_) => None,
-            Source::UnitFile(path, _) => Some(path.clone()),
+            From::Curves(_) => None,
+            From::UnitFile(path, _) => Some(path.clone()),
         }
     }
 
     /// Reads all its files.
     pub(super) fn open(self) -> Result<OpenedFiles> {
         match self.from {
-            Source::Curves(curves) => {
+            From::Curves(curves) => {
                 let mut opening = Opening::default();
                 for (path, side) in curves {
                     let name = shown(&path);
@@ -145,7 +158,7 @@ impl NamedUnit {
                 }
                 Ok(opening.done(self.name, None, None))
             }
-            Source::UnitFile(path, entry) => {
+            From::UnitFile(path, entry) => {
                 let folder = path.parent().unwrap_or(Path::new("")).to_owned();
                 let named_here = |file: &FileEntry| {
                     let (file, unit_file) = (file.clone(), shown(&path));
@@ -180,11 +193,9 @@ pub(super) fn rig(typed: Option<&PathBuf>) -> Result<Option<Rig>> {
     let name = shown(path);
     let rig = match Rig::from_name(&name) {
         Ok(rig) => rig,
-        Err(mut unknown) => match trust(path) {
+        Err(_) => match trust(path) {
             Err(error) if error.kind == ErrorKind::Missing && !name.contains(['.', '/', '\\']) => {
-                "--rig".clone_into(&mut unknown.place.source);
-                unknown.expected.push_str(", or a file with a trust table");
-                return Err(unknown);
+                return Err(Error::of(Rig::unknown(NameOf::RigOrFile, &name), Knob::Rig));
             }
             trust => trust?,
         },
@@ -209,13 +220,8 @@ impl Opening {
             *its_channel == channel && files::same_file(before, &path)
         };
         if let Some((before, _)) = self.seen.iter().find(same) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                shown(&path),
-                format!("the same file as `{}`", shown(before)),
-                "a file of its own for every take",
-                "name it once: a take counted twice looks like one that repeats perfectly",
-            ));
+            let fault = MeasurementFault::FileTwice(shown(before), None);
+            return Err(Error::of(fault, shown(&path)));
         }
         let take = read_take(&files::read(&path)?, &shown(&path), side, channel)?;
         self.takes.push(take);
@@ -247,17 +253,13 @@ impl Opening {
 }
 
 /// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
-pub(super) fn named_in(mut error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
-    match error.kind {
-        ErrorKind::Missing => {
-            "check the name; it is looked for beside this file".clone_into(&mut error.next_step);
-        }
-        ErrorKind::File => {}
-        _ => return error,
+pub(super) fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
+    if !matches!(error.kind, ErrorKind::Missing | ErrorKind::File) {
+        return error;
     }
-    error.found = format!("{} at `{}`", error.found, excerpt(&error.place.source));
-    unit_file.clone_into(&mut error.place.source);
-    error.at_line(file.line).at_key(&file.key)
+    let path = error.place.source.to_string();
+    let error = error.named(&path, true).about(unit_file);
+    error.at_line(file.line).at_key(&*file.key)
 }
 
 /// The name of the folder that several curves share, or the first name among the files, in the order of the alphabet,

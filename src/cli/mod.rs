@@ -26,7 +26,7 @@ use std::ffi::OsString;
 use std::path::Path;
 use std::process::ExitCode;
 
-use bandwright::error::{Error, ErrorKind};
+use bandwright::error::{Error, ErrorKind, Source};
 use clap::Parser;
 use clap::error::{ContextKind, ContextValue};
 
@@ -104,7 +104,7 @@ fn usage(typed: &[OsString], mut error: clap::Error) -> u8 {
         let sentence = text.lines().next().unwrap_or_default();
         let error = Error::new(
             ErrorKind::Setting,
-            "command line",
+            Source::name("command line"),
             sentence.strip_prefix("error: ").unwrap_or(sentence),
             "verbs, options and values as in the help",
             tip.unwrap_or_else(|| {

@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::error::value::{Quantity, ValueFault};
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::measurement::takes::Side;
-use bandwright::message::{Number, excerpt};
 use bandwright::report::{self, FileKind, figures};
 use bandwright::wanted::library::{self, write_curve};
 use bandwright::wanted::recipe::{BlendEntry, FLAT, MEASURED, write_recipe};
@@ -65,8 +65,7 @@ fn show(typed: &TargetShow) -> Result<()> {
         typed.figures.rate_hz,
         points_hz(typed.figures),
         typed.align_hz,
-    )
-    .map_err(named_by_option)?;
+    )?;
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_plot(&target);
@@ -84,8 +83,7 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     let mut opening = Opening::default();
     let (one, other) = (opening.target(&typed.one)?, opening.target(&typed.other)?);
     let rate_hz = typed.figures.rate_hz;
-    let compared =
-        compared(&one, &other, rate_hz, points_hz(typed.figures)).map_err(named_by_option)?;
+    let compared = compared(&one, &other, rate_hz, points_hz(typed.figures))?;
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_diff_plot(&compared);
@@ -106,7 +104,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
     if !as_recipe && !lower.ends_with(CURVE_ENDING) {
         return Err(Error::new(
             ErrorKind::Setting,
-            "--output",
+            Knob::Output,
             format!("`{output}`"),
             "NAME.target.toml for a recipe, or NAME.csv for a curve",
             "choose one of these endings",
@@ -153,7 +151,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
     if !as_recipe && target.is_relative() {
         return Err(Error::new(
             ErrorKind::Setting,
-            "--output",
+            Knob::Output,
             format!("the curve `{output}` of a target that stands on what a unit has"),
             "a recipe, which says so",
             "write a NAME.target.toml",
@@ -164,8 +162,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
         typed.figures.rate_hz,
         points_hz(typed.figures),
         None,
-    )
-    .map_err(named_by_option)?;
+    )?;
     let mut answer = Answer::default();
     let (kind, file_kind, text): (Kind, _, _) = if as_recipe {
         let text = write_recipe(&beside(typed_recipe, &typed.output)?);
@@ -194,7 +191,7 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
     if base.name == FLAT && typed.between.is_none() && contours.is_empty() {
         return Err(Error::new(
             ErrorKind::Setting,
-            "target build",
+            Source::name("target build"),
             "nothing to build with",
             "--base, --between, --bass, --treble, --slope or --contour",
             "try --base diffuse-field --bass 3",
@@ -203,13 +200,8 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
     let share = typed.between_share;
     let blend = match &typed.between {
         Some(_) if !(0.0..=1.0).contains(&share) => {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "--between-share",
-                Number(share).to_string(),
-                "a number from 0 (the base) to 1 (the other)",
-                "choose a value within that range",
-            ));
+            let fault = ValueFault::out_of_range(Quantity::Share, share, (0.0, 1.0));
+            return Err(Error::of(fault, Knob::BetweenShare));
         }
         Some(path) => Some(BlendEntry {
             with: reference(path, None, None),
@@ -217,7 +209,7 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
         }),
         None => None,
     };
-    let words = |option: &str, words: &Option<String>, default: String| match words {
+    let words = |option: Knob, words: &Option<String>, default: String| match words {
         Some(words) if words.trim().is_empty() => Err(Error::new(
             ErrorKind::Setting,
             option,
@@ -233,9 +225,9 @@ fn typed_recipe(typed: &TargetBuild, contours: Vec<ContourEntry>) -> Result<Reci
     let ends = [".target.toml", RECIPE_ENDING, CURVE_ENDING];
     let stem = ends.iter().find_map(|end| file.strip_suffix(end));
     Ok(Recipe {
-        name: words("--name", &typed.name, stem.unwrap_or(&file).to_owned())?,
+        name: words(Knob::Name, &typed.name, stem.unwrap_or(&file).to_owned())?,
         source: words(
-            "--source",
+            Knob::Source,
             &typed.source,
             "put together on the command line; no measurement stands behind the contours"
                 .to_owned(),
@@ -255,7 +247,7 @@ fn beside(mut recipe: Recipe, output: &Path) -> Result<Recipe> {
         }
         None => Err(Error::new(
             ErrorKind::Setting,
-            "--output",
+            Knob::Output,
             format!("`{}`, which shares no folder with `{name}`", shown(output)),
             "a recipe near the files that it names: its way to them would tell every folder above them",
             "write it beside them, copy them beside it, or write a NAME.csv, which stands alone",
@@ -281,33 +273,18 @@ fn beside(mut recipe: Recipe, output: &Path) -> Result<Recipe> {
 
 /// A recipe that was typed has options where one in a file has keys.
 fn by_option(mut error: Box<Error>, typed: &TargetBuild) -> Box<Error> {
-    if !error.place.source.is_empty() {
+    if error.place.source != "" {
         return error;
     }
     let option = match error.place.key.as_deref() {
-        Some("side") => "--side",
-        Some("variant") if typed.variant.is_some() => "--variant",
-        Some("blend.with" | "blend.side" | "blend.variant") => "--between",
-        Some("contour.file") => "--contour",
-        _ => "--base",
+        Some("side") => Knob::Side,
+        Some("variant") if typed.variant.is_some() => Knob::Variant,
+        Some("blend.with" | "blend.side" | "blend.variant") => Knob::Between,
+        Some("contour.file") => Knob::Contour,
+        _ => Knob::Base,
     };
     error.place.key = None;
-    said_by(error, option)
-}
-
-/// Errors of the library about a rate or an alignment, named after the option.
-fn named_by_option(error: Box<Error>) -> Box<Error> {
-    match error.place.source.as_str() {
-        "rate" => said_by(error, "--rate-hz"),
-        "align" => said_by(error, "--align-hz"),
-        _ => error,
-    }
-}
-
-/// The same error, named after the option or file that carried the value.
-pub(super) fn said_by(mut error: Box<Error>, source: &str) -> Box<Error> {
-    source.clone_into(&mut error.place.source);
-    error
+    error.about(option)
 }
 
 fn reference(path: &Path, side: Option<OneSide>, variant: Option<&str>) -> Reference {
@@ -339,19 +316,15 @@ pub(super) struct Taste<'a> {
 impl Taste<'_> {
     /// Its contours as written, in the order of the help.
     pub(super) fn entries(&self) -> Result<Vec<ContourEntry>> {
-        let taste = |gain: Option<f64>, option, make: fn(f64) -> Result<Contour>| {
-            gain.map(|gain| {
-                let contour = make(gain).map_err(|error| said_by(error, option));
-                contour.map(ContourEntry::Contour)
-            })
+        let taste = |gain: Option<f64>, make: fn(f64) -> Result<Contour>| {
+            gain.map(|gain| make(gain).map(ContourEntry::Contour))
         };
         let named = [
-            taste(self.bass, "--bass", Contour::bass),
-            taste(self.treble, "--treble", Contour::treble),
-            taste(self.slope, "--slope", Contour::slope),
+            taste(self.bass, Contour::bass),
+            taste(self.treble, Contour::treble),
+            taste(self.slope, Contour::slope),
         ];
-        let parse =
-            |text: &String| ContourEntry::parse(text).map_err(|error| said_by(error, "--contour"));
+        let parse = |text: &String| ContourEntry::parse(text);
         named
             .into_iter()
             .flatten()
@@ -426,10 +399,9 @@ impl Opening {
 }
 
 /// A missing file may be a misspelt one.
-fn with_near(mut error: Box<Error>, path: &Path) -> Box<Error> {
-    if let Some(near) = files::near(path) {
-        let near = path.with_file_name(near);
-        error.next_step = format!("did you mean `{}`?", excerpt(&shown(&near)));
+fn with_near(error: Box<Error>, path: &Path) -> Box<Error> {
+    match files::near(path) {
+        Some(near) => error.misspelt(shown(&path.with_file_name(near))),
+        None => error,
     }
-    error
 }

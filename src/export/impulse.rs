@@ -8,10 +8,10 @@ use std::io::Cursor;
 
 use hound::{SampleFormat, WavSpec, WavWriter};
 
+use super::error::ExportFault;
 use super::{Chain, Export};
-use crate::error::{Error, ErrorKind, Result};
-use crate::headroom::ringing::{BUDGET, ImpulseResponse, impulse_response};
-use crate::message::Number;
+use crate::error::{Error, Knob, Result, Source};
+use crate::headroom::ringing::{ImpulseResponse, impulse_response};
 use crate::units::{amplitude_from_db, db_from_amplitude};
 
 /// What is cut off, by the sum of its magnitudes, against the sum of what is kept, dB. No gain changes by more; the
@@ -44,7 +44,7 @@ impl Impulse {
 ///
 /// # Errors
 /// `Setting` about `rate` when there are several rates or the rate is no whole number; `Refused` when it rings for more
-/// than [`BUDGET`] samples, or is too loud for the numbers of the file.
+/// than [`BUDGET`](crate::headroom::ringing::BUDGET) samples, or is too loud for the numbers of the file.
 pub fn impulse(export: &Export) -> Result<Impulse> {
     let rate_hz = one_rate(export)?;
     let accuracy = amplitude_from_db(REST_DB);
@@ -56,10 +56,7 @@ pub fn impulse(export: &Export) -> Result<Impulse> {
         match impulse_response(sections, *rate_hz, accuracy)? {
             Some(response) => kept.push(response),
             None => {
-                return Err(refused(
-                    format!("sections that ring for more than {BUDGET} samples"),
-                    "ones that end sooner",
-                ));
+                return Err(Error::of(ExportFault::Rings, Source::name("sheet")));
             }
         }
     }
@@ -75,10 +72,7 @@ pub fn impulse(export: &Export) -> Result<Impulse> {
     };
     let channels: Vec<Vec<f32>> = kept.iter().map(channel).collect();
     if channels.iter().flatten().any(|x| !x.is_finite()) {
-        return Err(refused(
-            "sections that gain too much".to_owned(),
-            "samples that a 32-bit number can hold",
-        ));
+        return Err(Error::of(ExportFault::TooLoud, Source::name("sheet")));
     }
     Ok(Impulse {
         rate_hz,
@@ -87,47 +81,22 @@ pub fn impulse(export: &Export) -> Result<Impulse> {
     })
 }
 
-fn refused(found: String, expected: &str) -> Box<Error> {
-    Error::new(
-        ErrorKind::Refused,
-        "sheet",
-        found,
-        expected,
-        "export the second-order sections instead",
-    )
-}
-
 fn one_rate(export: &Export) -> Result<u32> {
     let first_hz = export.chains.first().map_or(0.0, |chain| chain.rate_hz);
-    let refuse = |found: String, expected: &str| {
-        Err(Error::new(
-            ErrorKind::Setting,
-            "rate",
-            found,
-            expected,
-            "name the rate that the response is to be played at",
-        ))
-    };
-    if export.chains.iter().any(|chain| chain.rate_hz != first_hz) {
-        let mut rates: Vec<String> = Vec::new();
+    let fault = if export.chains.iter().any(|chain| chain.rate_hz != first_hz) {
+        let mut rates_hz: Vec<f64> = Vec::new();
         for chain in &export.chains {
-            let rate = chain.rate_hz.to_string();
-            if !rates.contains(&rate) {
-                rates.push(rate);
+            if !rates_hz.contains(&chain.rate_hz) {
+                rates_hz.push(chain.rate_hz);
             }
         }
-        return refuse(
-            format!("several rates, {} Hz", rates.join(", ")),
-            "one for an impulse response",
-        );
-    }
-    if first_hz.fract() != 0.0 {
-        return refuse(
-            format!("{first_hz} Hz", first_hz = Number(first_hz)),
-            "a whole number for a WAV file",
-        );
-    }
-    Ok(first_hz as u32)
+        ExportFault::SeveralRates(rates_hz)
+    } else if first_hz.fract() != 0.0 {
+        ExportFault::FractionalRate(first_hz)
+    } else {
+        return Ok(first_hz as u32);
+    };
+    Err(Error::of(fault, Knob::RateHz))
 }
 
 /// The response as a WAV file: 32-bit floating point, and a chunk of words about its preamp, unit and end.

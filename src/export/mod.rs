@@ -4,6 +4,7 @@
 //! itself. Then [`matrix`] gives second-order sections or bare coefficients, [`mod@impulse`] the impulse response and
 //! [`response`] a table of gain and phase. None of these forms belongs to a program.
 
+pub mod error;
 pub mod impulse;
 pub mod matrix;
 pub mod response;
@@ -13,15 +14,15 @@ pub use matrix::{Row, coefficients_csv, sos_csv};
 pub use response::{Response, response_csv, responses};
 
 use crate::caution::Caution;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Knob, Result, Source};
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::{Guard, any_signal::any_signal, peak::peak};
 use crate::limits::bounds;
 use crate::measurement::takes::Side;
-use crate::message::Number;
 use crate::sheet::{Channel, Sheet};
 use crate::units::amplitude_from_db;
 use crate::verify::sheet_check::{CheckPoint, Outcome, PREAMP_DB, Subject, check_sheet};
+use error::ExportFault;
 
 /// How filters are told.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
@@ -187,50 +188,22 @@ fn channels(sheet: &Sheet, side: Option<Side>) -> Result<Vec<&Channel>> {
     if !channels.is_empty() {
         return Ok(channels);
     }
-    Err(Error::new(
-        ErrorKind::Setting,
-        "side",
-        "a sheet with one EQ for both sides",
-        "one with an EQ for each",
-        "leave the side out",
-    ))
+    Err(Error::of(ExportFault::OneForBoth, Knob::Side))
 }
 
 fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
-    let listed = || {
-        let rates = sheet.rates_hz.iter().map(|&hz| Number(hz).to_string());
-        rates.collect::<Vec<_>>().join(", ")
-    };
     let mut rates_hz: Vec<f64> = Vec::new();
     for &rate_hz in &request.rates_hz {
         let is_listed = sheet.rates_hz.contains(&rate_hz);
-        let refuse = |expected: String, next_step: &str| {
-            Err(Error::new(
-                ErrorKind::Setting,
-                "rate",
-                format!("{rate_hz} Hz", rate_hz = Number(rate_hz)),
-                expected,
-                next_step,
-            ))
-        };
+        let refuse = |fault| Err(Error::of(fault, Knob::RateHz));
         if !is_listed && !request.unlisted_rates {
-            return refuse(
-                format!("one of the sheet's rates in Hz, {}", listed()),
-                "choose one of these, allow rates that the sheet does not list, or fit for that rate",
-            );
+            return refuse(ExportFault::UnlistedRate(rate_hz, sheet.rates_hz.clone()));
         }
         let highest_hz = sheet.channels.iter().flat_map(|channel| &channel.sections);
         let highest_hz = highest_hz.map(|section| section.f0_hz).fold(0.0, f64::max);
         let is_possible = bounds::RATE_HZ.contains(rate_hz) && rate_hz > 2.0 * highest_hz;
         if !is_listed && !is_possible {
-            return refuse(
-                format!(
-                    "{}, and more than twice the highest f0_hz, {highest_hz} Hz",
-                    bounds::RATE_HZ.words(),
-                    highest_hz = Number(highest_hz)
-                ),
-                "choose another rate",
-            );
+            return refuse(ExportFault::ImpossibleRate(rate_hz, highest_hz));
         }
         if !rates_hz.contains(&rate_hz) {
             rates_hz.push(rate_hz);
@@ -254,17 +227,10 @@ fn refuse_contradictions(sheet: &Sheet, preamp_included: bool) -> Result<()> {
     let fails = |point: &&CheckPoint| point.outcome == Outcome::Fail && matters(point.subject);
     match check.points.iter().find(fails) {
         None => Ok(()),
-        Some(point) => Err(Error::new(
-            ErrorKind::Refused,
-            "sheet",
-            match point.rate_hz {
-                Some(rate_hz) => format!("{} at a rate of {} Hz", point.found, Number(rate_hz)),
-                None => point.found.clone(),
-            },
-            point.because.clone(),
-            "`bandwright check` tells all that is wrong with it; then restore it or fit again",
-        )
-        .at_key(point.subject.words())),
+        Some(point) => {
+            let fault = ExportFault::Contradiction(Box::new(point.clone()));
+            Err(Error::of(fault, Source::name("sheet")).at_key(point.subject.words()))
+        }
     }
 }
 
@@ -279,21 +245,6 @@ fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
     if level.preamp_db + gain_db <= PREAMP_DB {
         return Ok(());
     }
-    let found = format!(
-        "a preamp of {} dB, where the sections and the margin need {:.4} dB at a rate of {} Hz",
-        Number(level.preamp_db),
-        Number(gain_db),
-        Number(chain.rate_hz)
-    );
-    let expected = format!("enough for the guard `{}`", level.guard.name());
-    Err(Error::new(
-        ErrorKind::Refused,
-        "rate",
-        found,
-        expected,
-        format!(
-            "fit for that rate, or leave the preamp out and set one of {:.2} dB",
-            Number(-gain_db - 0.005)
-        ),
-    ))
+    let fault = ExportFault::Preamp(level.preamp_db, gain_db, chain.rate_hz, level.guard);
+    Err(Error::of(fault, Knob::RateHz))
 }

@@ -2,8 +2,9 @@
 
 use ::biquad::{Coefficients, Type};
 
+use super::error::FilterFault;
 use super::{Section, Shape};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 
 /// Normalised coefficients (`a0 = 1`):
 /// `y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]`.
@@ -31,19 +32,8 @@ impl Biquad {
     pub fn new(section: &Section, rate_hz: f64) -> Result<Self> {
         // The crate accepts a NaN q, so the section is judged before it sees it.
         let unplayable = || {
-            Error::new(
-                ErrorKind::Setting,
-                "section",
-                format!(
-                    "{} at {} Hz, {} dB, q {}",
-                    section.shape, section.f0_hz, section.gain_db, section.q
-                ),
-                format!(
-                    "finite numbers, q above 0 and a frequency above 0 and below {} Hz",
-                    rate_hz / 2.0
-                ),
-                "change the section or the sample rate",
-            )
+            let fault = FilterFault::Unplayable(*section, rate_hz);
+            Error::of(fault, Source::name("section"))
         };
         if !section.is_playable_at(rate_hz) {
             return Err(unplayable());

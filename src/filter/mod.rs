@@ -5,6 +5,8 @@
 //! sections, [`run`] sends samples through them;
 //! [`q_meaning`] converts the numbers that other equalisers call q.
 
+pub mod error;
+
 pub mod section;
 
 pub mod q_meaning;

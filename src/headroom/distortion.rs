@@ -7,7 +7,8 @@
 
 use serde::{Serialize, Serializer};
 
-use crate::error::{Error, ErrorKind, Result};
+use super::error::HeadroomFault;
+use crate::error::{Error, Result, Source};
 use crate::filter::{Section, cascade};
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::grid;
@@ -145,12 +146,9 @@ pub fn distortion(
         .map(|curve| curve.level_db_spl)
         .min_by(f64::total_cmp);
     let Some(lowest_db_spl) = lowest_db_spl else {
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "distortion",
-            "no measurement",
-            "at least one",
-            "name one in the unit file",
+        return Err(Error::of(
+            HeadroomFault::NoDistortion,
+            Source::name("distortion"),
         ));
     };
     let listening_db_spl = listening_db_spl.unwrap_or(lowest_db_spl);
@@ -168,16 +166,9 @@ pub fn distortion(
             .windows(2)
             .find(|pair| pair[0].level_db_spl == pair[1].level_db_spl)
         {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "distortion",
-                format!(
-                    "two measurements of the {} at {} dB SPL",
-                    side.words(),
-                    pair[0].level_db_spl
-                ),
-                "one for each side and level",
-                "keep one of them",
+            return Err(Error::of(
+                HeadroomFault::DistortionTwice(side, pair[0].level_db_spl),
+                Source::name("distortion"),
             ));
         }
         let points: Vec<BoostedPoint> = boosted_hz

@@ -7,6 +7,8 @@
 //! with sensitivity, impedance and [`source`], its level [`at_ear`], the [`mod@drive`] that takes, and the [`mod@exposure`];
 //! with measured distortion, the [`distortion`] to expect.
 
+pub mod error;
+
 pub mod peak;
 
 pub mod ringing;

@@ -1,12 +1,13 @@
 //! The preamp: as little as keeps what a guard names below full scale.
 
 use super::any_signal::any_signal;
-use super::guard::{Protection, TRUE_PEAK_MARGIN_DB};
+use super::error::HeadroomFault;
+use super::guard::Protection;
 use super::peak::{GUARANTEE_DB, Peak, peak};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::limits::Setting;
-use crate::message::Number;
 
 use super::Headroom;
 
@@ -43,15 +44,13 @@ pub fn guarded(
         true_peak_margin_db,
     } = protection;
     if !(0.0..=MOST_MARGIN_DB).contains(&true_peak_margin_db) {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            "true-peak margin",
-            format!(
-                "{true_peak_margin_db} dB",
-                true_peak_margin_db = Number(true_peak_margin_db)
+        return Err(Error::of(
+            ValueFault::out_of_range(
+                Quantity::TruePeakMargin,
+                true_peak_margin_db,
+                (0.0, MOST_MARGIN_DB),
             ),
-            format!("0 to {MOST_MARGIN_DB} dB"),
-            format!("{TRUE_PEAK_MARGIN_DB} dB is usual"),
+            Source::name("true-peak margin"),
         ));
     }
     let mut worst: Option<(Peak, f64)> = None;
@@ -64,13 +63,7 @@ pub fn guarded(
         }
     }
     let Some((peak, peak_rate_hz)) = worst else {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            "rates_hz",
-            "no sample rate",
-            "at least one",
-            "name the sample rates the equaliser runs at",
-        ));
+        return Err(Error::of(HeadroomFault::NoRate, Source::name("rates_hz")));
     };
     let gains = Headroom {
         peak_gain_db: peak.gain_db,
@@ -103,19 +96,9 @@ pub fn preamp_for(peak_gain_db: f64, setting: &Setting) -> Result<f64> {
     match setting.at_or_below(wanted_db.min(0.0)) {
         // Adding 0 turns -0.0 into 0.0.
         Some(preamp_db) => Ok(preamp_db + 0.0),
-        None => Err(Error::new(
-            ErrorKind::Refused,
-            "preamp_db",
-            format!(
-                "sections that need a preamp of {:.2} dB",
-                Number(-peak_gain_db)
-            ),
-            format!(
-                "at least {} dB, the lowest this equaliser has: it is {:.2} dB short",
-                Number(setting.min()),
-                Number(peak_gain_db + setting.min())
-            ),
-            "allow less boost (gain_db.max), or use an equaliser with a lower preamp",
+        None => Err(Error::of(
+            HeadroomFault::Preamp(-peak_gain_db, setting.min()),
+            Source::name("preamp_db"),
         )),
     }
 }

@@ -5,11 +5,12 @@
 //! Simpson's rule with 4096 steps, 411 an octave. The error is below 1e-6 dB for sections of q 20 or less within +-12 dB,
 //! below 0.01 dB up to q 100 (`tests/costs/loudness.rs` compares with sixteen times as many).
 
+use super::error::HeadroomFault;
 use super::weighting::k_db;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Result, Source};
 use crate::measurement::Curve;
 use crate::measurement::pchip::Pchip;
-use crate::message::Number;
 use crate::names::file_name;
 use crate::units::{db_from_power, power_from_db};
 
@@ -139,15 +140,9 @@ impl Programme {
     }
 
     fn too_little(&self, below_hz: f64) -> Box<Error> {
-        Error::new(
-            ErrorKind::Coverage,
-            &self.name,
-            format!(
-                "hardly any band between 20 Hz and {below_hz} Hz",
-                below_hz = Number(below_hz)
-            ),
-            "bands over at least one octave there, each frequency once",
-            "use a programme with more bands, or pink noise",
+        Error::of(
+            HeadroomFault::ProgrammeBand(below_hz),
+            Source::name(&*self.name),
         )
     }
 }
@@ -212,15 +207,9 @@ impl ProgrammeLevel {
         spectrum: &Spectrum,
     ) -> Result<Self> {
         if !(-70.0..=3.0).contains(&loudness_lufs) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "loudness_lufs",
-                format!(
-                    "{loudness_lufs} LUFS",
-                    loudness_lufs = Number(loudness_lufs)
-                ),
-                "-70 to 3 LUFS",
-                "give the programme's integrated loudness",
+            return Err(Error::of(
+                ValueFault::out_of_range(Quantity::Loudness, loudness_lufs, (-70.0, 3.0)),
+                Source::name("loudness_lufs"),
             ));
         }
         let rms_db = loudness_lufs - LUFS_OFFSET - spectrum.mean_db(k_db);
@@ -243,11 +232,8 @@ fn check_crest(crest_db: f64) -> Result<()> {
     if (0.0..=40.0).contains(&crest_db) {
         return Ok(());
     }
-    Err(Error::new(
-        ErrorKind::Setting,
-        "crest_db",
-        format!("{crest_db} dB", crest_db = Number(crest_db)),
-        "0 to 40 dB, the programme's peak over its rms",
-        "use 13 dB where it is unknown",
+    Err(Error::of(
+        ValueFault::out_of_range(Quantity::Crest, crest_db, (0.0, 40.0)),
+        Source::name("crest_db"),
     ))
 }

@@ -8,9 +8,8 @@
 //! full_scale_v = 0.5     # rms without load of a full-scale sine at the volume in use; max_voltage_v where left out
 //! ```
 
-use crate::error::{ErrorKind, Result};
-use crate::keys::{self, Table, Value};
-use crate::message::Number;
+use crate::error::Result;
+use crate::keys::{self, Table};
 
 const VOLTAGE_V: (f64, f64) = (1e-4, 1000.0);
 const OUTPUT_OHM: (f64, f64) = (0.0, 10_000.0);
@@ -43,42 +42,16 @@ pub fn parse_source(bytes: &[u8], source_name: &str) -> Result<Source> {
     ];
     keys::read_file(bytes, source_name, &known, |table: &Table| {
         table.format_1()?;
-        let name = table.required("name")?;
-        let words = name.string()?;
-        if words.trim().is_empty() || words.chars().any(char::is_control) {
-            return Err(name.error(
-                ErrorKind::Setting,
-                "an empty text, or one with control characters",
-                "a name",
-                "write a name on one line",
-            ));
-        }
-        let max_voltage_v = within(&table.required("max_voltage_v")?, VOLTAGE_V, "V")?;
+        let name = table.required("name")?.name()?;
+        let max_voltage_v = table.required("max_voltage_v")?.within(VOLTAGE_V, " V")?;
         Ok(Source {
-            name: words,
+            name,
             max_voltage_v,
-            output_ohm: within(&table.required("output_ohm")?, OUTPUT_OHM, "ohm")?,
+            output_ohm: table.required("output_ohm")?.within(OUTPUT_OHM, " ohm")?,
             full_scale_v: match table.optional("full_scale_v") {
-                Some(value) => within(&value, VOLTAGE_V, "V")?,
+                Some(value) => value.within(VOLTAGE_V, " V")?,
                 None => max_voltage_v,
             },
         })
     })
-}
-
-fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> {
-    let number = value.number()?;
-    if (min..=max).contains(&number) {
-        return Ok(number);
-    }
-    Err(value.error(
-        ErrorKind::Setting,
-        format!("{number} {unit}", number = Number(number)),
-        format!(
-            "{min} to {max} {unit}",
-            min = Number(min),
-            max = Number(max)
-        ),
-        "correct the number",
-    ))
 }

@@ -59,6 +59,17 @@ pub fn side_name(side: Side) -> &'static str {
     }
 }
 
+/// Why it cannot be told whether a side leaks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WhyUnknown {
+    /// The data do not reach down to where leaks are judged.
+    NoBass,
+    /// Its takes are alike, and there is no other side.
+    NoOtherSide,
+    /// Its takes are alike, and the other side differs in another way than by a leak.
+    AnotherDifference,
+}
+
 /// One finding and its step.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
@@ -127,8 +138,8 @@ pub enum NextStep {
     SealUnknown {
         /// The side.
         side: Side,
-        /// Why not, in words.
-        why: &'static str,
+        /// Why not.
+        why: WhyUnknown,
     },
     /// A side has one take.
     OneTake {
@@ -342,7 +353,7 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
 }
 
 /// Why the seal of a side cannot be told.
-fn why_not(side: Side, inspection: &Inspection) -> &'static str {
+fn why_not(side: Side, inspection: &Inspection) -> WhyUnknown {
     let (lowest_hz, _) = inspection.judged.average.on_grid.band_hz();
     let other = match side {
         Side::Left => inspection.side(Side::Right),
@@ -351,11 +362,11 @@ fn why_not(side: Side, inspection: &Inspection) -> &'static str {
     };
     // The grid's nearest points may lie just above the frequency itself.
     if lowest_hz > LOSS_AT_HZ * (1.0_f64 / f64::from(grid::POINTS_PER_OCTAVE as u32)).exp2() {
-        "the data do not reach down to 30 Hz"
+        WhyUnknown::NoBass
     } else if other.is_none() {
-        "its takes are alike and there is no other side to compare them with"
+        WhyUnknown::NoOtherSide
     } else {
-        "its takes are alike and the other side's bass differs in another way than by a leak"
+        WhyUnknown::AnotherDifference
     }
 }
 

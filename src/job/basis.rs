@@ -3,8 +3,10 @@
 use std::ops::Range;
 
 use super::SpreadFigures;
+use super::error::JobFault;
 use super::prepared::Job;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::Band;
+use crate::error::{Error, Result, Source};
 use crate::filter::Shape;
 use crate::fit::space::Space;
 use crate::fit::space::boxes;
@@ -12,7 +14,6 @@ use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
-use crate::message::Number;
 
 /// Where a fit may look, and how much it believes what it sees there.
 pub(super) struct Basis {
@@ -112,14 +113,8 @@ fn weights(
         }
     }
     if largest <= 0.0 {
-        let (low_hz, high_hz) = grid::band_hz(support);
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "weight",
-            format!("no weight above 0 from {low_hz:.0} Hz to {high_hz:.0} Hz"),
-            "some weight where curve and target are known",
-            "change the weight file or the rig",
-        ));
+        let fault = JobFault::NoWeight(grid::band_hz(support).into());
+        return Err(Error::of(fault, Source::name("weight")));
     }
     Ok(weight)
 }
@@ -156,25 +151,10 @@ fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) 
             (f0_hz.min().min(low), f0_hz.max().max(high))
         });
     if settings.into_iter().any(has_one) {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            &limits.name,
-            format!(
-                "no section that all rules leave from {data_low_hz:.0} Hz to {useful_hz:.0} Hz"
-            ),
-            "some gain and some q where there are data that every rate plays",
-            "loosen gain_limit, boost_q_max or cut_only",
-        )
-        .at_key("gain_limit"));
+        let fault = JobFault::NothingAllowed(Band(data_low_hz, useful_hz));
+        return Err(Error::of(fault, Source::name(&*limits.name)).at_key("gain_limit"));
     }
-    Err(Error::new(
-        ErrorKind::Setting,
-        &limits.name,
-        format!("section frequencies from {lowest_hz} Hz to {highest_hz} Hz", lowest_hz = Number(lowest_hz), highest_hz = Number(highest_hz)),
-        format!(
-            "at least one from {data_low_hz:.0} Hz to {useful_hz:.0} Hz, where there are data that every rate plays"
-        ),
-        "use limits that reach the measured band",
-    )
-    .at_key("f0_hz"))
+    let data = Band(data_low_hz, useful_hz);
+    let fault = JobFault::FrequenciesApart(lowest_hz, highest_hz, data);
+    Err(Error::of(fault, Source::name(&*limits.name)).at_key("f0_hz"))
 }

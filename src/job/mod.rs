@@ -4,6 +4,7 @@
 //! [`Outcome`], and [`mod@cost`] says what it costs.
 
 pub mod cost;
+pub mod error;
 pub mod outcome;
 pub mod prepared;
 pub mod wish;

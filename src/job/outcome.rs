@@ -3,7 +3,8 @@
 use std::ops::Range;
 
 use crate::caution::Caution;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Knob, Result};
 use crate::filter::{QMeaning, Section};
 use crate::fit::Effort;
 use crate::headroom::loudness::LoudnessChange;
@@ -12,7 +13,6 @@ use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
 use crate::measurement::smooth::Width;
 use crate::measurement::takes::Side;
-use crate::message::Number;
 use crate::wanted::difference::level_at_hz;
 
 /// Everything a fit found, ready for a sheet, a report or a plot. All curves have one value a grid point.
@@ -140,16 +140,9 @@ impl Outcome {
                 at(&curves.target_db),
             );
             let (Some(measured_db), Some(equalised_db), Some(target_db)) = levels else {
-                let (low_hz, high_hz) = grid::band_hz(support);
-                return Err(Error::new(
-                    ErrorKind::Coverage,
-                    "align",
-                    format!("{frequency_hz} Hz", frequency_hz = Number(frequency_hz)),
-                    format!(
-                        "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where curve and target are known"
-                    ),
-                    "choose one within that range",
-                ));
+                let band_hz = grid::band_hz(support);
+                let fault = ValueFault::out_of_range(Quantity::Alignment, frequency_hz, band_hz);
+                return Err(Error::of(fault, Knob::AlignHz));
             };
             let shift =
                 |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);

@@ -4,11 +4,12 @@ use std::ops::Range;
 
 use super::basis::{Basis, basis};
 use super::cautions::cautions;
+use super::error::JobFault;
 use super::loudness_wish::within_loss;
 use super::record::record;
 use super::restraint::{Attempt, Playable, headroom_and_loudness, within_preamp};
 use super::{Enough, LoudnessWish, Outcome, TradeOffPoint, Wish};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::fit::Effort;
 use crate::fit::Stop;
@@ -22,7 +23,6 @@ use crate::measurement::parse::Weight;
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::smooth::{Width, smooth};
 use crate::measurement::takes::{Side, Take};
-use crate::message::Number;
 use crate::wanted::{Target, WantedChange, wanted_change};
 
 /// What was measured, and how it is read.
@@ -184,17 +184,7 @@ impl Fitting<'_> {
         };
         match best {
             Some(best) => Ok((best, Some(wish))),
-            None => Err(Error::new(
-                ErrorKind::Refused,
-                self.job.measured.unit.as_str(),
-                format!(
-                    "no sections that help and play at most {most_loss_db} dB quieter; the best ones play {:.1} dB quieter",
-                    without.loudness_loss_db,
-                    most_loss_db = Number(most_loss_db)
-                ),
-                "an improvement over no EQ at all, as loud as was wished",
-                "allow more loss of loudness, or want less",
-            )),
+            None => Err(self.refused(JobFault::Loudness(most_loss_db, without.loudness_loss_db))),
         }
     }
 
@@ -280,16 +270,14 @@ impl Fitting<'_> {
     }
 
     fn refuse_stopped(&self) -> Result<()> {
-        if !self.job.stop.is_asked() {
-            return Ok(());
+        match self.job.stop.is_asked() {
+            true => Err(self.refused(JobFault::Stopped)),
+            false => Ok(()),
         }
-        Err(Error::new(
-            ErrorKind::Stopped,
-            self.job.measured.unit.as_str(),
-            "a fit that was asked to stop",
-            "a fit that goes on to its end",
-            "fit again",
-        ))
+    }
+
+    fn refused(&self, fault: JobFault) -> Box<Error> {
+        Error::of(fault, Source::name(&*self.job.measured.unit))
     }
 
     /// An EQ that is no better than none is no answer.
@@ -299,40 +287,13 @@ impl Fitting<'_> {
         if after_db < before_db && !(none_fitted && none_kept) {
             return Ok(());
         }
-        const BETTER: &str = "an improvement over no EQ at all";
-        let (found, expected, next_step) = if !none_kept {
-            (
-                format!(
-                    "kept sections beside which nothing brings the curve closer to the target than {after_db:.2} dB rms; without any EQ it is {before_db:.2} dB"
-                ),
-                BETTER,
-                "keep other sections, or fewer",
-            )
+        Err(self.refused(if !none_kept {
+            JobFault::KeptUseless(after_db, before_db)
         } else if self.least_gain_db.is_some() && none_fitted {
-            (
-                format!(
-                    "no section that is worth its place: the curve is {before_db:.2} dB rms from the target"
-                ),
-                "sections that lower that by more than the takes differ, and than was asked of each",
-                "leave it as it is, ask less of a section, or name the number of sections",
-            )
+            JobFault::NothingNeeded(before_db)
         } else {
-            (
-                format!(
-                    "no section that brings the curve closer to the target than {before_db:.2} dB rms, where it is now"
-                ),
-                BETTER,
-                "leave it as it is, or choose another target, other limits or other weights",
-            )
-        };
-        let unit = self.job.measured.unit.as_str();
-        Err(Error::new(
-            ErrorKind::Refused,
-            unit,
-            found,
-            expected,
-            next_step,
-        ))
+            JobFault::NothingHelps(before_db)
+        }))
     }
 }
 
@@ -341,13 +302,8 @@ fn channels<'a>(job: &Job<'a>) -> Result<Vec<ChannelWish<'a>>> {
     let [left, right] = &job.wish.kept;
     if !job.wish.per_side {
         if left != right {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                job.measured.unit.as_str(),
-                "kept sections of single sides",
-                "kept sections of both sides, for one EQ for both",
-                "fit each side with --per-side, or keep sections of a sheet that names no sides",
-            ));
+            let unit = Source::name(&*job.measured.unit);
+            return Err(Error::of(JobFault::KeptSides, unit));
         }
         return Ok(vec![channel(job, None, &job.judged.average.on_grid, left)?]);
     }
@@ -376,10 +332,8 @@ fn channel<'a>(
         None => Target::relative_to(measured, contours),
     };
     let target_on_grid = target.level_on_grid(rate_hz);
-    let mut wanted = wanted_change(measured, &target_on_grid).map_err(|mut error| {
-        target.name.clone_into(&mut error.place.source);
-        error
-    })?;
+    let mut wanted = wanted_change(measured, &target_on_grid)
+        .map_err(|error| error.about(Source::name(&*target.name)))?;
     wanted.support = playable_support(wanted.support, rate_hz)?;
     Ok(ChannelWish {
         side,
@@ -393,19 +347,14 @@ fn channel<'a>(
 
 /// Every take must be known to be of one side, and each side must have one.
 fn refuse_unknown_sides(measured: &Measured) -> Result<()> {
-    const EXPECTED: &str = "takes of a known side, left and right, for one EQ each";
-    const NEXT_STEP: &str = "name sides with --left FILE and --right FILE, by `left` or `right` as a word in the file's name, or in a unit file";
-    let refuse = |source: &str, found: String| {
-        let kind = ErrorKind::Setting;
-        Err(Error::new(kind, source, found, EXPECTED, NEXT_STEP))
-    };
     let takes = &measured.takes;
     if let Some(take) = takes.iter().find(|take| take.side == Side::Unknown) {
-        return refuse(&take.name, "a take of an unknown side".to_owned());
+        return Err(Error::of(JobFault::UnknownSide, &*take.name));
     }
     for side in Side::BOTH {
         if takes.iter().all(|take| take.side != side) {
-            return refuse(&measured.unit, format!("no take of the {}", side.words()));
+            let fault = JobFault::NoTakeOfSide(side);
+            return Err(Error::of(fault, Source::name(&*measured.unit)));
         }
     }
     Ok(())
@@ -444,15 +393,6 @@ fn playable_support(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>>
     if played.len() >= grid::POINTS_PER_OCTAVE || played == support {
         return Ok(played);
     }
-    let (low_hz, high_hz) = grid::band_hz(&support);
-    Err(Error::new(
-        ErrorKind::Coverage,
-        "rates_hz",
-        format!(
-            "{rate_hz} Hz for curves from {low_hz:.0} Hz to {high_hz:.0} Hz",
-            rate_hz = Number(rate_hz)
-        ),
-        "at least one octave of them below half the first rate",
-        "name a higher rate first in the limits",
-    ))
+    let fault = JobFault::LowRate(rate_hz, grid::band_hz(&support).into());
+    Err(Error::of(fault, Source::name("rates_hz")))
 }

@@ -3,8 +3,9 @@
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use super::error::KeysFault;
 use super::lines::Lines;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::message::excerpt;
 
 /// Quotation marks that a word processor puts in the place of plain ones.
@@ -16,21 +17,13 @@ const TYPOGRAPHIC_QUOTES: [char; 12] = [
 /// A key that no file has, to stand for one that was given twice.
 const STAND_IN: &str = "a-key-that-stands-for-one-given-twice";
 
-/// What was done wrong, and where.
-struct Slip {
-    at: usize,
-    found: String,
-    expected: String,
-    next_step: &'static str,
-}
-
 /// The table of a text.
 ///
 /// # Errors
 /// `Format` with line and column, and the key where one was given twice.
 pub(crate) fn parse<'a>(
     text: &'a str,
-    source: &str,
+    source: &Source,
     lines: &Lines<'_>,
 ) -> Result<Spanned<DeTable<'a>>> {
     DeTable::parse(text).map_err(|error| {
@@ -41,31 +34,20 @@ pub(crate) fn parse<'a>(
         let at = (0..=span.start.min(text.len()))
             .rfind(|at| text.is_char_boundary(*at))
             .unwrap_or(0);
-        let slip = slip(text, lines, at).unwrap_or_else(|| {
+        let (at, slip) = slip(text, lines, at).unwrap_or_else(|| {
             let said = error.message().trim();
             let (found, expected) = said.split_once(", expected ").unwrap_or((said, "TOML"));
-            Slip {
-                at,
-                found: found.to_owned(),
-                expected: expected.replace("newline", "the end of the line"),
-                next_step: "correct this line; words stand in quotes, numbers do not",
-            }
+            let expected = expected.replace("newline", "the end of the line");
+            (at, KeysFault::NotToml(found.to_owned(), expected))
         });
-        Error::new(
-            ErrorKind::Format,
-            source,
-            slip.found,
-            slip.expected,
-            slip.next_step,
-        )
-        .at_column(lines.line(slip.at), lines.column(slip.at))
+        Error::of(slip, source.clone()).at_column(lines.line(at), lines.column(at))
     })
 }
 
 /// The error of a key at `span` that its table has already: with another name there, both stand in one table.
 fn twice(
     text: &str,
-    source: &str,
+    source: &Source,
     lines: &Lines<'_>,
     span: std::ops::Range<usize>,
 ) -> Option<Box<Error>> {
@@ -82,19 +64,10 @@ fn twice(
     let of_line = &rest[..rest.find('\n').unwrap_or(rest.len())];
     let first = first_of(of_line).or_else(|| first_of(rest))?;
     (first < span.start).then(|| {
-        Error::new(
-            ErrorKind::Format,
-            source,
-            format!(
-                "`{}` again, after line {}",
-                excerpt(name),
-                lines.line(first)
-            ),
-            "each key once in its table",
-            "remove one of the two, or put the second into a table of its own",
-        )
-        .at_column(lines.line(span.start), lines.column(span.start))
-        .at_key(excerpt(name))
+        let fault = KeysFault::Twice(name.to_owned(), lines.line(first));
+        Error::of(fault, source.clone())
+            .at_column(lines.line(span.start), lines.column(span.start))
+            .at_key(excerpt(name))
     })
 }
 
@@ -191,7 +164,7 @@ fn end_of_string(bytes: &[u8], from: usize, long: bool) -> (usize, bool) {
 }
 
 /// The usual slip that explains an error at `at`, where one does.
-fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
+fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> {
     let number = lines.line(at);
     let (start, line) = (lines.start(number), lines.content(number));
     let before = blanked(&text[..start]);
@@ -199,14 +172,6 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
         return None;
     }
     let here = blanked(line);
-    let slip = |at: usize, found: String, expected: &str, next_step| {
-        Some(Slip {
-            at,
-            found,
-            expected: expected.to_owned(),
-            next_step,
-        })
-    };
     let outside = |at: &usize| here.bytes[*at] != 0;
     let code = String::from_utf8_lossy(&here.bytes).replace('\0', "\"");
     let code = code.trim();
@@ -215,12 +180,7 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
         .filter(|(at, _)| outside(at))
         .find(|(_, c)| TYPOGRAPHIC_QUOTES.contains(c));
     if let Some((at, quote)) = odd {
-        return slip(
-            start + at,
-            format!("the typographic quotation mark {quote}"),
-            "a plain quotation mark, \"",
-            "type the quotation marks anew: a word processor has changed them",
-        );
+        return Some((start + at, KeysFault::TypographicQuote(quote)));
     }
     let odd = line.char_indices().filter(|(at, _)| outside(at));
     let mut odd = odd.filter(|(_, c)| *c != '\t' && *c != ' ');
@@ -230,44 +190,21 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
             || ('\u{200b}'..='\u{200f}').contains(c)
             || *c == '\u{feff}'
     }) {
-        return slip(
-            start + at,
-            format!(
-                "an invisible character that is no plain blank (U+{:04X})",
-                u32::from(c)
-            ),
-            "plain blanks",
-            "type this line anew: such characters come from a document it was copied from",
-        );
+        return Some((start + at, KeysFault::Invisible(c)));
     }
     if let Some(open) = here.open_string {
-        return slip(
-            start + open,
-            format!("one quotation mark alone: `{}`", excerpt(line.trim())),
-            "a quotation mark before and after the text, on one line",
-            "add the missing one",
-        );
+        return Some((start + open, KeysFault::LoneQuote(line.trim().to_owned())));
     }
     let in_string = at < start + line.len() && here.bytes[at - start] == 0;
     if in_string && (text[..at].ends_with('\\') || text[at..].starts_with('\\')) {
-        return slip(
+        return Some((
             at - usize::from(!text[at..].starts_with('\\')),
-            "a backslash in a text".to_owned(),
-            "a slash, two backslashes, or single quotation marks around the text",
-            "write folders like folder/file.csv",
-        );
+            KeysFault::Backslash,
+        ));
     }
     if let Some(comma) = decimal_comma(&here.bytes) {
-        let found = match code.split_once('=') {
-            Some((_, value)) => excerpt(value.trim()),
-            None => excerpt(code),
-        };
-        return slip(
-            start + comma,
-            format!("`{found}`"),
-            "a decimal point, not a comma",
-            "write numbers like 3.5",
-        );
+        let found = code.split_once('=').map_or(code, |(_, value)| value.trim());
+        return Some((start + comma, KeysFault::DecimalComma(found.to_owned())));
     }
     let key_and_value = code.split_once('=');
     let looks_new = code.starts_with('[')
@@ -291,37 +228,20 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
         let closed = code.bytes().rev().take_while(|b| *b == b']').count();
         return match opened == closed {
             true => None,
-            false => slip(
-                unfinished,
-                format!("`{}`", excerpt(code)),
-                "as many brackets after the name as before it, such as [knowledge] or [[section]]",
-                "add the missing bracket",
-            ),
+            false => Some((unfinished, KeysFault::Head(code.to_owned()))),
         };
     }
     match key_and_value {
         None => {
             let word = code.split([' ', '\t', ':', ',']).next().unwrap_or_default();
             let after = line.trim_start().get(word.len()..).unwrap_or_default();
-            let instead = match after.chars().next() {
-                Some('\t') => ", but a tab after it",
-                Some(':') => ", but a colon after it",
-                _ => "",
-            };
             let behind = start + (line.len() - line.trim_start().len()) + word.len();
-            slip(
+            Some((
                 behind,
-                format!("`{}` without `=`{instead}", excerpt(word)),
-                "KEY = VALUE",
-                "write `=` between key and value; or check that this is the file you meant",
-            )
+                KeysFault::NoEquals(word.to_owned(), after.chars().next()),
+            ))
         }
-        Some((_, "")) => slip(
-            unfinished,
-            format!("`{}` without a value", excerpt(code)),
-            "KEY = VALUE",
-            "write the value behind `=`, or remove the line",
-        ),
+        Some((_, "")) => Some((unfinished, KeysFault::NoValue(code.to_owned()))),
         Some((_, value)) => {
             let value = value.trim();
             let at = line.find('=').map_or(0, |equals| {
@@ -333,39 +253,24 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<Slip> {
             if let Some((_, unit)) = after_number
                 && unit.trim_start().starts_with(char::is_alphabetic)
             {
-                return slip(
-                    start + at,
-                    format!("`{}`", excerpt(value)),
-                    "the number alone",
-                    "leave the unit out: the key names it",
-                );
+                return Some((start + at, KeysFault::NumberWithUnit(value.to_owned())));
             }
             let is_word = value.starts_with(|c: char| c.is_alphabetic() || c == '_')
                 && !["true", "false", "inf", "nan"].contains(&value);
             if !is_word {
                 return None;
             }
-            slip(
-                start + at,
-                format!("`{}` without quotation marks", excerpt(value)),
-                "a text in quotation marks, a number, true or false",
-                "put words into quotation marks: \"...\"",
-            )
+            Some((start + at, KeysFault::Unquoted(value.to_owned())))
         }
     }
 }
 
-fn slip_of_bracket(bracket: u8, open: usize) -> Option<Slip> {
+fn slip_of_bracket(bracket: u8, open: usize) -> Option<(usize, KeysFault)> {
     let (opening, closing) = match bracket {
         b'{' => ('{', '}'),
         _ => ('[', ']'),
     };
-    Some(Slip {
-        at: open,
-        found: format!("`{opening}` that is not closed"),
-        expected: format!("`{closing}` at its end"),
-        next_step: "add the missing bracket",
-    })
+    Some((open, KeysFault::OpenBracket(opening, closing)))
 }
 
 /// The comma of `= 3,5` in a line whose strings are blanked.

@@ -1,5 +1,7 @@
 //! The widest limits that make sense; everything that checks, words or generates limits uses these.
 
+use crate::error::Fault;
+use crate::error::value::{Quantity, ValueFault};
 use crate::message::Number;
 
 /// One quantity: its key, its unit in words, and the smallest and largest value any limits may hold.
@@ -52,6 +54,12 @@ impl Bound {
     #[must_use]
     pub fn contains(&self, x: f64) -> bool {
         (self.min..=self.max).contains(&x)
+    }
+
+    /// The fault of a number beyond the bound.
+    pub(crate) fn fault(&self, x: f64) -> Fault {
+        let range = (self.min, self.max);
+        ValueFault::out_of_range(Quantity::Setting(self.unit), x, range).into()
     }
 
     /// The range in words.

@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use super::Limits;
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
-use crate::message::excerpt;
+use crate::error::value::{NameOf, ValueFault};
+use crate::error::{Error, ErrorKind, Result};
 
 struct Entry {
     name: &'static str,
@@ -55,22 +55,7 @@ pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Res
         if error.kind != ErrorKind::Missing || !is_bare {
             return error;
         }
-        Error::new(
-            ErrorKind::Name,
-            name,
-            format!(
-                "`{}`, which is no limits of the library and no file",
-                excerpt(name)
-            ),
-            format!(
-                "one of {}, or the path of a limits file",
-                names().join(", ")
-            ),
-            match nearest_spelling(name, names()) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => "choose a name or give a path".to_owned(),
-            },
-        )
+        Error::of(ValueFault::unknown(NameOf::Limits, name, names()), name)
     })?;
     Limits::parse(&bytes, name)
 }

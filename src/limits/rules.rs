@@ -4,11 +4,14 @@
 use std::fmt::Write as _;
 
 use super::bounds::{self, Bound};
-use super::{Setting, setting, text};
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use super::error::LimitsFault;
+use super::{Setting, setting};
+use crate::error::value::{NameOf, ValueFault};
+use crate::error::{Error, Fault, Result};
 use crate::filter::{QMeaning, Section, Shape};
-use crate::keys::{Table, Value};
-use crate::message::{Number, excerpt};
+use crate::keys::error::KeysFault;
+use crate::keys::{Table, Value, text};
+use crate::message::Number;
 
 /// A section of the equaliser that cannot be anything: its shapes, and what of its numbers is its own.
 #[derive(Debug, Clone, PartialEq, Default, serde::Serialize)]
@@ -131,80 +134,43 @@ impl Rules {
         }
     }
 
-    /// The key of the first rule that a section breaks, what was found and what is allowed.
-    pub(super) fn broken_by(&self, section: &Section) -> Option<(&'static str, String, String)> {
+    /// The key of the first rule that a section breaks, and how.
+    pub(super) fn broken_by(&self, section: &Section) -> Option<(&'static str, LimitsFault)> {
         const SAME: f64 = 1e-9;
         let Section {
             f0_hz, gain_db, q, ..
         } = *section;
-        let gain = || {
-            format!(
-                "{gain_db} dB at {f0_hz} Hz",
-                gain_db = Number(gain_db),
-                f0_hz = Number(f0_hz)
-            )
-        };
         if self.cut_only && gain_db > 0.0 {
-            return Some(("gain_db", gain(), "no boost: cut_only is set".to_owned()));
+            return Some(("gain_db", LimitsFault::Boost(*section)));
         }
         let limit = self.gain_limits.iter().find(|limit| {
             limit.covers(f0_hz) && !(limit.min_db - SAME..=limit.max_db + SAME).contains(&gain_db)
         });
         if let Some(limit) = limit {
-            let expected = format!("{} there", limit.gains());
-            return Some(("gain_db", gain(), expected));
+            return Some(("gain_db", LimitsFault::Gain(*section, *limit)));
         }
         let most_q = self.boost_q_max.filter(|_| gain_db > 0.0)?;
-        (q > most_q * (1.0 + SAME)).then(|| {
-            let expected = format!(
-                "at most {most_q} where a section boosts: boost_q_max",
-                most_q = Number(most_q)
-            );
-            ("q", format!("{q} (cookbook)", q = Number(q)), expected)
-        })
+        (q > most_q * (1.0 + SAME)).then_some(("q", LimitsFault::BoostQ(q, most_q)))
     }
 
     /// What contradicts itself or leaves the bounds.
-    pub(super) fn check(
-        &self,
-        refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
-    ) -> Result<()> {
+    pub(super) fn check(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
         let bounded = |key: &str, x: f64, bound: &Bound| match bound.contains(x) {
             true => Ok(()),
-            false => Err(refused(
-                key,
-                format!("{x}{}", bound.unit, x = Number(x)),
-                bound.words(),
-                "correct the value",
-            )),
+            false => Err(refused(key, bound.fault(x))),
         };
         if self.slots.len() as f64 > bounds::SECTIONS.max {
-            let found = format!("{} slots", self.slots.len());
-            return Err(refused(
-                "slot",
-                found,
-                bounds::SECTIONS.words(),
-                "remove some",
-            ));
+            let fault =
+                KeysFault::TooMany(self.slots.len(), "slots", bounds::SECTIONS.max as usize);
+            return Err(refused("slot", fault.into()));
         }
         for (index, slot) in self.slots.iter().enumerate() {
-            let refused = |key: &str, found, expected, next_step: &str| {
-                refused(
-                    &format!("slot[{}].{key}", index + 1),
-                    found,
-                    expected,
-                    next_step,
-                )
-            };
+            let refused = |key: &str, fault| refused(&format!("slot[{}].{key}", index + 1), fault);
             let repeated =
                 (1..slot.shapes.len()).any(|k| slot.shapes[..k].contains(&slot.shapes[k]));
             if slot.shapes.is_empty() || repeated {
-                return Err(refused(
-                    "shape",
-                    format!("{} shapes, or one twice", slot.shapes.len()),
-                    "one or more of low-shelf, peaking and high-shelf, each once".to_owned(),
-                    "say what the slot can be",
-                ));
+                let fault = LimitsFault::SlotShapes(slot.shapes.len());
+                return Err(refused("shape", fault.into()));
             }
             for (setting, bound) in [
                 (&slot.f0_hz, bounds::F0_HZ),
@@ -217,29 +183,21 @@ impl Rules {
             }
         }
         if !bounds::GAIN_LIMITS.contains(self.gain_limits.len() as f64) {
-            let found = format!("{} gain limits", self.gain_limits.len());
-            return Err(refused(
-                "gain_limit",
-                found,
-                bounds::GAIN_LIMITS.words(),
-                "remove some",
-            ));
+            let fault = KeysFault::TooMany(
+                self.gain_limits.len(),
+                "gain limits",
+                bounds::GAIN_LIMITS.max as usize,
+            );
+            return Err(refused("gain_limit", fault.into()));
         }
         for (index, limit) in self.gain_limits.iter().enumerate() {
             let key = |part: &str| format!("gain_limit[{}].{part}", index + 1);
-            let ordered = |low: (&str, f64), high: (&str, f64)| match low.1 <= high.1 {
-                true => Ok(()),
-                false => Err(refused(
-                    &key(low.0),
-                    format!(
-                        "{} above the {} of {}",
-                        Number(low.1),
-                        high.0,
-                        Number(high.1)
-                    ),
-                    format!("{} not above {}", low.0, high.0),
-                    "exchange the two, or correct one",
-                )),
+            let ordered = |low: (&'static str, f64), high: (&'static str, f64)| {
+                let fault = LimitsFault::Reversed(low.1, "", high.0, high.1, low.0);
+                match low.1 <= high.1 {
+                    true => Ok(()),
+                    false => Err(refused(&key(low.0), fault.into())),
+                }
             };
             ordered(("from_hz", limit.from_hz), ("to_hz", limit.to_hz))?;
             ordered(("min_db", limit.min_db), ("max_db", limit.max_db))?;
@@ -263,12 +221,9 @@ impl Rules {
         for shape in [Shape::Peaking, Shape::LowShelf] {
             let meaning = self.meaning_of(shape);
             if !QMeaning::of(shape).contains(&meaning) {
-                return Err(refused(
-                    meaning_key(shape),
-                    format!("\"{meaning}\""),
-                    format!("one of {}", names(QMeaning::of(shape)).join(", ")),
-                    "choose one of them",
-                ));
+                let known = QMeaning::of(shape).iter().map(|meaning| meaning.name());
+                let fault = ValueFault::unknown(NameOf::Word, meaning.name(), known);
+                return Err(refused(meaning_key(shape), fault.into()));
             }
         }
         Ok(())
@@ -377,35 +332,13 @@ fn meaning_key(shape: Shape) -> &'static str {
     }
 }
 
-fn names(meanings: &[QMeaning]) -> Vec<&'static str> {
-    meanings.iter().map(|meaning| meaning.name()).collect()
-}
-
-/// One of a few names, with the nearest spelling where it is none.
-fn one_of<T: Copy>(value: &Value, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
-    let given = excerpt(&value.string()?);
-    let found = all.iter().copied().find(|&item| name_of(item) == given);
-    found.ok_or_else(|| {
-        let names: Vec<&str> = all.iter().map(|&item| name_of(item)).collect();
-        value.error(
-            ErrorKind::Name,
-            format!("{given:?}"),
-            format!("one of {}", names.join(", ")),
-            match nearest_spelling(&given, names) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => "correct the value".to_owned(),
-            },
-        )
-    })
-}
-
 fn read_meaning(value: &Value, shape: Shape) -> Result<QMeaning> {
-    one_of(value, QMeaning::of(shape), QMeaning::name)
+    value.one_of(QMeaning::of(shape), QMeaning::name)
 }
 
 fn read_slot(table: &Table) -> Result<Slot> {
     let shape = table.required("shape")?;
-    let shape_of = |value: &Value| one_of(value, &Shape::ALL, Shape::name);
+    let shape_of = |value: &Value| value.one_of(&Shape::ALL, Shape::name);
     let own = |key| {
         table
             .optional(key)

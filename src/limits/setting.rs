@@ -1,16 +1,17 @@
 //! The values that one knob can take, counted in whole steps.
 
 use super::bounds::{self, Bound};
-use super::text;
-use crate::error::{Error, ErrorKind, Result};
-use crate::keys::Value;
+use super::error::LimitsFault;
+use crate::error::{Error, Fault, Result};
+use crate::keys::error::{KeysFault, Type};
+use crate::keys::{Value, text};
 use crate::message::Number;
 
 /// Decimals after the point that a stepped setting may have. With the bounds above every value is then
 /// fewer than 2^53 units of its last decimal, so counting in units is exact.
-const MOST_DECIMALS: i32 = 9;
+pub(super) const MOST_DECIMALS: i32 = 9;
 /// More values than anyone could step through: such a setting is continuous.
-const MOST_VALUES: f64 = 1e7;
+pub(super) const MOST_VALUES: f64 = 1e7;
 /// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
 const SAME: f64 = 1e-9;
 
@@ -241,28 +242,18 @@ fn decimals(x: f64) -> Option<i32> {
 pub(super) fn check(
     setting: &Setting,
     bound: &Bound,
-    refused: &impl Fn(&str, String, String, &str) -> Box<Error>,
+    refused: &impl Fn(&str, Fault) -> Box<Error>,
 ) -> Result<()> {
     let key = |part: &str| format!("{}.{part}", bound.key);
     let bounded = |part: &str, x: f64| {
         if bound.contains(x) {
             return Ok(());
         }
-        Err(refused(
-            &key(part),
-            format!("{x}{}", bound.unit, x = Number(x)),
-            bound.words(),
-            "correct the value",
-        ))
+        Err(refused(&key(part), bound.fault(x)))
     };
     if let Setting::Allowed(values) = setting {
         if setting.is_empty() {
-            return Err(refused(
-                &key("allowed"),
-                "an empty array".to_owned(),
-                "at least one value".to_owned(),
-                "list the values, or give min and max",
-            ));
+            return Err(refused(&key("allowed"), LimitsFault::NoValues.into()));
         }
         for value in values {
             bounded("allowed", *value)?;
@@ -270,9 +261,7 @@ pub(super) fn check(
         if let Some(pair) = values.windows(2).find(|pair| pair[0] >= pair[1]) {
             return Err(refused(
                 &key("allowed"),
-                format!("{} after {}", Number(pair[1]), Number(pair[0])),
-                "values in ascending order, each once".to_owned(),
-                "sort the values and remove repetitions",
+                LimitsFault::NotAscending(pair[1], pair[0]).into(),
             ));
         }
         return Ok(());
@@ -288,14 +277,7 @@ pub(super) fn check(
     if min > max {
         return Err(refused(
             &key("min"),
-            format!(
-                "{min}{} above the maximum of {max}",
-                bound.unit,
-                min = Number(min),
-                max = Number(max)
-            ),
-            "min not above max".to_owned(),
-            "exchange the two, or correct one",
+            LimitsFault::Reversed(min, bound.unit, "max", max, "min").into(),
         ));
     }
     let (part, step, span, unit) = match setting {
@@ -304,13 +286,7 @@ pub(super) fn check(
             if min <= 0.0 {
                 return Err(refused(
                     &key("min"),
-                    format!(
-                        "{min}{} with a step in octaves",
-                        bound.unit,
-                        min = Number(min)
-                    ),
-                    "a minimum above 0: octaves are ratios".to_owned(),
-                    "use `step` instead of `step_octaves`",
+                    LimitsFault::OctavesFrom(min, bound.unit).into(),
                 ));
             }
             (
@@ -325,31 +301,19 @@ pub(super) fn check(
     if step.is_nan() || step <= 0.0 || step > span * (1.0 + SAME) {
         return Err(refused(
             &key(part),
-            format!("a step of {step}{unit}", step = Number(step)),
-            format!(
-                "more than 0 and at most max - min, {span}{unit}",
-                span = Number(span)
-            ),
-            "correct the step, or leave it out for a continuous range",
+            LimitsFault::Step(step, span, unit).into(),
         ));
     }
     if span / step > MOST_VALUES {
         return Err(refused(
             &key(part),
-            format!("a step of {step}{unit}", step = Number(step)),
-            format!("at most {MOST_VALUES} steps between min and max"),
-            "leave the step out: this is a continuous range",
+            LimitsFault::SmallStep(step, unit).into(),
         ));
     }
     if matches!(setting, Setting::Linear { .. }) {
         for (part, x) in [("min", min), ("max", max), ("step", step)] {
             if decimals(x).is_none() {
-                return Err(refused(
-                    &key(part),
-                    Number(x).to_string(),
-                    format!("at most {MOST_DECIMALS} decimals where there is a step"),
-                    "round the number",
-                ));
+                return Err(refused(&key(part), LimitsFault::Decimals(x).into()));
             }
         }
     }
@@ -359,13 +323,13 @@ pub(super) fn check(
 /// A setting as a file has it.
 pub(super) fn read(value: &Value) -> Result<Setting> {
     if !value.is_table() {
-        return Ok(Setting::Allowed(vec![value.number().map_err(
-            |mut error| {
-                "a number, { min, max }, { min, max, step } or { allowed = [...] }"
-                    .clone_into(&mut error.expected);
-                error
-            },
-        )?]));
+        let number = value.number().map_err(|error| match error.fault {
+            Fault::Keys(KeysFault::NotANumber(given, _)) => {
+                value.error(KeysFault::NotANumber(given, Type::Setting))
+            }
+            _ => error,
+        });
+        return Ok(Setting::Allowed(vec![number?]));
     }
     value.table(
         &["min", "max", "step", "step_octaves", "allowed"],
@@ -374,14 +338,7 @@ pub(super) fn read(value: &Value) -> Result<Setting> {
             let bounds = [table.optional("min"), table.optional("max")];
             let step = table.optional("step");
             let step_octaves = table.optional("step_octaves");
-            let both = |value: &Value, one: &str, other: &str| {
-                value.error(
-                    ErrorKind::Setting,
-                    format!("both `{one}` and `{other}`"),
-                    "one of the two",
-                    "remove one of them",
-                )
-            };
+            let both = |value: &Value, one, other| value.error(LimitsFault::Both(one, other));
             if let Some(allowed) = &allowed {
                 for (name, other) in ["min", "max"]
                     .iter()

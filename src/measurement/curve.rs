@@ -1,8 +1,9 @@
 //! A measured curve as it was given: frequencies and levels that can be relied on.
 
+use super::error::MeasurementFault as Fault;
 use super::grid::POINTS_PER_OCTAVE;
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{self, Error, Result};
 use crate::units::octaves;
 
 /// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
@@ -55,16 +56,9 @@ impl Curve {
             .flatten()
             .find(|c| c.len() != frequency_hz.len())
         {
-            return Err(Error::new(
-                ErrorKind::Format,
-                &name,
-                format!(
-                    "{} frequencies and {} values",
-                    frequency_hz.len(),
-                    column.len()
-                ),
-                "one value for each frequency",
-                "complete the shorter column",
+            return Err(Error::of(
+                Fault::Uneven(frequency_hz.len(), column.len()),
+                &*name,
             ));
         }
         let mut before_hz = None;
@@ -77,12 +71,13 @@ impl Curve {
             .position(|level| level.is_nan() || level.abs() > LARGEST_LEVEL_DB);
         if let Some(row) = bad_level {
             return Err(at_row(
-                Error::new(
-                    ErrorKind::Number,
-                    &name,
-                    format!("level {} dB", Number(level_db[row])),
-                    "a level between -1000 and 1000 dB",
-                    "check that the second column is the level in dB, and remove or repair this row",
+                Error::of(
+                    ValueFault::out_of_range(
+                        Quantity::Level,
+                        level_db[row],
+                        (-LARGEST_LEVEL_DB, LARGEST_LEVEL_DB),
+                    ),
+                    &*name,
                 ),
                 row,
                 lines,
@@ -92,17 +87,7 @@ impl Curve {
             .as_ref()
             .and_then(|phase| phase.iter().position(|p| !p.is_finite()));
         if let Some(row) = bad_phase {
-            return Err(at_row(
-                Error::new(
-                    ErrorKind::Number,
-                    &name,
-                    "a phase that is not finite",
-                    "phase in degrees",
-                    "repair this row or leave the phase column out",
-                ),
-                row,
-                lines,
-            ));
+            return Err(at_row(Error::of(Fault::PhaseNotFinite, &*name), row, lines));
         }
         check_extent(&name, &frequency_hz)?;
         Ok(Self {
@@ -140,74 +125,30 @@ impl Curve {
 
 /// Finite, positive and above the one before: the same rule for curves and weights.
 pub(super) fn check_frequency(name: &str, before_hz: Option<f64>, f_hz: f64) -> Result<()> {
-    let (kind, found, expected, next_step) = match before_hz {
-        _ if !f_hz.is_finite() => (
-            ErrorKind::Number,
-            format!("frequency {f_hz}", f_hz = Number(f_hz)),
-            "a finite frequency in Hz",
-            "remove or repair this row",
-        ),
-        _ if f_hz <= 0.0 => (
-            ErrorKind::Order,
-            format!("frequency {f_hz} Hz", f_hz = Number(f_hz)),
-            "a frequency above 0 Hz",
-            "remove this row",
-        ),
-        Some(before_hz) if f_hz == before_hz => (
-            ErrorKind::Order,
-            format!("frequency {f_hz} Hz a second time", f_hz = Number(f_hz)),
-            "each frequency once",
-            "keep one of the two rows",
-        ),
-        Some(before_hz) if f_hz < before_hz => (
-            ErrorKind::Order,
-            format!(
-                "frequency {f_hz} Hz after {before_hz} Hz",
-                f_hz = Number(f_hz),
-                before_hz = Number(before_hz)
-            ),
-            "increasing frequencies",
-            "sort the rows by frequency; one file holds one curve",
-        ),
+    let fault = match before_hz {
+        _ if !f_hz.is_finite() => Fault::FrequencyNotFinite(f_hz),
+        _ if f_hz <= 0.0 => Fault::FrequencyNotPositive(f_hz),
+        Some(before_hz) if f_hz == before_hz => Fault::FrequencyTwice(f_hz),
+        Some(before_hz) if f_hz < before_hz => Fault::FrequencyFalls(f_hz, before_hz),
         _ => return Ok(()),
     };
-    Err(Error::new(kind, name, found, expected, next_step))
+    Err(Error::of(fault, name))
 }
 
 fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
-    let next_step = "export the whole curve, best 20 Hz to 20 kHz";
     let (&[first_hz, .., last_hz], 3..) = (frequency_hz, frequency_hz.len()) else {
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            name,
-            format!("{} points", frequency_hz.len()),
-            "three points or more",
-            next_step,
-        ));
+        return Err(Error::of(Fault::FewPoints(frequency_hz.len()), name));
     };
     if octaves(first_hz, last_hz) < LEAST_OCTAVES - 2.0 * PRINTED_ROUNDING {
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            name,
-            format!(
-                "only {first_hz} Hz to {last_hz} Hz",
-                first_hz = Number(first_hz),
-                last_hz = Number(last_hz)
-            ),
-            "at least one octave",
-            next_step,
-        ));
+        return Err(Error::of(Fault::Narrow(first_hz, last_hz), name));
     }
     Ok(())
 }
 
 /// Where lines are unknown the row is named in words.
-fn at_row(mut error: Box<Error>, row: usize, lines: Option<&[usize]>) -> Box<Error> {
+fn at_row(error: Box<Error>, row: usize, lines: Option<&[usize]>) -> Box<Error> {
     match lines.and_then(|lines| lines.get(row)) {
         Some(&line) => error.at_line(line),
-        None => {
-            error.found = format!("{} at point {}", error.found, row + 1);
-            error
-        }
+        None => error.within(|fault| error::Fault::AtPoint(row + 1, fault)),
     }
 }

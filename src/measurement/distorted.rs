@@ -1,11 +1,12 @@
 //! Distortion by frequency at one level: a file of frequency (Hz) and distortion, in percent or in dB relative to the
 //! fundamental (or to the whole; below 10 % they differ by less than 0.05 dB).
 
+use super::error::MeasurementFault as Fault;
 use super::takes::Side;
 use super::unit_file::DistortionEntry;
 use super::{curve, parse, piecewise, table, text};
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Result};
 use crate::units::db_from_amplitude;
 
 /// Smallest and largest distortion that can be one, dB.
@@ -64,13 +65,7 @@ pub fn read_distortion(
     let in_db = table.title_says(1, &["db"])
         || (!in_percent && table.second.iter().all(|value| *value < 0.0));
     if in_percent == in_db {
-        return Err(Error::new(
-            ErrorKind::Format,
-            source_name,
-            "a second column whose unit is not said",
-            "a title such as `distortion_percent` or `distortion_db` over it",
-            "add the line `frequency_hz,distortion_percent` (or `..._db`) before the numbers",
-        ));
+        return Err(Error::of(Fault::DistortionUnit, source_name));
     }
     let ratio_db = |value: f64| {
         if in_percent {
@@ -89,27 +84,12 @@ pub fn read_distortion(
     // A NaN of a negative percentage is outside as well.
     let stray = |(_, db): &(f64, f64)| !(least_db..=most_db).contains(db);
     if let Some(row) = points.iter().position(stray) {
-        let (unit, expected, next_step) = if in_percent {
-            (
-                "percent",
-                "more than 0 and at most 100 percent",
-                "give small values with more digits, or leave that row out",
-            )
-        } else {
-            (
-                "dB",
-                "-200 to 0 dB, relative to the fundamental",
-                "subtract the fundamental's level, or export percent",
-            )
+        let (what, range) = match in_percent {
+            true => (Quantity::DistortionPercent, (0.0, 100.0)),
+            false => (Quantity::DistortionDb, RATIO_DB),
         };
-        return Err(Error::new(
-            ErrorKind::Setting,
-            source_name,
-            format!("{} {unit}", Number(table.second[row])),
-            expected,
-            next_step,
-        )
-        .at_line(table.lines[row]));
+        let fault = ValueFault::out_of_range(what, table.second[row], range);
+        return Err(Error::of(fault, source_name).at_line(table.lines[row]));
     }
     Ok(DistortionCurve {
         side: entry.side,

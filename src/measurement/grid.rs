@@ -4,9 +4,9 @@ use std::ops::Range;
 use std::sync::LazyLock;
 
 use super::curve::{Curve, PRINTED_ROUNDING};
+use super::error::MeasurementFault as Fault;
 use super::pchip::Pchip;
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::{Error, Result};
 use crate::units::{db_from_power, power_from_db};
 
 /// Points of the grid: `20 Hz * 2^(i / 48)` for `i` from 0, the last just below 20 kHz.
@@ -75,16 +75,9 @@ pub fn resample(curve: &Curve) -> Result<OnGrid> {
     let support = frequency_hz().partition_point(|f| *f < from_hz)
         ..frequency_hz().partition_point(|f| *f <= to_hz);
     if support.len() < POINTS_PER_OCTAVE {
-        return Err(Error::new(
-            ErrorKind::Coverage,
+        return Err(Error::of(
+            Fault::NarrowInBand(first_hz, last_hz),
             curve.name(),
-            format!(
-                "{first_hz} Hz to {last_hz} Hz",
-                first_hz = Number(first_hz),
-                last_hz = Number(last_hz)
-            ),
-            "at least one octave between 20 Hz and 20 kHz",
-            "export the whole curve, best 20 Hz to 20 kHz",
         ));
     }
     let (log_f, knot_db) = knots(curve);

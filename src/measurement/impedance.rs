@@ -1,10 +1,11 @@
 //! Impedance by frequency: one number, or a file of frequency (Hz), ohms and optionally phase (degrees).
 
+use super::error::MeasurementFault as Fault;
 use super::table;
 use super::unit_file::IMPEDANCE_OHM;
 use super::{curve, parse, piecewise, text};
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Result};
 
 /// The impedance of an earphone.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,16 +81,16 @@ pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFreq
     parse::refuse_kilohertz(&table, source_name)?;
     let phase = parse::phase(&table, source_name)?;
     let (min, max) = IMPEDANCE_OHM;
-    let refused = |row: usize, found: String, expected: String, next_step: &str| {
-        let error = Error::new(ErrorKind::Setting, source_name, found, expected, next_step);
-        error.at_line(table.lines[row])
+    let refused = |row: usize, what, found, range| {
+        let fault = ValueFault::out_of_range(what, found, range);
+        Error::of(fault, source_name).at_line(table.lines[row])
     };
     if let Some(row) = table.second.iter().position(|z| !(min..=max).contains(z)) {
         return Err(refused(
             row,
-            format!("{} ohm", Number(table.second[row])),
-            format!("{min} to {max} ohm", min = Number(min), max = Number(max)),
-            "check that the second column is the magnitude of the impedance in ohms",
+            Quantity::Impedance,
+            table.second[row],
+            IMPEDANCE_OHM,
         ));
     }
     if let Some(phase) = &phase
@@ -97,9 +98,9 @@ pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFreq
     {
         return Err(refused(
             row,
-            format!("a phase of {} degrees", Number(phase[row])),
-            "-90 to 90 degrees, as any passive impedance has".to_owned(),
-            "correct the third column, or leave it out",
+            Quantity::ImpedancePhase,
+            phase[row],
+            (-90.0, 90.0),
         ));
     }
     let magnitude: Vec<(f64, f64)> = table
@@ -109,12 +110,9 @@ pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFreq
         .map(|(f_hz, ohm)| (f_hz.ln(), ohm.ln()))
         .collect();
     if magnitude.len() < 2 || magnitude.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
-        return Err(Error::new(
-            ErrorKind::Coverage,
+        return Err(Error::of(
+            Fault::FewImpedancePoints(magnitude.len()),
             source_name,
-            format!("{} points", magnitude.len()),
-            "two points or more at frequencies that can be told apart",
-            "export the whole curve; for one number write it in the unit file",
         ));
     }
     let phase_deg = phase.map(|phase| table.first.iter().copied().zip(phase).collect());

@@ -12,6 +12,7 @@
 //! holds a computed response, and its flight time is that sample. The phase is given without it.
 
 use std::f64::consts::{PI, TAU};
+use std::fmt;
 use std::io::Cursor;
 use std::ops::Range;
 
@@ -20,11 +21,12 @@ use realfft::RealFftPlanner;
 use realfft::num_complex::Complex64;
 
 use super::curve::Curve;
+use super::error::MeasurementFault as Fault;
 use super::grid::{self, POINTS_PER_OCTAVE};
 use super::parse::MAX_FILE_BYTES;
 use super::phase::{self, Excess, MinimumPhase};
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::value::Band;
+use crate::error::{Error, Result};
 use crate::units::db_from_amplitude;
 
 /// Share of the largest sample that counts as the arrival.
@@ -99,7 +101,7 @@ pub fn read_impulse(
     let spectrum = phase::transform(&windowed, rate_hz, f_hz);
     let magnitudes = magnitudes(&windowed, source_name)?;
     let minimum = MinimumPhase::of_magnitudes(&magnitudes, rate_hz)
-        .ok_or_else(|| no_impulse(source_name, "silence"))?
+        .ok_or_else(|| Error::of(Fault::Silence, source_name))?
         .at(f_hz);
     let start_s = window.whole.start as f64 / rate_hz;
     let beyond_s: Vec<f64> = spectrum
@@ -157,30 +159,22 @@ fn flight_time_s(samples: &[f64], arrival: usize, rate_hz: f64, found_s: f64) ->
 
 /// The samples of one channel, full scale is 1, and the sample rate.
 fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(Vec<f64>, f64)> {
-    let not_ours = |found: String| {
-        Error::new(
-            ErrorKind::Format,
-            source_name,
-            found,
-            "a WAV file (PCM of 16, 24 or 32 bits, or 32-bit floating point) with one impulse response",
-            "export the impulse response anew, a few seconds of it",
-        )
-    };
+    let not_ours = |fault| Error::of(Fault::Wav(fault), source_name);
     if bytes.len() > MAX_FILE_BYTES {
-        return Err(not_ours(format!("more than {} MB", MAX_FILE_BYTES >> 20)));
+        return Err(not_ours(WavFault::TooLarge));
     }
-    let in_words = |error: hound::Error| match error {
-        hound::Error::IoError(_) => "a WAV file that is cut short".to_owned(),
-        hound::Error::FormatError(what) => format!("no readable WAV file ({what})"),
-        _ => "a WAV file of an encoding that is not read here".to_owned(),
+    let unread = |error: hound::Error| {
+        not_ours(match error {
+            hound::Error::IoError(_) => WavFault::CutShort,
+            hound::Error::FormatError(what) => WavFault::Unreadable(what),
+            _ => WavFault::Encoding,
+        })
     };
-    let reader = WavReader::new(Cursor::new(bytes)).map_err(|error| not_ours(in_words(error)))?;
+    let reader = WavReader::new(Cursor::new(bytes)).map_err(unread)?;
     let spec = reader.spec();
     let channels = usize::from(spec.channels);
     if channels == 0 || spec.sample_rate == 0 {
-        return Err(not_ours(
-            "a WAV header without channels or sample rate".to_owned(),
-        ));
+        return Err(not_ours(WavFault::NoChannels));
     }
     let interleaved: std::result::Result<Vec<f64>, hound::Error> =
         match (spec.sample_format, spec.bits_per_sample) {
@@ -196,37 +190,28 @@ fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(V
                     .map(|x| x.map(scaled))
                     .collect()
             }
-            (_, bits) => return Err(not_ours(format!("samples of {bits} bits"))),
+            (_, bits) => return Err(not_ours(WavFault::Bits(bits))),
         };
-    let interleaved = interleaved.map_err(|error| not_ours(in_words(error)))?;
+    let interleaved = interleaved.map_err(unread)?;
     if interleaved.len() < channels {
-        return Err(not_ours("no samples".to_owned()));
+        return Err(not_ours(WavFault::NoSamples));
     }
     let of = |c: usize| interleaved.iter().skip(c).step_by(channels).copied();
     let chosen = match channel {
         Some(number) if (1..=channels).contains(&number) => number - 1,
         Some(number) => {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                source_name,
-                format!("{channels} channels, of which number {number} was asked for"),
-                format!("a channel from 1 to {channels}"),
-                "correct the number of the channel",
-            ));
+            return Err(Error::of(Fault::Channel(number, channels), source_name));
         }
         None if channels == 1 => 0,
         None => {
             let sounding: Vec<usize> = (0..channels).filter(|c| of(*c).any(|x| x != 0.0)).collect();
             match sounding[..] {
                 [only] => only,
-                [] => return Err(no_impulse(source_name, "silence")),
+                [] => return Err(Error::of(Fault::Silence, source_name)),
                 _ => {
-                    return Err(Error::new(
-                        ErrorKind::Setting,
+                    return Err(Error::of(
+                        Fault::SoundingChannels(sounding.len()),
                         source_name,
-                        format!("{} channels with a signal", sounding.len()),
-                        "one channel, or one that is not silent",
-                        "export one channel alone, or say `channel = 1` for this take in a unit file",
                     ));
                 }
             }
@@ -237,35 +222,52 @@ fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(V
 
 fn refuse_no_impulse(samples: &[f64], largest: f64, source_name: &str) -> Result<()> {
     if let Some(at) = samples.iter().position(|x| !x.is_finite()) {
-        return Err(Error::new(
-            ErrorKind::Number,
-            source_name,
-            format!("sample {} that is no finite number", at + 1),
-            "finite samples",
-            "export the impulse response anew",
-        ));
+        return Err(Error::of(Fault::SampleNotFinite(at + 1), source_name));
     }
     if largest == 0.0 {
-        return Err(no_impulse(source_name, "silence"));
+        return Err(Error::of(Fault::Silence, source_name));
     }
     let mean = samples.iter().sum::<f64>() / samples.len() as f64;
     let is_constant = samples
         .iter()
         .all(|x| (x - mean).abs() <= CONSTANT * largest);
     if is_constant && samples.len() > 1 {
-        return Err(no_impulse(source_name, "the same value in all samples"));
+        return Err(Error::of(Fault::Constant, source_name));
     }
     Ok(())
 }
 
-fn no_impulse(source_name: &str, found: &str) -> Box<Error> {
-    Error::new(
-        ErrorKind::Format,
-        source_name,
-        found,
-        "an impulse response",
-        "check the connection and the file, and measure again",
-    )
+/// What is wrong with a WAV file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WavFault {
+    /// More bytes than are read.
+    TooLarge,
+    /// It ends too early.
+    CutShort,
+    /// What its reader says.
+    Unreadable(&'static str),
+    /// An encoding that is not read here.
+    Encoding,
+    /// No channels, or no sample rate.
+    NoChannels,
+    /// Bits of a sample.
+    Bits(u16),
+    /// No samples.
+    NoSamples,
+}
+
+impl fmt::Display for WavFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::TooLarge => write!(f, "more than {} MB", MAX_FILE_BYTES >> 20),
+            Self::CutShort => write!(f, "a WAV file that is cut short"),
+            Self::Unreadable(what) => write!(f, "no readable WAV file ({what})"),
+            Self::Encoding => write!(f, "a WAV file of an encoding that is not read here"),
+            Self::NoChannels => write!(f, "a WAV header without channels or sample rate"),
+            Self::Bits(bits) => write!(f, "samples of {bits} bits"),
+            Self::NoSamples => write!(f, "no samples"),
+        }
+    }
 }
 
 /// Which samples are used, and how they are faded.
@@ -326,16 +328,13 @@ fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usi
     let support =
         f_hz.partition_point(|f| *f < lowest_hz)..f_hz.partition_point(|f| *f <= highest_hz);
     if support.len() < POINTS_PER_OCTAVE {
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            source_name,
-            format!(
-                "{:.4} s after the arrival at {rate_hz} Hz, enough for {lowest_hz:.0} Hz to {highest_hz:.0} Hz",
+        return Err(Error::of(
+            Fault::ShortImpulse(
                 window.length() / rate_hz,
-                rate_hz = Number(rate_hz)
+                rate_hz,
+                Band(lowest_hz, highest_hz),
             ),
-            "at least one octave between 20 Hz and 20 kHz",
-            "export a longer impulse response, best half a second or more at 44.1 kHz or above",
+            source_name,
         ));
     }
     Ok(support)
@@ -352,7 +351,7 @@ fn magnitudes(windowed: &[f64], source_name: &str) -> Result<Vec<f64>> {
     let plan = RealFftPlanner::<f64>::new().plan_fft_forward(size);
     let mut spectrum = plan.make_output_vec();
     plan.process(&mut padded, &mut spectrum)
-        .map_err(|_| no_impulse(source_name, "samples without a spectrum"))?;
+        .map_err(|_| Error::of(Fault::NoSpectrum, source_name))?;
     Ok(spectrum.iter().map(|bin| bin.norm()).collect())
 }
 

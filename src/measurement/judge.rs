@@ -22,7 +22,8 @@ use super::resonance::{self, Resonance, UnitResonance};
 use super::rig::Rig;
 use super::smooth::{Width, smooth};
 use super::takes::{self, Average, Side, Take, median};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Result, Source};
 
 /// A take leaks when it loses so much at 30 Hz, dB, against the sound takes of its side. Our own choice: four times
 /// what sound seatings differ by (0.3 dB rms), and below the 2 dB that must not be missed.
@@ -285,14 +286,9 @@ pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
 fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
     let threshold_db = settings.leak_threshold_db;
     if !(threshold_db.is_finite() && threshold_db > 0.0) {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            "leak threshold",
-            format!("{threshold_db} dB"),
-            "more than 0 dB",
-            format!(
-                "leave it at {LEAK_THRESHOLD_DB} dB, or set a loss at 30 Hz that you would not accept"
-            ),
+        return Err(Error::of(
+            ValueFault::out_of_range(Quantity::LeakThreshold, threshold_db, (0.0, f64::INFINITY)),
+            Source::name("leak threshold"),
         ));
     }
     let trust = settings.rig.trust_on_grid();

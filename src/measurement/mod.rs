@@ -7,6 +7,8 @@
 //! holds the trust; [`judge`] tells sound takes from spoiled ones by [`leak`], [`outlier`] and [`resonance`];
 //! [`unit_file`] reads what belongs to a unit, [`impedance`] and [`distorted`] the tables it names.
 
+pub mod error;
+
 pub(crate) mod text;
 
 mod table;

@@ -5,10 +5,10 @@
 //! comment lines are skipped; UTF-8, UTF-16 and eight-bit encodings; any line ends.
 
 use super::curve::Curve;
+use super::error::MeasurementFault as Fault;
 use super::table::{self, Table};
 use super::{grid, piecewise, text};
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::Number;
+use crate::error::{Error, Result};
 
 pub use super::text::MAX_FILE_BYTES;
 
@@ -57,26 +57,15 @@ pub struct Weight {
 pub fn parse_weight(bytes: &[u8], source_name: &str) -> Result<Weight> {
     let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
     refuse_kilohertz(&table, source_name)?;
-    let refuse = |found: String| {
-        let expected = "weights of 0 or more, at least one above 0 between 20 Hz and 20 kHz";
-        Error::new(
-            ErrorKind::Setting,
-            source_name,
-            found,
-            expected,
-            "use 0 to leave a range out",
-        )
-    };
+    let refuse = |weight| Error::of(Fault::Weight(weight), source_name);
     if let Some(row) = table.second.iter().position(|weight| *weight < 0.0) {
-        return Err(
-            refuse(format!("weight {}", Number(table.second[row]))).at_line(table.lines[row])
-        );
+        return Err(refuse(Some(table.second[row])).at_line(table.lines[row]));
     }
     let weight = Weight {
         points: table.first.into_iter().zip(table.second).collect(),
     };
     if weight.on_grid().iter().all(|weight| *weight == 0.0) {
-        return Err(refuse("a weight of 0 everywhere".to_owned()));
+        return Err(refuse(None));
     }
     Ok(weight)
 }
@@ -107,14 +96,9 @@ pub(super) fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>
     let phase: Option<Vec<f64>> = table.third.iter().copied().collect();
     let missing = table.third.iter().position(Option::is_none);
     match missing {
-        Some(row) if table.titles.is_some() => Err(Error::new(
-            ErrorKind::Number,
-            source_name,
-            "no number in the third column",
-            "phase in degrees, as the header says",
-            "repair this row or leave the phase column out",
-        )
-        .at_line(table.lines[row])),
+        Some(row) if table.titles.is_some() => {
+            Err(Error::of(Fault::NoPhase, source_name).at_line(table.lines[row]))
+        }
         _ => Ok(phase),
     }
 }
@@ -125,17 +109,7 @@ pub(super) fn refuse_kilohertz(table: &Table, source_name: &str) -> Result<()> {
     let highest = table.first.iter().copied().fold(0.0, f64::max);
     let looks = lowest > 0.0 && lowest < 1.0 && highest <= 48.0;
     if looks || (highest < 100.0 && table.title_says(0, &["khz"])) {
-        return Err(Error::new(
-            ErrorKind::Number,
-            source_name,
-            format!(
-                "frequencies from {lowest} to {highest}, which look like kHz",
-                lowest = Number(lowest),
-                highest = Number(highest)
-            ),
-            "frequencies in Hz",
-            "multiply the first column by 1000",
-        ));
+        return Err(Error::of(Fault::Kilohertz(lowest, highest), source_name));
     }
     Ok(())
 }

@@ -2,8 +2,10 @@
 
 use std::ops::Range;
 
+use super::error::MeasurementFault as Fault;
 use super::{grid, piecewise};
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::value::{NameOf, ValueFault};
+use crate::error::{Error, Knob, Result};
 
 /// The trusted band is where the trust is at least this.
 pub const TRUSTED: f64 = 0.7;
@@ -34,17 +36,14 @@ impl Rig {
         match name {
             "iec-60318-4" => Ok(Self::Iec60318_4),
             "flat" => Ok(Self::Flat),
-            _ => Err(Error::new(
-                ErrorKind::Name,
-                "rig",
-                format!("`{name}`"),
-                format!("one of {}", Self::NAMES.join(", ")),
-                match nearest_spelling(name, Self::NAMES) {
-                    Some(near) => format!("did you mean `{near}`?"),
-                    None => "use `flat` only for a curve that is right everywhere".to_owned(),
-                },
-            )),
+            _ => Err(Error::of(Self::unknown(NameOf::Rig, name), Knob::Rig)),
         }
+    }
+
+    /// The fault of a name that no rig has; `what` may stand there.
+    #[must_use]
+    pub fn unknown(what: NameOf, name: &str) -> ValueFault {
+        ValueFault::unknown(what, name, Self::NAMES)
     }
 
     /// A rig by points `(frequency_hz, trust)`: frequencies positive and increasing, trust 0 to 1.
@@ -57,13 +56,7 @@ impl Rig {
             f_hz.is_finite() && *f_hz > 0.0 && (0.0..=1.0).contains(trust)
         };
         if points.is_empty() || !increasing || !points.iter().all(fits) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "rig",
-                "a trust table that cannot be read",
-                "rows of frequency in Hz (increasing) and trust from 0 to 1",
-                "sort the rows and keep every trust between 0 and 1",
-            ));
+            return Err(Error::of(Fault::TrustTable, Knob::Rig));
         }
         Ok(Self::Table(points))
     }

@@ -12,8 +12,9 @@
 
 use std::fmt;
 
+use super::error::MeasurementFault as Fault;
 use super::grid::{OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Knob, Result};
 use crate::units::{db_from_power, octaves, power_from_db};
 
 /// How wide the window is.
@@ -48,15 +49,7 @@ impl Width {
         if text.trim().eq_ignore_ascii_case("erb") {
             return Ok(Self::Erb);
         }
-        share(text).ok_or_else(|| {
-            Error::new(
-                ErrorKind::Setting,
-                "smooth",
-                format!("`{text}`"),
-                "a share of an octave such as 1/3, 1/6 or 1/12, at most 2, or `erb`",
-                "leave it out to fit the curve as it is",
-            )
-        })
+        share(text).ok_or_else(|| Error::of(Fault::Smoothing(text.to_owned()), Knob::Smooth))
     }
 
     /// Lower and upper end of the window around a frequency, in hertz. The frequency is their geometric mean,

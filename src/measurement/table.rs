@@ -9,8 +9,8 @@ use std::borrow::Cow;
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use super::curve::check_frequency;
-use crate::error::{Error, ErrorKind, Result};
-use crate::message::excerpt;
+use super::error::MeasurementFault as Fault;
+use crate::error::{Error, Result};
 
 /// Lines that may be rows and are looked at to find the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
@@ -20,8 +20,6 @@ const LINE_BYTES: usize = 4096;
 
 /// Lines before the data that are remembered, to be known again further down.
 const HEADER_LINES_KEPT: usize = 64;
-
-const TWO_NUMBERS: &str = "rows that start with two numbers, frequency in Hz and a value";
 
 /// The rows of a file, and what its header says about the columns.
 #[derive(Debug, Default)]
@@ -376,14 +374,7 @@ fn shortened(line: &str) -> &str {
 }
 
 fn unclosed(source_name: &str, line: Line) -> Box<Error> {
-    Error::new(
-        ErrorKind::Format,
-        source_name,
-        "a quotation mark that stands alone",
-        "quotation marks in pairs around a field, in data and in header lines",
-        "close or remove it, or start the line with # if it is a comment",
-    )
-    .at_line(line.number)
+    Error::of(Fault::LoneQuote, source_name).at_line(line.number)
 }
 
 /// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
@@ -433,32 +424,19 @@ fn before_comment(line: &str, separator: Separator) -> &str {
 }
 
 fn ambiguous_commas(source_name: &str, line: usize) -> Box<Error> {
-    Error::new(
-        ErrorKind::Format,
-        source_name,
-        "four whole numbers a row, separated by commas",
-        "commas that either separate columns or mark decimals",
-        "separate the columns with semicolons, or write decimal points",
-    )
-    .at_line(line)
+    Error::of(Fault::AmbiguousCommas, source_name).at_line(line)
 }
 
 fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
     let column = usize::from(matches!(Field::read(&record[0]), Field::Number(_)));
     let title = ["frequency", "second"][column];
     let given = record.get(column).unwrap_or_default();
-    let found = match Field::read(given) {
-        Field::NotFinite => format!("`{}` in the {title} column", excerpt(given)),
-        Field::Empty => format!("nothing in the {title} column"),
-        _ => format!("text `{}` in the {title} column", excerpt(given)),
+    let what = match Field::read(given) {
+        Field::NotFinite => "",
+        _ => "text ",
     };
-    Error::new(
-        ErrorKind::Number,
-        source_name,
-        found,
-        "a finite number such as 20.5 or 20,5, without thousands separators",
-        "repair or remove this row; start comments with #",
-    )
+    let fault = Fault::NotANumber(what, given.to_owned(), title);
+    Error::of(fault, source_name)
 }
 
 /// No separator gave a single row: say what the first numeric line looks like.
@@ -472,30 +450,8 @@ fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
             Some(Field::Number(_) | Field::NotFinite)
         )
     });
-    let next_step =
-        "export the curve with both columns, separated by a comma, semicolon, tab or blank";
-    match numeric {
-        None => Error::new(
-            ErrorKind::Number,
-            source_name,
-            "no numbers",
-            TWO_NUMBERS,
-            next_step,
-        ),
-        Some((line, number)) => {
-            let line = line.trim();
-            let found = match Field::read(line) {
-                Field::Number(_) => format!("one column only (`{}`)", excerpt(line)),
-                _ => format!("`{}`", excerpt(line)),
-            };
-            Error::new(
-                ErrorKind::Number,
-                source_name,
-                found,
-                TWO_NUMBERS,
-                next_step,
-            )
-            .at_line(number)
-        }
-    }
+    let first = numeric.map(|(line, _)| line.trim());
+    let alone = first.is_some_and(|line| matches!(Field::read(line), Field::Number(_)));
+    let fault = Fault::NoRows(first.map(str::to_owned), alone);
+    Error::of(fault, source_name).at_line(numeric.map(|(_, number)| number))
 }

@@ -3,8 +3,9 @@
 use std::cmp::Ordering;
 use std::ops::Range;
 
+use super::error::MeasurementFault as Fault;
 use super::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::names;
 
 /// Levels are compared here: below the ear canal's and the coupler's resonances, above most of a leak.
@@ -27,8 +28,19 @@ pub enum Side {
 impl Side {
     /// All, in the order in which they are told.
     pub const ALL: [Self; 3] = [Self::Left, Self::Right, Self::Unknown];
-    /// Both sides of a listener, in that order.
+
+    /// Those that a file can name.
     pub const BOTH: [Self; 2] = [Self::Left, Self::Right];
+
+    /// What a file calls it.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Left => "left",
+            Self::Right => "right",
+            Self::Unknown => "unknown",
+        }
+    }
 
     /// How a sentence names it.
     #[must_use]
@@ -184,33 +196,16 @@ pub(super) fn aligned_sides(takes: &[Take], support: &Range<usize>) -> Vec<Align
 }
 
 pub(super) fn shared_support(takes: &[Take]) -> Result<Range<usize>> {
-    let refuse = |source: &str, found: String, next_step: &str| {
-        let expected = "takes that share at least one octave";
-        Err(Error::new(
-            ErrorKind::Coverage,
-            source,
-            found,
-            expected,
-            next_step,
-        ))
-    };
     let Some(first) = takes.first() else {
-        return refuse("takes", "no takes".to_owned(), "give at least one curve");
+        return Err(Error::of(Fault::NoTakes, Source::name("takes")));
     };
     let mut support = first.on_grid.support.clone();
     for take in takes {
         let shared = grid::intersection(&support, &take.on_grid.support);
         if shared.len() < POINTS_PER_OCTAVE {
-            let ((low_hz, high_hz), (from_hz, to_hz)) =
-                (take.on_grid.band_hz(), grid::band_hz(&support));
-            let found = format!(
-                "{low_hz:.0} Hz to {high_hz:.0} Hz where the others share {from_hz:.0} Hz to {to_hz:.0} Hz"
-            );
-            return refuse(
-                &take.name,
-                found,
-                "measure all takes over the same range, or leave this one out",
-            );
+            let (own, others) = (take.on_grid.band_hz(), grid::band_hz(&support));
+            let fault = Fault::TakeApart(own.into(), others.into());
+            return Err(Error::of(fault, &*take.name));
         }
         support = shared;
     }

@@ -5,7 +5,8 @@ use std::borrow::Cow;
 use chardetng::{EncodingDetector, Iso2022JpDetection, Utf8Detection};
 use encoding_rs::{Encoding, UTF_16BE, UTF_16LE};
 
-use crate::error::{Error, ErrorKind, Result};
+use super::error::MeasurementFault as Fault;
+use crate::error::{Error, Result};
 use crate::keys::BYTE_ORDER_MARK;
 
 /// The largest text file that is read, in bytes.
@@ -30,24 +31,12 @@ const KINDS: [(&[u8], &str); 8] = [
 /// # Errors
 /// `Format` for an empty or oversized file and for bytes that are no text.
 pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, str>> {
-    let refuse = |found: String, next_step: &str| {
-        Err(Error::new(
-            ErrorKind::Format,
-            source_name,
-            found,
-            "a text file",
-            next_step,
-        ))
-    };
+    let refuse = |fault| Err(Error::of(fault, source_name));
     if bytes.len() > MAX_FILE_BYTES {
-        return refuse(
-            format!("more than {} MB", MAX_FILE_BYTES >> 20),
-            "check that this is the file you meant; else export fewer points",
-        );
+        return refuse(Fault::TextTooLarge);
     }
-    let export = "export the curve as text: frequency in Hz and level in dB, a row for each point";
     if let Some((_, kind)) = KINDS.iter().find(|(head, _)| bytes.starts_with(head)) {
-        return refuse((*kind).to_owned(), export);
+        return refuse(Fault::NotText(kind));
     }
     let text = match Encoding::for_bom(bytes) {
         Some((encoding, _)) => encoding.decode_with_bom_removal(bytes).0,
@@ -61,10 +50,10 @@ pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, s
         },
     };
     if text.contains('\0') {
-        return refuse("a binary file (it holds zero bytes)".to_owned(), export);
+        return refuse(Fault::NotText("a binary file (it holds zero bytes)"));
     }
     if text.trim().is_empty() {
-        return refuse("an empty file".to_owned(), export);
+        return refuse(Fault::NotText("an empty file"));
     }
     Ok(if text.contains('\r') {
         Cow::Owned(text.replace("\r\n", "\n").replace('\r', "\n"))

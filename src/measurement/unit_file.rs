@@ -26,15 +26,17 @@
 use std::path::PathBuf;
 
 use super::curve::Curve;
+use super::error::MeasurementFault as Fault;
 use super::grid;
 use super::impulse::{self, ImpulseResponse};
 use super::parse::{self, parse_curve};
 use super::phase::{self, Excess};
 use super::rig::Rig;
 use super::takes::{Side, Take};
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::value::NameOf;
+use crate::error::{Error, Result, Source};
+use crate::keys::error::Type;
 use crate::keys::{self, Table, Value};
-use crate::message::{Number, excerpt};
 
 /// Where the sensitivity holds, unless the file says otherwise (common practice, no source).
 pub const SENSITIVITY_AT_HZ: f64 = 1000.0;
@@ -54,9 +56,7 @@ const MOST_FILES: usize = 200;
 const MOST_TRUST_POINTS: usize = 1000;
 
 /// A unit file is a page or two of text.
-const LARGEST_BYTES: usize = 256 << 10;
-
-const SIDES: [&str; 2] = ["left", "right"];
+pub(super) const LARGEST_BYTES: usize = 256 << 10;
 
 const TOP_KEYS: [&str; 10] = [
     "format",
@@ -180,13 +180,7 @@ pub fn is_unit_file(file_name: &str) -> bool {
 /// for a file or a unit's name given twice.
 pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>> {
     if bytes.len() > LARGEST_BYTES {
-        return Err(Error::new(
-            ErrorKind::Format,
-            source_name,
-            format!("more than {} kB", LARGEST_BYTES >> 10),
-            "a unit file, a page or two of TOML",
-            "check that this is the file you meant",
-        ));
+        return Err(Error::of(Fault::UnitFileTooLarge, source_name));
     }
     keys::read_file(bytes, source_name, &TOP_KEYS, |top| {
         top.format_1()?;
@@ -194,35 +188,22 @@ pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>
             return Ok(vec![unit(top)?]);
         };
         if let Some(stray) = UNIT_KEYS.iter().find_map(|key| top.optional(key)) {
-            return Err(stray.error(
-                ErrorKind::Setting,
-                "a key beside [[unit]] tables",
-                "the keys of every unit under its own [[unit]]",
-                "move it there (a take becomes [[unit.take]])",
-            ));
+            return Err(stray.error(Fault::KeyBesideUnits));
         }
         let mut names: Vec<String> = Vec::new();
         several.at_most(MOST_UNITS, "units")?;
         let units = several.tables(UNIT_KEYS, |table| {
             let unit = unit(table)?;
             if names.contains(&unit.name) {
-                return Err(table.required("name")?.error(
-                    ErrorKind::Setting,
-                    format!("a second unit named `{}`", excerpt(&unit.name)),
-                    "a name of its own for every unit",
-                    "rename one of them",
-                ));
+                return Err(table
+                    .required("name")?
+                    .error(Fault::UnitTwice(unit.name.clone())));
             }
             names.push(unit.name.clone());
             Ok(unit)
         })?;
         if units.is_empty() {
-            return Err(several.error(
-                ErrorKind::Setting,
-                "no unit",
-                "at least one [[unit]]",
-                "add one, or write its keys at the top of the file",
-            ));
+            return Err(several.error(Fault::NoUnit));
         }
         Ok(units)
     })
@@ -238,20 +219,8 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     };
     if takes.is_empty() {
         return Err(table.required("take").map_or_else(
-            |mut error| {
-                "no takes".clone_into(&mut error.found);
-                error.expected = "at least one [[take]] with side and file".into();
-                "name the measured curves".clone_into(&mut error.next_step);
-                error
-            },
-            |takes| {
-                takes.error(
-                    ErrorKind::Format,
-                    "no takes",
-                    "at least one [[take]] with side and file",
-                    "name the measured curves",
-                )
-            },
+            |error| error.within(|_| Fault::NoTakeOfUnit.into()),
+            |takes| takes.error(Fault::NoTakeOfUnit),
         ));
     }
     let distortion = match table.optional("distortion") {
@@ -263,7 +232,7 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     };
     refuse_repeats(table, &takes)?;
     Ok(UnitEntry {
-        name: words(&table.required("name")?)?,
+        name: table.required("name")?.name()?,
         rig: table
             .optional("rig")
             .map(|rig| self::rig(&rig))
@@ -285,22 +254,10 @@ fn refuse_repeats(table: &Table<'_>, takes: &[TakeEntry]) -> Result<()> {
             before.file.file == take.file.file && before.channel == take.channel
         };
         if let Some(before) = takes[..index].iter().find(same) {
-            let mut error = Error::new(
-                ErrorKind::Setting,
-                "",
-                format!(
-                    "`{}`, named in line {} already",
-                    excerpt(&take.file.file),
-                    before.file.line
-                ),
-                "a file of its own for every take",
-                "name it once: a take counted twice looks like one that repeats perfectly",
-            );
-            error.place.key = Some(String::new());
-            return Err(table
-                .placed(error)
-                .at_line(take.file.line)
-                .at_key(&take.file.key));
+            let file = &take.file;
+            let fault = Fault::FileTwice(file.file.clone(), Some(before.file.line));
+            let error = table.placed(Error::of(fault, Source::name("")).at_key(""));
+            return Err(error.at_line(file.line).at_key(&*file.key));
         }
     }
     Ok(())
@@ -315,12 +272,7 @@ fn take(table: &Table<'_>) -> Result<TakeEntry> {
             Some(channel) => match channel.whole()? {
                 number @ 1..=MOST_CHANNELS => Some(number as usize),
                 other => {
-                    return Err(channel.error(
-                        ErrorKind::Setting,
-                        format!("channel {other}"),
-                        "1 for the first channel",
-                        "count the channels from 1",
-                    ));
+                    return Err(channel.error(Fault::ChannelNumber(other)));
                 }
             },
         },
@@ -330,7 +282,9 @@ fn take(table: &Table<'_>) -> Result<TakeEntry> {
 fn distortion(table: &Table<'_>) -> Result<DistortionEntry> {
     Ok(DistortionEntry {
         file: file(&table.required("file")?)?,
-        level_db_spl: within(&table.required("level_db_spl")?, LEVEL_DB_SPL, "dB SPL")?,
+        level_db_spl: table
+            .required("level_db_spl")?
+            .within(LEVEL_DB_SPL, " dB SPL")?,
         side: match table.optional("side") {
             Some(given) => side(&given)?,
             None => Side::Unknown,
@@ -339,59 +293,24 @@ fn distortion(table: &Table<'_>) -> Result<DistortionEntry> {
 }
 
 fn side(value: &Value<'_>) -> Result<Side> {
-    let given = value.string()?;
-    match given.as_str() {
-        "left" => Ok(Side::Left),
-        "right" => Ok(Side::Right),
-        _ => {
-            // One letter is further from either word than a slip is, but says the same.
-            let initial = SIDES
-                .into_iter()
-                .find(|side| given.len() == 1 && side.starts_with(given.to_lowercase().as_str()));
-            Err(value.error(
-                ErrorKind::Name,
-                format!("the side `{}`", excerpt(&given)),
-                "`left` or `right`",
-                match initial.or_else(|| nearest_spelling(&given, SIDES)) {
-                    Some(near) => format!("did you mean `{near}`?"),
-                    None => "name the side that was measured".to_owned(),
-                },
-            ))
-        }
-    }
+    value.one_called(NameOf::Side, &Side::BOTH, Side::name)
 }
 
 fn rig(value: &Value<'_>) -> Result<RigEntry> {
-    let at_value =
-        |error: Box<Error>| value.error(error.kind, error.found, error.expected, error.next_step);
     if value.is_array() {
         value.at_most(MOST_TRUST_POINTS, "points")?;
-        let points = value
-            .items()?
-            .iter()
-            .map(|point| match point.numbers()?[..] {
-                [f_hz, trust] => Ok((f_hz, trust)),
-                _ => Err(point.error(
-                    ErrorKind::Format,
-                    "a point that is not two numbers",
-                    "frequency in Hz and trust, such as [8000, 1.0]",
-                    "correct the point",
-                )),
-            })
-            .collect::<Result<Vec<_>>>()?;
-        return Rig::table(points).map(RigEntry::Rig).map_err(at_value);
+        let points = value.pairs(Type::TrustPoints)?;
+        let rig = Rig::table(points.into_iter().map(|(pair, _)| pair).collect());
+        return rig
+            .map(RigEntry::Rig)
+            .map_err(|error| value.error(error.fault));
     }
-    let name = words(value)?;
+    let name = value.name()?;
     match Rig::from_name(&name) {
         Ok(rig) => Ok(RigEntry::Rig(rig)),
         // No rig's name has a point or a slash in it, so that is a file.
         Err(_) if name.contains(['.', '/', '\\']) => Ok(RigEntry::File(file(value)?)),
-        Err(mut error) => {
-            error
-                .expected
-                .push_str(", a file with a trust table, or points [[Hz, trust], ...]");
-            Err(at_value(error))
-        }
+        Err(_) => Err(value.error(Rig::unknown(NameOf::RigOrTable, &name))),
     }
 }
 
@@ -404,30 +323,20 @@ fn sensitivity(table: &Table<'_>) -> Result<Option<Sensitivity>> {
         (None, None) => {
             return match at {
                 None => Ok(None),
-                Some(at) => Err(at.error(
-                    ErrorKind::Setting,
-                    "a frequency without a sensitivity",
-                    "sensitivity_db_per_mw or sensitivity_db_per_v beside it",
-                    "add the sensitivity, or remove this key",
-                )),
+                Some(at) => Err(at.error(Fault::NoSensitivity)),
             };
         }
         (Some(_), Some(per_v)) => {
-            return Err(per_v.error(
-                ErrorKind::Setting,
-                "a second sensitivity",
-                "either sensitivity_db_per_mw or sensitivity_db_per_v",
-                "keep the one that was measured; the impedance gives the other",
-            ));
+            return Err(per_v.error(Fault::SecondSensitivity));
         }
         (Some(per_mw), None) => (per_mw, Drive::Milliwatt),
         (None, Some(per_v)) => (per_v, Drive::Volt),
     };
     Ok(Some(Sensitivity {
-        db_spl: within(&value, SENSITIVITY_DB, "dB SPL")?,
+        db_spl: value.within(SENSITIVITY_DB, " dB SPL")?,
         per,
         at_hz: match at {
-            Some(at) => within(&at, FREQUENCY_HZ, "Hz")?,
+            Some(at) => at.within(FREQUENCY_HZ, " Hz")?,
             None => SENSITIVITY_AT_HZ,
         },
     }))
@@ -437,45 +346,15 @@ fn impedance(value: &Value<'_>) -> Result<Impedance> {
     if value.is_string() {
         file(value).map(Impedance::File)
     } else {
-        within(value, IMPEDANCE_OHM, "ohm").map(Impedance::Ohm)
+        value.within(IMPEDANCE_OHM, " ohm").map(Impedance::Ohm)
     }
-}
-
-fn within(value: &Value<'_>, (min, max): (f64, f64), unit: &str) -> Result<f64> {
-    let number = value.number()?;
-    if (min..=max).contains(&number) {
-        return Ok(number);
-    }
-    Err(value.error(
-        ErrorKind::Setting,
-        format!("{number} {unit}", number = Number(number)),
-        format!(
-            "{min} to {max} {unit}",
-            min = Number(min),
-            max = Number(max)
-        ),
-        "correct the number",
-    ))
-}
-
-fn words(value: &Value<'_>) -> Result<String> {
-    let text = value.string()?;
-    if text.trim().is_empty() || text.chars().any(char::is_control) {
-        return Err(value.error(
-            ErrorKind::Setting,
-            "an empty text, or one with control characters",
-            "a name",
-            "write a name on one line",
-        ));
-    }
-    Ok(text)
 }
 
 fn file(value: &Value<'_>) -> Result<FileEntry> {
-    let file = words(value)?;
+    let file = value.name()?;
     Ok(FileEntry {
         file,
-        line: value.line(),
+        line: value.line().unwrap_or(1),
         key: value.key().to_owned(),
     })
 }
@@ -486,10 +365,7 @@ fn file(value: &Value<'_>) -> Result<FileEntry> {
 /// As [`parse_curve`]; `Setting` for a trust outside 0 to 1.
 pub fn read_trust(bytes: &[u8], source_name: &str) -> Result<Rig> {
     let points = parse::parse_weight(bytes, source_name)?.into_points();
-    Rig::table(points).map_err(|mut error| {
-        source_name.clone_into(&mut error.place.source);
-        error
-    })
+    Rig::table(points).map_err(|error| error.about(source_name))
 }
 
 /// A unit whose files have been read.
@@ -548,13 +424,7 @@ pub fn read_take(
         (Some(impulse), _) => impulse.curve.clone(),
         (None, None) => parse_curve(bytes, name)?,
         (None, Some(number)) => {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                name,
-                format!("channel {number} of a file that is no WAV file"),
-                "a channel only for WAV files with several",
-                "remove the key `channel`",
-            ));
+            return Err(Error::of(Fault::ChannelOfCurve(number), name));
         }
     };
     let take = Take {

@@ -110,6 +110,7 @@ pub struct Text(Vec<Span>);
 enum Span {
     Words(String),
     Setting(Setting),
+    Caution(Caution),
 }
 
 /// A setting in a text.
@@ -163,6 +164,7 @@ impl Text {
         let words = |span: &Span| match span {
             Span::Words(words) => words.clone(),
             Span::Setting(setting) => naming(setting),
+            Span::Caution(caution) => caution.worded(&|knob| naming(&knob.into())),
         };
         self.0.iter().map(words).collect()
     }
@@ -188,7 +190,7 @@ impl From<&String> for Text {
 
 impl From<&Caution> for Text {
     fn from(caution: &Caution) -> Self {
-        Self::from(caution.to_string())
+        Self(vec![Span::Caution(caution.clone())])
     }
 }
 

@@ -4,6 +4,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::blocks::Naming;
 use super::json::to_json;
 use crate::caution::Caution;
 use crate::filter::Section;
@@ -275,7 +276,11 @@ pub struct CautionPart {
 }
 
 /// Those of the costs come first: they are about hearing.
-fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Vec<CautionPart> {
+fn cautions<'a>(
+    costs: impl Iterator<Item = &'a Cost>,
+    others: &[Caution],
+    naming: Naming,
+) -> Vec<CautionPart> {
     let mut all: Vec<Caution> = Vec::new();
     for caution in costs.flat_map(Cost::cautions).chain(others.iter().cloned()) {
         if !all.contains(&caution) {
@@ -284,7 +289,7 @@ fn cautions<'a>(costs: impl Iterator<Item = &'a Cost>, others: &[Caution]) -> Ve
     }
     let part = |caution: &Caution| CautionPart {
         kind: kind(caution),
-        text: caution.to_string(),
+        text: caution.worded(&|knob| naming(&knob.into())),
     };
     all.iter().map(part).collect()
 }
@@ -301,12 +306,18 @@ pub struct SectionPart {
     pub kept: bool,
 }
 
-/// The document of a fit as JSON, with what each channel costs where that was asked; `files` is what was written.
+/// The document of a fit as JSON, with what each channel costs where that was asked; `files` is what was written, and
+/// `naming` says what settings are called.
 #[must_use]
-pub fn fit_json(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> String {
+pub fn fit_json(
+    outcome: &Outcome,
+    costs: &[Cost],
+    files: &[WrittenFile],
+    naming: Naming,
+) -> String {
     match outcome.channels.len() {
-        1 => to_json(&fit_document(outcome, costs.first(), files)),
-        _ => to_json(&per_side_document(outcome, costs, files)),
+        1 => to_json(&fit_document(outcome, costs.first(), files, naming)),
+        _ => to_json(&per_side_document(outcome, costs, files, naming)),
     }
 }
 
@@ -316,9 +327,10 @@ pub fn fit_document<'a>(
     outcome: &'a Outcome,
     cost: Option<&'a Cost>,
     files: &'a [WrittenFile],
+    naming: Naming,
 ) -> FitDocument<'a> {
     FitDocument {
-        shared: shared(outcome, cost.into_iter(), files),
+        shared: shared(outcome, cost.into_iter(), files, naming),
         channel: channel(&outcome.shared, &outcome.channels[0], cost),
         aligned_at_hz: outcome.shared.curves.aligned_at_hz,
     }
@@ -330,6 +342,7 @@ pub fn per_side_document<'a>(
     outcome: &'a Outcome,
     costs: &'a [Cost],
     files: &'a [WrittenFile],
+    naming: Naming,
 ) -> PerSideDocument<'a> {
     let side = |(index, own): (usize, &'a Channel)| SidePart {
         side: own.side,
@@ -342,7 +355,7 @@ pub fn per_side_document<'a>(
         search: &own.search,
     };
     PerSideDocument {
-        shared: shared(outcome, costs.iter(), files),
+        shared: shared(outcome, costs.iter(), files, naming),
         level_difference: outcome.shared.level_difference,
         sides: outcome.channels.iter().enumerate().map(side).collect(),
     }
@@ -352,6 +365,7 @@ fn shared<'a>(
     outcome: &'a Outcome,
     costs: impl Iterator<Item = &'a Cost>,
     files: &'a [WrittenFile],
+    naming: Naming,
 ) -> SharedPart<'a> {
     let shared = &outcome.shared;
     SharedPart {
@@ -380,7 +394,7 @@ fn shared<'a>(
         search: &shared.search,
         spread: outcome.spread(),
         trusted_band_hz: shared.trusted_band_hz,
-        cautions: cautions(costs, &shared.cautions),
+        cautions: cautions(costs, &shared.cautions, naming),
         files,
     }
 }

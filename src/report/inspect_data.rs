@@ -3,7 +3,9 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::blocks::Naming;
 use super::data::{CautionPart, WrittenFile, kind};
+use super::next_steps::step_text;
 use super::words;
 use crate::caution::Caution;
 use crate::inspection::{self, Inspection, NextStep, SharedBand, TakeImpulse, TakePhase};
@@ -202,22 +204,24 @@ pub struct TakeCurve<'a> {
     pub aligned_db: Option<Vec<Option<f64>>>,
 }
 
-/// The document of inspected units; `files` is what was written.
+/// The document of inspected units; `files` is what was written, and `naming` says what settings are called.
 #[must_use]
 pub fn inspect_document<'a>(
     inspections: &'a [Inspection],
     files: &'a [WrittenFile],
+    naming: Naming,
 ) -> InspectDocument<'a> {
     InspectDocument {
         format: 1,
         verb: "inspect",
-        units: inspections.iter().map(unit).collect(),
+        units: inspections.iter().map(|of| unit(of, naming)).collect(),
         files,
     }
 }
 
-fn unit(inspection: &Inspection) -> UnitPart<'_> {
+fn unit(inspection: &Inspection, naming: Naming) -> UnitPart<'_> {
     let judged = &inspection.judged;
+    let steps = inspection.next_steps.iter();
     UnitPart {
         unit: &inspection.unit,
         rig: rig_name(&inspection.rig),
@@ -238,7 +242,7 @@ fn unit(inspection: &Inspection) -> UnitPart<'_> {
                 guarded: inspection.guard_hz.is_some(),
             }),
         beyond_eq: &inspection.beyond_eq,
-        next_steps: inspection.next_steps.iter().map(next_step).collect(),
+        next_steps: steps.map(|step| next_step(step, naming)).collect(),
         cautions: vec![CautionPart {
             kind: kind(&Caution::Seal),
             text: Caution::Seal.to_string(),
@@ -332,12 +336,12 @@ fn side(judged: &JudgedSide) -> SidePart<'_> {
     }
 }
 
-fn next_step(step: &NextStep) -> NextStepPart<'_> {
+fn next_step(step: &NextStep, naming: Naming) -> NextStepPart<'_> {
     NextStepPart {
         kind: step.kind(),
         take: step.take().map(|take| take.name.as_str()),
         side: step.side(),
-        text: words::printable(&step.to_string()),
+        text: words::printable(&step_text(step).in_words(naming)),
     }
 }
 

@@ -1,70 +1,52 @@
 //! Findings about takes, in words: what was found, a colon, what to do.
 
-use std::fmt;
-
 use super::blocks::{Setting, Text};
 use super::words::{self, band, count, decimals, signed_decimals_up_to, the_side};
 use crate::inspection::NextStep;
-use crate::inspection::next_step::TakeName;
+use crate::inspection::next_step::{TakeName, WhyUnknown};
 use crate::knob::Knob;
 use crate::measurement::outlier::Kind;
 
-impl fmt::Display for NextStep {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let hz = words::frequency;
-        match self {
-            Self::OnlyTake => write!(
-                f,
-                "one take tells neither its seal nor how far it repeats nor how the sides match: nothing can be told. Measure each side three times, seated anew each time."
-            ),
-            Self::Leaks {
+/// What was found and what to do, with settings to be named by whoever shows it.
+#[must_use]
+pub fn step_text(step: &NextStep) -> Text {
+    let hz = words::frequency;
+    match step {
+            NextStep::OnlyTake => "one take tells neither its seal nor how far it repeats nor how the sides match: nothing can be told. Measure each side three times, seated anew each time.".into(),
+            NextStep::Leaks {
                 take,
                 loss_at_30_hz_db,
-            } => write!(
-                f,
-                "{take} leaks {} dB at 30 Hz: reseat and measure again.",
+            } => format!("{take} leaks {} dB at 30 Hz: reseat and measure again.",
                 decimals(*loss_at_30_hz_db, 1)
-            ),
-            Self::DoesNotBelong {
+            ).into(),
+            NextStep::DoesNotBelong {
                 take,
                 kind,
                 distance_db,
                 largest_db,
                 largest_hz,
-            } => does_not_belong(f, take, *kind, *distance_db, largest_db.zip(*largest_hz)),
-            Self::SharesTooLittle { take } => write!(
-                f,
-                "{take} shares too little with the others of its side to be compared, and was kept: measure it over the whole range, or leave it out."
-            ),
-            Self::TwoLevels { side } => write!(
-                f,
-                "the two takes of {} differ in level, and nothing tells which is right; both were kept: check gain and cable, and measure a third.",
+            } => does_not_belong(take, *kind, *distance_db, largest_db.zip(*largest_hz)).into(),
+            NextStep::SharesTooLittle { take } => format!("{take} shares too little with the others of its side to be compared, and was kept: measure it over the whole range, or leave it out."
+            ).into(),
+            NextStep::TwoLevels { side } => format!("the two takes of {} differ in level, and nothing tells which is right; both were kept: check gain and cable, and measure a third.",
                 the_side(*side)
-            ),
-            Self::Contradict { side, takes } => write!(
-                f,
-                "the {} of {} contradict each other, and it cannot be told which to believe; all were kept: check that all are of this unit, and measure two more.",
+            ).into(),
+            NextStep::Contradict { side, takes } => format!("the {} of {} contradict each other, and it cannot be told which to believe; all were kept: check that all are of this unit, and measure two more.",
                 count(*takes, "take", "takes"),
                 the_side(*side)
-            ),
-            Self::OtherSideDecided { side } => write!(
-                f,
-                "the takes of {} contradict each other; those nearer to the other side were believed: measure one more to be sure.",
+            ).into(),
+            NextStep::OtherSideDecided { side } => format!("the takes of {} contradict each other; those nearer to the other side were believed: measure one more to be sure.",
                 the_side(*side)
-            ),
-            Self::NoneSound { side } => write!(
-                f,
-                "every take of {} was found wanting, and all were kept for want of a better one: measure it anew before you use this.",
+            ).into(),
+            NextStep::NoneSound { side } => format!("every take of {} was found wanting, and all were kept for want of a better one: measure it anew before you use this.",
                 the_side(*side)
-            ),
-            Self::LessBass {
+            ).into(),
+            NextStep::LessBass {
                 side,
                 loss_at_30_hz_db,
                 sound_ones,
                 takes,
-            } => write!(
-                f,
-                "{} of {} {} {} dB at 30 Hz against the other side: a leak{}, or a vent, which looks alike. Try another tip and a firmer seat, and measure again; if nothing changes it is the earphone.",
+            } => format!("{} of {} {} {} dB at 30 Hz against the other side: a leak{}, or a vent, which looks alike. Try another tip and a firmer seat, and measure again; if nothing changes it is the earphone.",
                 match takes {
                     _ if *sound_ones => "even the tightest takes",
                     1 => "the take",
@@ -74,72 +56,29 @@ impl fmt::Display for NextStep {
                 if *takes == 1 { "loses" } else { "lose" },
                 decimals(*loss_at_30_hz_db, 1),
                 if *takes == 1 { "" } else { " in all of them" },
-            ),
-            Self::SealUnknown { side, why } => write!(
-                f,
-                "whether {} leaks cannot be told: {why}. {}",
-                the_side(*side),
-                if why.contains("30 Hz") {
-                    "Measure from 20 Hz on."
-                } else {
-                    "Measure once more with another tip and a firmer seat; if the bass stays, the seal is good."
-                }
-            ),
-            Self::OneTake { side } => write!(
-                f,
-                "{} has one take, so it is not known how far it repeats: seat it anew and measure two more.",
-                the_side(*side)
-            ),
-            Self::NoSide { .. } | Self::SidesDifferInForm { .. } => {
-                f.write_str(&step_text(self).in_words(as_typed))
+            ).into(),
+            NextStep::SealUnknown { side, why } => {
+                const AGAIN: &str = "Measure once more with another tip and a firmer seat; if the bass stays, the seal is good.";
+                let (why, step) = match why {
+                    WhyUnknown::NoBass => (
+                        "the data do not reach down to 30 Hz",
+                        "Measure from 20 Hz on.",
+                    ),
+                    WhyUnknown::NoOtherSide => (
+                        "its takes are alike and there is no other side to compare them with",
+                        AGAIN,
+                    ),
+                    WhyUnknown::AnotherDifference => (
+                        "its takes are alike and the other side's bass differs in another way than by a leak",
+                        AGAIN,
+                    ),
+                };
+                let side = the_side(*side);
+                format!("whether {side} leaks cannot be told: {why}. {step}").into()
             }
-            Self::OneSide { side } => write!(
-                f,
-                "only {} was measured, so the match is not known: measure the other side.",
+            NextStep::OneTake { side } => format!("{} has one take, so it is not known how far it repeats: seat it anew and measure two more.",
                 the_side(*side)
-            ),
-            Self::SidesDifferInLevel { level_db } => write!(
-                f,
-                "left is {} dB {} than right: exchange the sides on the rig and measure again; if the difference stays with the earphone, set the balance.",
-                decimals(level_db.abs(), 1),
-                if *level_db > 0.0 { "louder" } else { "quieter" }
-            ),
-            Self::Wanders { spread_db, at_hz } => write!(
-                f,
-                "the takes differ by {} dB (one standard deviation) at {}: what moves with the seating no section can follow. Leave it alone there, or seat more alike and measure again.",
-                decimals(*spread_db, 1),
-                hz(*at_hz)
-            ),
-            Self::DepthVaries { range_mm } => write!(
-                f,
-                "the depth of the seating varies by {} mm: seat to one depth, by a mark or a stop, to see more of the earphone around the resonance.",
-                decimals(*range_mm, 1)
-            ),
-            Self::BeyondEq { from_hz, to_hz } => write!(
-                f,
-                "{}: the excess delay is longer than half a period. An equaliser can lift or lower the level there but cannot undo what made it; fill no dip there.",
-                band(*from_hz, *to_hz)
-            ),
-            Self::NoisyTail {
-                take,
-                noise_below_db,
-            } => write!(
-                f,
-                "{take}: its impulse response ends in noise, or before it has died away, about {} dB below its level: measure longer, or store it with more bits.",
-                decimals(*noise_below_db, 0)
-            ),
-            Self::NothingTrusted => write!(
-                f,
-                "the rig is trusted nowhere within the data: check the trust table."
-            ),
-        }
-    }
-}
-
-/// The step, with settings to be named by whoever shows it.
-#[must_use]
-pub fn step_text(step: &NextStep) -> Text {
-    match step {
+            ).into(),
         NextStep::NoSide { takes } => {
             let takes = if *takes == 1 {
                 "1 take says".to_owned()
@@ -164,70 +103,71 @@ pub fn step_text(step: &NextStep) -> Text {
                 + Setting::of("fit", Knob::PerSide)
                 + "), or leave it."
         }
-        step => step.to_string().into(),
-    }
-}
-
-/// `Display` is the text of documents, which a command writes.
-fn as_typed(setting: &Setting) -> String {
-    let option = format!("--{}", setting.knob.name());
-    match setting.task {
-        Some(task) => format!("`{task} {option}`"),
-        None => option,
-    }
+            NextStep::OneSide { side } => format!("only {} was measured, so the match is not known: measure the other side.",
+                the_side(*side)
+            ).into(),
+            NextStep::SidesDifferInLevel { level_db } => format!("left is {} dB {} than right: exchange the sides on the rig and measure again; if the difference stays with the earphone, set the balance.",
+                decimals(level_db.abs(), 1),
+                if *level_db > 0.0 { "louder" } else { "quieter" }
+            ).into(),
+            NextStep::Wanders { spread_db, at_hz } => format!("the takes differ by {} dB (one standard deviation) at {}: what moves with the seating no section can follow. Leave it alone there, or seat more alike and measure again.",
+                decimals(*spread_db, 1),
+                hz(*at_hz)
+            ).into(),
+            NextStep::DepthVaries { range_mm } => format!("the depth of the seating varies by {} mm: seat to one depth, by a mark or a stop, to see more of the earphone around the resonance.",
+                decimals(*range_mm, 1)
+            ).into(),
+            NextStep::BeyondEq { from_hz, to_hz } => format!("{}: the excess delay is longer than half a period. An equaliser can lift or lower the level there but cannot undo what made it; fill no dip there.",
+                band(*from_hz, *to_hz)
+            ).into(),
+            NextStep::NoisyTail {
+                take,
+                noise_below_db,
+            } => format!("{take}: its impulse response ends in noise, or before it has died away, about {} dB below its level: measure longer, or store it with more bits.",
+                decimals(*noise_below_db, 0)
+            ).into(),
+            NextStep::NothingTrusted => "the rig is trusted nowhere within the data: check the trust table.".into(),
+        }
 }
 
 fn does_not_belong(
-    f: &mut fmt::Formatter<'_>,
     take: &TakeName,
     kind: Kind,
     distance_db: Option<f64>,
     largest: Option<(f64, f64)>,
-) -> fmt::Result {
+) -> String {
     let db = |db: f64| decimals(db.abs(), 1);
+    let largest = largest.map(|(largest_db, at_hz)| {
+        let signed = signed_decimals_up_to(largest_db, 1);
+        format!(", {signed} dB at {}", words::frequency(at_hz))
+    });
+    let largest = largest.unwrap_or_default();
     match kind {
         Kind::Shape => {
-            write!(f, "{take} is not like the others of its side")?;
-            if let Some(rms_db) = distance_db {
-                write!(f, " ({} dB rms", db(rms_db))?;
-                if let Some((largest_db, at_hz)) = largest {
-                    let signed = signed_decimals_up_to(largest_db, 1);
-                    write!(f, ", {signed} dB at {}", words::frequency(at_hz))?;
-                }
-                write!(f, ")")?;
-            }
-            write!(
-                f,
-                ": another unit or insert, a mislabelled file, or a bad seat. Check what it is of, and measure again."
+            let distance = distance_db.map(|rms_db| format!(" ({} dB rms{largest})", db(rms_db)));
+            format!(
+                "{take} is not like the others of its side{}: another unit or insert, a mislabelled file, or a bad seat. Check what it is of, and measure again.",
+                distance.unwrap_or_default()
             )
         }
-        Kind::Narrow => {
-            write!(f, "{take} is disturbed at one place")?;
-            if let Some((largest_db, at_hz)) = largest {
-                let signed = signed_decimals_up_to(largest_db, 1);
-                write!(f, ", {signed} dB at {}", words::frequency(at_hz))?;
-            }
-            write!(f, ": a knock or a noise? Measure again in quiet.")
-        }
-        Kind::LevelStep { step_db, at_hz } => write!(
-            f,
+        Kind::Narrow => format!(
+            "{take} is disturbed at one place{largest}: a knock or a noise? Measure again in quiet."
+        ),
+        Kind::LevelStep { step_db, at_hz } => format!(
             "{take} jumps by {} dB at {}: something moved or a gain changed while it was measured. Measure again.",
             db(step_db),
             words::frequency(at_hz)
         ),
-        Kind::Rough { rough_db } => write!(
-            f,
+        Kind::Rough { rough_db } => format!(
             "{take} is rough ({} dB rms): noise or a loose cable? Check plugs and cable, and measure again.",
             db(rough_db)
         ),
-        Kind::MainsHum { mains_hz, spike_db } => write!(
-            f,
+        Kind::MainsHum { mains_hz, spike_db } => format!(
             "{take} hums at {} and its multiples (spikes of {} dB): keep mains leads away, look for a ground loop, and measure again.",
             words::frequency(mains_hz),
             db(spike_db)
         ),
-        Kind::Level { level_db } => write!(
-            f,
+        Kind::Level { level_db } => format!(
             "{take} is {} dB {} than the others of its side: check gain, plug and cable, and measure again.",
             db(level_db),
             if level_db > 0.0 { "louder" } else { "quieter" }

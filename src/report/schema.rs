@@ -86,7 +86,7 @@ pub fn schema(document: Document) -> Schema {
         Document::Check => of::<CheckDocument<'_>>(),
         Document::Export => of::<ExportDocument<'_>>(),
         Document::ExportFile => of::<FiltersDocument<'_>>(),
-        Document::Error => of::<ErrorDocument<'_>>(),
+        Document::Error => of::<ErrorDocument>(),
     }
 }
 

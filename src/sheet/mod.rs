@@ -4,19 +4,22 @@
 //! the two agree to the last bit. The numbers are rounded once, in [`Sheet::from_outcome`]. This stage
 //! knows sections and limits, and of the fit only its record.
 
+pub mod error;
 mod read;
 mod write;
 
 pub use crate::headroom::Guard;
+use error::SheetFault;
 pub use read::{read, read_kept};
 pub use write::{BEGINNING, write};
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::caution::Caution;
+use crate::error::{Error, Fault, Names, Result, Source};
 use crate::filter::{Section, biquad::Biquad, cascade};
 use crate::job::{self, Outcome};
+use crate::keys::error::KeysFault;
 use crate::limits::{Limits, bounds, check_rates};
 use crate::measurement::takes::Side;
-use crate::message::Number;
 
 /// Gains that concern the level, dB.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
@@ -273,6 +276,15 @@ impl Sheet {
         sheet.check().map(|()| sheet)
     }
 
+    /// The same sheet with these cautions in words; `names` says what settings are called.
+    #[must_use]
+    pub fn with_cautions(mut self, cautions: &[Caution], names: Names<'_>) -> Self {
+        if let Some(knowledge) = &mut self.knowledge {
+            knowledge.cautions = cautions.iter().map(|c| c.worded(names)).collect();
+        }
+        self
+    }
+
     /// True when each side has an EQ of its own.
     #[must_use]
     pub fn is_per_side(&self) -> bool {
@@ -303,11 +315,8 @@ impl Sheet {
     fn check_level_and_rates(&self) -> Result<()> {
         let level = &self.level;
         if !bounds::PREAMP_DB.contains(level.preamp_db) {
-            return Err(wrong(
-                "level.preamp_db",
-                format!("{} dB", Number(level.preamp_db)),
-                bounds::PREAMP_DB.words(),
-            ));
+            let fault = bounds::PREAMP_DB.fault(level.preamp_db);
+            return Err(wrong("level.preamp_db", within(fault)));
         }
         finite("level.true_peak_margin_db", &[level.true_peak_margin_db])?;
         finite("level.peak_gain_db", &[level.peak_gain_db])?;
@@ -316,19 +325,15 @@ impl Sheet {
             "level.loudness_change_lu",
             level.loudness_change_lu.as_slice(),
         )?;
-        check_rates(&self.rates_hz, &|key, found, expected, _| {
-            wrong(&format!("equaliser.{key}"), found, expected)
+        check_rates(&self.rates_hz, &|key, fault| {
+            wrong(&format!("equaliser.{key}"), within(fault))
         })
     }
 
     fn check_sections(&self) -> Result<()> {
         let sides: Vec<Option<Side>> = self.channels.iter().map(|c| c.side).collect();
         if sides != [None] && sides != PER_SIDE {
-            return Err(wrong(
-                "section",
-                format!("EQs for {sides:?}"),
-                "one for both sides, or one for the left and one for the right".to_owned(),
-            ));
+            return Err(wrong("section", SheetFault::Sides(sides)));
         }
         let most = bounds::SECTIONS.max as usize;
         // Counted over the file, side after side.
@@ -338,8 +343,7 @@ impl Sheet {
             if sections.len() > most {
                 return Err(wrong(
                     "section",
-                    format!("{} sections", sections.len()),
-                    format!("at most {most}"),
+                    within(KeysFault::TooMany(sections.len(), "sections", most).into()),
                 ));
             }
             for (index, section) in sections.iter().enumerate() {
@@ -355,17 +359,7 @@ impl Sheet {
             if !section.is_playable_at(rate_hz) {
                 return Err(wrong(
                     &format!("section[{number}]"),
-                    format!(
-                        "f0_hz {}, gain_db {}, q {}",
-                        Number(section.f0_hz),
-                        Number(section.gain_db),
-                        Number(section.q)
-                    ),
-                    format!(
-                        "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {rate_hz} Hz",
-                        rate_hz / 2.0,
-                        rate_hz = Number(rate_hz)
-                    ),
+                    SheetFault::Unplayable(*section, rate_hz),
                 ));
             }
         }
@@ -385,15 +379,8 @@ impl Sheet {
             if rates_hz == self.rates_hz {
                 return Ok(());
             }
-            let of_side = channel.side.map_or("", |side| match side {
-                Side::Right => " of the right side",
-                _ => " of the left side",
-            });
-            Err(wrong(
-                key,
-                format!("{} entries{of_side}, or other rates", rates_hz.len()),
-                format!("one for each of equaliser.rates_hz, {:?}", self.rates_hz),
-            ))
+            let fault = SheetFault::OtherRates(rates_hz.len(), channel.side, self.rates_hz.clone());
+            Err(wrong(key, fault))
         };
         same_rates(
             "checkpoint",
@@ -406,17 +393,17 @@ impl Sheet {
                 .iter()
                 .all(|&f_hz| f_hz > 0.0 && f_hz < checkpoint.rate_hz / 2.0);
             if !in_band || frequency_hz.windows(2).any(|pair| pair[0] >= pair[1]) {
-                return Err(wrong(
-                    &key("frequency_hz"),
-                    "frequencies out of order or of range".to_owned(),
-                    "frequencies above 0 and below half the rate, ascending".to_owned(),
-                ));
+                return Err(wrong(&key("frequency_hz"), SheetFault::Frequencies));
             }
             if checkpoint.gain_db.len() != frequency_hz.len() {
                 return Err(wrong(
                     &key("gain_db"),
-                    format!("{} gains", checkpoint.gain_db.len()),
-                    format!("{}, one for each frequency", frequency_hz.len()),
+                    SheetFault::Count(
+                        checkpoint.gain_db.len(),
+                        "gains",
+                        frequency_hz.len(),
+                        "frequency",
+                    ),
                 ));
             }
             finite(&key("gain_db"), &checkpoint.gain_db)?;
@@ -430,8 +417,12 @@ impl Sheet {
             if at_rate.section.len() != channel.sections.len() {
                 return Err(wrong(
                     &key,
-                    format!("{} sections", at_rate.section.len()),
-                    format!("{}, as many as there are", channel.sections.len()),
+                    SheetFault::Count(
+                        at_rate.section.len(),
+                        "sections",
+                        channel.sections.len(),
+                        "section",
+                    ),
                 ));
             }
             for c in &at_rate.section {
@@ -456,8 +447,12 @@ impl Sheet {
         if knowledge.residual_by_rate_db.len() != self.rates_hz.len() {
             return Err(wrong(
                 "knowledge.residual_by_rate_db",
-                format!("{} residuals", knowledge.residual_by_rate_db.len()),
-                format!("{}, one for each rate", self.rates_hz.len()),
+                SheetFault::Count(
+                    knowledge.residual_by_rate_db.len(),
+                    "residuals",
+                    self.rates_hz.len(),
+                    "rate",
+                ),
             ));
         }
         finite(
@@ -479,11 +474,7 @@ impl Sheet {
         }
         Err(wrong(
             "knowledge.side",
-            format!("{} sides", sides.len()),
-            match expected.len() {
-                0 => "none, since one EQ serves both sides".to_owned(),
-                _ => "left and right, since each has an EQ of its own".to_owned(),
-            },
+            SheetFault::ResidualSides(sides.len(), self.is_per_side()),
         ))
     }
 }
@@ -560,24 +551,17 @@ fn checkpoint(sections: &[Section], rate_hz: f64) -> Checkpoint {
     }
 }
 
-fn wrong(key: &str, found: String, expected: String) -> Box<Error> {
-    Error::new(
-        ErrorKind::Setting,
-        "sheet",
-        found,
-        expected,
-        "restore the sheet, or fit again",
-    )
-    .at_key(key)
+fn wrong(key: &str, fault: SheetFault) -> Box<Error> {
+    Error::of(fault, Source::name("sheet")).at_key(key)
+}
+
+fn within(fault: Fault) -> SheetFault {
+    SheetFault::Within(Box::new(fault))
 }
 
 fn finite(key: &str, numbers: &[f64]) -> Result<()> {
     match numbers.iter().find(|x| !x.is_finite()) {
         None => Ok(()),
-        Some(x) => Err(wrong(
-            key,
-            Number(*x).to_string(),
-            "a finite number".to_owned(),
-        )),
+        Some(x) => Err(wrong(key, SheetFault::NotFinite(*x))),
     }
 }

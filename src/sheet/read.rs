@@ -2,16 +2,13 @@
 
 use super::{
     Channel, Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
-    SideResidual,
-    write::{FORMULAS, side_name},
-    wrong,
+    SideResidual, error::SheetFault, write::FORMULAS, wrong,
 };
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::{Error, Result};
 use crate::filter::{Section, Shape, biquad::Biquad};
-use crate::keys::{Table, Value, read_file};
+use crate::keys::{Table, read_file};
 use crate::limits::{self, Limits, bounds};
 use crate::measurement::takes::Side;
-use crate::message::{Number, excerpt};
 
 const SHEET: [&str; 10] = [
     "format",
@@ -155,31 +152,11 @@ fn number(table: &Table, key: &str) -> Result<f64> {
     table.required(key)?.number()
 }
 
-/// One of a few names.
-fn name<T: Copy>(value: &Value, all: &[T], name_of: fn(T) -> &'static str) -> Result<T> {
-    let given = excerpt(&value.string()?);
-    let names = all.iter().map(|&item| name_of(item));
-    all.iter()
-        .copied()
-        .find(|&item| name_of(item) == given)
-        .ok_or_else(|| {
-            value.error(
-                ErrorKind::Name,
-                format!("{given:?}"),
-                format!("one of {}", names.clone().collect::<Vec<_>>().join(", ")),
-                match nearest_spelling(&given, names) {
-                    Some(near) => format!("did you mean `{near}`?"),
-                    None => "correct the value".to_owned(),
-                },
-            )
-        })
-}
-
 fn read_level(table: &Table) -> Result<Level> {
     table.required("level")?.table(&LEVEL, |level| {
         Ok(Level {
             preamp_db: number(level, "preamp_db")?,
-            guard: name(&level.required("guard")?, &Guard::ALL, Guard::name)?,
+            guard: level.required("guard")?.one_of(&Guard::ALL, Guard::name)?,
             true_peak_margin_db: match level.optional("true_peak_margin_db") {
                 Some(margin) => margin.number()?,
                 None => 0.0,
@@ -197,7 +174,9 @@ fn read_level(table: &Table) -> Result<Level> {
 fn read_rates(table: &Table) -> Result<Vec<f64>> {
     let equaliser = table.required("equaliser")?;
     equaliser.table(&["formulas", "rates_hz"], |equaliser| {
-        name(&equaliser.required("formulas")?, &[FORMULAS], |name| name)?;
+        equaliser
+            .required("formulas")?
+            .one_of(&[FORMULAS], |name| name)?;
         let rates = equaliser.required("rates_hz")?;
         rates.at_most(bounds::RATES.max as usize, "rates")?;
         rates.numbers()
@@ -251,12 +230,7 @@ fn read_channels(table: &Table) -> Result<Vec<Channel>> {
         ("coefficients", sides(&coefficients)),
     ] {
         if let Some(index) = sides.iter().position(|side| side.is_some() != per_side) {
-            let error = super::wrong(
-                &format!("{key}[{}]", index + 1),
-                "no side, where others name one".to_owned(),
-                "side = \"left\" or side = \"right\" in every section, checkpoint and set of coefficients, or in none"
-                    .to_owned(),
-            );
+            let error = wrong(&format!("{key}[{}]", index + 1), SheetFault::NoSide);
             return Err(table.placed(error));
         }
     }
@@ -283,13 +257,13 @@ fn of_side<T: Clone>(parts: &[(Option<Side>, T)], wanted: Option<Side>) -> Vec<T
 
 fn read_side(table: &Table) -> Result<Option<Side>> {
     let side = table.optional("side");
-    side.map(|side| name(&side, &Side::BOTH, side_name))
+    side.map(|side| side.one_of(&Side::BOTH, Side::name))
         .transpose()
 }
 
 fn read_section(table: &Table) -> Result<Section> {
     Ok(Section {
-        shape: name(&table.required("shape")?, &Shape::ALL, Shape::name)?,
+        shape: table.required("shape")?.one_of(&Shape::ALL, Shape::name)?,
         f0_hz: number(table, "f0_hz")?,
         gain_db: number(table, "gain_db")?,
         q: number(table, "q")?,
@@ -304,12 +278,8 @@ fn check_device_q(limits: &Limits, sections: &[(Section, Option<f64>)]) -> Resul
         let known = limits.device_q(section);
         if !known.is_some_and(|known| (known - stated).abs() <= SAME * known) {
             let meaning = limits.rules.meaning_of(section.shape);
-            let expected = match known {
-                Some(known) => format!("{known}, q read as {meaning}", known = Number(known)),
-                None => format!("none: the section has no {meaning}"),
-            };
             let key = format!("section[{}].device_q", index + 1);
-            return Err(wrong(&key, Number(*stated).to_string(), expected));
+            return Err(wrong(&key, SheetFault::DeviceQ(*stated, known, meaning)));
         }
     }
     Ok(())
@@ -338,14 +308,7 @@ fn read_knowledge(table: &Table) -> Result<Knowledge> {
             None => None,
             Some(value) => match value.numbers()?.as_slice() {
                 &[lowest_hz, highest_hz] => Some((lowest_hz, highest_hz)),
-                other => {
-                    return Err(value.error(
-                        ErrorKind::Format,
-                        format!("{} numbers", other.len()),
-                        "two, the lowest and the highest frequency",
-                        "correct the value",
-                    ));
-                }
+                other => return Err(value.error(SheetFault::Band(other.len()))),
             },
         },
         residual_db: table
@@ -372,7 +335,7 @@ fn read_knowledge(table: &Table) -> Result<Knowledge> {
                 let keys = ["side", "weighted_before", "weighted_after"];
                 sides.tables(&keys, |table| {
                     Ok(SideResidual {
-                        side: name(&table.required("side")?, &Side::BOTH, side_name)?,
+                        side: table.required("side")?.one_of(&Side::BOTH, Side::name)?,
                         weighted_before: number(table, "weighted_before")?,
                         weighted_after: number(table, "weighted_after")?,
                     })

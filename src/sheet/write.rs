@@ -7,8 +7,8 @@ use super::{Channel, Guard, Knowledge, Sheet};
 use crate::digest::with_digest;
 use crate::error::Result;
 use crate::filter::biquad::Biquad;
+use crate::keys::text::{array, float, number, numbers, string};
 use crate::limits::Limits;
-use crate::limits::text::{array, float, number, numbers, string};
 use crate::measurement::takes::Side;
 
 /// The value of `formulas`: what the sections' numbers mean.
@@ -84,19 +84,10 @@ const SAID_PER_SIDE: [(&str, &str); 3] = [
     ),
 ];
 
-/// The value of `side`.
-pub(super) fn side_name(side: Side) -> &'static str {
-    match side {
-        Side::Left => "left",
-        Side::Right => "right",
-        Side::Unknown => "unknown",
-    }
-}
-
 /// The line that names a channel's side; nothing where it is for both.
 fn side_line(channel: &Channel) -> String {
     channel.side.map_or_else(String::new, |side| {
-        format!("side = {}\n", string(side_name(side)))
+        format!("side = {}\n", string(side.name()))
     })
 }
 
@@ -193,7 +184,7 @@ rates_hz = {}  # the sections were fitted at the first of these
 fn sections(sheet: &Sheet) -> String {
     let mut out = String::new();
     for channel in &sheet.channels {
-        let _ = match (channel.side.map(side_name), channel.sections.len()) {
+        let _ = match (channel.side.map(Side::name), channel.sections.len()) {
             (None, 0) => write!(
                 out,
                 "\n# No section: nothing needs to be changed but the preamp.\n"
@@ -372,7 +363,7 @@ stop = {}
                 0 => "  # residual of each side, at the level that both share",
                 _ => "",
             },
-            string(side_name(side.side)),
+            string(side.side.name()),
             float(side.weighted_before),
             float(side.weighted_after),
         );

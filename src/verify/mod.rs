@@ -5,6 +5,8 @@
 //! can differ by chance, [`explanation`] lists what may have gone wrong and what each would look like (with the slips
 //! of [`slip`]), and the verdict follows from how well each fits.
 
+pub mod error;
+
 pub mod sheet_check;
 
 pub mod noise;

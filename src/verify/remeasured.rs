@@ -10,10 +10,12 @@
 
 use std::ops::Range;
 
+use super::error::VerifyFault;
 use super::explanation::{Case, Explanation, LevelWitness, Part, Playing, Tried, ranked};
 use super::noise::{Deviations, Noise, Witness, points};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Fault, Knob, Result};
 use crate::filter::{Section, cascade};
+use crate::measurement::error::MeasurementFault;
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
 use crate::measurement::judge::{Judged, Settings, judge};
 use crate::measurement::rig::TRUSTED;
@@ -190,14 +192,15 @@ fn told_hz((lowest_hz, highest_hz): (f64, f64)) -> (f64, f64) {
 /// not the sheet's, or takes that do not say their side where the sheet has an EQ for each.
 pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> {
     let rate_hz = chosen_rate(sheet, request.rate_hz)?;
-    let named = |mut error: Box<Error>, session: &str| {
-        if error.place.source == "takes" {
-            session.clone_into(&mut error.place.source);
-        }
-        error
+    let session = |takes: &[Take], session: Knob| {
+        let named = |error: Box<Error>| match error.fault {
+            Fault::Measurement(MeasurementFault::NoTakes) => error.about(session),
+            _ => error,
+        };
+        judge(takes, &request.judging).map_err(named)
     };
-    let before = judge(&request.before, &request.judging).map_err(|e| named(e, "--before"))?;
-    let after = judge(&request.after, &request.judging).map_err(|e| named(e, "--after"))?;
+    let before = session(&request.before, Knob::Before)?;
+    let after = session(&request.after, Knob::After)?;
     let support = grid::intersection(
         &before.average.on_grid.support,
         &after.average.on_grid.support,
@@ -205,13 +208,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     let trust = request.judging.rig.trust_on_grid();
     let at = points(&support, &trust, TRUSTED);
     if at.len() < POINTS_PER_OCTAVE / super::noise::STRIDE {
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "--after",
-            "less than an octave that both sessions measured and the rig can be believed in",
-            "at least an octave",
-            "measure before and after over the same range",
-        ));
+        return Err(Error::of(VerifyFault::Apart, Knob::After));
     }
     let judged_hz = (frequency_hz()[at[0]], frequency_hz()[at[at.len() - 1]]);
     let sides = side_changes(&before, &after)?;
@@ -242,13 +239,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
             Witness::new(covariance.clone()),
         );
         let (Some(anything), Some(witness)) = witnesses else {
-            return Err(Error::new(
-                ErrorKind::Number,
-                "--after",
-                "takes whose spread cannot be computed with",
-                "levels of an earphone in dB",
-                "look at them with `bandwright inspect`",
-            ));
+            return Err(Error::of(VerifyFault::Spread, Knob::After));
         };
         changes.push(Change::new(
             side,
@@ -347,12 +338,9 @@ fn chosen_rate(sheet: &Sheet, asked_hz: Option<f64>) -> Result<f64> {
     if sheet.rates_hz.contains(&rate_hz) {
         return Ok(rate_hz);
     }
-    Err(Error::new(
-        ErrorKind::Setting,
-        "--rate-hz",
-        format!("{rate_hz} Hz"),
-        format!("one of the sheet's rates, {:?}", sheet.rates_hz),
-        "name the rate that the equaliser ran at",
+    Err(Error::of(
+        VerifyFault::Rate(rate_hz, sheet.rates_hz.clone()),
+        Knob::RateHz,
     ))
 }
 
@@ -371,21 +359,9 @@ fn side_changes(before: &Judged, after: &Judged) -> Result<Vec<SideChange>> {
         }
     }
     if sides.is_empty() {
-        let names = |judged: &Judged| {
-            let names: Vec<&str> = judged.sides.iter().map(|s| s.side.words()).collect();
-            names.join(" and ")
-        };
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "--after",
-            format!(
-                "takes of the {}, before of the {}",
-                names(after),
-                names(before)
-            ),
-            "at least one side that was measured before and after",
-            "say the sides in the files' names (`left`, `right`), the same way before and after",
-        ));
+        let measured = |judged: &Judged| judged.sides.iter().map(|s| s.side).collect();
+        let fault = VerifyFault::OtherSides(measured(after), measured(before));
+        return Err(Error::of(fault, Knob::After));
     }
     Ok(sides)
 }
@@ -401,13 +377,7 @@ fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<Measured>> {
             .map(|s| (Some(s.side), s.db.clone(), s.means, s.takes))
             .collect();
         if known.is_empty() {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "--after",
-                "takes that do not say their side",
-                "left and right, since the sheet has an EQ for each",
-                "say the sides in the files' names (`left`, `right` as a word) or in a unit file",
-            ));
+            return Err(Error::of(VerifyFault::UnknownSides, Knob::After));
         }
         return Ok(known);
     }

@@ -590,8 +590,8 @@ fn preamp_as_computed(sheet: &Sheet, guarded: &Worst, limits: &Limits) -> CheckP
         Err(error) => CheckPoint::said(
             Subject::PreampAsComputed,
             false,
-            error.found.clone(),
-            format!("expected {}", error.expected),
+            error.found(),
+            format!("expected {}", error.expected()),
         ),
     }
 }
@@ -670,8 +670,8 @@ fn within(sheet: &Sheet, limits: &Limits) -> CheckPoint {
     let expected = |error: &crate::error::Error| {
         let key = error.place.key.as_deref().unwrap_or_default();
         (
-            format!("{key}: {}", error.found),
-            format!("expected {}", error.expected),
+            format!("{key}: {}", error.found()),
+            format!("expected {}", error.expected()),
         )
     };
     for channel in &sheet.channels {

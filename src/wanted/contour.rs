@@ -2,13 +2,16 @@
 
 use std::fmt;
 
+use super::error::{TableFault, WantedFault as Fault};
 use super::library::beside;
-use super::setting::{PairAt, Setting, Settings};
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{OutOfRange, Quantity, ValueFault};
+use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, Shape, response};
+use crate::keys::error::Type;
+use crate::keys::{self, PairAt, Table};
 use crate::measurement::parse::parse_curve;
 use crate::measurement::pchip::Pchip;
-use crate::message::{Number, excerpt};
+use crate::message::Number;
 use crate::names::file_name;
 use crate::units::octaves;
 
@@ -80,54 +83,32 @@ impl ContourEntry {
     /// # Errors
     /// `Name` for an unknown shape or key, with the nearest spelling; `Number` and `Setting` for its numbers.
     pub fn parse(text: &str) -> Result<Self> {
-        let pairs = text.split(',').map(|part| {
-            let (key, value) = part.split_once('=').ok_or_else(|| {
-                Error::new(
-                    ErrorKind::Setting,
-                    "contour",
-                    format!("`{}`", excerpt(part)),
-                    "KEY=VALUE, separated by commas, with decimal points",
-                    "write it like shape=peaking,f0_hz=3000,gain_db=-2,q=1.2",
-                )
-            })?;
-            Ok(Setting::typed(key.trim(), value.trim()))
-        });
-        let settings = pairs.collect::<Result<Vec<_>>>()?;
-        Self::from_settings(&Settings {
-            source: "contour",
-            within: "",
-            line: None,
-            settings,
-        })
+        keys::read_typed(text, Knob::Contour, Self::read)
     }
 
     /// Refuses keys that no contour has: before what is missing, which may be there with another spelling.
-    pub(super) fn only_known(given: &Settings<'_>) -> Result<()> {
+    pub(super) fn only_known(given: &Table<'_>) -> Result<()> {
         let of_shape = [&SECTION_KEYS[..], &SLOPE_KEYS, &TABLE_KEYS].concat();
-        given.only(&match given.words("shape", &SHAPE_NAMES) {
+        given.only(&match shape(given) {
             Ok(shape) => Contour::keys(shape),
             Err(_) => [&["shape"], &of_shape[..]].concat(),
         })
     }
 
     /// One contour from its keys, of a recipe or an option.
-    pub(super) fn from_settings(given: &Settings<'_>) -> Result<Self> {
+    pub(super) fn read(given: &Table<'_>) -> Result<Self> {
         Self::only_known(given)?;
-        if given.words("shape", &SHAPE_NAMES)? == "table" && given.has("file") {
-            let line = given.line_of("file");
-            if given.has("points") {
-                return Err(given.refuse_setting(
-                    "file",
-                    line,
-                    "a file beside points".to_owned(),
-                    "either `points` or `file`",
-                    "keep one of them",
-                ));
+        let is_table = shape(given)? == "table";
+        match given.optional("file").filter(|_| is_table) {
+            Some(file) if given.optional("points").is_some() => {
+                Err(file.error(Fault::FileBesidePoints))
             }
-            let file = given.words("file", &[])?.to_owned();
-            return Ok(Self::Table { file, line });
+            Some(file) => Ok(Self::Table {
+                file: file.string()?,
+                line: file.line(),
+            }),
+            None => Contour::read(given).map(Self::Contour),
         }
-        Contour::from_settings(given).map(Self::Contour)
     }
 
     /// The contour, its file read by `read` from beside the recipe at `recipe` (empty for the working folder).
@@ -146,23 +127,13 @@ impl ContourEntry {
         let path = beside(recipe, &file);
         let curve = parse_curve(&read(&path)?, &path)?;
         if curve.frequency_hz().len() > MOST_POINTS_OF_A_FILE {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                path,
-                format!("{} points", curve.frequency_hz().len()),
-                format!("at most {MOST_POINTS_OF_A_FILE} points of a table"),
-                "export fewer points, or name the curve as the base",
-            ));
+            let points = curve.frequency_hz().len();
+            let fault = Fault::TooManyPointsOfFile(points, MOST_POINTS_OF_A_FILE);
+            return Err(Error::of(fault, path));
         }
         let points = curve.frequency_hz().iter().copied();
         let points: Vec<(f64, f64)> = points.zip(curve.level_db().iter().copied()).collect();
-        check_table(&points).map_err(|(at, reason)| {
-            let found = at.map_or("this file".to_owned(), |(f_hz, db)| {
-                format!("{db} dB at {f_hz} Hz", db = Number(db), f_hz = Number(f_hz))
-            });
-            let next_step = "a table holds changes in dB; name a curve of levels as the base";
-            Error::new(ErrorKind::Setting, path, found, reason, next_step)
-        })?;
+        check_table(&points).map_err(|fault| Error::of(Fault::TableOfFile(fault), path))?;
         Ok(Contour::Table {
             points,
             file: Some(file),
@@ -171,21 +142,17 @@ impl ContourEntry {
 }
 
 /// The first point of a table that cannot be, and why.
-fn check_table(points: &[(f64, f64)]) -> std::result::Result<(), (Option<(f64, f64)>, String)> {
+fn check_table(points: &[(f64, f64)]) -> std::result::Result<(), TableFault> {
     if points.len() < 2 {
-        return Err((None, "two points or more".to_owned()));
+        return Err(TableFault::TooFew);
     }
     let mut before_hz = 0.0;
     for &(f_hz, db) in points {
-        let reason = within_limits("gain_db", db).err();
-        let reason = match reason {
-            _ if !(f_hz.is_finite() && f_hz > before_hz) => {
-                Some("frequencies above 0 Hz that increase".to_owned())
-            }
-            reason => reason,
-        };
-        if let Some(reason) = reason {
-            return Err((Some((f_hz, db)), reason));
+        if !(f_hz.is_finite() && f_hz > before_hz) {
+            return Err(TableFault::Order(f_hz, db));
+        }
+        if let Some(fault) = outside("gain_db", db) {
+            return Err(TableFault::Level(f_hz, fault));
         }
         before_hz = f_hz;
     }
@@ -204,7 +171,7 @@ impl Contour {
             gain_db,
             q: 0.6,
         };
-        Self::Section(section).checked("bass")
+        Self::Section(section).checked(Knob::Bass)
     }
 
     /// More (or less) treble: a high shelf at 6 kHz, q 0.5, above the presence of the voice; our own choice.
@@ -218,7 +185,7 @@ impl Contour {
             gain_db,
             q: 0.5,
         };
-        Self::Section(section).checked("treble")
+        Self::Section(section).checked(Knob::Treble)
     }
 
     /// A slope about 1 kHz.
@@ -230,7 +197,7 @@ impl Contour {
             db_per_octave,
             pivot_hz: DEFAULT_PIVOT_HZ,
         }
-        .checked("slope")
+        .checked(Knob::Slope)
     }
 
     /// As [`ContourEntry::parse`], for a contour that needs no file.
@@ -240,14 +207,9 @@ impl Contour {
     pub fn parse(text: &str) -> Result<Self> {
         match ContourEntry::parse(text)? {
             ContourEntry::Contour(contour) => Ok(contour),
-            ContourEntry::Table { file, .. } => Err(Error::new(
-                ErrorKind::Setting,
-                "contour",
-                format!("the file `{}`", excerpt(&file)),
-                "a contour without files",
-                "write the points out, such as points=100:1.5/1000:0",
-            )
-            .at_key("file")),
+            ContourEntry::Table { file, .. } => {
+                Err(Error::of(Fault::ContourFile(file), Knob::Contour).at_key("file"))
+            }
         }
     }
 
@@ -261,15 +223,19 @@ impl Contour {
         [&["shape"], known].concat()
     }
 
-    fn from_settings(given: &Settings<'_>) -> Result<Self> {
-        let shape = given.words("shape", &SHAPE_NAMES)?;
+    fn read(given: &Table<'_>) -> Result<Self> {
+        let shape = shape(given)?;
         let section_shape = Shape::ALL.into_iter().find(|known| known.name() == shape);
         if shape == "table" {
             return table(given);
         }
         let number = |key| -> Result<f64> {
-            let (value, line) = given.number(key)?;
-            within_limits(key, value).map_err(|reason| given.refuse(key, line, value, &reason))
+            let value = given.required(key)?;
+            let number = value.number()?;
+            match outside(key, number) {
+                Some(fault) => Err(value.error(ValueFault::OutOfRange(fault))),
+                None => Ok(number),
+            }
         };
         Ok(match section_shape {
             Some(shape) => Self::Section(Section {
@@ -280,7 +246,7 @@ impl Contour {
             }),
             None => Self::Slope {
                 db_per_octave: number("db_per_octave")?,
-                pivot_hz: if given.has("pivot_hz") {
+                pivot_hz: if given.optional("pivot_hz").is_some() {
                     number("pivot_hz")?
                 } else {
                     DEFAULT_PIVOT_HZ
@@ -335,7 +301,7 @@ impl Contour {
         frequency_hz.iter().map(at).collect()
     }
 
-    fn checked(self, source: &str) -> Result<Self> {
+    fn checked(self, knob: Knob) -> Result<Self> {
         let numbers = match &self {
             Self::Section(s) => vec![("f0_hz", s.f0_hz), ("gain_db", s.gain_db), ("q", s.q)],
             Self::Slope {
@@ -347,47 +313,33 @@ impl Contour {
             Self::Table { points, .. } => points.iter().map(|p| ("gain_db", p.1)).collect(),
         };
         for (key, value) in numbers {
-            within_limits(key, value).map_err(|reason| {
-                let next_step = "choose a value within that range";
-                Error::new(
-                    ErrorKind::Setting,
-                    source,
-                    Number(value).to_string(),
-                    reason,
-                    next_step,
-                )
-                .at_key(key)
-            })?;
+            if let Some(fault) = outside(key, value) {
+                return Err(Error::of(ValueFault::OutOfRange(fault), knob).at_key(key));
+            }
         }
         Ok(self)
     }
 }
 
-fn table(given: &Settings<'_>) -> Result<Contour> {
-    let pairs = given.pairs("points")?;
-    let line = given.line_of("points");
+/// The shape that a table names.
+fn shape(given: &Table<'_>) -> Result<&'static str> {
+    given.required("shape")?.one_of(&SHAPE_NAMES, |name| name)
+}
+
+fn table(given: &Table<'_>) -> Result<Contour> {
+    let value = given.required("points")?;
+    let pairs = value.pairs(Type::Points)?;
     if pairs.len() > MOST_POINTS {
-        let found = format!("{} points", pairs.len());
-        let expected = format!("at most {MOST_POINTS}");
-        let next_step = "put them into a file, and name it by `file`";
-        return Err(given.refuse_setting("points", line, found, &expected, next_step));
+        return Err(value.error(Fault::TooManyPoints(pairs.len(), MOST_POINTS)));
     }
     let points: Vec<(f64, f64)> = pairs.iter().map(|(pair, _)| *pair).collect();
-    check_table(&points).map_err(|(at, reason)| {
-        let found = at.map_or(format!("{} points", points.len()), |(f_hz, db)| {
-            format!(
-                "the point [{f_hz}, {db}]",
-                f_hz = Number(f_hz),
-                db = Number(db)
-            )
-        });
-        // NaN is not found by equality.
-        let place = |p: &&PairAt| at.is_some_and(|at| same(p.0, at));
+    check_table(&points).map_err(|fault| {
+        let at = |(pair, _): &&PairAt| fault.point().is_some_and(|at| same(*pair, at));
         let line = pairs
             .iter()
-            .find(place)
-            .map_or(line, |(_, line)| line.or(given.line));
-        given.refuse_setting("points", line, found, &reason, "correct the points")
+            .find(at)
+            .map_or(value.line(), |(_, line)| *line);
+        value.error(Fault::Table(points.len(), fault)).at_line(line)
     })?;
     Ok(Contour::Table { points, file: None })
 }
@@ -397,15 +349,15 @@ fn same(one: (f64, f64), other: (f64, f64)) -> bool {
     bits(one) == bits(other)
 }
 
-fn within_limits(key: &str, value: f64) -> std::result::Result<f64, String> {
-    match LIMITS.iter().find(|(name, ..)| *name == key) {
-        Some((_, least, most)) if !(*least..=*most).contains(&value) => Err(format!(
-            "a number from {least} to {most}",
-            least = Number(*least),
-            most = Number(*most)
-        )),
-        _ => Ok(value),
-    }
+/// What is wrong with a number of a contour.
+fn outside(key: &str, value: f64) -> Option<OutOfRange> {
+    let (_, min, max) = *LIMITS.iter().find(|(name, ..)| *name == key)?;
+    (!(min..=max).contains(&value)).then_some(OutOfRange {
+        what: Quantity::Contour,
+        found: value,
+        min,
+        max,
+    })
 }
 
 impl fmt::Display for Contour {

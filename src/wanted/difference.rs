@@ -1,6 +1,7 @@
 //! How far two curves are apart, whatever their levels.
 
-use crate::error::{Error, ErrorKind, Result};
+use super::error::WantedFault as Fault;
+use crate::error::{Error, Result, Source};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 
 /// One curve minus another, its mean over the grid points that both cover taken out.
@@ -28,14 +29,8 @@ pub struct Difference {
 pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
     let support = grid::intersection(&one.support, &other.support);
     if support.len() < POINTS_PER_OCTAVE {
-        let ((low_hz, high_hz), (from_hz, to_hz)) = (one.band_hz(), other.band_hz());
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "difference",
-            format!("{low_hz:.0} Hz to {high_hz:.0} Hz and {from_hz:.0} Hz to {to_hz:.0} Hz"),
-            "at least one octave in common",
-            "compare curves that cover the same range",
-        ));
+        let fault = Fault::CurvesApart(one.band_hz().into(), other.band_hz().into());
+        return Err(Error::of(fault, Source::name("difference")));
     }
     let count = support.len() as f64;
     let at = |i: usize| one.level_db[i] - other.level_db[i];

@@ -3,21 +3,23 @@
 use std::path::{Component, Path, PathBuf};
 
 use super::contour::ContourEntry;
+use super::error::WantedFault as Fault;
 use super::recipe::{BlendEntry, FLAT, MEASURED, Recipe, Reference, parse_recipe, stem};
 use super::target::{Base, Target, percent};
 use super::unit::unit_target;
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::value::{NameOf, ValueFault};
+use crate::error::{Error, ErrorKind, Fault as Is, Result};
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
-use crate::message::{excerpt, one_line};
+use crate::message::one_line;
 use crate::names::file_name;
 
 /// Recipes may stand on recipes, this deep.
-const DEEPEST: usize = 8;
+pub(super) const DEEPEST: usize = 8;
 
 /// And may name no more files than this altogether: two a recipe would else be hundreds.
-const MOST_OPENED: usize = 64;
+pub(super) const MOST_OPENED: usize = 64;
 
 struct Entry {
     name: &'static str,
@@ -128,13 +130,7 @@ impl<'a> Resolving<'a> {
         }
         self.opened += 1;
         if self.opened > MOST_OPENED {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                name,
-                format!("more than {MOST_OPENED} files that stand on each other"),
-                format!("at most {MOST_OPENED}"),
-                "let the last recipe stand on a curve, a library target or `flat`",
-            ));
+            return Err(Error::of(Fault::TooManyFiles, name));
         }
         let known = entry(name);
         let bytes = match known {
@@ -227,39 +223,27 @@ impl<'a> Resolving<'a> {
         };
         let again = self.above.iter().any(|above| plain(above) == plain(&path));
         if again || self.above.len() >= DEEPEST {
-            let error = Error::new(
-                ErrorKind::Setting,
-                name,
-                format!(
-                    "{} on {}",
-                    self.above
-                        .iter()
-                        .map(|name| excerpt(name))
-                        .collect::<Vec<_>>()
-                        .join(" on "),
-                    excerpt(&path)
-                ),
-                format!("recipes on at most {DEEPEST} others, and never on themselves"),
-                "let the last recipe stand on a curve, a library target or `flat`",
-            );
+            let names = self.above.iter().chain([&path]).cloned();
+            let error = Error::of(Fault::Circle(names.collect()), name);
             return Err(placed(error, file_name, reference.lines[0], keys[0]));
         }
         self.named(&path, reference).map_err(|error| {
             if error.place.source != path {
                 return error;
             }
-            match (error.kind, error.place.key.as_deref(), error.place.line) {
-                (_, Some("side"), None) => placed(error, file_name, reference.lines[1], keys[1]),
-                (_, Some("variant"), None) => {
-                    let line = reference.lines[2].or(reference.lines[0]);
-                    placed(error, file_name, line, keys[2])
+            let [own, side, variant] = reference.lines;
+            match (&error.fault, error.place.line) {
+                (Is::Wanted(Fault::SideOfNoUnit(..) | Fault::NoTakeOfSide(..)), _) => {
+                    placed(error, file_name, side, keys[1])
                 }
-                (_, None, None) if cannot_be_read(&error) => {
-                    at_its_name(error, file_name, reference.lines[0], keys[0])
+                (Is::Wanted(Fault::VariantOfNoUnit(..) | Fault::NoVariant(_)), _) => {
+                    placed(error, file_name, variant.or(own), keys[2])
                 }
-                (ErrorKind::Name, None, None) => {
-                    placed(error, file_name, reference.lines[0], keys[0])
-                }
+                (Is::Value(ValueFault::Unknown(name)), None) => match name.what {
+                    NameOf::Unit => placed(error, file_name, variant.or(own), keys[2]),
+                    _ => placed(error, file_name, own, keys[0]),
+                },
+                (_, None) if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
                 _ => error,
             }
         })
@@ -267,10 +251,8 @@ impl<'a> Resolving<'a> {
 }
 
 /// The same error, at a line and key of a recipe.
-fn placed(mut error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
-    file_name.clone_into(&mut error.place.source);
-    error.place.line = line;
-    error.at_key(key)
+fn placed(error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
+    error.about(file_name).at_line(line).at_key(key)
 }
 
 fn cannot_be_read(error: &Error) -> bool {
@@ -278,47 +260,24 @@ fn cannot_be_read(error: &Error) -> bool {
 }
 
 /// A file that cannot be opened is the fault of the recipe that names it; one that was typed stands in no file.
-fn at_its_name(
-    mut error: Box<Error>,
-    file_name: &str,
-    line: Option<usize>,
-    key: &str,
-) -> Box<Error> {
-    error.found = format!("{} at `{}`", error.found, excerpt(&error.place.source));
-    if error.kind == ErrorKind::Missing {
-        match file_name.is_empty() {
-            true => "check the path",
-            false => "check the name; it is looked for beside this file",
-        }
-        .clone_into(&mut error.next_step);
-    }
+fn at_its_name(error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
+    let path = error.place.source.to_string();
+    let error = error.named(&path, !file_name.is_empty());
     placed(error, file_name, line, key)
 }
 
 /// Only units have sides and variants.
 fn no_unit(name: &str, reference: &Reference) -> Result<()> {
-    let (key, what) = match (reference.side, &reference.variant) {
-        (Some(side), _) => (
-            "side",
-            format!(
-                "the {} of `{}`, which is no unit",
-                side.words(),
-                excerpt(name)
-            ),
-        ),
-        (None, Some(variant)) => (
-            "variant",
-            format!(
-                "`{}` of `{}`, which is no unit",
-                excerpt(variant),
-                excerpt(name)
-            ),
-        ),
+    let name = name.to_owned();
+    let (key, fault) = match (reference.side, &reference.variant) {
+        (Some(side), _) => ("side", Fault::SideOfNoUnit(side, name.clone())),
+        (None, Some(variant)) => {
+            let fault = Fault::VariantOfNoUnit(variant.clone(), name.clone());
+            ("variant", fault)
+        }
         (None, None) => return Ok(()),
     };
-    let expected = "a NAME.unit.toml";
-    let next_step = format!("name a unit file, or leave `{key}` out");
-    Err(Error::new(ErrorKind::Setting, name, what, expected, next_step).at_key(key))
+    Err(Error::of(fault, name).at_key(key))
 }
 
 /// A path as a recipe beside it means it.
@@ -360,21 +319,9 @@ fn read_or_name_the_library(
         if error.kind != ErrorKind::Missing || base_name.contains('.') {
             return error;
         }
-        let near = nearest_spelling(&base_name, names());
-        Error::new(
-            ErrorKind::Name,
+        Error::of(
+            ValueFault::unknown(NameOf::Target, &base_name, names()),
             name,
-            format!(
-                "`{}`, which is no target of the library and no file",
-                excerpt(&base_name)
-            ),
-            format!(
-                "one of {}, or the path of a curve or recipe",
-                names().join(", ")
-            ),
-            near.map_or("choose a name or give a path".to_owned(), |near| {
-                format!("did you mean `{near}`?")
-            }),
         )
     })
 }

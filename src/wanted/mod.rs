@@ -6,10 +6,11 @@
 
 use std::ops::Range;
 
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::{Error, Result, Source};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
+use error::WantedFault;
 
-mod setting;
+pub mod error;
 
 pub mod contour;
 
@@ -45,17 +46,9 @@ pub struct WantedChange {
 pub fn wanted_change(measured: &OnGrid, target: &OnGrid) -> Result<WantedChange> {
     let support = grid::intersection(&measured.support, &target.support);
     if support.len() < POINTS_PER_OCTAVE {
-        let ((low_hz, high_hz), (from_hz, to_hz)) = (measured.band_hz(), target.band_hz());
-        let found = format!(
-            "a target from {from_hz:.0} Hz to {to_hz:.0} Hz for a measurement from {low_hz:.0} Hz to {high_hz:.0} Hz"
-        );
-        return Err(Error::new(
-            ErrorKind::Coverage,
-            "target",
-            found,
-            "at least one octave in common",
-            "choose a target that covers what was measured",
-        ));
+        let (target, measured) = (target.band_hz(), measured.band_hz());
+        let fault = WantedFault::TargetApart(target.into(), measured.into());
+        return Err(Error::of(fault, Source::name("target")));
     }
     let mut change_db = vec![0.0; POINTS];
     for i in support.clone() {

@@ -29,14 +29,13 @@
 //! points = [[100, 1.5], [1000, 0], [8000, -2]]   # Hz, dB; or file = "FILE.csv"
 //! ```
 
-use toml::de::{DeTable, DeValue};
-
 use super::contour::{Contour, ContourEntry};
-use super::setting::Settings;
+use super::error::WantedFault;
 use crate::digest::with_digest;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{NameOf, Quantity, ValueFault};
+use crate::error::{Error, Result};
 use crate::filter::Section;
-use crate::keys::{self, LARGEST_BYTES, Lines};
+use crate::keys::{self, LARGEST_BYTES, Table, Value};
 use crate::measurement::takes::Side;
 use crate::measurement::text;
 use crate::message::Number;
@@ -49,7 +48,6 @@ const KEYS: [&str; 8] = [
     "format", "name", "source", "base", "side", "variant", "blend", "contour",
 ];
 const BLEND_KEYS: [&str; 4] = ["with", "share", "side", "variant"];
-const SIDES: [&str; 2] = ["left", "right"];
 
 /// The base that is 0 dB everywhere.
 pub const FLAT: &str = "flat";
@@ -114,150 +112,74 @@ pub struct Recipe {
 /// (with the nearest spelling), `Setting` and `Number` for values.
 pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     if bytes.len() > LARGEST_BYTES {
-        return Err(Error::new(
-            ErrorKind::Format,
-            source_name,
-            format!("more than {} MB", LARGEST_BYTES >> 20),
-            "a recipe, a page or two of TOML",
-            "put long tables into files, and name them by `file`",
-        ));
+        return Err(Error::of(WantedFault::RecipeTooLarge, source_name));
     }
     let text = text::decode(bytes, source_name)?;
-    let lines = Lines::of(&text);
-    let line_at = |at: usize| lines.line(at);
-    let document = keys::parse(&text, source_name, &lines)?;
-    let table = document.get_ref();
-    let given = Settings::of_table(table, source_name, "", 1, &line_at);
-    // Unknown keys before all else: what is missing may be there with another spelling.
-    given.only(&KEYS)?;
-    let blend = blend(table, source_name, &line_at)?;
-    let contours = contours(table, source_name, &line_at)?;
-    if given.has("format") {
-        let (format, line) = given.number("format")?;
-        if format != 1.0 {
-            let error = Error::new(
-                ErrorKind::Format,
-                source_name,
-                format!("format {}", Number(format)),
-                "format 1",
-                "use a newer version of this program, or write the recipe anew",
-            );
-            return Err(error.at_key("format").at_line(line.unwrap_or(1)));
+    keys::read_text(&text, source_name, &KEYS, |top| {
+        // Unknown keys before all else: what is missing may be there with another spelling.
+        let blend = top.optional("blend").map(|blend| blend.as_table());
+        let blend = blend.transpose()?;
+        if let Some(blend) = &blend {
+            blend.only(&BLEND_KEYS)?;
         }
-    }
-    let name = match given.has("name") {
-        true => given.words("name", &[])?.to_owned(),
-        false => stem(source_name).to_owned(),
-    };
-    Ok(Recipe {
-        name,
-        source: given.words("source", &[])?.to_owned(),
-        base: reference(&given, "base")?,
-        blend: blend.as_ref().map(blend_entry).transpose()?,
-        contours: contours
-            .iter()
-            .map(ContourEntry::from_settings)
-            .collect::<Result<_>>()?,
+        let contours = contours(top)?;
+        if top.optional("format").is_some() {
+            top.format_1()?;
+        }
+        let name = match top.optional("name") {
+            Some(name) => name.string()?,
+            None => stem(source_name).to_owned(),
+        };
+        Ok(Recipe {
+            name,
+            source: top.required("source")?.string()?,
+            base: reference(top, "base")?,
+            blend: blend.as_ref().map(blend_entry).transpose()?,
+            contours: contours
+                .iter()
+                .map(ContourEntry::read)
+                .collect::<Result<_>>()?,
+        })
     })
 }
 
 /// What is named under `key`, with `side` and `variant` beside it.
-fn reference(given: &Settings<'_>, key: &str) -> Result<Reference> {
-    let side = match given.has("side") {
-        false => None,
-        true if given.words("side", &SIDES)? == "left" => Some(Side::Left),
-        true => Some(Side::Right),
-    };
-    let variant = match given.has("variant") {
-        true => Some(given.words("variant", &[])?.to_owned()),
-        false => None,
-    };
+fn reference(given: &Table<'_>, key: &str) -> Result<Reference> {
+    let (side, variant) = (given.optional("side"), given.optional("variant"));
+    let name = given.required(key)?;
+    let line = |value: &Option<Value<'_>>| value.as_ref().and_then(Value::line);
     Ok(Reference {
-        name: given.words(key, &[])?.to_owned(),
-        side,
-        variant,
-        lines: [key, "side", "variant"].map(|key| given.line_of(key)),
+        lines: [name.line(), line(&side), line(&variant)],
+        side: side
+            .map(|side| side.one_called(NameOf::Side, &Side::BOTH, Side::name))
+            .transpose()?,
+        variant: variant.map(|variant| variant.string()).transpose()?,
+        name: name.string()?,
     })
 }
 
-/// The settings of `[blend]`, all of them known.
-fn blend<'a>(
-    table: &DeTable<'_>,
-    source_name: &'a str,
-    line_at: &dyn Fn(usize) -> usize,
-) -> Result<Option<Settings<'a>>> {
-    let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "blend") else {
-        return Ok(None);
-    };
-    let line = line_at(key.span().start);
-    let DeValue::Table(keys) = value.get_ref() else {
-        let found = format!("a value of type {}", value.get_ref().type_str());
-        let expected = "a table [blend] with the keys `with` and `share`";
-        let next_step = "write [blend] above them";
-        let error = Error::new(ErrorKind::Setting, source_name, found, expected, next_step);
-        return Err(error.at_key("blend").at_line(line));
-    };
-    let given = Settings::of_table(keys, source_name, "blend.", line, line_at);
-    given.only(&BLEND_KEYS)?;
-    Ok(Some(given))
-}
-
-fn blend_entry(given: &Settings<'_>) -> Result<BlendEntry> {
+fn blend_entry(given: &Table<'_>) -> Result<BlendEntry> {
     let with = reference(given, "with")?;
-    let (share, line) = given.number("share")?;
+    let value = given.required("share")?;
+    let share = value.number()?;
     if !(0.0..=1.0).contains(&share) {
-        return Err(given.refuse(
-            "share",
-            line,
-            share,
-            "a number from 0 (the base) to 1 (the other)",
-        ));
+        let fault = ValueFault::out_of_range(Quantity::Share, share, (0.0, 1.0));
+        return Err(value.error(fault));
     }
     Ok(BlendEntry { with, share })
 }
 
-/// The settings of each `[[contour]]`, all of them known.
-fn contours<'a>(
-    table: &DeTable<'_>,
-    source_name: &'a str,
-    line_at: &dyn Fn(usize) -> usize,
-) -> Result<Vec<Settings<'a>>> {
-    let Some((key, value)) = table.iter().find(|(key, _)| key.get_ref() == "contour") else {
+/// Each `[[contour]]`, its keys all known.
+fn contours<'a>(top: &Table<'a>) -> Result<Vec<Table<'a>>> {
+    let Some(contours) = top.optional("contour") else {
         return Ok(Vec::new());
     };
-    let refuse = |found: String| {
-        Error::new(
-            ErrorKind::Setting,
-            source_name,
-            found,
-            format!("at most {MOST_CONTOURS} tables, each under its own [[contour]]"),
-            "write [[contour]] above the keys of each contour",
-        )
-        .at_key("contour")
-        .at_line(line_at(key.span().start))
+    contours.at_most(MOST_CONTOURS, "contours")?;
+    let one = |contour: Value<'a>| {
+        let given = contour.called("contour").as_table()?;
+        ContourEntry::only_known(&given).map(|()| given)
     };
-    let DeValue::Array(tables) = value.get_ref() else {
-        return Err(refuse(format!(
-            "a value of type {}",
-            value.get_ref().type_str()
-        )));
-    };
-    if tables.len() > MOST_CONTOURS {
-        return Err(refuse(format!("{} contours", tables.len())));
-    }
-    let one = |entry: &toml::Spanned<DeValue<'_>>| {
-        let DeValue::Table(keys) = entry.get_ref() else {
-            return Err(refuse(format!(
-                "a value of type {}",
-                entry.get_ref().type_str()
-            )));
-        };
-        let line = line_at(entry.span().start);
-        let given = Settings::of_table(keys, source_name, "contour.", line, line_at);
-        ContourEntry::only_known(&given)?;
-        Ok(given)
-    };
-    tables.iter().map(one).collect()
+    contours.items()?.into_iter().map(one).collect()
 }
 
 /// The text of a recipe; [`parse_recipe`] reads it back as it was.

@@ -4,10 +4,10 @@ use serde::{Serialize, Serializer};
 
 use super::difference::{Difference, difference, level_at_hz};
 use super::target::Target;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Knob, Result};
 use crate::measurement::grid::{self, OnGrid, POINTS};
 use crate::measurement::rig::TRUSTED;
-use crate::message::Number;
 
 /// Nominal octaves, hertz (IEC 61260-1, from memory).
 pub const OCTAVES_HZ: [f64; 10] = [
@@ -123,33 +123,16 @@ pub fn shown(
     points_hz: &[f64],
     align_hz: Option<f64>,
 ) -> Result<Shown> {
-    let (least_hz, most_hz) = RATES_HZ;
-    if !(least_hz..=most_hz).contains(&rate_hz) {
-        return Err(Error::new(
-            ErrorKind::Setting,
-            "rate",
-            format!("{rate_hz} Hz", rate_hz = Number(rate_hz)),
-            format!(
-                "{least_hz} to {most_hz} Hz",
-                least_hz = Number(least_hz),
-                most_hz = Number(most_hz)
-            ),
-            "choose the rate at which the music is played",
-        ));
+    if !(RATES_HZ.0..=RATES_HZ.1).contains(&rate_hz) {
+        let fault = ValueFault::out_of_range(Quantity::ShownRate, rate_hz, RATES_HZ);
+        return Err(Error::of(fault, Knob::RateHz));
     }
     let mut curve = target.level_on_grid(rate_hz);
     if let Some(align_hz) = align_hz {
         let Some(level_db) = level_at_hz(&curve, align_hz) else {
-            let (low_hz, high_hz) = curve.band_hz();
-            return Err(Error::new(
-                ErrorKind::Coverage,
-                "align",
-                format!("{align_hz} Hz", align_hz = Number(align_hz)),
-                format!(
-                    "a frequency from {low_hz:.0} Hz to {high_hz:.0} Hz, where the target is known"
-                ),
-                "choose one within that range",
-            ));
+            let what = Quantity::TargetAlignment;
+            let fault = ValueFault::out_of_range(what, align_hz, curve.band_hz());
+            return Err(Error::of(fault, Knob::AlignHz));
         };
         for i in curve.support.clone() {
             curve.level_db[i] -= level_db;

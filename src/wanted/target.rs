@@ -1,10 +1,11 @@
 //! A target: the wanted response, ready to be compared with a measurement.
 
 use super::contour::Contour;
-use crate::error::{Error, ErrorKind, Result};
+use super::error::WantedFault as Fault;
+use crate::error::value::{Quantity, ValueFault};
+use crate::error::{Error, Knob, Result, Source};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::measurement::takes::offset_db;
-use crate::message::Number;
 
 /// What a target stands on.
 #[derive(Debug, Clone, PartialEq)]
@@ -99,27 +100,16 @@ impl Target {
     /// `Setting` for a share outside 0 to 1; `Coverage` where the two share less than an octave.
     pub fn blended(self, other: Self, share: f64) -> Result<Self> {
         if !(0.0..=1.0).contains(&share) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "share",
-                Number(share).to_string(),
-                "a number from 0 (the one target) to 1 (the other)",
-                "choose a value within that range",
+            return Err(Error::of(
+                ValueFault::out_of_range(Quantity::Share, share, (0.0, 1.0)),
+                Knob::BetweenShare,
             ));
         }
         let (one, two) = (self.support(), other.support());
         if grid::intersection(&one, &two).len() < POINTS_PER_OCTAVE {
-            let ((low_hz, high_hz), (from_hz, to_hz)) = (grid::band_hz(&one), grid::band_hz(&two));
-            return Err(Error::new(
-                ErrorKind::Coverage,
-                &other.name,
-                format!(
-                    "{from_hz:.0} Hz to {to_hz:.0} Hz, to be blended with {low_hz:.0} Hz to {high_hz:.0} Hz of {}",
-                    self.name
-                ),
-                "at least one octave in common",
-                "choose a target that covers the same range",
-            ));
+            let (own, others) = (grid::band_hz(&one), grid::band_hz(&two));
+            let fault = Fault::BlendApart(others.into(), own.into(), self.name);
+            return Err(Error::of(fault, Source::name(other.name)));
         }
         let mut warnings = self.warnings.clone();
         let more = other
@@ -155,12 +145,9 @@ impl Target {
     /// `Setting` for a share that is not above 0 and at most 1: at 0 there is nothing to do.
     pub fn toward(self, share: f64) -> Result<Self> {
         if !(share > 0.0 && share <= 1.0) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                "toward",
-                Number(share).to_string(),
-                "more than 0, where nothing would be to do, and at most 1, which is all the way",
-                "0.6, for one, keeps 40 % of the unit's own character",
+            return Err(Error::of(
+                ValueFault::out_of_range(Quantity::Toward, share, (0.0, 1.0)),
+                Knob::Toward,
             ));
         }
         let name = format!("{}, {} of the way", self.name, percent(share));

@@ -2,16 +2,17 @@
 
 use std::path::Path;
 
+use super::error::WantedFault as Fault;
 use super::recipe::Reference;
 use super::target::{Base, Target};
-use crate::error::{Error, ErrorKind, Result, nearest_spelling};
+use crate::error::value::{NameOf, ValueFault};
+use crate::error::{self, Error, Result};
 use crate::measurement::judge::{Settings, judge};
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{
     FileEntry, RigEntry, UnitEntry, parse_unit_file, read_take, read_trust,
 };
-use crate::message::excerpt;
 use crate::names::{file_name, told_apart};
 
 /// The target that the unit file `path`, whose bytes are given, makes; `reference` says which side and variant.
@@ -29,21 +30,13 @@ pub(super) fn unit_target(
     {
         let others = unit.takes.iter().map(|take| take.side);
         let other = others.into_iter().next().unwrap_or(Side::Unknown);
-        return Err(Error::new(
-            ErrorKind::Name,
-            path,
-            format!("no take of the {} of {}", side.words(), unit.name),
-            "a side that was measured",
-            format!("it has takes of the {}", other.words()),
-        )
-        .at_key("side"));
+        return Err(Error::of(Fault::NoTakeOfSide(side, unit.name, other), path).at_key("side"));
     }
     let folder = Path::new(path).parent().unwrap_or_else(|| Path::new(""));
     let mut named = |file: &FileEntry| -> Result<(Vec<u8>, String)> {
         let beside = folder.join(&file.file).to_string_lossy().into_owned();
-        let bytes = read(&beside).map_err(|mut error| {
-            error.found = format!("{} at `{}`", error.found, excerpt(&beside));
-            path.clone_into(&mut error.place.source);
+        let bytes = read(&beside).map_err(|error| {
+            let error = error.named(&beside, true).about(path);
             error.at_line(file.line).at_key(&file.key)
         })?;
         Ok((bytes, beside))
@@ -117,34 +110,15 @@ pub(super) fn unit_target(
 
 /// The one unit of a file that is meant.
 fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
-    let names: Vec<String> = units
-        .iter()
-        .map(|unit| format!("`{}`", excerpt(&unit.name)))
-        .collect();
-    let count = units.len();
-    let named = |unit: &UnitEntry| {
-        reference
-            .variant
-            .as_deref()
-            .is_none_or(|name| unit.name == name)
-    };
-    let near = reference.variant.as_deref().and_then(|name| {
-        let known = units.iter().map(|unit| unit.name.as_str());
-        nearest_spelling(name, known).map(str::to_owned)
-    });
+    let names = units.iter().map(|unit| unit.name.clone());
+    let names: Vec<String> = names.collect();
+    let variant = reference.variant.as_deref();
+    let named = |unit: &UnitEntry| variant.is_none_or(|name| unit.name == name);
     let mut meant: Vec<UnitEntry> = units.into_iter().filter(named).collect();
-    let (kind, found) = match (meant.len(), &reference.variant) {
+    let fault = match (meant.len(), variant) {
         (1, _) => return Ok(meant.remove(0)),
-        (_, Some(name)) => (
-            ErrorKind::Name,
-            format!("no unit named `{}`", excerpt(name)),
-        ),
-        (_, None) => (ErrorKind::Setting, format!("{count} units and no variant")),
+        (_, Some(name)) => ValueFault::unknown(NameOf::Unit, name, names).into(),
+        (_, None) => error::Fault::from(Fault::NoVariant(names)),
     };
-    let expected = format!("one of {}", names.join(", "));
-    let next_step = match near {
-        Some(near) => format!("did you mean `{near}`?"),
-        None => "choose one of them".to_owned(),
-    };
-    Err(Error::new(kind, path, found, expected, next_step).at_key("variant"))
+    Err(Error::of(fault, path).at_key("variant"))
 }

@@ -198,7 +198,7 @@ fn where_nothing_that_helps_is_as_loud_the_answer_is_no() {
     let by = [section(Shape::LowShelf, 90.0, 6.0, 0.6)];
     let error = fits::run(&request(&by, Some(0.0))).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
-    assert!(error.found.contains("0 dB quieter"), "{error}");
+    assert!(error.found().contains("0 dB quieter"), "{error}");
     for wrong in ["-1", "61", "NaN", "loud"] {
         let run = Command::cargo_bin("bandwright")
             .unwrap()

@@ -831,7 +831,7 @@ fn a_misspelt_rule_gets_the_nearest_spelling() {
     ] {
         let error = parse(&FILE.replacen(old, new, 1)).expect_err(new);
         assert_eq!(error.kind, ErrorKind::Name, "{error}");
-        assert!(error.next_step.contains(near), "{new}: {error}");
+        assert!(error.next_step().contains(near), "{new}: {error}");
         assert!(error.place.line.is_some());
     }
 }

@@ -1,6 +1,6 @@
 //! One EQ for each side: one level and one preamp for both, so that the image does not move.
 
-use crate::support::fit_text;
+use crate::support::{fit_text, knobs};
 use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
@@ -461,7 +461,8 @@ fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
         let error = with_sides(sides);
         assert_eq!(error.kind, ErrorKind::Setting);
         assert_eq!(error.place.source, source);
-        assert!(error.next_step.contains("--left") && error.next_step.contains("--right"));
+        let named = error.worded(&|knob| format!("<{knob}>"));
+        assert!(named.next_step.contains("<left> FILE and <right> FILE"));
     }
 }
 
@@ -746,7 +747,7 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = fit_json(&outcome, &[], &[]);
+    let json = fit_json(&outcome, &[], &[], knobs::typed);
     assert!(serde_json::from_str::<Value>(&json).is_ok());
     let picture = fit_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);

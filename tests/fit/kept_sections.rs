@@ -4,11 +4,12 @@ use std::fs;
 
 use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
-use bandwright::error::ErrorKind;
+use bandwright::error::{ErrorKind, Fault};
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::search::reach::{Effort, needed};
 use bandwright::headroom::headroom;
+use bandwright::job::error::JobFault;
 use bandwright::limits::rules::{Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::grid::{self, OnGrid};
@@ -233,7 +234,9 @@ fn each_side_keeps_its_own_sections() {
     assert!(outcome.shared.residual.after.weighted_db < outcome.shared.residual.before.weighted_db);
     let both = fits::run(&asked).unwrap_err();
     assert_eq!(both.kind, ErrorKind::Setting);
-    assert!(both.next_step.contains("--per-side"), "{both}");
+    assert_eq!(both.fault, Fault::Job(JobFault::KeptSides));
+    let named = both.worded(&|knob| format!("<{knob}>"));
+    assert!(named.next_step.contains("with <per side>,"), "{both}");
 }
 
 #[test]
@@ -250,7 +253,7 @@ fn kept_sections_that_make_it_worse_are_refused() {
     };
     let error = fits::run(&asked).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
-    assert!(error.found.contains("kept"), "{error}");
+    assert!(error.found().contains("kept"), "{error}");
 }
 
 /// A sheet with these sections, through the program's own hands.

@@ -39,7 +39,7 @@ use bandwright::measurement::unit_file::{
     UnitEntry, parse_unit_file, read_take, read_trust,
 };
 use bandwright::measurement::{Curve, Rig};
-use bandwright::report::blocks::Report;
+use bandwright::report::blocks::{Report, Setting};
 use bandwright::report::words::printable;
 use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
@@ -592,7 +592,7 @@ pub fn fit(bytes: &[u8]) {
     let costs = told("", bytes, cost_of(&outcome, &circumstances)).unwrap_or_default();
     shows(b"", &text_of(figures::fit::report(&outcome, &costs, &[])));
     shows(b"", &report::fit_plot(&outcome, grid::frequency_hz()));
-    let _ = report::fit_json(&outcome, &costs, &[]);
+    let _ = report::fit_json(&outcome, &costs, &[], plain);
 }
 
 // What must hold of any result.
@@ -609,7 +609,7 @@ fn told<T>(name: &str, bytes: &[u8], result: Result<T>) -> Option<T> {
         let ends = bytes.iter().filter(|b| matches!(b, b'\n' | b'\r')).count();
         assert!((1..=ends + 1).contains(&line), "{ends} line ends: {error}");
     }
-    let parts = [&error.found, &error.expected, &error.next_step];
+    let parts = [&error.found(), &error.expected(), &error.next_step()];
     assert!(
         parts.iter().all(|part| !part.trim().is_empty()),
         "{error:?}"
@@ -619,8 +619,13 @@ fn told<T>(name: &str, bytes: &[u8], result: Result<T>) -> Option<T> {
     None
 }
 
+/// Settings by their plain words.
+fn plain(setting: &Setting) -> String {
+    setting.knob.to_string()
+}
+
 fn text_of(report: Report) -> String {
-    report::text(&[report], |setting| setting.knob.name().to_owned())
+    report::text(&[report], plain)
 }
 
 /// A text for people: nothing in it steers a terminal, and all numbers are numbers. `bytes` are where its names come from,
@@ -695,7 +700,7 @@ fn inspected(bytes: &[u8], unit: OpenedUnit) {
     for report in figures::inspect::reports(inspections, &[]) {
         shows(bytes, &text_of(report));
     }
-    let _ = report::to_json(&report::inspect_document(inspections, &[]));
+    let _ = report::to_json(&report::inspect_document(inspections, &[], plain));
 }
 
 /// An export in every form.

@@ -247,7 +247,7 @@ fn of_several_channels_the_only_sounding_one_is_read_or_the_one_asked_for() {
     let both = wav_float(&interleaved(0.5, 1.0), 2, 48_000);
     let error = refused(&both);
     assert_eq!(error.kind, ErrorKind::Setting);
-    assert!(error.found.contains("2 channels"), "{error}");
+    assert!(error.found().contains("2 channels"), "{error}");
     assert_eq!(read_impulse(&both, "ir.wav", Some(2)).unwrap(), alone);
     let first = read_impulse(&both, "ir.wav", Some(1)).unwrap();
     let step_db = first.curve.level_db()[100] - alone.curve.level_db()[100];
@@ -257,7 +257,7 @@ fn of_several_channels_the_only_sounding_one_is_read_or_the_one_asked_for() {
         assert_eq!(error.kind, ErrorKind::Setting);
     }
     let silent = refused(&wav_float(&interleaved(0.0, 0.0), 2, 48_000));
-    assert!(silent.found.contains("silence"));
+    assert!(silent.found().contains("silence"));
 }
 
 #[test]
@@ -296,8 +296,8 @@ fn files_that_hold_no_impulse_response_are_refused_in_words() {
     ] {
         let error = refused(&bytes);
         assert_eq!(error.kind, kind, "{error}");
-        assert!(error.found.contains(words), "{words}: {error}");
-        assert!(!error.expected.is_empty() && !error.next_step.is_empty());
+        assert!(error.found().contains(words), "{words}: {error}");
+        assert!(!error.expected().is_empty() && !error.next_step().is_empty());
     }
 }
 
@@ -348,7 +348,7 @@ fn long_and_large_files_come_to_an_end() {
     );
     samples.resize(9_000_000, 0.0);
     let error = refused(&wav_pcm(&samples, 1, 96_000, 16));
-    assert!(error.found.contains("more than 16 MB"), "{error}");
+    assert!(error.found().contains("more than 16 MB"), "{error}");
 }
 
 proptest! {

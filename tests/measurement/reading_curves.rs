@@ -26,7 +26,7 @@ fn refused(text: impl AsRef<[u8]>) -> Error {
         words.len() < 400 && !words.chars().any(char::is_control),
         "{words}"
     );
-    for part in [&error.found, &error.expected, &error.next_step] {
+    for part in [&error.found(), &error.expected(), &error.next_step()] {
         assert!(!part.is_empty());
     }
     error
@@ -304,7 +304,7 @@ fn bad_rows_are_refused_with_their_line() {
             (kind, line),
             "{text:?}: {error}"
         );
-        assert!(error.found.contains(found), "{text:?}: {error}");
+        assert!(error.found().contains(found), "{text:?}: {error}");
     }
 }
 
@@ -321,7 +321,7 @@ fn files_of_another_kind_are_recognised() {
         let bytes = [head, PLAIN.as_bytes()].concat();
         let error = refused(&bytes);
         assert_eq!(error.kind, ErrorKind::Format);
-        assert!(error.found.contains(name), "{error}");
+        assert!(error.found().contains(name), "{error}");
     }
 }
 
@@ -503,7 +503,7 @@ fn curves_made_in_memory_obey_the_same_rules() {
         vec![0.0; 3],
         Some(vec![f64::NAN; 3]),
     );
-    assert!(phase.unwrap_err().found.contains("point 1"));
+    assert!(phase.unwrap_err().found().contains("point 1"));
 }
 
 #[test]

@@ -169,7 +169,11 @@ file = "mesh/l2.csv"
         (beside.kind, beside.place.line),
         (ErrorKind::Setting, Some(2))
     );
-    assert!(refused("format = 1\nunit = []\n").found.contains("no unit"));
+    assert!(
+        refused("format = 1\nunit = []\n")
+            .found()
+            .contains("no unit")
+    );
 }
 
 #[test]
@@ -370,7 +374,7 @@ fn what_a_unit_file_may_not_say_is_refused_with_line_key_and_a_next_step() {
             "{error}\n{text}"
         );
         assert!(error.to_string().contains(words), "{words}: {error}");
-        assert!(!error.next_step.is_empty());
+        assert!(!error.next_step().is_empty());
     }
     // Both channels of one file are two takes.
     parse(&PLAIN.replace("a.csv\"", "b.wav\"\nchannel = 1"));
@@ -454,9 +458,9 @@ fn a_file_of_a_hundred_thousand_takes_is_refused() {
         format!("format = 1\nname = \"x\"\n{takes}")
     };
     assert_eq!(parse(&many(200))[0].takes.len(), 200);
-    assert!(refused(&many(201)).expected.contains("at most 200"));
+    assert!(refused(&many(201)).expected().contains("at most 200"));
     let error = ends("100,000 takes", || refused(&many(100_000)));
-    assert!(error.found.contains("more than 256 kB"));
+    assert!(error.found().contains("more than 256 kB"));
 }
 
 proptest! {

@@ -1228,7 +1228,7 @@ fn wrong_values_of_options_are_refused_by_name() {
         ),
         (
             "--contour shape=peaking,f0_hz=nan,gain_db=2,q=1",
-            "--contour: f0_hz: found NaN",
+            "--contour: f0_hz: found the number nan",
         ),
         ("--bass 3 --economy nan", "'nan' for '--economy <X>'"),
         (

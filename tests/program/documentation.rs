@@ -555,6 +555,40 @@ fn every_folder_and_file_of_the_source_has_its_place() {
     }
 }
 
+/// All Rust files under a folder.
+fn source_files(folder: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(folder).unwrap();
+    let paths = entries.map(|entry| entry.unwrap().path());
+    paths
+        .flat_map(|path| match path.is_dir() {
+            true => source_files(&path),
+            false => vec![path],
+        })
+        .collect()
+}
+
+#[test]
+fn the_library_names_no_option() {
+    for path in source_files(&root().join("src")) {
+        let name = path.strip_prefix(root().join("src")).unwrap();
+        if name.starts_with("cli") || name.starts_with("report") {
+            continue;
+        }
+        let text = fs::read_to_string(&path).unwrap();
+        for line in text
+            .lines()
+            .filter(|line| !line.trim_start().starts_with("//"))
+        {
+            let named = line.match_indices("--").any(|(at, _)| {
+                let option =
+                    line[at + 2..].starts_with(|c: char| c.is_ascii_lowercase() || c == '{');
+                option && line[..at].ends_with(['"', '`', ' ', '(']) && line[..at].contains('"')
+            });
+            assert!(!named, "{}: {line}", name.display());
+        }
+    }
+}
+
 #[test]
 fn every_test_file_is_listed() {
     let developers = page("DEVELOPERS.md");

@@ -1,12 +1,13 @@
 //! What `inspect` says in words: the table, the sides, and what to do next for every finding.
 
-use crate::support::{printed, units};
+use crate::support::{knobs, printed, units};
 
 use bandwright::inspection::{Inspection, NextStep, TakeImpulse, inspect};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::outlier::Kind;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::Side;
+use bandwright::report::next_steps::step_text;
 use bandwright::report::{figures, terminal};
 
 fn told(inspection: &Inspection) -> String {
@@ -326,7 +327,7 @@ fn every_step_is_a_finding_and_something_to_do() {
         units::inspected_some("fieldfare-wool", &["left-1.csv", "left-2.csv"]),
     ];
     for step in all.iter().flat_map(|inspection| &inspection.next_steps) {
-        let text = step.to_string();
+        let text = step_text(step).in_words(knobs::typed);
         assert!(text.contains(": ") && text.ends_with('.'), "{text}");
     }
     let step = NextStep::DoesNotBelong {
@@ -337,7 +338,8 @@ fn every_step_is_a_finding_and_something_to_do() {
         largest_hz: None,
     };
     assert!(
-        step.to_string()
+        step_text(&step)
+            .in_words(knobs::typed)
             .contains("is not like the others of its side: another unit")
     );
 }

@@ -1,6 +1,6 @@
 //! The document of `fit --json`.
 
-use crate::support::outcomes;
+use crate::support::{knobs, outcomes};
 
 use bandwright::job::Outcome;
 use bandwright::job::ReachPoint;
@@ -8,7 +8,7 @@ use bandwright::report::fit_json;
 use serde_json::Value;
 
 fn text(outcome: &Outcome) -> String {
-    fit_json(outcome, &[], &outcomes::written())
+    fit_json(outcome, &[], &outcomes::written(), knobs::typed)
 }
 
 fn parsed(outcome: &Outcome) -> Value {

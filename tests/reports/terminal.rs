@@ -1,6 +1,6 @@
 //! Blocks laid out for a terminal.
 
-use crate::support::printed;
+use crate::support::{knobs, printed};
 
 use bandwright::knob::Knob;
 use bandwright::measurement::takes::Side;
@@ -60,7 +60,7 @@ More of it
 #[test]
 fn reports_follow_each_other() {
     let report = |title: &str| Report::new(title);
-    let naming = |setting: &Setting| setting.knob.name().to_owned();
+    let naming = |setting: &Setting| setting.knob.to_string();
     let text = bandwright::report::text(&[report("One"), report("Other")], naming);
     assert_eq!(text, "One\n\nOther\n");
 }
@@ -229,14 +229,20 @@ fn settings_have_the_names_that_the_reader_knows() {
         + ".";
     let typed = laid_out(Block::paragraph(text.clone()));
     assert_eq!(typed, "Set --source, --effort deep or `fit --per-side`.\n");
-    let plain = text.in_words(|setting| format!("<{}>", setting.knob.name()));
-    assert_eq!(plain, "Set <source>, <effort> or <per-side>.");
+    let plain = text.in_words(|setting| format!("<{}>", setting.knob));
+    assert_eq!(plain, "Set <source>, <effort> or <per side>.");
 }
 
 #[test]
 fn knobs_have_names_of_their_own() {
     for (i, knob) in Knob::ALL.iter().enumerate() {
-        assert!(Knob::ALL[..i].iter().all(|one| one.name() != knob.name()));
+        let before = &Knob::ALL[..i];
+        assert!(before.iter().all(|one| one.to_string() != knob.to_string()));
+        assert!(
+            before
+                .iter()
+                .all(|one| knobs::option(*one) != knobs::option(*knob))
+        );
     }
 }
 

@@ -608,7 +608,7 @@ fn a_preamp_that_does_not_suffice_at_another_rate_is_not_exported_with_it() {
         let error = Export::of(&narrow, &request(rate_hz, true)).unwrap_err();
         assert_eq!(error.kind, ErrorKind::Refused);
         assert_eq!(error.place.source, "rate");
-        assert!(error.next_step.contains("fit for that rate"), "{error}");
+        assert!(error.next_step().contains("fit for that rate"), "{error}");
         assert!(Export::of(&narrow, &request(rate_hz, false)).is_ok());
     }
     for rate_hz in lower {
@@ -629,7 +629,7 @@ fn sides_are_chosen_where_each_has_an_eq_of_its_own() {
         };
         let error = Export::of(&sheet[0], &request).unwrap_err();
         assert_eq!(
-            (error.kind, error.place.source.as_str()),
+            (error.kind, error.place.source.to_string().as_str()),
             (ErrorKind::Setting, "side")
         );
         let export = Export::of(&sheet[1], &request).unwrap();
@@ -843,7 +843,7 @@ fn what_a_wav_cannot_hold_is_refused() {
     assert_eq!(error.kind, ErrorKind::Refused);
     let error = impulse(&invented(&[], 44_100.5, 0.0)).unwrap_err();
     assert_eq!(
-        (error.kind, error.place.source.as_str()),
+        (error.kind, error.place.source.to_string().as_str()),
         (ErrorKind::Setting, "rate")
     );
 }

@@ -329,7 +329,7 @@ fn a_damaged_sheet_names_line_and_key() {
         assert!(line.abs_diff(changed) <= 4, "{line} {changed}: {error}");
     }
     let error = parse(&text.replacen("\"low-shelf\"", "\"lowshelf\"", 1)).unwrap_err();
-    assert!(error.next_step.contains("`low-shelf`"), "{error}");
+    assert!(error.next_step().contains("`low-shelf`"), "{error}");
 }
 
 #[test]

@@ -2,7 +2,7 @@
 #![allow(dead_code, reason = "each of them uses a part")]
 
 #[path = "../../src/cli/knobs.rs"]
-mod knobs;
+pub mod knobs;
 
 pub mod corpus;
 pub mod fits;

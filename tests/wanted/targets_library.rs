@@ -280,9 +280,9 @@ fn a_curve_without_notes_is_named_after_its_file() {
 fn an_unknown_name_lists_the_library_and_the_nearest_spelling() {
     let error = resolve("difuse-field", &mut files(FOLDER)).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
-    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+    assert!(error.next_step().contains("`diffuse-field`"), "{error}");
     for name in names() {
-        assert!(error.expected.contains(name), "{error}");
+        assert!(error.expected().contains(name), "{error}");
     }
     assert_eq!(
         resolve("no-such.csv", &mut files(FOLDER)).unwrap_err().kind,
@@ -299,19 +299,23 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
     let error = resolve("lost.toml", &mut files(FOLDER)).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
     let place = (
-        error.place.source.as_str(),
+        error.place.source.to_string(),
         error.place.line,
         error.place.key.as_deref(),
     );
-    assert_eq!(place, ("lost.toml", Some(3), Some("base")));
-    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+    assert_eq!(place, ("lost.toml".to_owned(), Some(3), Some("base")));
+    assert!(error.next_step().contains("`diffuse-field`"), "{error}");
     let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
     assert_eq!(
-        (error.kind, error.place.source.as_str(), error.place.line),
+        (
+            error.kind,
+            error.place.source.to_string().as_str(),
+            error.place.line
+        ),
         (ErrorKind::Missing, "gone.toml", Some(2))
     );
     assert_eq!(error.place.key.as_deref(), Some("base"));
-    assert!(error.found.contains("`gone.csv`"), "{error}");
+    assert!(error.found().contains("`gone.csv`"), "{error}");
 }
 
 #[test]
@@ -336,7 +340,7 @@ fn recipes_in_a_circle_are_refused() {
 fn a_curve_that_covers_too_little_of_the_grid_is_no_target() {
     let error = resolve("short.csv", &mut files(FOLDER)).unwrap_err();
     assert_eq!(
-        (error.kind, error.place.source.as_str()),
+        (error.kind, error.place.source.to_string().as_str()),
         (ErrorKind::Coverage, "short.csv")
     );
 }
@@ -354,17 +358,17 @@ fn a_bare_word_that_is_there_and_cannot_be_read_says_so_and_no_missing_name_does
     };
     let error = resolve("diffuse", &mut { unreadable }).unwrap_err();
     assert_eq!(
-        (error.kind, error.found.as_str()),
+        (error.kind, error.found().as_str()),
         (ErrorKind::File, "no permission")
     );
     let limits = bandwright::limits::library::resolve("octave", &mut { unreadable }).unwrap_err();
     assert_eq!(
-        (limits.kind, limits.found.as_str()),
+        (limits.kind, limits.found().as_str()),
         (ErrorKind::File, "no permission")
     );
     let error = resolve("diffuse-fild", &mut files(&[])).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
-    assert!(error.next_step.contains("`diffuse-field`"), "{error}");
+    assert!(error.next_step().contains("`diffuse-field`"), "{error}");
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! Contours, recipes, and the wanted change.
 
 use crate::support::hang::ends;
-use bandwright::Error;
-use bandwright::error::ErrorKind;
+use bandwright::error::value::{NameOf, OutOfRange, Quantity, ValueFault};
+use bandwright::error::{Error, ErrorKind, Fault, Knob, Source};
 use bandwright::filter::{Section, Shape, biquad::Biquad};
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
 use bandwright::wanted::recipe::parse_recipe;
@@ -99,9 +99,9 @@ fn contours_out_of_range_or_misspelt_are_refused_by_key() {
         ("peaking", ErrorKind::Setting, None, "shape=peaking"),
         (
             "f0_hz=3,gain_db=1,q=1",
-            ErrorKind::Setting,
+            ErrorKind::Format,
             Some("shape"),
-            "no `shape`",
+            "`shape`",
         ),
         (
             "shape=peeking,f0_hz=300,gain_db=1,q=1",
@@ -123,9 +123,9 @@ fn contours_out_of_range_or_misspelt_are_refused_by_key() {
         ),
         (
             "shape=peaking,gain_db=1,q=1",
-            ErrorKind::Setting,
+            ErrorKind::Format,
             Some("f0_hz"),
-            "no `f0_hz`",
+            "`f0_hz`",
         ),
         (
             "shape=peaking,f0_hz=0.5,gain_db=1,q=1",
@@ -147,13 +147,13 @@ fn contours_out_of_range_or_misspelt_are_refused_by_key() {
         ),
         (
             "shape=peaking,f0_hz=300,gain_db=NaN,q=1",
-            ErrorKind::Setting,
+            ErrorKind::Number,
             Some("gain_db"),
-            "NaN",
+            "nan",
         ),
         (
             "shape=peaking,f0_hz=300,gain_db=1,q=inf",
-            ErrorKind::Setting,
+            ErrorKind::Number,
             Some("q"),
             "inf",
         ),
@@ -173,7 +173,7 @@ fn contours_out_of_range_or_misspelt_are_refused_by_key() {
             "shape=peaking,f0_hz=300,gain_db=much,q=1",
             ErrorKind::Number,
             Some("gain_db"),
-            "`much`",
+            "\"much\"",
         ),
         (
             "shape=peaking,f0_hz=300,gain_db=1,5,q=1",
@@ -187,7 +187,12 @@ fn contours_out_of_range_or_misspelt_are_refused_by_key() {
             Some("f0_hz"),
             "twice",
         ),
-        ("shape=3", ErrorKind::Number, Some("shape"), "peaking"),
+        (
+            "shape=3",
+            ErrorKind::Format,
+            Some("shape"),
+            "a text in quotes",
+        ),
     ] {
         let error = Contour::parse(text).unwrap_err();
         assert_eq!(
@@ -290,15 +295,15 @@ fn a_recipe_is_refused_by_line_and_key() {
             ErrorKind::Number,
             10,
             Some("contour.gain_db"),
-            "a number",
+            "a decimal number",
         ),
         (
             "gain_db = 3.5",
             "gain_db = nan",
-            ErrorKind::Setting,
+            ErrorKind::Number,
             10,
             Some("contour.gain_db"),
-            "NaN",
+            "nan",
         ),
         (
             "gain_db = 3.5",
@@ -319,10 +324,10 @@ fn a_recipe_is_refused_by_line_and_key() {
         (
             "gain_db = 3.5\n",
             "",
-            ErrorKind::Setting,
+            ErrorKind::Format,
             7,
             Some("contour.gain_db"),
-            "no `gain_db`",
+            "`gain_db`",
         ),
         (
             "\"low-shelf\"",
@@ -343,26 +348,26 @@ fn a_recipe_is_refused_by_line_and_key() {
         (
             "base = \"diffuse-field\"\n",
             "",
-            ErrorKind::Setting,
+            ErrorKind::Format,
             1,
             Some("base"),
-            "no `base`",
+            "`base`",
         ),
         (
             "source = \"our own choice\"\n",
             "",
-            ErrorKind::Setting,
+            ErrorKind::Format,
             1,
             Some("source"),
-            "no `source`",
+            "`source`",
         ),
         (
             "name = \"more bass\"",
             "name = 7",
-            ErrorKind::Number,
+            ErrorKind::Format,
             3,
             Some("name"),
-            "words",
+            "a text in quotes",
         ),
         (
             "format = 1",
@@ -464,7 +469,7 @@ fn too_little_in_common_is_refused_naming_both_ranges() {
         let error = wanted_change(&measured, &target).unwrap_err();
         assert_eq!(error.kind, ErrorKind::Coverage);
         for part in [low, high, "20 Hz", "354 Hz"] {
-            assert!(error.found.contains(part), "{error}");
+            assert!(error.found().contains(part), "{error}");
         }
     }
 }
@@ -519,7 +524,7 @@ fn a_misspelt_key_of_a_recipe_is_named_before_what_is_missing() {
             (ErrorKind::Name, Some(line), Some(key)),
             "{error}"
         );
-        assert!(error.next_step.contains(near), "{error}");
+        assert!(error.next_step().contains(near), "{error}");
     }
 }
 
@@ -552,11 +557,11 @@ fn a_long_recipe_is_read_and_its_bounds_are_said() {
         (format!("{start}{}", "# a line\n".repeat(600_000)), "4 MB"),
         (
             format!("{start}{} = 1\n", "k".repeat(3_000_000)),
-            "the keys",
+            "an unknown key",
         ),
         (
             format!("{start}name = [{}]\n", "1, ".repeat(1_000_000)),
-            "words",
+            "a text in quotes",
         ),
         (
             format!("{start}{}", "q = 1\n".repeat(300_000)),
@@ -581,4 +586,33 @@ fn a_contour_says_tiny_numbers_with_an_exponent() {
     );
     let error = recipe_error(&RECIPE.replace("gain_db = 3.5", "gain_db = 1e300"));
     assert!(error.to_string().contains("found 1e300;"), "{error}");
+}
+
+#[test]
+fn a_number_out_of_range_is_told_with_its_range() {
+    let typed = Contour::bass(99.0).unwrap_err();
+    let in_a_recipe = recipe_error(&RECIPE.replacen("gain_db = 3.5", "gain_db = 99", 1));
+    for error in [&*typed, &in_a_recipe] {
+        let told = OutOfRange {
+            what: Quantity::Contour,
+            found: 99.0,
+            min: -60.0,
+            max: 60.0,
+        };
+        assert_eq!(error.out_of_range(), Some(&told), "{error}");
+    }
+    // A setting is called what whoever prints calls it.
+    assert_eq!(typed.place.source, Source::Knob(Knob::Bass));
+    assert!(typed.to_string().starts_with("bass: gain_db: found 99;"));
+    let printed = typed.worded(&|knob| format!("/{knob}")).to_string();
+    assert!(
+        printed.starts_with("/bass: gain_db: found 99;"),
+        "{printed}"
+    );
+    let misspelt = recipe_error(&RECIPE.replacen("gain_db", "gian_db", 1));
+    assert_eq!(misspelt.out_of_range(), None);
+    let Fault::Value(ValueFault::Unknown(name)) = misspelt.fault else {
+        panic!("{misspelt}");
+    };
+    assert_eq!((name.what, name.near()), (NameOf::Key, Some("gain_db")));
 }

@@ -20,15 +20,17 @@ pub fn read(path: &Path) -> Result<Vec<u8>> {
         Error::new(ErrorKind::File, shown(path), found, expected, next_step)
     };
     let failed = |error: io::Error| {
-        let mut refusal = refuse(
-            &in_words(&error),
+        let kind = match error.kind() {
+            io::ErrorKind::NotFound => ErrorKind::Missing,
+            _ => ErrorKind::File,
+        };
+        Error::new(
+            kind,
+            shown(path),
+            in_words(&error),
             "a file that can be read",
             "check the path and its permissions",
-        );
-        if error.kind() == io::ErrorKind::NotFound {
-            refusal.kind = ErrorKind::Missing;
-        }
-        refusal
+        )
     };
     if let Some(stream) = stream(path) {
         let mut read = STREAMS_READ.lock().unwrap_or_else(|e| e.into_inner());

@@ -13,9 +13,10 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write as _};
 use std::path::Path;
 
-use bandwright::error::{Error, Result};
+use bandwright::error::{Error, Fault, Result};
 use tempfile::NamedTempFile;
 
+use super::super::knobs::option;
 use super::hidden::{self, guard, new_file, second_name};
 use super::place::{Place, failed_write};
 use super::shown;
@@ -53,16 +54,22 @@ pub fn write_all(outputs: Vec<(Place, Vec<u8>)>, then: impl FnOnce() -> Result<(
 }
 
 /// Puts back what was there before; says what could not be put back.
-fn put_back(done: Vec<(Place, Undo)>, mut error: Box<Error>) -> Box<Error> {
-    for (place, undo) in done.into_iter().rev() {
-        if undo.run(place.real()).is_err() {
-            error.found.push_str(&format!(
+fn put_back(done: Vec<(Place, Undo)>, error: Box<Error>) -> Box<Error> {
+    let undo = |(place, undo): (Place, Undo)| undo.run(place.real()).is_err().then_some(place);
+    let lost: Vec<Place> = done.into_iter().rev().filter_map(undo).collect();
+    if lost.is_empty() {
+        return error;
+    }
+    error.within(|fault| {
+        let mut words = fault.words(&option);
+        for place in lost {
+            words.found.push_str(&format!(
                 "; `{}` is new already and could not be put back",
                 shown(place.typed())
             ));
         }
-    }
-    error
+        Fault::Said(fault.kind(), words)
+    })
 }
 
 /// A new text that is complete on the disk.

@@ -1,0 +1,93 @@
+//! What can be at fault with a fit.
+
+use crate::error::fault::{Show, faults};
+use crate::error::value::Band;
+use crate::error::{Knob, Names};
+use crate::measurement::takes::Side;
+
+/// What every fit must bring.
+const IMPROVED: &str = "an improvement over no EQ at all";
+
+/// What an EQ for each side needs.
+const SIDES: &str = "takes of a known side, left and right, for one EQ each";
+
+faults! { JobFault, names;
+    /// No weight where curve and target are known.
+    NoWeight(band: Band) => Coverage,
+        "no weight above 0 from {band}",
+        "some weight where curve and target are known",
+        "change the weight file or the rig";
+    /// No section that all rules leave where there are data that every rate plays.
+    NothingAllowed(band: Band) => Setting,
+        "no section that all rules leave from {band}",
+        "some gain and some q where there are data that every rate plays",
+        "loosen gain_limit, boost_q_max or cut_only";
+    /// The lowest and the highest frequency of sections, in hertz, both outside of the data that every rate plays.
+    FrequenciesApart(lowest_hz: f64, highest_hz: f64, data: Band) => Setting,
+        "section frequencies from {lowest_hz} Hz to {highest_hz} Hz",
+        "at least one from {data}, where there are data that every rate plays",
+        "use limits that reach the measured band";
+    /// The first rate, too low for curves over this band, in hertz.
+    LowRate(rate_hz: f64, band: Band) => Coverage,
+        "{rate_hz} Hz for curves from {band}",
+        "at least one octave of them below half the first rate",
+        "name a higher rate first in the limits";
+    /// A take of an unknown side, for one EQ each.
+    UnknownSide => Setting,
+        "a take of an unknown side",
+        (SIDES),
+        (name_sides(names));
+    /// No take of a side, for one EQ each.
+    NoTakeOfSide(side: Side) => Setting,
+        "no take of the {side}",
+        (SIDES),
+        (name_sides(names));
+    /// Kept sections of single sides, for one EQ for both.
+    KeptSides => Setting,
+        "kept sections of single sides",
+        "kept sections of both sides, for one EQ for both",
+        (format!(
+            "fit each side with {}, or keep sections of a sheet that names no sides",
+            names(Knob::PerSide)
+        ));
+    /// The most loss of loudness that was wished, and what the best sections lose, in dB.
+    Loudness(most_db: f64, loss_db: f64) => Refused,
+        (format!(
+            "no sections that help and play at most {} dB quieter; the best ones play {loss_db:.1} dB quieter",
+            most_db.show()
+        )),
+        "an improvement over no EQ at all, as loud as was wished",
+        "allow more loss of loudness, or want less";
+    /// A fit that was asked to stop.
+    Stopped => Stopped,
+        "a fit that was asked to stop",
+        "a fit that goes on to its end",
+        "fit again";
+    /// Kept sections that nothing helps: what is left with them, and without any EQ, in dB rms.
+    KeptUseless(after_db: f64, before_db: f64) => Refused,
+        (format!(
+            "kept sections beside which nothing brings the curve closer to the target than {after_db:.2} dB rms; \
+             without any EQ it is {before_db:.2} dB"
+        )),
+        (IMPROVED),
+        "keep other sections, or fewer";
+    /// No section is worth its place; what is left without, in dB rms.
+    NothingNeeded(now_db: f64) => Refused,
+        (format!("no section that is worth its place: the curve is {now_db:.2} dB rms from the target")),
+        "sections that lower that by more than the takes differ, and than was asked of each",
+        "leave it as it is, ask less of a section, or name the number of sections";
+    /// No section helps; what is left without, in dB rms.
+    NothingHelps(now_db: f64) => Refused,
+        (format!(
+            "no section that brings the curve closer to the target than {now_db:.2} dB rms, where it is now"
+        )),
+        (IMPROVED),
+        "leave it as it is, or choose another target, other limits or other weights";
+}
+
+fn name_sides(names: Names<'_>) -> String {
+    let (left, right) = (names(Knob::Left), names(Knob::Right));
+    format!(
+        "name sides with {left} FILE and {right} FILE, by `left` or `right` as a word in the file's name, or in a unit file"
+    )
+}

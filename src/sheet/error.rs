@@ -1,0 +1,85 @@
+//! What can be at fault with a sheet.
+
+use crate::error::Fault;
+use crate::error::fault::{Show, faults};
+use crate::filter::{QMeaning, Section};
+use crate::measurement::takes::Side;
+
+/// What to do about a sheet that is not as it was written.
+const RESTORE: &str = "restore the sheet, or fit again";
+
+faults! { SheetFault, names;
+    /// What would be at fault anywhere.
+    Within(fault: Box<Fault>) => Setting,
+        (fault.words(names).found),
+        (fault.words(names).expected),
+        (RESTORE);
+    /// A number that is not finite.
+    NotFinite(number: f64) => Setting,
+        "{number}",
+        "a finite number",
+        (RESTORE);
+    /// The sides of EQs that make no whole.
+    Sides(sides: Vec<Option<Side>>) => Setting,
+        (format!("EQs for {sides:?}")),
+        ("one for both sides, or one for the left and one for the right"),
+        (RESTORE);
+    /// A section that cannot be played at a rate, in hertz.
+    Unplayable(section: Section, rate_hz: f64) => Setting,
+        (format!(
+            "f0_hz {}, gain_db {}, q {}",
+            section.f0_hz.show(),
+            section.gain_db.show(),
+            section.q.show()
+        )),
+        (format!(
+            "finite numbers, q above 0, f0_hz above 0 and below {} Hz, half of the rate of {} Hz",
+            rate_hz / 2.0,
+            rate_hz.show()
+        )),
+        (RESTORE);
+    /// Entries of a side at other rates than the sheet's, in hertz.
+    OtherRates(count: usize, side: Option<Side>, rates_hz: Vec<f64>) => Setting,
+        (match side {
+            Some(side) => format!("{count} entries of the {}, or other rates", side.words()),
+            None => format!("{count} entries, or other rates"),
+        }),
+        (format!("one for each of equaliser.rates_hz, {rates_hz:?}")),
+        (RESTORE);
+    /// Frequencies of a checkpoint out of order or of range.
+    Frequencies => Setting,
+        "frequencies out of order or of range",
+        "frequencies above 0 and below half the rate, ascending",
+        (RESTORE);
+    /// How many there are of something, what it is, how many there should be, and of what one each.
+    Count(count: usize, what: &'static str, should: usize, each: &'static str) => Setting,
+        "{count} {what}",
+        "{should}, one for each {each}",
+        (RESTORE);
+    /// Sides whose residuals are told, and whether each side has an EQ.
+    ResidualSides(count: usize, per_side: bool) => Setting,
+        "{count} sides",
+        (match per_side {
+            false => "none, since one EQ serves both sides",
+            true => "left and right, since each has an EQ of its own",
+        }),
+        (RESTORE);
+    /// A part that names no side, where others do.
+    NoSide => Setting,
+        "no side, where others name one",
+        "side = \"left\" or side = \"right\" in every section, checkpoint and set of coefficients, or in none",
+        (RESTORE);
+    /// A q as the equaliser reads it, what it is, and how it is read.
+    DeviceQ(stated: f64, known: Option<f64>, meaning: QMeaning) => Setting,
+        "{stated}",
+        (match known {
+            Some(known) => format!("{}, q read as {meaning}", known.show()),
+            None => format!("none: the section has no {meaning}"),
+        }),
+        (RESTORE);
+    /// Numbers of a band, not two.
+    Band(count: usize) => Format,
+        "{count} numbers",
+        "two, the lowest and the highest frequency",
+        "correct the value";
+}
