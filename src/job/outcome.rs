@@ -305,7 +305,7 @@ pub struct SearchReport {
 
 /// Weighted mean of the left side's residual less that of the right side's, dB: positive where left is too loud beside
 /// right. Half of it is part of either side's residual; sections mend it only by being very broad.
-#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct LevelDifference {
     /// Without sections, dB.
     pub before_db: f64,

@@ -92,7 +92,7 @@ pub struct PerSideDocument<'a> {
     #[serde(flatten)]
     pub shared: SharedPart<'a>,
     /// How much louder left is than right beside what is wanted; half of it is in the residual of either side.
-    pub level_difference: Option<LevelDifference>,
+    pub level_difference: LevelDifference,
     /// Left, then right.
     pub sides: Vec<SidePart<'a>>,
 }
@@ -179,7 +179,7 @@ pub struct ChannelPart<'a> {
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SidePart<'a> {
     /// `left` or `right`.
-    pub side: Option<Side>,
+    pub side: Side,
     /// Names of this side's takes that were averaged.
     pub takes: &'a [String],
     /// The EQ.
@@ -345,7 +345,7 @@ pub fn per_side_document<'a>(
     naming: Naming,
 ) -> PerSideDocument<'a> {
     let side = |(index, own): (usize, &'a Channel)| SidePart {
-        side: own.side,
+        side: own.side.unwrap_or(Side::Unknown),
         takes: &own.takes,
         channel: channel(&outcome.shared, own, costs.get(index)),
         residual: own.residual,
@@ -356,7 +356,7 @@ pub fn per_side_document<'a>(
     };
     PerSideDocument {
         shared: shared(outcome, costs.iter(), files, naming),
-        level_difference: outcome.shared.level_difference,
+        level_difference: outcome.shared.level_difference.unwrap_or_default(),
         sides: outcome.channels.iter().enumerate().map(side).collect(),
     }
 }
