@@ -95,21 +95,9 @@ impl From<Knob> for Source {
 }
 
 /// A source is a text where it is that in plain words.
-impl PartialEq<str> for Source {
-    fn eq(&self, text: &str) -> bool {
-        self.worded(&plain) == text
-    }
-}
-
-impl PartialEq<&str> for Source {
-    fn eq(&self, text: &&str) -> bool {
-        self == *text
-    }
-}
-
-impl PartialEq<String> for Source {
-    fn eq(&self, text: &String) -> bool {
-        self == text.as_str()
+impl<T: AsRef<str>> PartialEq<T> for Source {
+    fn eq(&self, text: &T) -> bool {
+        self.worded(&plain) == text.as_ref()
     }
 }
 

@@ -1,7 +1,7 @@
 //! What can be at fault: one enum for each stage, and what all stages share.
 //!
 //! A stage lists its faults by the macro `faults`: what a variant means, what it holds, its kind and its words stand
-//! together. A text names the parts of its variant in braces, shown as [`Show`] says; what needs more than that is an
+//! together. A text names the parts of its variant in braces, shown as the trait `Show` says; what needs more than that is an
 //! expression in parentheses.
 
 use super::value::{Band, OutOfRange, ValueFault};

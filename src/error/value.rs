@@ -264,7 +264,7 @@ impl Unknown {
             NameOf::Word => (format!("`{given}`"), one_of, "choose one of them"),
             NameOf::Side => (
                 format!("the side `{given}`"),
-                one_of,
+                format!("`{}`", self.known.join("` or `")),
                 "name the side that was measured",
             ),
             NameOf::Unit => (
