@@ -7,11 +7,11 @@ use std::cmp::Ordering;
 use std::ops::Range;
 
 use crate::error::Result;
-use crate::job::SpreadFigures;
 use crate::measurement::grid::{self, OnGrid, POINTS};
 use crate::measurement::judge::{self, Judged, JudgedSide, JudgedTake, Settings, Verdict};
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::Rig;
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::{Side, Take, offset_db};
 use crate::measurement::unit_file::{OpenedTake, OpenedUnit};
 use crate::units::{amplitude_from_db, db_from_power};

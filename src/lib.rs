@@ -46,7 +46,7 @@
 //! };
 //!
 //! // What is wanted: a target of the library with 2 dB more bass.
-//! let no_files = &mut |_: &str| unreachable!("the library needs none");
+//! let no_files = &|_: &std::path::Path| unreachable!("the library needs none");
 //! let target = library::resolve("gentle-slope", no_files)?;
 //!
 //! // What the equaliser can do: five sections in steps of half a decibel.
@@ -133,6 +133,8 @@ pub mod knob;
 pub mod message;
 
 pub mod caution;
+
+pub mod files;
 
 pub mod digest;
 

@@ -28,6 +28,20 @@ pub fn told_apart(paths: &[&Path]) -> Vec<String> {
     parts.iter().map(name).collect()
 }
 
+/// The name of the folder that a file is in, without those above; none at the root, and none where only the disk knows.
+#[must_use]
+pub fn folder_name(path: &Path) -> Option<String> {
+    let mut folders: Vec<String> = Vec::new();
+    for part in parts(path) {
+        match part.as_str() {
+            ".." => drop(folders.pop()),
+            _ => folders.push(part),
+        }
+    }
+    folders.pop()?;
+    folders.pop()
+}
+
 /// Folders and file, from the root on, without `.`.
 fn parts(path: &Path) -> Vec<String> {
     path.components()

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use bandwright::job::Sections;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 
 const CARE: &str = "Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing \
@@ -87,15 +88,6 @@ fn number(text: &str) -> Result<f64, String> {
         })
 }
 
-/// How many sections were asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Sections {
-    /// At most so many.
-    Count(usize),
-    /// As few as are needed.
-    Auto,
-}
-
 /// What the preamp protects against.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Guard {
@@ -103,6 +95,15 @@ pub enum Guard {
     Sine,
     /// Any signal at all.
     AnySignal,
+}
+
+impl From<Guard> for bandwright::headroom::Guard {
+    fn from(guard: Guard) -> Self {
+        match guard {
+            Guard::Sine => Self::Sine,
+            Guard::AnySignal => Self::AnySignal,
+        }
+    }
 }
 
 fn sections(text: &str) -> Result<Sections, String> {
@@ -465,6 +466,16 @@ pub enum Effort {
     Normal,
     /// About 1 s for eight sections
     Deep,
+}
+
+impl From<Effort> for bandwright::fit::Effort {
+    fn from(effort: Effort) -> Self {
+        match effort {
+            Effort::Quick => Self::Quick,
+            Effort::Normal => Self::Normal,
+            Effort::Deep => Self::Deep,
+        }
+    }
 }
 
 /// Which takes count.

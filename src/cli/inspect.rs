@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
+use bandwright::measurement::open::{self, NamedUnit, OpenedFiles};
 use bandwright::message::Number;
 use bandwright::report::{self, FileKind, figures};
 
 use super::answer::Answer;
 use super::args::Inspect;
-use super::files::Place;
+use super::files::{Disk, Place};
 use super::knobs;
-use super::measured::{self, NamedUnit, OpenedFiles};
 use super::outputs::PLOT;
 
 /// The largest `--leak-threshold`, dB.
@@ -22,10 +22,11 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let rig = measured::rig(typed.rig.as_ref())?;
+    let rig = typed.rig.as_deref().map(|path| open::rig(path, &Disk));
+    let rig = rig.transpose()?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
-        let OpenedFiles { unit, paths } = named.open()?;
+        let OpenedFiles { unit, paths } = named.open(&Disk)?;
         if let Some(place) = &place {
             let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
             place.refuse_clash(&paths, &[])?;
@@ -105,9 +106,9 @@ fn place(typed: &Inspect) -> Result<Option<Place>> {
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.
 fn units(typed: &Inspect) -> Result<Vec<NamedUnit>> {
-    let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
+    let units = open::named(&typed.curves, &typed.left, &typed.right, &Disk)?;
     if typed.variant.is_some() {
-        return Ok(vec![measured::the_one(units, typed.variant.as_deref())?]);
+        return Ok(vec![open::the_one(units, typed.variant.as_deref())?]);
     }
     if typed.plot.is_some() && units.len() > 1 {
         let names: Vec<String> = units

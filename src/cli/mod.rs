@@ -10,7 +10,7 @@ mod args;
 mod console;
 mod files;
 mod knobs;
-mod measured;
+
 mod outputs;
 mod progress;
 mod threads;

@@ -7,6 +7,7 @@ pub mod cost;
 pub mod error;
 pub mod outcome;
 pub mod prepared;
+pub mod request;
 pub mod wish;
 
 mod basis;
@@ -17,7 +18,8 @@ mod restraint;
 
 pub use outcome::{
     BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, Outcome,
-    ReachPoint, Residual, SearchReport, Shared, SharedCurves, SpreadFigures, TradeOffPoint, TypedQ,
+    ReachPoint, Residual, SearchReport, Shared, SharedCurves, TradeOffPoint, TypedQ,
 };
 pub use prepared::{Measured, Prepared};
+pub use request::{CostQuestion, Opened, Request, Sections, Taste};
 pub use wish::{ECONOMY, Wish};

@@ -3,6 +3,7 @@
 use super::impulse::WavFault;
 use super::text::MAX_FILE_BYTES;
 use super::unit_file::LARGEST_BYTES;
+use crate::error::Knob;
 use crate::error::fault::{Show, faults};
 use crate::error::value::Band;
 use crate::message::excerpt;
@@ -14,6 +15,34 @@ const WHOLE: &str = "export the whole curve, best 20 Hz to 20 kHz";
 const AGAIN: &str = "check the connection and the file, and measure again";
 
 faults! { MeasurementFault, names;
+    /// A unit file where takes of one side were asked for; its path.
+    UnitFileOfOneSide(path: String) => Setting,
+        (format!("the unit file `{path}`")),
+        "a curve or a WAV impulse response",
+        "name the unit file without an option: it says the sides itself";
+    /// No unit of a name; the nearest that there is, and all.
+    NoUnitNamed(name: String, near: Option<String>, all: Vec<String>) => Name,
+        (format!("no unit named `{name}`")),
+        "one unit",
+        (match near {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("the files have {}", quoted(all)),
+        });
+    /// Several units of a name.
+    SeveralUnitsNamed(name: String) => Setting,
+        (format!("several units named `{name}`")),
+        "one unit",
+        "name one of their files alone";
+    /// Several units, of which one is meant.
+    SeveralUnits(all: Vec<String>) => Setting,
+        (format!("{} units: {}", all.len(), quoted(all))),
+        "one unit",
+        (format!("choose one with {} NAME, or name its files alone", names(Knob::Variant)));
+    /// Several units in one session.
+    UnitsInSession(all: Vec<String>) => Setting,
+        (format!("{} units: {}", all.len(), quoted(all))),
+        "one unit",
+        "name curves, or one unit file with one unit";
     /// A text of more bytes than are read.
     TextTooLarge => Format,
         (format!("more than {} MB", MAX_FILE_BYTES >> 20)),
@@ -237,4 +266,9 @@ faults! { MeasurementFault, names;
         "a second sensitivity",
         "either sensitivity_db_per_mw or sensitivity_db_per_v",
         "keep the one that was measured; the impedance gives the other";
+}
+
+fn quoted(names: &[String]) -> String {
+    let names = names.iter().map(|name| format!("`{name}`"));
+    names.collect::<Vec<_>>().join(", ")
 }

@@ -31,6 +31,8 @@ pub mod impulse;
 
 pub mod takes;
 
+pub mod spread;
+
 pub mod rig;
 
 pub mod leak;
@@ -46,6 +48,8 @@ pub mod impedance;
 pub mod distorted;
 
 pub mod unit_file;
+
+pub mod open;
 
 pub use curve::Curve;
 pub use grid::OnGrid;

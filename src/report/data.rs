@@ -13,10 +13,11 @@ use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,
-    Shared, SpreadFigures, TypedQ,
+    Shared, TypedQ,
 };
 use crate::measurement::grid;
 use crate::measurement::judge::{JudgedTake, Verdict};
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 
 /// What kind of file was written.

@@ -9,13 +9,13 @@ use super::next_steps::step_text;
 use super::words;
 use crate::caution::Caution;
 use crate::inspection::{self, Inspection, NextStep, SharedBand, TakeImpulse, TakePhase};
-use crate::job::SpreadFigures;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedSide, JudgedTake, Match, Seal, Verdict};
 use crate::measurement::leak::Leak;
 use crate::measurement::outlier::{Kind, Outlier};
 use crate::measurement::resonance::UnitResonance;
 use crate::measurement::rig::Rig;
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 
 /// The document of `inspect --json`. Every object has all its fields, whatever was found; a figure that does not exist

@@ -1,11 +1,13 @@
 //! One adjustment of a target: a section's response, a slope, or a table.
 
 use std::fmt;
+use std::path::Path;
 
 use super::error::{TableFault, WantedFault as Fault};
 use super::library::beside;
 use crate::error::value::{OutOfRange, Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
+use crate::files::Files;
 use crate::filter::{Section, Shape, response};
 use crate::keys::error::Type;
 use crate::keys::{self, PairAt, Table};
@@ -115,17 +117,13 @@ impl ContourEntry {
     ///
     /// # Errors
     /// What `read` and the parsers refuse; `Setting` for levels beyond +-60 dB, which are no change.
-    pub fn open(
-        self,
-        recipe: &str,
-        read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-    ) -> Result<Contour> {
+    pub fn open(self, recipe: &str, files: &dyn Files) -> Result<Contour> {
         let file = match self {
             Self::Contour(contour) => return Ok(contour),
             Self::Table { file, .. } => file,
         };
         let path = beside(recipe, &file);
-        let curve = parse_curve(&read(&path)?, &path)?;
+        let curve = parse_curve(&files.read(Path::new(&path))?, &path)?;
         if curve.frequency_hz().len() > MOST_POINTS_OF_A_FILE {
             let points = curve.frequency_hz().len();
             let fault = Fault::TooManyPointsOfFile(points, MOST_POINTS_OF_A_FILE);

@@ -9,6 +9,7 @@ use super::target::{Base, Target, percent};
 use super::unit::unit_target;
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{Error, ErrorKind, Fault as Is, Result};
+use crate::files::Files;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
@@ -72,52 +73,45 @@ pub fn note(name: &str, key: &str) -> Option<String> {
 }
 
 /// The target of a name of the library, or of the path of a curve, a WAV impulse response, a `.unit.toml` or another
-/// `.toml`, which is a recipe; `read` opens paths.
+/// `.toml`, which is a recipe.
 ///
 /// # Errors
-/// `Name` for an unknown name (a bare word for which `read` says `Missing`), listing the library and the nearest
+/// `Name` for an unknown name (a bare word that is no file), listing the library and the nearest
 /// spelling; `Setting` for recipes that stand on
-/// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `read`, the
+/// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `files`, the
 /// parsers and the judging of takes refuse. What a recipe names and cannot have is told at its line and key.
-pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Target> {
-    resolve_reference(&Reference::new(name), read)
+pub fn resolve(name: &str, files: &dyn Files) -> Result<Target> {
+    resolve_reference(&Reference::new(name), files)
 }
 
 /// As [`resolve`], with the side and the variant of a unit, `flat` and `measured`.
 ///
 /// # Errors
 /// As [`resolve`].
-pub fn resolve_reference(
-    reference: &Reference,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Target> {
-    Resolving::new(read).named(&reference.name, reference)
+pub fn resolve_reference(reference: &Reference, files: &dyn Files) -> Result<Target> {
+    Resolving::new(files).named(&reference.name, reference)
 }
 
 /// The target of a recipe that stands at `path`.
 ///
 /// # Errors
 /// As [`resolve`].
-pub fn resolve_recipe(
-    recipe: Recipe,
-    path: &str,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Target> {
-    Resolving::new(read).recipe(recipe, path, path)
+pub fn resolve_recipe(recipe: Recipe, path: &str, files: &dyn Files) -> Result<Target> {
+    Resolving::new(files).recipe(recipe, path, path)
 }
 
 /// The way down from recipe to recipe.
 struct Resolving<'a> {
-    read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>,
+    files: &'a dyn Files,
     /// The recipes that stand on what is being read.
     above: Vec<String>,
     opened: usize,
 }
 
 impl<'a> Resolving<'a> {
-    fn new(read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Self {
+    fn new(files: &'a dyn Files) -> Self {
         Self {
-            read,
+            files,
             above: Vec::new(),
             opened: 0,
         }
@@ -135,11 +129,11 @@ impl<'a> Resolving<'a> {
         let known = entry(name);
         let bytes = match known {
             Some(entry) => entry.text.as_bytes().to_vec(),
-            None => read_or_name_the_library(name, self.read)?,
+            None => read_or_name_the_library(name, self.files)?,
         };
         let file_name = known.map_or(name, |entry| entry.file_name);
         if is_unit_file(file_name) {
-            return unit_target(&bytes, name, reference, self.read);
+            return unit_target(&bytes, name, reference, self.files);
         }
         no_unit(name, reference)?;
         if file_name.to_lowercase().ends_with(".toml") {
@@ -195,7 +189,7 @@ impl<'a> Resolving<'a> {
                 ContourEntry::Table { file, line } => Some((beside(name, file), *line)),
                 ContourEntry::Contour(_) => None,
             };
-            let opened = contour.open(name, self.read).map_err(|error| match named {
+            let opened = contour.open(name, self.files).map_err(|error| match named {
                 Some((path, line)) if cannot_be_read(&error) && error.place.source == path => {
                     at_its_name(error, file_name, line, "contour.file")
                 }
@@ -308,11 +302,8 @@ fn plain(path: &str) -> PathBuf {
 }
 
 /// A bare word that is no file was meant as a name.
-fn read_or_name_the_library(
-    name: &str,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Vec<u8>> {
-    read(name).map_err(|error| {
+fn read_or_name_the_library(name: &str, files: &dyn Files) -> Result<Vec<u8>> {
+    files.read(Path::new(name)).map_err(|error| {
         let base_name = Path::new(name)
             .file_name()
             .map_or(name.into(), |file| file.to_string_lossy());
