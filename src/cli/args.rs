@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions, number};
 use bandwright::job::Sections;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 
@@ -62,30 +63,6 @@ pub enum Verb {
     Check(Check),
     /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
     Export(Export),
-}
-
-/// How results are shown.
-#[derive(Debug, Clone, Copy, ClapArgs)]
-pub struct OutputStyle {
-    /// Print one JSON document instead of text
-    ///
-    /// Also when the job fails. Its schemas stand in tests/golden/schema/ of the source
-    #[arg(long)]
-    pub json: bool,
-    /// Print nothing but errors and what safety asks for
-    #[arg(long, conflicts_with = "json")]
-    pub quiet: bool,
-}
-
-/// A finite number with a decimal point; U+2212, the minus of pictures, counts as a minus.
-fn number(text: &str) -> Result<f64, String> {
-    let parsed = text.trim().replace('\u{2212}', "-").parse::<f64>();
-    parsed
-        .ok()
-        .filter(|value| value.is_finite())
-        .ok_or_else(|| {
-            "expected a finite number with a decimal point, such as 3 or -2.5".to_owned()
-        })
 }
 
 /// What the preamp protects against.
@@ -151,38 +128,13 @@ pub struct Inspect {
     /// responses; the side is read from the file's name (`left`, `right`, `l`, `r` as a word)
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
-    /// A take of the left side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub left: Vec<PathBuf>,
-    /// A take of the right side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub right: Vec<PathBuf>,
-    /// Only this unit, where there are several
-    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
-    pub variant: Option<String>,
-    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
-    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
-    /// [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "What was measured"
-    )]
-    pub rig: Option<PathBuf>,
 
-    /// The loss of bass from which a take leaks, dB
-    ///
-    /// At 30 Hz against the sound takes of its side, more than 0, at most 60
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        allow_negative_numbers = true,
-        help_heading = "The judging"
-    )]
-    pub leak_threshold: f64,
+    /// What else says what was measured.
+    #[command(flatten, next_help_heading = "What was measured")]
+    pub sides: Sides,
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// Write a picture here (NAME.svg), of one unit
     ///
@@ -254,35 +206,6 @@ pub enum OneSide {
     Left,
     /// The right one
     Right,
-}
-
-/// Where figures are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Points {
-    /// Octaves from 31.5 Hz
-    Octave,
-    /// Third octaves from 20 Hz
-    ThirdOctave,
-}
-
-/// The sample rate of contours, and where figures are told.
-#[derive(Debug, Clone, Copy, ClapArgs)]
-pub struct Figures {
-    /// Where figures are told
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
-    pub points: Points,
-    /// The sample rate at which contours are evaluated, Hz
-    ///
-    /// 8000 to 768000 Hz: near half of it their form depends on it
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        default_value_t = 48_000.0,
-        allow_negative_numbers = true,
-        help_heading = "The figures"
-    )]
-    pub rate_hz: f64,
 }
 
 /// `bandwright target list`.
@@ -369,42 +292,9 @@ pub struct TargetBuild {
         help_heading = "The target"
     )]
     pub between_share: f64,
-    /// More bass by so many dB, -60 to 60
-    ///
-    /// A low shelf at 90 Hz, q 0.6
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60
-    ///
-    /// A high shelf at 6 kHz, q 0.5
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub treble: Option<f64>,
-    /// A slope of so many dB per octave, -24 to 24: positive is brighter
-    ///
-    /// About 1 kHz
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub slope: Option<f64>,
-    /// One more adjustment, as `bandwright fit --help` tells (repeatable)
-    #[arg(long, value_name = "CONTOUR", help_heading = "The target")]
-    pub contour: Vec<String>,
+    /// What is added.
+    #[command(flatten, next_help_heading = "The target")]
+    pub taste: TasteOptions,
     /// Its name [default: the file's]
     #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub name: Option<String>,
@@ -523,20 +413,9 @@ pub struct Fit {
     /// name (`left`, `right`, `l`, `r` as a word). Or a NAME.unit.toml that names them
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
-    /// A take of the left side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub left: Vec<PathBuf>,
-    /// A take of the right side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub right: Vec<PathBuf>,
-    /// Which unit to fit, where a unit file has several
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "What was measured"
-    )]
-    pub variant: Option<String>,
+    /// What else says what was measured.
+    #[command(flatten, next_help_heading = "What was measured")]
+    pub sides: Sides,
     /// Name of the unit in sheet and report [default: the unit file's, or the file's name, or that of the folder of
     /// several]
     #[arg(
@@ -546,16 +425,6 @@ pub struct Fit {
         help_heading = "What was measured"
     )]
     pub unit: Option<String>,
-    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
-    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
-    /// [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "What was measured"
-    )]
-    pub rig: Option<PathBuf>,
     /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
     /// nothing is smoothed
     #[arg(
@@ -568,15 +437,10 @@ pub struct Fit {
     /// Which takes count: the sound ones, or all with those that leak or do not belong
     #[arg(hide_short_help = true, long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,
-    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        help_heading = "What was measured"
-    )]
-    pub leak_threshold: f64,
+
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// The wanted response: a name of the library, or a file
     ///
@@ -614,47 +478,10 @@ pub struct Fit {
         help_heading = "What is wanted"
     )]
     pub toward: f64,
-    /// More bass by so many dB, -60 to 60
-    ///
-    /// A low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what the unit has now, as are all below
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60
-    ///
-    /// A high shelf at 6 kHz, q 0.5
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub treble: Option<f64>,
-    /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub slope: Option<f64>,
-    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf),
-    /// shape=slope,db_per_octave=-0.4,pivot_hz=1000, shape=table,points=100:1.5/1000:0 (Hz:dB) or shape=table,file=FILE
-    /// (repeatable)
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "CONTOUR",
-        help_heading = "What is wanted"
-    )]
-    pub contour: Vec<String>,
+
+    /// What is added to the target, or without one to what the unit has now.
+    #[command(flatten, next_help_heading = "What is wanted")]
+    pub taste: TasteOptions,
 
     /// What the equaliser can do: a name, or a NAME.limits.toml
     ///
@@ -889,25 +716,10 @@ pub struct Check {
     /// the first]
     #[arg(hide_short_help = true, long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
     pub rate_hz: Option<f64>,
-    /// The rig, instead of the unit file's: `iec-60318-4`, `flat`, or a file with columns frequency (Hz) and trust
-    /// (0 to 1). Where nothing says it [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "The promise"
-    )]
-    pub rig: Option<PathBuf>,
-    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        allow_negative_numbers = true,
-        help_heading = "The promise"
-    )]
-    pub leak_threshold: f64,
+
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// Write a picture of promised and measured change here (NAME.svg)
     ///

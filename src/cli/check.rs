@@ -87,7 +87,7 @@ fn refuse_incomplete(typed: &Check) -> Result<()> {
         (Knob::Plot, typed.plot.is_some()),
         (Knob::SameLevel, typed.same_level),
         (Knob::RateHz, typed.rate_hz.is_some()),
-        (Knob::Rig, typed.rig.is_some()),
+        (Knob::Rig, typed.judging.rig.is_some()),
     ];
     match idle.iter().find(|(_, given)| *given) {
         Some((option, _)) => refuse(
@@ -107,7 +107,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
     let inputs: Vec<&Path> = [&typed.sheet]
         .into_iter()
         .chain(&typed.limits)
-        .chain(&typed.rig)
+        .chain(&typed.judging.rig)
         .chain(&typed.before)
         .chain(&typed.after)
         .map(PathBuf::as_path)
@@ -116,7 +116,11 @@ fn place(typed: &Check) -> Result<Option<Place>> {
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
-    let rig = typed.rig.as_deref().map(|path| open::rig(path, &Disk));
+    let rig = typed
+        .judging
+        .rig
+        .as_deref()
+        .map(|path| open::rig(path, &Disk));
     let rig = rig.transpose()?;
     let before = session(Knob::Before, &typed.before)?;
     let after = session(Knob::After, &typed.after)?;
@@ -146,7 +150,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
             before: before.takes.into_iter().map(take).collect(),
             after: after.takes.into_iter().map(take).collect(),
             judging: Settings {
-                leak_threshold_db: typed.leak_threshold,
+                leak_threshold_db: typed.judging.leak_threshold,
                 rig,
                 ..Settings::default()
             },

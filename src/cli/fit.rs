@@ -83,7 +83,8 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             next_step,
         ))
     };
-    let mut curves = typed.curves.iter().chain(&typed.left).chain(&typed.right);
+    let sides = &typed.sides;
+    let mut curves = typed.curves.iter().chain(&sides.left).chain(&sides.right);
     if curves.next().is_none() {
         return refuse(
             "no measured curve",
@@ -91,8 +92,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
             "name the measurement: bandwright fit CURVE --target NAME".to_owned(),
         );
     }
-    let has_taste = typed.bass.or(typed.treble).or(typed.slope).is_some();
-    if typed.target.is_none() && !has_taste && typed.contour.is_empty() {
+    if typed.target.is_none() && typed.taste.taste() == Taste::default() {
         return refuse(
             "neither a target nor a taste",
             "--target NAME|FILE, or --bass, --treble, --slope or --contour",
@@ -124,25 +124,20 @@ fn places(typed: &Fit, request: &Request) -> Result<(Option<Place>, Option<Place
 fn request(typed: &Fit) -> Request {
     Request {
         curves: typed.curves.clone(),
-        left: typed.left.clone(),
-        right: typed.right.clone(),
-        variant: typed.variant.clone(),
+        left: typed.sides.left.clone(),
+        right: typed.sides.right.clone(),
+        variant: typed.sides.variant.clone(),
         unit: typed.unit.clone(),
-        rig: typed.rig.clone(),
+        rig: typed.judging.rig.clone(),
         smooth: typed.smooth.clone(),
         all_takes: typed.takes == args::Takes::All,
-        leak_threshold_db: typed.leak_threshold,
+        leak_threshold_db: typed.judging.leak_threshold,
         weight: typed.weight.clone(),
         target: typed.target.clone(),
         between: typed.between.clone(),
         between_share: typed.between_share,
         toward: typed.toward,
-        taste: Taste {
-            bass_db: typed.bass,
-            treble_db: typed.treble,
-            slope_db_per_octave: typed.slope,
-            contours: typed.contour.clone(),
-        },
+        taste: typed.taste.taste(),
         limits: typed.limits.clone(),
         sections: typed.sections,
         least_gain_db: typed.least_gain,

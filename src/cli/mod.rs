@@ -9,6 +9,7 @@ mod answer;
 mod args;
 mod console;
 mod files;
+mod groups;
 mod knobs;
 
 mod outputs;

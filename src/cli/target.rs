@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use bandwright::error::value::{Quantity, ValueFault};
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::files::{Files, Recorded};
-use bandwright::job::Taste;
 use bandwright::measurement::takes::Side;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::wanted::library::{self, write_curve};
@@ -14,10 +13,9 @@ use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as
 use bandwright::wanted::{ContourEntry, Recipe, Reference};
 
 use super::answer::Answer;
-use super::args::{
-    self, Figures, OneSide, Points, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask,
-};
+use super::args::{self, OneSide, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask};
 use super::files::{self, Disk, Kind, shown, with_near};
+use super::groups::{Figures, Points};
 use super::outputs::{PLOT, RECIPE, TARGET_CURVE};
 
 /// The ending of a recipe's name.
@@ -134,13 +132,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
             "rename the file, or write a NAME.csv",
         ));
     }
-    let taste = Taste {
-        bass_db: typed.bass,
-        treble_db: typed.treble,
-        slope_db_per_octave: typed.slope,
-        contours: typed.contour.clone(),
-    };
-    let typed_recipe = typed_recipe(typed, taste.entries()?)?;
+    let typed_recipe = typed_recipe(typed, typed.taste.taste().entries()?)?;
     let named: Vec<&Path> = named.into_iter().flatten().map(PathBuf::as_path).collect();
     let files = Recorded::new(&Disk, named);
     let target = resolved(&files, |files| {
