@@ -40,7 +40,7 @@ impl Origin<'_> {
         Some(self.lines?.line(byte))
     }
 
-    fn error(self, fault: impl Into<Fault>, byte: usize, key: impl Into<String>) -> Box<Error> {
+    fn error(self, fault: impl Into<Box<dyn Fault>>, byte: usize, key: impl Into<String>) -> Box<Error> {
         let error = Error::of(fault, self.source.clone());
         error.at_line(self.line(byte)).at_key(key)
     }
@@ -251,7 +251,7 @@ pub(crate) struct Value<'a> {
 
 impl<'a> Value<'a> {
     /// An error about this value.
-    pub(crate) fn error(&self, fault: impl Into<Fault>) -> Box<Error> {
+    pub(crate) fn error(&self, fault: impl Into<Box<dyn Fault>>) -> Box<Error> {
         self.origin.error(fault, self.value.span().start, &self.key)
     }
 

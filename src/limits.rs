@@ -166,7 +166,7 @@ impl Limits {
         })
     }
 
-    fn fault(&self, key: &str, fault: impl Into<Fault>) -> Box<Error> {
+    fn fault(&self, key: &str, fault: impl Into<Box<dyn Fault>>) -> Box<Error> {
         Error::of(fault, Source::name(&*self.name)).at_key(key)
     }
 
@@ -416,8 +416,8 @@ impl Limits {
     /// # Errors
     /// Names the first key that contradicts another or leaves the [`bounds`].
     pub fn check(&self) -> Result<()> {
-        let refused = |key: &str, fault: Fault| self.fault(key, fault);
-        let outside = |key: &str, found: f64, bound: &Bound| refused(key, bound.fault(found));
+        let refused = |key: &str, fault: Box<dyn Fault>| self.fault(key, fault);
+        let outside = |key: &str, found: f64, bound: &Bound| refused(key, bound.fault(found).into());
         if !bounds::SECTIONS.contains(self.sections as f64) {
             return Err(outside("sections", self.sections as f64, &bounds::SECTIONS));
         }
@@ -462,7 +462,7 @@ impl Limits {
     }
 
     /// Whether the rules leave any gain to use.
-    fn check_what_is_left(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
+    fn check_what_is_left(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
         let least_db = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| (shape, slot)))
@@ -476,7 +476,7 @@ impl Limits {
     }
 
     /// Whether every gain limit leaves some gain, and whether all of them together leave some at some frequency.
-    fn check_gain_limits(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
+    fn check_gain_limits(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
         let places: Vec<[&Setting; 3]> = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| self.knobs(shape, slot)))
@@ -503,7 +503,7 @@ impl Limits {
     }
 
     /// Whether peaking sections have a width where q is read as one between -3 dB points.
-    fn check_widths(&self, refused: &impl Fn(&str, Fault) -> Box<Error>) -> Result<()> {
+    fn check_widths(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
         if self.rules.q_meaning != QMeaning::Width3Db {
             return Ok(());
         }
@@ -666,7 +666,7 @@ pub(crate) const KEYS: [&str; 16] = [
 /// Whether `rates_hz` are a few plausible sample rates, each once.
 pub(crate) fn check_rates(
     rates_hz: &[f64],
-    refused: &impl Fn(&str, Fault) -> Box<Error>,
+    refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>,
 ) -> Result<()> {
     if !bounds::RATES.contains(rates_hz.len() as f64) {
         return Err(refused(

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::{Error, ErrorKind, Fault, Knob, Result, Source};
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::preamp::MOST_MARGIN_DB;
 use bandwright::headroom::{Guard, Protection};
@@ -281,8 +281,8 @@ fn target(typed: &Fit) -> Result<Target> {
     };
     if let Some(path) = &typed.between {
         let blended = target.blended(opening.target(path)?, typed.between_share);
-        target = blended.map_err(|error| match error.fault {
-            Fault::Wanted(WantedFault::BlendApart(..)) => error.about(Knob::Between),
+        target = blended.map_err(|error| match error.fault() {
+            Some(WantedFault::BlendApart(..)) => error.about(Knob::Between),
             _ => error,
         })?;
     }

@@ -242,14 +242,14 @@ fn decimals(x: f64) -> Option<i32> {
 pub(super) fn check(
     setting: &Setting,
     bound: &Bound,
-    refused: &impl Fn(&str, Fault) -> Box<Error>,
+    refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>,
 ) -> Result<()> {
     let key = |part: &str| format!("{}.{part}", bound.key);
     let bounded = |part: &str, x: f64| {
         if bound.contains(x) {
             return Ok(());
         }
-        Err(refused(&key(part), bound.fault(x)))
+        Err(refused(&key(part), bound.fault(x).into()))
     };
     if let Setting::Allowed(values) = setting {
         if setting.is_empty() {
@@ -323,9 +323,9 @@ pub(super) fn check(
 /// A setting as a file has it.
 pub(super) fn read(value: &Value) -> Result<Setting> {
     if !value.is_table() {
-        let number = value.number().map_err(|error| match error.fault {
-            Fault::Keys(KeysFault::NotANumber(given, _)) => {
-                value.error(KeysFault::NotANumber(given, Type::Setting))
+        let number = value.number().map_err(|error| match error.fault() {
+            Some(KeysFault::NotANumber(given, _)) => {
+                value.error(KeysFault::NotANumber(given.clone(), Type::Setting))
             }
             _ => error,
         });

@@ -1,10 +1,12 @@
 //! What can be at fault with what was measured.
 
 use super::impulse::WavFault;
+use super::takes::Side;
 use super::text::MAX_FILE_BYTES;
 use super::unit_file::LARGEST_BYTES;
-use crate::error::fault::{Show, faults};
+use crate::error::fault::{Show, faults, show_as_displayed};
 use crate::error::value::Band;
+use crate::error::{ErrorKind, Fault, Names, Words};
 use crate::message::excerpt;
 
 /// What to do about a curve that ends too early.
@@ -237,4 +239,37 @@ faults! { MeasurementFault, names;
         "a second sensitivity",
         "either sensitivity_db_per_mw or sensitivity_db_per_v",
         "keep the one that was measured; the impedance gives the other";
+}
+
+show_as_displayed!(WavFault);
+
+impl Show for Side {
+    fn show(&self) -> String {
+        self.words().to_owned()
+    }
+}
+
+/// One of the points of a curve, where its line is not known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtPoint {
+    /// Its number, counted from 1.
+    pub point: usize,
+    /// What is at fault with it.
+    pub fault: Box<dyn Fault>,
+}
+
+impl Fault for AtPoint {
+    fn kind(&self) -> ErrorKind {
+        self.fault.kind()
+    }
+
+    fn inner(&self) -> Option<&dyn Fault> {
+        Some(&*self.fault)
+    }
+
+    fn words(&self, names: Names<'_>) -> Words {
+        let words = self.fault.words(names);
+        let found = format!("{} at point {}", words.found, self.point);
+        Words { found, ..words }
+    }
 }

@@ -219,7 +219,7 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     };
     if takes.is_empty() {
         return Err(table.required("take").map_or_else(
-            |error| error.within(|_| Fault::NoTakeOfUnit.into()),
+            |error| error.within(|_| Fault::NoTakeOfUnit),
             |takes| takes.error(Fault::NoTakeOfUnit),
         ));
     }

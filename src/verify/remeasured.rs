@@ -13,7 +13,7 @@ use std::ops::Range;
 use super::error::VerifyFault;
 use super::explanation::{Case, Explanation, LevelWitness, Part, Playing, Tried, ranked};
 use super::noise::{Deviations, Noise, Witness, points};
-use crate::error::{Error, Fault, Knob, Result};
+use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::error::MeasurementFault;
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
@@ -193,8 +193,8 @@ fn told_hz((lowest_hz, highest_hz): (f64, f64)) -> (f64, f64) {
 pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> {
     let rate_hz = chosen_rate(sheet, request.rate_hz)?;
     let session = |takes: &[Take], session: Knob| {
-        let named = |error: Box<Error>| match error.fault {
-            Fault::Measurement(MeasurementFault::NoTakes) => error.about(session),
+        let named = |error: Box<Error>| match error.fault() {
+            Some(MeasurementFault::NoTakes) => error.about(session),
             _ => error,
         };
         judge(takes, &request.judging).map_err(named)

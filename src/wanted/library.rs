@@ -8,7 +8,7 @@ use super::recipe::{BlendEntry, FLAT, MEASURED, Recipe, Reference, parse_recipe,
 use super::target::{Base, Target, percent};
 use super::unit::unit_target;
 use crate::error::value::{NameOf, ValueFault};
-use crate::error::{Error, ErrorKind, Fault as Is, Result};
+use crate::error::{Error, ErrorKind, Result};
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
@@ -232,18 +232,20 @@ impl<'a> Resolving<'a> {
                 return error;
             }
             let [own, side, variant] = reference.lines;
-            match (&error.fault, error.place.line) {
-                (Is::Wanted(Fault::SideOfNoUnit(..) | Fault::NoTakeOfSide(..)), _) => {
+            let line_is_known = error.place.line.is_some();
+            match (error.fault(), error.fault()) {
+                (Some(Fault::SideOfNoUnit(..) | Fault::NoTakeOfSide(..)), _) => {
                     placed(error, file_name, side, keys[1])
                 }
-                (Is::Wanted(Fault::VariantOfNoUnit(..) | Fault::NoVariant(_)), _) => {
+                (Some(Fault::VariantOfNoUnit(..) | Fault::NoVariant(_)), _) => {
                     placed(error, file_name, variant.or(own), keys[2])
                 }
-                (Is::Value(ValueFault::Unknown(name)), None) => match name.what {
+                _ if line_is_known => error,
+                (_, Some(ValueFault::Unknown(name))) => match name.what {
                     NameOf::Unit => placed(error, file_name, variant.or(own), keys[2]),
                     _ => placed(error, file_name, own, keys[0]),
                 },
-                (_, None) if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
+                _ if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
                 _ => error,
             }
         })

@@ -6,114 +6,19 @@
 //! `FILE:LINE:COLUMN: KEY: found X; expected Y; NEXT STEP`.
 
 pub mod fault;
+mod kind;
+mod place;
 mod spelling;
 pub mod value;
 
 use std::fmt;
 
 pub use crate::knob::{Knob, Names, plain};
-pub use fault::{Fault, Named, Words};
+pub use fault::{Fault, Named, Said, Words};
+pub use kind::ErrorKind;
+pub use place::{Place, Source};
 pub use spelling::nearest_spelling;
-use value::OutOfRange;
-
-/// The kinds of failure, for programs that react to them; the words for people are the parts of an error.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize, schemars::JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-#[non_exhaustive]
-pub enum ErrorKind {
-    /// A file could not be opened, read or written, though something of its name is there.
-    File,
-    /// There is no file of that name.
-    Missing,
-    /// The bytes are not what the file should hold (another kind of file, undecodable text, too large).
-    Format,
-    /// A number is missing, is no number, or is not finite.
-    Number,
-    /// Frequencies are not positive and strictly increasing.
-    Order,
-    /// Too few points, too narrow a range, or no frequency in common.
-    Coverage,
-    /// A value lies outside what is allowed, or two settings contradict each other.
-    Setting,
-    /// A name (target, key, shape) is not known.
-    Name,
-    /// The job ran, and its answer is no.
-    Refused,
-    /// The job was asked to stop before it was done.
-    Stopped,
-}
-
-/// What an error is about.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Source {
-    /// A file, by its name.
-    File(String),
-    /// A setting that was chosen.
-    Knob(Knob),
-    /// Something else, by its name: a unit, limits, a parameter.
-    Name(String),
-}
-
-impl Source {
-    /// Something that is neither a file nor a setting.
-    pub fn name(name: impl Into<String>) -> Self {
-        Self::Name(name.into())
-    }
-
-    /// In words; `names` says what settings are called.
-    #[must_use]
-    pub fn worded(&self, names: Names<'_>) -> String {
-        match self {
-            Self::File(name) | Self::Name(name) => name.clone(),
-            Self::Knob(knob) => names(*knob),
-        }
-    }
-}
-
-impl fmt::Display for Source {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.worded(&plain))
-    }
-}
-
-impl From<&str> for Source {
-    fn from(file: &str) -> Self {
-        Self::File(file.to_owned())
-    }
-}
-
-impl From<String> for Source {
-    fn from(file: String) -> Self {
-        Self::File(file)
-    }
-}
-
-impl From<Knob> for Source {
-    fn from(knob: Knob) -> Self {
-        Self::Knob(knob)
-    }
-}
-
-/// A source is a text where it is that in plain words.
-impl<T: AsRef<str>> PartialEq<T> for Source {
-    fn eq(&self, text: &T) -> bool {
-        self.worded(&plain) == text.as_ref()
-    }
-}
-
-/// Where an error was found.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
-#[schemars(rename = "Place")]
-pub struct Place<S = Source> {
-    /// File name, or the option that carried the value.
-    pub source: S,
-    /// Line, counted from 1; none (`null`) where no line is at fault.
-    pub line: Option<usize>,
-    /// Character in that line, counted from 1; none (`null`) where no single character is at fault.
-    pub column: Option<usize>,
-    /// Key of a TOML file, such as `gain_db.step`; none (`null`) where no key is at fault.
-    pub key: Option<String>,
-}
+use value::{OutOfRange, ValueFault};
 
 /// A failure: its place and what is at fault. [`Error::worded`] gives it in words.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -123,8 +28,8 @@ pub struct Error {
     pub kind: ErrorKind,
     /// Where it was found.
     pub place: Place,
-    /// What is at fault.
-    pub fault: Fault,
+    /// What is at fault, as its stage knows it; see [`Error::fault`].
+    pub fault: Box<dyn Fault>,
 }
 
 /// A failure as a value; its fields are the parts of the message.
@@ -148,7 +53,7 @@ pub type Result<T> = std::result::Result<T, Box<Error>>;
 
 impl Error {
     /// A fault of `source` as a whole; add a line or key with [`Error::at_line`] and [`Error::at_key`].
-    pub fn of(fault: impl Into<Fault>, source: impl Into<Source>) -> Box<Self> {
+    pub fn of(fault: impl Into<Box<dyn Fault>>, source: impl Into<Source>) -> Box<Self> {
         let fault = fault.into();
         Box::new(Self {
             kind: fault.kind(),
@@ -175,7 +80,7 @@ impl Error {
             expected: expected.into(),
             next_step: next_step.into(),
         };
-        Self::of(Fault::Said(kind, words), source)
+        Self::of(Said { kind, words }, source)
     }
 
     /// The same error at a line, counted from 1; none where it is not known.
@@ -210,40 +115,49 @@ impl Error {
     /// The same error, of a file that is named by its `path`, `beside` what names it.
     #[must_use]
     pub fn named(self: Box<Self>, path: &str, beside: bool) -> Box<Self> {
-        let named = |fault| Named {
+        self.within(|fault| Named {
             fault,
             path: Some(path.to_owned()),
             beside,
             near: None,
-        };
-        self.within(|fault| Fault::Named(named(fault)))
+        })
     }
 
     /// The same error, of a file that may be a misspelt one.
     #[must_use]
     pub fn misspelt(self: Box<Self>, near: String) -> Box<Self> {
-        let named = |fault| Named {
+        self.within(|fault| Named {
             fault,
             path: None,
             beside: false,
             near: Some(near),
-        };
-        self.within(|fault| Fault::Named(named(fault)))
+        })
     }
 
-    /// The same error, its fault within another.
+    /// The same error, its fault within another; its kind stays.
     #[must_use]
-    pub fn within(mut self: Box<Self>, outer: impl FnOnce(Box<Fault>) -> Fault) -> Box<Self> {
-        let none = Fault::Said(self.kind, Words::default());
-        let fault = std::mem::replace(&mut self.fault, none);
-        self.fault = outer(Box::new(fault));
-        self
+    pub fn within<F: Fault>(self: Box<Self>, outer: impl FnOnce(Box<dyn Fault>) -> F) -> Box<Self> {
+        let Self { kind, place, fault } = *self;
+        Box::new(Self {
+            kind,
+            place,
+            fault: Box::new(outer(fault)),
+        })
+    }
+
+    /// The fault of one stage, such as [`ValueFault`], where it is one of that stage's; also within another fault.
+    #[must_use]
+    pub fn fault<F: Fault>(&self) -> Option<&F> {
+        self.fault.as_stage()
     }
 
     /// The number at fault and its range, where the fault is a number outside its range.
     #[must_use]
     pub fn out_of_range(&self) -> Option<&OutOfRange> {
-        self.fault.out_of_range()
+        match self.fault()? {
+            ValueFault::OutOfRange(range) => Some(range),
+            ValueFault::Unknown(_) => None,
+        }
     }
 
     /// What was found.
