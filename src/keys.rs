@@ -40,7 +40,12 @@ impl Origin<'_> {
         Some(self.lines?.line(byte))
     }
 
-    fn error(self, fault: impl Into<Box<dyn Fault>>, byte: usize, key: impl Into<String>) -> Box<Error> {
+    fn error(
+        self,
+        fault: impl Into<Box<dyn Fault>>,
+        byte: usize,
+        key: impl Into<String>,
+    ) -> Box<Error> {
         let error = Error::of(fault, self.source.clone());
         error.at_line(self.line(byte)).at_key(key)
     }
@@ -54,7 +59,7 @@ pub(crate) fn read_file<T>(
     read: impl FnOnce(&Table) -> Result<T>,
 ) -> Result<T> {
     if bytes.len() > LARGEST_BYTES {
-        return Err(Error::of(KeysFault::TooLarge, source));
+        return Err(Error::of(KeysFault::TooLarge(LARGEST_BYTES), source));
     }
     let text = std::str::from_utf8(bytes).map_err(|error| {
         let before = &bytes[..error.valid_up_to()];

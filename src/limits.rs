@@ -417,7 +417,8 @@ impl Limits {
     /// Names the first key that contradicts another or leaves the [`bounds`].
     pub fn check(&self) -> Result<()> {
         let refused = |key: &str, fault: Box<dyn Fault>| self.fault(key, fault);
-        let outside = |key: &str, found: f64, bound: &Bound| refused(key, bound.fault(found).into());
+        let outside =
+            |key: &str, found: f64, bound: &Bound| refused(key, bound.fault(found).into());
         if !bounds::SECTIONS.contains(self.sections as f64) {
             return Err(outside("sections", self.sections as f64, &bounds::SECTIONS));
         }
@@ -462,7 +463,10 @@ impl Limits {
     }
 
     /// Whether the rules leave any gain to use.
-    fn check_what_is_left(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
+    fn check_what_is_left(
+        &self,
+        refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>,
+    ) -> Result<()> {
         let least_db = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| (shape, slot)))
@@ -476,7 +480,10 @@ impl Limits {
     }
 
     /// Whether every gain limit leaves some gain, and whether all of them together leave some at some frequency.
-    fn check_gain_limits(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
+    fn check_gain_limits(
+        &self,
+        refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>,
+    ) -> Result<()> {
         let places: Vec<[&Setting; 3]> = Shape::ALL
             .into_iter()
             .flat_map(|shape| self.places(shape).map(move |slot| self.knobs(shape, slot)))

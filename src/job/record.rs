@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::basis::Basis;
-use super::prepared::{ChannelWish, Job, all_sections, points_below_half};
+use super::channel_wish::{ChannelWish, Job, all_sections, points_below_half};
 use super::restraint::Playable;
 use super::{
     BeforeAfter, Channel, ChannelCurves, LevelDifference, Outcome, ReachPoint, Residual,

@@ -154,7 +154,10 @@ impl Rules {
     }
 
     /// What contradicts itself or leaves the bounds.
-    pub(super) fn check(&self, refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>) -> Result<()> {
+    pub(super) fn check(
+        &self,
+        refused: &impl Fn(&str, Box<dyn Fault>) -> Box<Error>,
+    ) -> Result<()> {
         let bounded = |key: &str, x: f64, bound: &Bound| match bound.contains(x) {
             true => Ok(()),
             false => Err(refused(key, bound.fault(x).into())),

@@ -1,9 +1,7 @@
 //! What can be at fault with what was measured.
 
-use super::impulse::WavFault;
-use super::takes::Side;
-use super::text::MAX_FILE_BYTES;
-use super::unit_file::LARGEST_BYTES;
+use std::fmt;
+
 use crate::error::fault::{Show, faults, show_as_displayed};
 use crate::error::value::Band;
 use crate::error::{ErrorKind, Fault, Names, Words};
@@ -16,9 +14,9 @@ const WHOLE: &str = "export the whole curve, best 20 Hz to 20 kHz";
 const AGAIN: &str = "check the connection and the file, and measure again";
 
 faults! { MeasurementFault, names;
-    /// A text of more bytes than are read.
-    TextTooLarge => Format,
-        (format!("more than {} MB", MAX_FILE_BYTES >> 20)),
+    /// A text of more bytes than are read; the most.
+    TextTooLarge(most_bytes: usize) => Format,
+        (format!("more than {} MB", most_bytes >> 20)),
         "a text file",
         "check that this is the file you meant; else export fewer points";
     /// A file that is no text; what it is instead, in words.
@@ -191,9 +189,9 @@ faults! { MeasurementFault, names;
         "channel {number} of a file that is no WAV file",
         "a channel only for WAV files with several",
         "remove the key `channel`";
-    /// A unit file of more bytes than any has.
-    UnitFileTooLarge => Format,
-        (format!("more than {} kB", LARGEST_BYTES >> 10)),
+    /// A unit file of more bytes than any has; the most.
+    UnitFileTooLarge(most_bytes: usize) => Format,
+        (format!("more than {} kB", most_bytes >> 10)),
         "a unit file, a page or two of TOML",
         "check that this is the file you meant";
     /// A key of one unit beside several units.
@@ -241,13 +239,40 @@ faults! { MeasurementFault, names;
         "keep the one that was measured; the impedance gives the other";
 }
 
-show_as_displayed!(WavFault);
+/// What is wrong with a WAV file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WavFault {
+    /// More bytes than are read; the most.
+    TooLarge(usize),
+    /// It ends too early.
+    CutShort,
+    /// What its reader says.
+    Unreadable(&'static str),
+    /// An encoding that is not read here.
+    Encoding,
+    /// No channels, or no sample rate.
+    NoChannels,
+    /// Bits of a sample.
+    Bits(u16),
+    /// No samples.
+    NoSamples,
+}
 
-impl Show for Side {
-    fn show(&self) -> String {
-        self.words().to_owned()
+impl fmt::Display for WavFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::TooLarge(most_bytes) => write!(f, "more than {} MB", most_bytes >> 20),
+            Self::CutShort => write!(f, "a WAV file that is cut short"),
+            Self::Unreadable(what) => write!(f, "no readable WAV file ({what})"),
+            Self::Encoding => write!(f, "a WAV file of an encoding that is not read here"),
+            Self::NoChannels => write!(f, "a WAV header without channels or sample rate"),
+            Self::Bits(bits) => write!(f, "samples of {bits} bits"),
+            Self::NoSamples => write!(f, "no samples"),
+        }
     }
 }
+
+show_as_displayed!(WavFault);
 
 /// One of the points of a curve, where its line is not known.
 #[derive(Debug, Clone, PartialEq)]

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::check_text::{explanation_words, found};
-use super::data::WrittenFile;
+use super::files::WrittenFile;
 use crate::filter::Section;
 use crate::measurement::grid;
 use crate::measurement::judge::Judged;

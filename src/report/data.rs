@@ -5,6 +5,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::blocks::Naming;
+use super::files::WrittenFile;
 use super::json::to_json;
 use crate::caution::Caution;
 use crate::filter::Section;
@@ -18,54 +19,6 @@ use crate::job::{
 use crate::measurement::grid;
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
-
-/// What kind of file was written.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
-pub enum FileKind {
-    /// The equaliser sheet.
-    Sheet,
-    /// The picture, SVG.
-    Plot,
-    /// A target as a curve, CSV.
-    Curve,
-    /// A target as a recipe, TOML.
-    Recipe,
-    /// The filters as second-order sections.
-    Sos,
-    /// The filters as bare coefficients.
-    Coefficients,
-    /// The filters as impulse responses.
-    Impulse,
-    /// The filters as a table of gain and phase.
-    Response,
-}
-
-impl FileKind {
-    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
-    #[must_use]
-    pub fn name(self) -> &'static str {
-        match self {
-            Self::Sheet => "sheet",
-            Self::Plot => "plot",
-            Self::Curve => "curve",
-            Self::Recipe => "recipe",
-            Self::Sos => "sos",
-            Self::Coefficients => "coefficients",
-            Self::Impulse => "impulse",
-            Self::Response => "response",
-        }
-    }
-}
-
-/// One file that was written.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
-pub struct WrittenFile {
-    /// What it holds.
-    pub kind: FileKind,
-    /// Where it is, as it was typed.
-    pub path: String,
-}
 
 /// The document of `fit --json`: one EQ for both sides. Levels and gains are dB, rounded to 0.0001; trust and weight to
 /// 0.000001; frequencies of curves to 0.001 Hz. The numbers of the sections stand exactly as in the sheet. The arrays

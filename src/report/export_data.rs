@@ -4,7 +4,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::data::WrittenFile;
+use super::files::WrittenFile;
 use crate::export::matrix::{RECURSION, Row};
 use crate::export::{Chain, Export, Form, Impulse, Response, responses};
 

@@ -4,7 +4,8 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::blocks::Naming;
-use super::data::{CautionPart, WrittenFile, kind};
+use super::data::{CautionPart, kind};
+use super::files::WrittenFile;
 use super::next_steps::step_text;
 use super::words;
 use crate::caution::Caution;

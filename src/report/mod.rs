@@ -14,6 +14,7 @@ pub mod words;
 
 pub mod blocks;
 pub mod figures;
+pub mod files;
 pub mod terminal;
 
 pub mod inspect_data;
@@ -40,11 +41,12 @@ pub mod target_plot;
 
 pub use check_data::{CheckDocument, check_document};
 pub use check_plot::check_plot;
-pub use data::{FileKind, FitDocument, WrittenFile, fit_document, fit_json};
+pub use data::{FitDocument, fit_document, fit_json};
 pub use error_data::{ErrorDocument, error_document};
 pub use export_data::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,
 };
+pub use files::{FileKind, WrittenFile};
 pub use fit_plot::fit_plot;
 pub use inspect_data::{InspectDocument, inspect_document};
 pub use inspect_plot::inspect_plot;

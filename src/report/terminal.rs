@@ -6,7 +6,7 @@
 use std::iter;
 
 use super::blocks::{Block, Column, ColumnKind, Lead, Naming, Part, Report, Row, Text};
-use super::data::WrittenFile;
+use super::files::WrittenFile;
 use super::words::{printable, wrap};
 
 /// Widest line, columns.

@@ -13,13 +13,13 @@ use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
 use crate::message::one_line;
-use crate::names::file_name;
+use crate::names::{beside, file_name};
 
 /// Recipes may stand on recipes, this deep.
-pub(super) const DEEPEST: usize = 8;
+const DEEPEST: usize = 8;
 
 /// And may name no more files than this altogether: two a recipe would else be hundreds.
-pub(super) const MOST_OPENED: usize = 64;
+const MOST_OPENED: usize = 64;
 
 struct Entry {
     name: &'static str,
@@ -130,7 +130,7 @@ impl<'a> Resolving<'a> {
         }
         self.opened += 1;
         if self.opened > MOST_OPENED {
-            return Err(Error::of(Fault::TooManyFiles, name));
+            return Err(Error::of(Fault::TooManyFiles(MOST_OPENED), name));
         }
         let known = entry(name);
         let bytes = match known {
@@ -224,7 +224,7 @@ impl<'a> Resolving<'a> {
         let again = self.above.iter().any(|above| plain(above) == plain(&path));
         if again || self.above.len() >= DEEPEST {
             let names = self.above.iter().chain([&path]).cloned();
-            let error = Error::of(Fault::Circle(names.collect()), name);
+            let error = Error::of(Fault::Circle(names.collect(), DEEPEST), name);
             return Err(placed(error, file_name, reference.lines[0], keys[0]));
         }
         self.named(&path, reference).map_err(|error| {
@@ -280,19 +280,6 @@ fn no_unit(name: &str, reference: &Reference) -> Result<()> {
         (None, None) => return Ok(()),
     };
     Err(Error::of(fault, name).at_key(key))
-}
-
-/// A path as a recipe beside it means it.
-pub(super) fn beside(recipe: &str, base: &str) -> String {
-    let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));
-    // Without `.` parts, so that one file has one name and a circle shows.
-    let parts = Path::new(base)
-        .components()
-        .filter(|part| *part != Component::CurDir);
-    folder
-        .join(parts.collect::<PathBuf>())
-        .to_string_lossy()
-        .into_owned()
 }
 
 /// A path with `..` taken with the folder before it, to tell whether two lead to one file.

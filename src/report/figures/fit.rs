@@ -14,8 +14,8 @@ use crate::knob::Knob;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
 use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
-use crate::report::data::WrittenFile;
 use crate::report::figures::cost;
+use crate::report::files::WrittenFile;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 
 /// A residual at another rate is worth a line when it differs by this much, dB.

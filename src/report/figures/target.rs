@@ -4,7 +4,7 @@ use crate::knob::Knob;
 use crate::measurement::grid::OnGrid;
 use crate::report::blocks::ColumnKind::Numbers;
 use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
-use crate::report::data::WrittenFile;
+use crate::report::files::WrittenFile;
 use crate::report::target_data::ListedTarget;
 use crate::report::words::{self, band, decimals, signed_decimals, signed_decimals_up_to};
 use crate::wanted::difference::Difference;
