@@ -2,12 +2,12 @@
 
 use std::path::Path;
 
+use bandwright::cost::Cost;
+use bandwright::cost::drive::WishedLevel;
+use bandwright::cost::exposure::{Field, FieldTable, REFUSED_DBA};
+use bandwright::cost::programme::Programme;
+use bandwright::cost::source::parse_source;
 use bandwright::error::{Error, ErrorKind, Knob, Result};
-use bandwright::headroom::cost::Cost;
-use bandwright::headroom::drive::WishedLevel;
-use bandwright::headroom::exposure::{Field, FieldTable, REFUSED_DBA};
-use bandwright::headroom::programme::Programme;
-use bandwright::headroom::source::parse_source;
 use bandwright::job::cost::Circumstances;
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::impedance::{ImpedanceByFrequency, read_impedance};
@@ -19,7 +19,7 @@ use super::files::{self, shown};
 use super::measured::named_in;
 
 /// The loudest wish, dBA: no rule allows any time above it.
-const LOUDEST_DBA: f64 = bandwright::headroom::exposure::CEILING_DBA;
+const LOUDEST_DBA: f64 = bandwright::cost::exposure::CEILING_DBA;
 
 /// Whether any option asks what the EQ costs.
 pub(super) fn is_asked(typed: &Fit) -> bool {

@@ -8,9 +8,9 @@ use super::blocks::Naming;
 use super::files::WrittenFile;
 use super::json::to_json;
 use crate::caution::Caution;
+use crate::cost::Cost;
+use crate::cost::loudness::LoudnessChange;
 use crate::filter::Section;
-use crate::headroom::cost::Cost;
-use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,

@@ -1,9 +1,9 @@
 //! Distortion files, and the distortion to expect where the EQ boosts.
 
 use approx::assert_abs_diff_eq;
+use bandwright::cost::distortion::{Outside, distortion, estimate};
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::headroom::distortion::{Outside, distortion, estimate};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::takes::Side;
 use bandwright::measurement::unit_file::{DistortionEntry, FileEntry};

@@ -2,14 +2,14 @@
 //! the files they come from.
 
 use approx::assert_abs_diff_eq;
-use bandwright::error::{Error, ErrorKind};
-use bandwright::filter::{Section, Shape};
-use bandwright::headroom::at_ear::{
+use bandwright::cost::at_ear::{
     Playing, db_per_mw_from_db_per_v, db_per_v_from_db_per_mw, divider_db,
 };
-use bandwright::headroom::drive::{DriveFigures, WishedLevel, drive, output_bend};
-use bandwright::headroom::programme::{Programme, ProgrammeLevel};
-use bandwright::headroom::source::{Source, parse_source};
+use bandwright::cost::drive::{DriveFigures, WishedLevel, drive, output_bend};
+use bandwright::cost::programme::{Programme, ProgrammeLevel};
+use bandwright::cost::source::{Source, parse_source};
+use bandwright::error::{Error, ErrorKind};
+use bandwright::filter::{Section, Shape};
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{self, POINTS};
 use bandwright::measurement::impedance::{ImpedanceByFrequency, read_impedance};

@@ -1,10 +1,10 @@
 //! Sheets that were loaded rightly or with one mistake, and takes from before and after; all invented, all seeded.
 
 use super::outcomes::without_curves;
+use bandwright::cost::loudness::loudness_change_of_channels;
+use bandwright::cost::programme::Programme;
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::random::Random;
-use bandwright::headroom::loudness::loudness_change_of_channels;
-use bandwright::headroom::programme::Programme;
 use bandwright::job::{BeforeAfter, Residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::OnGrid;

@@ -1,10 +1,10 @@
 //! What an EQ costs: loudness, level and drive, hearing with its cautions first, distortion, and what could not be told
 //! and why.
 
-use crate::headroom::cost::{Cost, NO_CHANGE_LU};
-use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
-use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
-use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::cost::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
+use crate::cost::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
+use crate::cost::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::cost::{Cost, NO_CHANGE_LU};
 use crate::knob::Knob;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::Words;

@@ -1,10 +1,10 @@
 //! What a fit shows: cautions that change what to do, preamp, sections, residual, what it costs, how sure, files.
 
 use crate::caution::Caution;
+use crate::cost::Cost;
+use crate::cost::loudness::LoudnessChange;
 use crate::filter::{Section, Shape};
 use crate::fit::Effort;
-use crate::headroom::cost::Cost;
-use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,

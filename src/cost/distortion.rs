@@ -7,7 +7,7 @@
 
 use serde::{Serialize, Serializer};
 
-use super::error::HeadroomFault;
+use super::error::CostFault;
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, cascade};
 use crate::measurement::distorted::DistortionCurve;
@@ -147,7 +147,7 @@ pub fn distortion(
         .min_by(f64::total_cmp);
     let Some(lowest_db_spl) = lowest_db_spl else {
         return Err(Error::of(
-            HeadroomFault::NoDistortion,
+            CostFault::NoDistortion,
             Source::name("distortion"),
         ));
     };
@@ -167,7 +167,7 @@ pub fn distortion(
             .find(|pair| pair[0].level_db_spl == pair[1].level_db_spl)
         {
             return Err(Error::of(
-                HeadroomFault::DistortionTwice(side, pair[0].level_db_spl),
+                CostFault::DistortionTwice(side, pair[0].level_db_spl),
                 Source::name("distortion"),
             ));
         }

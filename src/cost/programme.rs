@@ -5,7 +5,7 @@
 //! Simpson's rule with 4096 steps, 411 an octave. The error is below 1e-6 dB for sections of q 20 or less within +-12 dB,
 //! below 0.01 dB up to q 100 (`tests/costs/loudness.rs` compares with sixteen times as many).
 
-use super::error::HeadroomFault;
+use super::error::CostFault;
 use super::weighting::k_db;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result, Source};
@@ -141,7 +141,7 @@ impl Programme {
 
     fn too_little(&self, below_hz: f64) -> Box<Error> {
         Error::of(
-            HeadroomFault::ProgrammeBand(below_hz),
+            CostFault::ProgrammeBand(below_hz),
             Source::name(&*self.name),
         )
     }

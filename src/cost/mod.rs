@@ -1,12 +1,27 @@
-//! What an EQ costs, in one record: loudness, drive, hearing, distortion. What cannot be told says what is missing.
+//! Stage 6, second part: what the sections cost. This stage knows no fit.
+//!
+//! All of it in one record is a [`Cost`]: of a [`programme`] by the [`weighting`] of the ear, the change of [`loudness`];
+//! with sensitivity, impedance and [`source`], its level [`at_ear`], the [`mod@drive`] that takes, and the [`mod@exposure`];
+//! with measured distortion, the [`mod@distortion`] to expect. What cannot be told says what is missing.
 
-use super::at_ear::Playing;
-use super::distortion::{DistortionFigures, distortion};
-use super::drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
-use super::exposure::{Exposure, Field, FieldTable, HARMFUL_DBA, exposure};
-use super::loudness::{LoudnessChange, loudness_change_of_channels};
-use super::programme::{Programme, ProgrammeLevel};
-use super::source::Source;
+pub mod error;
+
+pub mod weighting;
+
+pub mod programme;
+
+pub mod loudness;
+
+pub mod source;
+
+pub mod at_ear;
+
+pub mod drive;
+
+pub mod exposure;
+
+pub mod distortion;
+
 use crate::caution::{Caution, LoudLevel, Volume};
 use crate::error::Result;
 use crate::filter::Section;
@@ -15,6 +30,13 @@ use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
+use at_ear::Playing;
+use distortion::{DistortionFigures, distortion};
+use drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
+use exposure::{Exposure, Field, FieldTable, HARMFUL_DBA, exposure};
+use loudness::{LoudnessChange, loudness_change_of_channels};
+use programme::{Programme, ProgrammeLevel};
+use source::Source;
 
 /// A change of loudness this small is none, LU.
 pub const NO_CHANGE_LU: f64 = 0.05;
