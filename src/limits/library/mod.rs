@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use super::Limits;
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{Error, ErrorKind, Result};
+use crate::limits::Limits;
 
 struct Entry {
     name: &'static str,
@@ -15,7 +15,7 @@ macro_rules! entry {
     ($name:literal) => {
         Entry {
             name: $name,
-            text: include_str!(concat!("library/", $name, ".limits.toml")),
+            text: include_str!(concat!($name, ".limits.toml")),
         }
     };
 }
