@@ -9,7 +9,7 @@ use crate::filter::Section;
 use crate::measurement::grid;
 use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
-use crate::verify::explanation::{Explanation, Mix, Number, Place};
+use crate::verify::explanation::{Explanation, Number, Place, SideMixup};
 use crate::verify::remeasured::{Change, Ranked};
 use crate::verify::sheet_check::LimitsFrom;
 use crate::verify::{CheckPoint, Remeasured, SheetCheck};
@@ -127,7 +127,7 @@ pub struct ExplanationDetails {
     #[schemars(extend("enum" = ["cookbook", "slope", null]))]
     pub shelf_q: Option<&'static str>,
     /// Which sections play where.
-    pub mix: Option<Mix>,
+    pub mix: Option<SideMixup>,
     /// Sample rate that the coefficients are for, Hz.
     pub coefficients_hz: Option<f64>,
     /// Sample rate that they play at, Hz.
