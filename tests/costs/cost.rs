@@ -16,7 +16,7 @@ use bandwright::measurement::unit_file::{
 };
 use bandwright::report::blocks::Report;
 use bandwright::report::figures;
-use bandwright::report::terminal::WIDTH;
+use bandwright::report::text::WIDTH;
 use proptest::prelude::*;
 use serde_json::Value;
 

@@ -3,12 +3,12 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::check_text::{explanation_words, found};
-use super::files::WrittenFile;
 use crate::filter::Section;
 use crate::measurement::grid;
 use crate::measurement::judge::Judged;
 use crate::measurement::takes::Side;
+use crate::report::check_text::{explanation_words, found};
+use crate::report::files::WrittenFile;
 use crate::verify::explanation::{Explanation, Number, Place, SideMixup};
 use crate::verify::remeasured::{Change, Ranked};
 use crate::verify::sheet_check::LimitsFrom;

@@ -1,9 +1,18 @@
 //! A picture of panels over one frequency axis, and its drawing.
 
-use super::chart::{self, FrequencyAxis, LevelAxis};
-use super::palette::Ink;
-use super::svg::{Path, Svg, Value};
-use super::words::{decimals_up_to, true_minus, wrap};
+pub mod chart;
+pub mod palette;
+pub mod svg;
+
+pub mod check;
+pub mod fit;
+pub mod inspect;
+pub mod target;
+
+use crate::report::words::{decimals_up_to, true_minus, wrap};
+use chart::{FrequencyAxis, LevelAxis};
+use palette::Ink;
+use svg::{Path, Svg, Value};
 
 /// Width of every picture, pixels.
 pub const WIDTH: f64 = 960.0;

@@ -3,12 +3,12 @@
 
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
-use super::picture::{
+use super::{
     Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
-use super::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 use crate::job::{Channel, Outcome, Shared};
 use crate::measurement::takes::Side;
+use crate::report::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 
 const SPREAD_OPACITY: f64 = 0.25;
 const RESIDUAL_OPACITY: f64 = 0.3;

@@ -1,13 +1,14 @@
 //! Pictures of targets: one by itself, or two above and their difference below.
 
 use super::chart::{self, Aspect, LevelAxis};
-use super::figures::target::level_in_words;
 use super::palette::Ink;
-use super::picture::{
+use super::{
     Area, FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
-use super::words::{self, band, count, decimals, printable, signed_decimals_up_to, true_minus};
 use crate::measurement::grid::{self, OnGrid};
+use crate::report::words::{
+    self, band, count, decimals, printable, signed_decimals_up_to, true_minus,
+};
 use crate::wanted::shown::{Compared, Shown};
 
 const DIFFERENCE_OPACITY: f64 = 0.3;
@@ -65,7 +66,7 @@ pub fn target_picture(target: &Shown) -> Picture {
         }],
         notes: notes(
             vec![
-                format!("Level: {}.", level_in_words(target)),
+                format!("Level: {}.", words::level_of_target(target)),
                 format!(
                     "Source: {}.",
                     printable(&target.source).trim_end_matches('.')

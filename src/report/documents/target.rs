@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::files::WrittenFile;
+use crate::report::files::WrittenFile;
 use crate::wanted::difference::Difference;
 use crate::wanted::shown::{Compared, Levels, Shown};
 

@@ -3,11 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::blocks::Naming;
-use super::data::{CautionPart, kind};
-use super::files::WrittenFile;
-use super::next_steps::step_text;
-use super::words;
+use super::fit::{CautionPart, kind};
 use crate::caution::Caution;
 use crate::inspection::{self, Inspection, NextStep, SharedBand, TakeImpulse, TakePhase};
 use crate::job::SpreadFigures;
@@ -16,8 +12,11 @@ use crate::measurement::judge::{JudgedSide, JudgedTake, Match, Seal, Verdict};
 use crate::measurement::leak::Leak;
 use crate::measurement::outlier::{Kind, Outlier};
 use crate::measurement::resonance::UnitResonance;
-use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
+use crate::report::blocks::Naming;
+use crate::report::files::WrittenFile;
+use crate::report::next_steps::step_text;
+use crate::report::words;
 
 /// The document of `inspect --json`. Every object has all its fields, whatever was found; a figure that does not exist
 /// is `null`. Levels are dB rounded to 0.0001, frequencies 0.001 Hz, times 0.0000001 s, trust 0.000001.
@@ -225,7 +224,7 @@ fn unit(inspection: &Inspection, naming: Naming) -> UnitPart<'_> {
     let steps = inspection.next_steps.iter();
     UnitPart {
         unit: &inspection.unit,
-        rig: rig_name(&inspection.rig),
+        rig: inspection.rig.name(),
         leak_threshold_db: judged.leak_threshold_db,
         trusted_band_hz: inspection.trusted_band_hz,
         takes: (0..judged.takes.len())
@@ -249,15 +248,6 @@ fn unit(inspection: &Inspection, naming: Naming) -> UnitPart<'_> {
             text: Caution::Seal.to_string(),
         }],
         curves: curves(inspection),
-    }
-}
-
-/// The name of a rig for programs.
-pub(super) fn rig_name(rig: &Rig) -> &'static str {
-    match rig {
-        Rig::Iec60318_4 => Rig::NAMES[0],
-        Rig::Flat => Rig::NAMES[1],
-        Rig::Table(_) => "table",
     }
 }
 

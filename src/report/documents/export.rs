@@ -4,9 +4,9 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::files::WrittenFile;
 use crate::export::matrix::{RECURSION, Row};
 use crate::export::{Chain, Export, Form, Impulse, Response, responses};
+use crate::report::files::WrittenFile;
 
 /// The document of `export --json` without what was written: also what a NAME.json of `export` holds. Coefficients are
 /// not rounded; gains, phases and frequencies of a response are rounded to 0.000001. Every object has all its fields;

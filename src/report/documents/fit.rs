@@ -4,8 +4,6 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::blocks::Naming;
-use super::files::WrittenFile;
 use super::json::to_json;
 use crate::caution::Caution;
 use crate::cost::Cost;
@@ -19,6 +17,8 @@ use crate::job::{
 use crate::measurement::grid;
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::takes::Side;
+use crate::report::blocks::Naming;
+use crate::report::files::WrittenFile;
 
 /// The document of `fit --json`: one EQ for both sides. Levels and gains are dB, rounded to 0.0001; trust and weight to
 /// 0.000001; frequencies of curves to 0.001 Hz. The numbers of the sections stand exactly as in the sheet. The arrays

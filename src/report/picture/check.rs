@@ -1,13 +1,13 @@
 //! The picture of a promise: promised and measured change with what chance allows, and the best explanation.
 
 use super::chart::{self, LevelAxis};
-use super::check_text::{
+use super::palette::Ink;
+use super::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
+use crate::measurement::grid;
+use crate::report::check_text::{
     change_words, explanation_words, percent, side_name, spread_words, verdict_words,
 };
-use super::palette::Ink;
-use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
-use super::words::{count, printable, true_minus};
-use crate::measurement::grid;
+use crate::report::words::{count, printable, true_minus};
 use crate::verify::explanation::Explanation;
 use crate::verify::remeasured::Change;
 use crate::verify::{Remeasured, SheetCheck};

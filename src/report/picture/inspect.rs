@@ -1,16 +1,15 @@
 //! The picture of judged takes: takes, sides, average and spread above, left minus right below.
 
 use super::chart::{self, Aspect, LevelAxis};
-use super::inspect_data::rig_name;
 use super::palette::Ink;
-use super::picture::{Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture};
-use super::words::{band, count, decimals, printable, signed_decimals_up_to, true_minus};
+use super::{Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture};
 use crate::inspection::Inspection;
 use crate::inspection::next_step::side_name;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::outlier::Kind;
 use crate::measurement::takes::{Side, alignment_band, offset_db};
+use crate::report::words::{band, count, decimals, printable, signed_decimals_up_to, true_minus};
 
 const SPREAD_OPACITY: f64 = 0.25;
 const MATCH_OPACITY: f64 = 0.3;
@@ -272,7 +271,7 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
         format!(
             "Hatched: trust below {} (rig: {}), or no data. {}",
             chart::TRUSTED,
-            rig_name(&inspection.rig),
+            inspection.rig.name(),
             trusted(inspection)
         )
     } else {

@@ -8,12 +8,12 @@ use schemars::transform::{RecursiveTransform, Transform};
 use schemars::{JsonSchema, Schema};
 use serde_json::Value;
 
-use super::check_data::CheckDocument;
-use super::data::{FitDocument, PerSideDocument};
-use super::error_data::ErrorDocument;
-use super::export_data::{ExportDocument, FiltersDocument};
-use super::inspect_data::InspectDocument;
-use super::target_data::{TargetDiffDocument, TargetDocument, TargetListDocument};
+use super::check::CheckDocument;
+use super::error::ErrorDocument;
+use super::export::{ExportDocument, FiltersDocument};
+use super::fit::{FitDocument, PerSideDocument};
+use super::inspect::InspectDocument;
+use super::target::{TargetDiffDocument, TargetDocument, TargetListDocument};
 
 /// A kind of document.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::words::printable;
+use crate::report::words::printable;
 
 /// Value of an attribute.
 #[derive(Debug, Clone, Copy)]
@@ -143,7 +143,7 @@ impl Path {
 /// on the last bits of a float. What is not finite is written as 0.
 pub fn push_number(out: &mut String, number: f64) {
     let number = if number.is_finite() { number } else { 0.0 };
-    out.push_str(&super::words::decimals_up_to(number, 2));
+    out.push_str(&crate::report::words::decimals_up_to(number, 2));
 }
 
 fn push_escaped(out: &mut String, text: &str) {
