@@ -46,7 +46,7 @@ pub fn divider_db(ohm: f64, phase_deg: Option<f64>, output_ohm: f64) -> f64 {
 
 /// What plays, through what, into what.
 #[derive(Debug, Clone, Copy)]
-pub struct Playing<'a> {
+pub struct Playback<'a> {
     /// The measured curve, of any level.
     pub response: &'a OnGrid,
     /// The sections.
@@ -67,7 +67,7 @@ pub struct Playing<'a> {
     pub level: ProgrammeLevel,
 }
 
-impl Playing<'_> {
+impl Playback<'_> {
     /// A full-scale sine without load, volts rms.
     #[must_use]
     pub fn full_scale_v(&self) -> f64 {

@@ -24,7 +24,7 @@ const SAME_LEVEL_DB: f64 = 1e-9;
 /// Why a value is no interpolation.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Outside {
+pub enum OutsideMeasured {
     /// No measurement covers the frequency.
     Frequency,
     /// The level is below the lowest measured one, given in dB SPL; that one's value stands.
@@ -45,7 +45,7 @@ pub struct Estimate {
     /// Where the value is no interpolation, which side of the measurements it is on: `frequency`, `below-level` or
     /// `above-level` (then the nearest level's value stands here); none (`null`) for an interpolation.
     #[schemars(with = "Option<String>", extend("enum" = ["frequency", "below-level", "above-level", null]))]
-    pub outside: Option<Outside>,
+    pub outside: Option<OutsideMeasured>,
 }
 
 fn in_percent<S: Serializer>(
@@ -104,10 +104,10 @@ pub fn estimate(curves: &[&DistortionCurve], frequency_hz: f64, level_db_spl: f6
     known.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (ratio_db, outside) = match (known.first(), known.last()) {
         (Some(&(lowest, ratio_db)), _) if level_db_spl < lowest - SAME_LEVEL_DB => {
-            (Some(ratio_db), Some(Outside::BelowLevel(lowest)))
+            (Some(ratio_db), Some(OutsideMeasured::BelowLevel(lowest)))
         }
         (_, Some(&(highest, ratio_db))) if level_db_spl > highest + SAME_LEVEL_DB => {
-            (Some(ratio_db), Some(Outside::AboveLevel(highest)))
+            (Some(ratio_db), Some(OutsideMeasured::AboveLevel(highest)))
         }
         (Some(first), Some(last)) => {
             let above = known.partition_point(|(level, _)| *level <= level_db_spl);
@@ -120,7 +120,7 @@ pub fn estimate(curves: &[&DistortionCurve], frequency_hz: f64, level_db_spl: f6
             };
             (Some(r0 + share * (r1 - r0)), None)
         }
-        _ => (None, Some(Outside::Frequency)),
+        _ => (None, Some(OutsideMeasured::Frequency)),
     };
     Estimate {
         level_db_spl,

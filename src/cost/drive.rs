@@ -4,7 +4,7 @@
 //! A programme's peak is its rms and its crest factor; the crest factor is taken to stay what it was through the EQ (it
 //! may rise or fall by a few dB, common practice, no source).
 
-use super::at_ear::{Playing, db_per_mw_from_db_per_v, divider_db};
+use super::at_ear::{Playback, db_per_mw_from_db_per_v, divider_db};
 use super::programme::SINE_CREST_DB;
 use super::weighting::a_db;
 use crate::measurement::grid;
@@ -114,7 +114,7 @@ pub struct WishedFigures {
 ///
 /// # Errors
 /// In words, what is missing.
-pub fn drive(playing: &Playing<'_>, wished: Option<WishedLevel>) -> Result<DriveFigures, String> {
+pub fn drive(playing: &Playback<'_>, wished: Option<WishedLevel>) -> Result<DriveFigures, String> {
     let at_ear = playing.at_ear()?;
     let sine = &at_ear.at_sensitivity;
     let programme = |with_eq| ProgrammeAtEar {

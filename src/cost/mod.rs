@@ -30,7 +30,7 @@ use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
-use at_ear::Playing;
+use at_ear::Playback;
 use distortion::{DistortionFigures, distortion};
 use drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
 use exposure::{Exposure, Field, FieldTable, HARMFUL_DBA, exposure};
@@ -82,14 +82,15 @@ pub struct CostRequest<'a> {
 
 /// Figures, or why there are none: one of the two fields is none (`null`).
 #[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
-pub struct Told<T> {
+#[schemars(rename = "Told")]
+pub struct FiguresOrReason<T> {
     /// The figures; `null` where something is missing.
     figures: Option<T>,
     /// What is missing, in words without a full stop; `null` where nothing is.
     missing: Option<String>,
 }
 
-impl<T> Told<T> {
+impl<T> FiguresOrReason<T> {
     /// The figures, where there are any.
     pub fn known(&self) -> Option<&T> {
         self.figures.as_ref()
@@ -135,20 +136,20 @@ pub struct Cost {
     /// together.
     pub loudness: LoudnessChange,
     /// Level at the ear and drive of the earphone.
-    pub drive: Told<DriveFigures>,
+    pub drive: FiguresOrReason<DriveFigures>,
     /// How the source's output impedance changes the response.
-    pub output_bend: Told<OutputBend>,
+    pub output_bend: FiguresOrReason<OutputBend>,
     /// Listening time that rules allow at the volume in use.
-    pub exposure: Told<Exposure>,
+    pub exposure: FiguresOrReason<Exposure>,
     /// The same with the volume turned so that the programme is as loud as without EQ.
-    pub exposure_as_loud: Told<Exposure>,
+    pub exposure_as_loud: FiguresOrReason<Exposure>,
     /// The same at the level that was wished for (`--play-at`).
-    pub exposure_as_wished: Told<Exposure>,
+    pub exposure_as_wished: FiguresOrReason<Exposure>,
     /// The level that was wished for.
     #[serde(skip)]
     pub wished: Option<WishedLevel>,
     /// Distortion to expect where the EQ boosts, at the loudness of before.
-    pub distortion: Told<DistortionFigures>,
+    pub distortion: FiguresOrReason<DistortionFigures>,
 }
 
 impl Cost {
@@ -177,7 +178,7 @@ impl Cost {
     /// What belongs before the figures: levels that harm hearing.
     #[must_use]
     pub fn cautions(&self) -> Vec<Caution> {
-        let known = |volume, told: &Told<Exposure>| {
+        let known = |volume, told: &FiguresOrReason<Exposure>| {
             let known = told.known();
             known.map(|exposure| in_the_field(volume, exposure))
         };
@@ -222,7 +223,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     let loudness = loudness_change_of_channels(&channels, rate_hz, preamp_db, request.programme)?;
     let playing = request
         .sensitivity
-        .map(|sensitivity| Playing {
+        .map(|sensitivity| Playback {
             response: request.response,
             sections,
             rate_hz,
@@ -289,13 +290,13 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
             band_hz: loudness.band_hz,
             level: request.level,
         },
-        drive: Told::of(drive),
-        output_bend: Told::of(bend),
-        exposure: Told::of(from_source(0.0)),
-        exposure_as_loud: Told::of(from_source(-loudness.total_lu)),
-        exposure_as_wished: Told::of(as_wished),
+        drive: FiguresOrReason::of(drive),
+        output_bend: FiguresOrReason::of(bend),
+        exposure: FiguresOrReason::of(from_source(0.0)),
+        exposure_as_loud: FiguresOrReason::of(from_source(-loudness.total_lu)),
+        exposure_as_wished: FiguresOrReason::of(as_wished),
         wished: request.wished,
-        distortion: Told::of(distortion),
+        distortion: FiguresOrReason::of(distortion),
         loudness,
     })
 }

@@ -186,7 +186,7 @@ pub(crate) use faults;
 
 /// A file that cannot be had, and by what it was named.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Named {
+pub struct NamedFile {
     /// What is at fault with the file itself.
     pub fault: Box<dyn Fault>,
     /// Its path, where the place of the error is not the file but what names it.
@@ -197,7 +197,7 @@ pub struct Named {
     pub near: Option<String>,
 }
 
-impl Fault for Named {
+impl Fault for NamedFile {
     fn kind(&self) -> ErrorKind {
         self.fault.kind()
     }
@@ -225,14 +225,14 @@ impl Fault for Named {
 
 /// What no stage of this library knows, as whoever reports it says it.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Said {
+pub struct ReportedFault {
     /// The kind of failure.
     pub kind: ErrorKind,
     /// Its words.
     pub words: Words,
 }
 
-impl Fault for Said {
+impl Fault for ReportedFault {
     fn kind(&self) -> ErrorKind {
         self.kind
     }

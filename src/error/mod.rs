@@ -14,7 +14,7 @@ pub mod value;
 use std::fmt;
 
 pub use crate::knob::{Knob, Names, plain};
-pub use fault::{Fault, Named, Said, Words};
+pub use fault::{Fault, NamedFile, ReportedFault, Words};
 pub use kind::ErrorKind;
 pub use place::{Place, Source};
 pub use spelling::nearest_spelling;
@@ -22,7 +22,7 @@ use value::{OutOfRange, ValueFault};
 
 /// A failure: its place and what is at fault. [`Error::worded`] gives it in words.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
-#[serde(into = "InWords")]
+#[serde(into = "WordedError")]
 pub struct Error {
     /// The kind, for programs.
     pub kind: ErrorKind,
@@ -35,7 +35,7 @@ pub struct Error {
 /// A failure as a value; its fields are the parts of the message.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[schemars(rename = "Error")]
-pub struct InWords {
+pub struct WordedError {
     /// The kind, for programs.
     pub kind: ErrorKind,
     /// Where it was found.
@@ -80,7 +80,7 @@ impl Error {
             expected: expected.into(),
             next_step: next_step.into(),
         };
-        Self::of(Said { kind, words }, source)
+        Self::of(ReportedFault { kind, words }, source)
     }
 
     /// The same error at a line, counted from 1; none where it is not known.
@@ -115,7 +115,7 @@ impl Error {
     /// The same error, of a file that is named by its `path`, `beside` what names it.
     #[must_use]
     pub fn named(self: Box<Self>, path: &str, beside: bool) -> Box<Self> {
-        self.within(|fault| Named {
+        self.within(|fault| NamedFile {
             fault,
             path: Some(path.to_owned()),
             beside,
@@ -126,7 +126,7 @@ impl Error {
     /// The same error, of a file that may be a misspelt one.
     #[must_use]
     pub fn misspelt(self: Box<Self>, near: String) -> Box<Self> {
-        self.within(|fault| Named {
+        self.within(|fault| NamedFile {
             fault,
             path: None,
             beside: false,
@@ -180,14 +180,14 @@ impl Error {
 
     /// The error in words; `names` says what settings are called.
     #[must_use]
-    pub fn worded(&self, names: Names<'_>) -> InWords {
+    pub fn worded(&self, names: Names<'_>) -> WordedError {
         let Words {
             found,
             expected,
             next_step,
         } = self.fault.words(names);
         let place = self.place.clone();
-        InWords {
+        WordedError {
             kind: self.kind,
             place: Place {
                 source: place.source.worded(names),
@@ -202,13 +202,13 @@ impl Error {
     }
 }
 
-impl From<Error> for InWords {
+impl From<Error> for WordedError {
     fn from(error: Error) -> Self {
         error.worded(&plain)
     }
 }
 
-impl fmt::Display for InWords {
+impl fmt::Display for WordedError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.place.source)?;
         if let Some(line) = self.place.line {

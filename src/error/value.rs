@@ -15,7 +15,7 @@ pub enum ValueFault {
     /// A number outside its range.
     OutOfRange(OutOfRange),
     /// A name that is not known.
-    Unknown(Unknown),
+    Unknown(UnknownName),
 }
 
 impl ValueFault {
@@ -37,7 +37,7 @@ impl ValueFault {
         given: &str,
         known: impl IntoIterator<Item = T>,
     ) -> Self {
-        Self::Unknown(Unknown {
+        Self::Unknown(UnknownName {
             what,
             given: given.to_owned(),
             known: known.into_iter().map(|name| name.to_string()).collect(),
@@ -206,7 +206,7 @@ impl OutOfRange {
 
 /// A name that is not known.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Unknown {
+pub struct UnknownName {
     /// What it should name.
     pub what: NameOf,
     /// The name.
@@ -239,7 +239,7 @@ pub enum NameOf {
     Target,
 }
 
-impl Unknown {
+impl UnknownName {
     /// The name that is spelt nearly so.
     #[must_use]
     pub fn near(&self) -> Option<&str> {

@@ -8,7 +8,7 @@ use crate::filter::{Section, Shape};
 
 /// Where a section has its room.
 #[derive(Debug, Clone, Copy)]
-enum Found {
+enum SectionPlace {
     /// In a slot.
     Slot(usize),
     /// Among what its shape has outside of slots.
@@ -24,7 +24,8 @@ impl Limits {
     pub fn idle_bands_hz(&self, sections: &[Section]) -> Vec<f64> {
         let found = self.found_places(sections);
         let holds_one = |index: usize| {
-            let here = |found: &Found| matches!(found, Found::Slot(slot) if *slot == index);
+            let here =
+                |found: &SectionPlace| matches!(found, SectionPlace::Slot(slot) if *slot == index);
             found.iter().any(here)
         };
         let slots = self.rules.slots.iter().enumerate();
@@ -90,7 +91,7 @@ impl Limits {
                 return refused(broken);
             }
         }
-        let without_slot = |found: &Found| matches!(found, Found::Nowhere);
+        let without_slot = |found: &SectionPlace| matches!(found, SectionPlace::Nowhere);
         match self.found_places(sections).iter().position(without_slot) {
             None => Ok(()),
             Some(index) => {
@@ -116,8 +117,10 @@ impl Limits {
             let mut shapes = self.shapes;
             for (section, found) in sections.iter().zip(self.found_places(sections)) {
                 match found {
-                    Found::Slot(slot) => taken[slot] = true,
-                    Found::Outside | Found::Nowhere => *shapes.of_mut(section.shape) -= 1,
+                    SectionPlace::Slot(slot) => taken[slot] = true,
+                    SectionPlace::Outside | SectionPlace::Nowhere => {
+                        *shapes.of_mut(section.shape) -= 1
+                    }
                 }
             }
             left.sections = left.sections.min(self.sections - sections.len());
@@ -135,10 +138,10 @@ impl Limits {
     }
 
     /// Where each of some sections finds room.
-    fn found_places(&self, sections: &[Section]) -> Vec<Found> {
+    fn found_places(&self, sections: &[Section]) -> Vec<SectionPlace> {
         let slots = self.rules.slots.len();
         if slots == 0 {
-            return vec![Found::Outside; sections.len()];
+            return vec![SectionPlace::Outside; sections.len()];
         }
         let outside = Shape::ALL
             .map(|shape| vec![shape; self.shapes.of(shape)])
@@ -156,9 +159,9 @@ impl Limits {
             }
         };
         let found = |place: Option<usize>| match place {
-            None => Found::Nowhere,
-            Some(place) if place < slots => Found::Slot(place),
-            Some(_) => Found::Outside,
+            None => SectionPlace::Nowhere,
+            Some(place) if place < slots => SectionPlace::Slot(place),
+            Some(_) => SectionPlace::Outside,
         };
         let pairs = paired(sections.len(), slots + outside.len(), &fits);
         pairs.into_iter().map(found).collect()

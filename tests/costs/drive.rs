@@ -3,7 +3,7 @@
 
 use approx::assert_abs_diff_eq;
 use bandwright::cost::at_ear::{
-    Playing, db_per_mw_from_db_per_v, db_per_v_from_db_per_mw, divider_db,
+    Playback, db_per_mw_from_db_per_v, db_per_v_from_db_per_mw, divider_db,
 };
 use bandwright::cost::drive::{DriveFigures, WishedLevel, drive, output_bend};
 use bandwright::cost::programme::{Programme, ProgrammeLevel};
@@ -71,8 +71,8 @@ impl Bench {
         }
     }
 
-    fn playing(&self) -> Playing<'_> {
-        Playing {
+    fn playing(&self) -> Playback<'_> {
+        Playback {
             response: &self.response,
             sections: &self.sections,
             rate_hz: 48_000.0,
@@ -371,7 +371,7 @@ impl Bench {
         )
         .unwrap();
         let programme = Programme::from_bands(&bands).unwrap();
-        let playing = Playing {
+        let playing = Playback {
             programme: &programme,
             ..self.playing()
         };

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use approx::assert_abs_diff_eq;
-use bandwright::cost::at_ear::Playing;
+use bandwright::cost::at_ear::Playback;
 use bandwright::cost::exposure::{
     AllowedTime, CAUTIONS, CEILING_DBA, Field, FieldTable, Listener, Span, exposure,
     field_to_eardrum_db, h870, niosh,
@@ -164,8 +164,8 @@ fn flat() -> OnGrid {
     }
 }
 
-fn playing<'a>(response: &'a OnGrid, programme: &'a Programme) -> Playing<'a> {
-    Playing {
+fn playing<'a>(response: &'a OnGrid, programme: &'a Programme) -> Playback<'a> {
+    Playback {
         response,
         sections: &[],
         rate_hz: 48_000.0,

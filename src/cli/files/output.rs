@@ -13,7 +13,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write as _};
 use std::path::Path;
 
-use bandwright::error::{Error, Result, Said};
+use bandwright::error::{Error, ReportedFault, Result};
 use tempfile::NamedTempFile;
 
 use super::super::knobs::option;
@@ -68,7 +68,7 @@ fn put_back(done: Vec<(Place, Undo)>, error: Box<Error>) -> Box<Error> {
                 shown(place.typed())
             ));
         }
-        Said {
+        ReportedFault {
             kind: fault.kind(),
             words,
         }

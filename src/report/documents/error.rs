@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::error::{Error, InWords, Names};
+use crate::error::{Error, Names, WordedError};
 
 /// The document of a verb that failed. The same goes to standard error in words.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
@@ -14,7 +14,7 @@ pub struct ErrorDocument {
     /// The command that failed: `inspect`, `target`, `fit`, `check` or `export`; `null` where none was recognised.
     pub verb: Option<&'static str>,
     /// What went wrong.
-    pub error: InWords,
+    pub error: WordedError,
 }
 
 /// The document of a failure; `verb` is none where none was recognised. `names` says what settings are called.

@@ -308,26 +308,26 @@ impl Picture {
 
     fn head(&self, svg: &mut Svg) {
         let room = WIDTH - 2.0 * EDGE;
-        let title = Words {
+        let title = TextPlacement {
             size: TITLE_SIZE,
             bold: true,
-            ..Words::at(EDGE, 42.0)
+            ..TextPlacement::at(EDGE, 42.0)
         };
         title.write(svg, &chart::fitted(&self.title, BOLD * TITLE_SIZE, room));
-        let subtitle = Words {
+        let subtitle = TextPlacement {
             size: SUBTITLE_SIZE,
             ink: Ink::Faint,
-            ..Words::at(EDGE, 66.0)
+            ..TextPlacement::at(EDGE, 66.0)
         };
         subtitle.write(svg, &chart::fitted(&self.subtitle, SUBTITLE_SIZE, room));
     }
 
     fn panel(&self, svg: &mut Svg, panel: &Panel, number: usize) {
         let (axis, top, bottom) = (&panel.axis, panel.axis.top, panel.axis.bottom());
-        let heading = Words {
+        let heading = TextPlacement {
             size: HEADING_SIZE,
             bold: true,
-            ..Words::at(FREQUENCY.left, top - 12.0)
+            ..TextPlacement::at(FREQUENCY.left, top - 12.0)
         };
         heading.write(svg, &panel.heading);
 
@@ -379,16 +379,16 @@ impl Picture {
                     ("y2", y),
                 ],
             );
-            let tick = Words {
+            let tick = TextPlacement {
                 anchor: "end",
-                ..Words::small(FREQUENCY.left - 8.0, y + 0.35 * TICK_SIZE)
+                ..TextPlacement::small(FREQUENCY.left - 8.0, y + 0.35 * TICK_SIZE)
             };
             tick.write(svg, &true_minus(&decimals_up_to(db, 1)));
         }
         for (hz, text) in chart::FREQUENCY_LABELS {
-            let tick = Words {
+            let tick = TextPlacement {
                 anchor: "middle",
-                ..Words::small(FREQUENCY.x(hz), bottom + 17.0)
+                ..TextPlacement::small(FREQUENCY.x(hz), bottom + 17.0)
             };
             tick.write(svg, text);
         }
@@ -419,16 +419,16 @@ impl Picture {
     fn foot(&self, svg: &mut Svg) {
         let bottom = self.panels_bottom();
         let middle = (FREQUENCY.left + FREQUENCY.right) / 2.0;
-        let name = Words {
+        let name = TextPlacement {
             anchor: "middle",
-            ..Words::small(middle, bottom + 35.0)
+            ..TextPlacement::small(middle, bottom + 35.0)
         };
         name.write(svg, "Frequency, Hz");
         for (i, line) in self.note_lines().iter().enumerate() {
-            let note = Words {
+            let note = TextPlacement {
                 size: NOTE_SIZE,
                 ink: Ink::Faint,
-                ..Words::at(EDGE, bottom + 66.0 + NOTE_LINE * i as f64)
+                ..TextPlacement::at(EDGE, bottom + 66.0 + NOTE_LINE * i as f64)
             };
             note.write(svg, line);
         }
@@ -549,10 +549,10 @@ fn draw_label(svg: &mut Svg, label: &Label) {
         );
         svg.empty("path", &attributes);
     }
-    let words = Words {
+    let words = TextPlacement {
         size: LABEL_SIZE,
         ink: label.ink,
-        ..Words::at(label.left, label.middle + 0.35 * LABEL_SIZE)
+        ..TextPlacement::at(label.left, label.middle + 0.35 * LABEL_SIZE)
     };
     words.write(svg, &label.text);
 }
@@ -600,9 +600,9 @@ fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
             ],
         );
     }
-    let name = Words {
+    let name = TextPlacement {
         anchor: "middle",
-        ..Words::small((left + right) / 2.0, top - 6.0)
+        ..TextPlacement::small((left + right) / 2.0, top - 6.0)
     };
     name.write(svg, &guard.name);
 }
@@ -636,7 +636,7 @@ fn dark_style() -> String {
 
 /// How and where a line of words is written.
 #[derive(Clone, Copy)]
-struct Words {
+struct TextPlacement {
     x: f64,
     baseline: f64,
     size: f64,
@@ -645,7 +645,7 @@ struct Words {
     bold: bool,
 }
 
-impl Words {
+impl TextPlacement {
     fn at(x: f64, baseline: f64) -> Self {
         Self {
             x,

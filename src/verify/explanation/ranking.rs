@@ -4,13 +4,17 @@
 //! ([`ErrorModel::squares`]). Explanations with a free number (a gain mistyped to what?) are tried over a grid of it and
 //! over the [`slips`] of the printed number, and count by the mean of their likelihoods: a number that could have been
 //! anything must fit better than an explanation without one. Shares are posterior probabilities by Bayes' rule from the
-//! priors below, which are our own choice: half for nothing wrong, a small one for each other kind, shared out among
-//! the sections.
+//! priors of the candidates, which are our own choice: half for nothing wrong, a small one for each other kind, shared
+//! out among the sections.
 //!
-//! The likelihood of `squares` is Student's, with so many degrees of freedom as the takes' spread has: relative to the best,
-//! `(1 + (squares - best) / (s v))^(-(v+1)/2)`. `s` is 1, or more where even [`Explanation::SomethingElse`], a smooth
-//! change of any form, leaves more than its points allow. That one fits in many directions at once, so Student's tail would make it worth too
-//! little: its likelihood beside the best of the others is normal, with the variance of the takes doubled.
+//! The likelihood of `squares` is Student's, with so many degrees of freedom as the takes' spread has: relative to the
+//! best, `(1 + (squares - best) / (s v))^(-(v+1)/2)`. `s` is 1, or more where even [`Explanation::SomethingElse`], a
+//! smooth change of any form, leaves more than its points allow. That one fits in many directions at once, so Student's
+//! tail would make it worth too little: its likelihood beside the best of the others is normal, with the variance of the
+//! takes doubled.
+//!
+//! [`ErrorModel::squares`]: crate::verify::noise::ErrorModel::squares
+//! [`slips`]: crate::verify::slip::slips
 
 use super::candidates::{Candidate, ExpectedLevel, Trial, TriedNumber};
 use super::evidence::{Evidence, LevelEvidence};
