@@ -109,7 +109,7 @@
 //! - 3 [`filter`]: what a section does, exactly, with derivatives.
 //! - 4 [`limits`]: what an equaliser accepts, in whole steps.
 //! - 5 [`fit`]: the sections.
-//! - 6 [`headroom`]: what they need before them, so that nothing clips, and what they cost.
+//! - 6 [`headroom`]: what they need before them, so that nothing clips; [`mod@cost`]: what they cost.
 //! - 7 [`sheet`]: the preset as a text file that a stranger can implement; [`export`]: its filters in general forms.
 //! - 8 [`verify`]: a sheet tested by itself, and against takes measured before and after.
 //! - 11 [`report`]: text, JSON and picture.
@@ -159,6 +159,8 @@ pub mod fit;
 
 // 6. What the sections need before them, and what they cost.
 pub mod headroom;
+
+pub mod cost;
 
 // 7. The preset as a file, and its filters in general forms.
 pub mod sheet;

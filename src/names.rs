@@ -1,6 +1,7 @@
-//! Names of files as sheets, pictures and cautions have them: without the folders above, which are nobody's business.
+//! Names of files as sheets, pictures and cautions have them: without the folders above, which are nobody's business. And
+//! the path that one file means when it names another.
 
-use std::path::{Component, Path};
+use std::path::{Component, Path, PathBuf};
 
 /// The name of a file without its folders.
 #[must_use]
@@ -40,6 +41,19 @@ pub fn folder_name(path: &Path) -> Option<String> {
     }
     folders.pop()?;
     folders.pop()
+}
+
+/// A path as a recipe beside it means it.
+pub(crate) fn beside(recipe: &str, base: &str) -> String {
+    let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));
+    // Without `.` parts, so that one file has one name and a circle shows.
+    let parts = Path::new(base)
+        .components()
+        .filter(|part| *part != Component::CurDir);
+    folder
+        .join(parts.collect::<PathBuf>())
+        .to_string_lossy()
+        .into_owned()
 }
 
 /// Folders and file, from the root on, without `.`.

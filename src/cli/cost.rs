@@ -1,14 +1,14 @@
 //! What `fit --cost` asks, and what no figure is told for.
 
+use bandwright::cost::Cost;
+use bandwright::cost::exposure::{Field, FieldTable, REFUSED_DBA};
 use bandwright::error::{Error, ErrorKind, Knob, Result};
-use bandwright::headroom::cost::Cost;
-use bandwright::headroom::exposure::{Field, FieldTable, REFUSED_DBA};
 use bandwright::job::CostQuestion;
 
 use super::args::{self, Fit};
 
 /// The loudest wish, dBA: no rule allows any time above it.
-const LOUDEST_DBA: f64 = bandwright::headroom::exposure::CEILING_DBA;
+const LOUDEST_DBA: f64 = bandwright::cost::exposure::CEILING_DBA;
 
 /// What is asked, where any option asks what the EQ costs.
 pub(super) fn question(typed: &Fit) -> Option<CostQuestion> {

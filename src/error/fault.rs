@@ -1,25 +1,84 @@
-//! What can be at fault: one enum for each stage, and what all stages share.
+//! What can be at fault: what the faults of all stages have in common.
 //!
 //! A stage lists its faults by the macro `faults`: what a variant means, what it holds, its kind and its words stand
-//! together. A text names the parts of its variant in braces, shown as the trait `Show` says; what needs more than that is an
-//! expression in parentheses.
+//! together. A text names the parts of its variant in braces, shown as the trait `Show` says; what needs more than that
+//! is an expression in parentheses.
 
-use super::value::{Band, OutOfRange, ValueFault};
-use super::{ErrorKind, Names};
-use crate::export::error::ExportFault;
-use crate::filter::error::FilterFault;
-use crate::filter::{QMeaning, Shape};
-use crate::headroom::error::HeadroomFault;
-use crate::job::error::JobFault;
-use crate::keys::error::KeysFault;
-use crate::limits::error::LimitsFault;
-use crate::measurement::error::MeasurementFault;
-use crate::measurement::impulse::WavFault;
-use crate::measurement::takes::Side;
+use std::any::Any;
+use std::fmt;
+
+use super::kind::ErrorKind;
+use crate::knob::Names;
 use crate::message::{Number, excerpt};
-use crate::sheet::error::SheetFault;
-use crate::verify::error::VerifyFault;
-use crate::wanted::error::WantedFault;
+
+/// What is at fault: a value of one stage, such as a variant of its enum.
+pub trait Fault: Boxed + fmt::Debug + Send + Sync {
+    /// The kind of failure.
+    fn kind(&self) -> ErrorKind;
+
+    /// The fault in words; `names` says what settings are called.
+    fn words(&self, names: Names<'_>) -> Words;
+
+    /// The fault that this one says more of, where it is such a one.
+    fn inner(&self) -> Option<&dyn Fault> {
+        None
+    }
+}
+
+/// What a fault can do in a box, whatever its type.
+pub trait Boxed: Any {
+    /// A copy.
+    fn copied(&self) -> Box<dyn Fault>;
+
+    /// True where `other` is of the same type and equal.
+    fn equals(&self, other: &dyn Fault) -> bool;
+}
+
+impl<F: Fault + Clone + PartialEq> Boxed for F {
+    fn copied(&self) -> Box<dyn Fault> {
+        Box::new(self.clone())
+    }
+
+    fn equals(&self, other: &dyn Fault) -> bool {
+        let other: &dyn Any = other;
+        other.downcast_ref() == Some(self)
+    }
+}
+
+impl dyn Fault {
+    /// The fault as one of the type `F`, where it is one, or where one is within it.
+    #[must_use]
+    pub fn as_stage<F: Fault>(&self) -> Option<&F> {
+        let any: &dyn Any = self;
+        any.downcast_ref()
+            .or_else(|| self.inner().and_then(Self::as_stage))
+    }
+}
+
+impl Clone for Box<dyn Fault> {
+    fn clone(&self) -> Self {
+        (**self).copied()
+    }
+}
+
+impl PartialEq for dyn Fault {
+    fn eq(&self, other: &Self) -> bool {
+        self.equals(other)
+    }
+}
+
+/// What a derived `PartialEq` compares boxes of traits by: it would move them out of what holds them otherwise.
+impl PartialEq<&Self> for Box<dyn Fault> {
+    fn eq(&self, other: &&Self) -> bool {
+        self.equals(&***other)
+    }
+}
+
+impl<F: Fault> From<F> for Box<dyn Fault> {
+    fn from(fault: F) -> Self {
+        Box::new(fault)
+    }
+}
 
 /// A fault in words.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -50,12 +109,6 @@ impl Show for String {
     }
 }
 
-impl Show for Side {
-    fn show(&self) -> String {
-        self.words().to_owned()
-    }
-}
-
 impl<T: Show> Show for Option<T> {
     fn show(&self) -> String {
         self.as_ref().map_or(String::new(), Show::show)
@@ -68,9 +121,10 @@ impl<T: Show> Show for Vec<T> {
     }
 }
 
+/// Types whose `Display` is what messages show.
 macro_rules! show_as_displayed {
     ($($type:ty),+) => {
-        $(impl Show for $type {
+        $(impl $crate::error::fault::Show for $type {
             fn show(&self) -> String {
                 self.to_string()
             }
@@ -78,17 +132,9 @@ macro_rules! show_as_displayed {
     };
 }
 
-show_as_displayed!(
-    bool,
-    char,
-    u64,
-    usize,
-    &'static str,
-    Band,
-    QMeaning,
-    Shape,
-    WavFault
-);
+pub(crate) use show_as_displayed;
+
+show_as_displayed!(bool, char, u64, usize, &'static str);
 
 /// One text of a fault: what is in braces is shown, what is in parentheses is an expression.
 macro_rules! text {
@@ -115,15 +161,15 @@ macro_rules! faults {
             $($(#[$doc])* $fault $(($($type),+))?,)+
         }
 
-        impl $enum {
-            pub(crate) fn kind(&self) -> $crate::error::ErrorKind {
+        impl $crate::error::Fault for $enum {
+            fn kind(&self) -> $crate::error::ErrorKind {
                 match self {
                     $(Self::$fault { .. } => $crate::error::ErrorKind::$kind,)+
                 }
             }
 
             #[allow(unused_variables, reason = "not every text shows every part")]
-            pub(crate) fn words(&self, $names: $crate::error::Names<'_>) -> $crate::error::Words {
+            fn words(&self, $names: $crate::error::Names<'_>) -> $crate::error::Words {
                 use $crate::error::fault::text;
                 match self {
                     $(Self::$fault $(($($part),+))? => $crate::error::Words {
@@ -140,9 +186,9 @@ pub(crate) use faults;
 
 /// A file that cannot be had, and by what it was named.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Named {
+pub struct NamedFile {
     /// What is at fault with the file itself.
-    pub fault: Box<Fault>,
+    pub fault: Box<dyn Fault>,
     /// Its path, where the place of the error is not the file but what names it.
     pub path: Option<String>,
     /// True where the path starts at the file that names it.
@@ -151,7 +197,15 @@ pub struct Named {
     pub near: Option<String>,
 }
 
-impl Named {
+impl Fault for NamedFile {
+    fn kind(&self) -> ErrorKind {
+        self.fault.kind()
+    }
+
+    fn inner(&self) -> Option<&dyn Fault> {
+        Some(&*self.fault)
+    }
+
     fn words(&self, names: Names<'_>) -> Words {
         let mut words = self.fault.words(names);
         if let Some(path) = &self.path {
@@ -169,91 +223,21 @@ impl Named {
     }
 }
 
-macro_rules! stages {
-    ($($(#[$doc:meta])* $stage:ident($fault:ty),)+) => {
-        /// What is at fault.
-        #[derive(Debug, Clone, PartialEq)]
-        #[non_exhaustive]
-        pub enum Fault {
-            $($(#[$doc])* $stage($fault),)+
-            /// A file that something names.
-            Named(Named),
-            /// One of the points of a curve, counted from 1, where its line is not known.
-            AtPoint(usize, Box<Fault>),
-            /// What no stage of this library knows, as whoever reports it says it.
-            Said(ErrorKind, Words),
-        }
-
-        impl Fault {
-            /// The kind of failure.
-            #[must_use]
-            pub fn kind(&self) -> ErrorKind {
-                match self {
-                    $(Self::$stage(fault) => fault.kind(),)+
-                    Self::Named(Named { fault, .. }) | Self::AtPoint(_, fault) => fault.kind(),
-                    Self::Said(kind, _) => *kind,
-                }
-            }
-
-            /// The fault in words; `names` says what settings are called.
-            #[must_use]
-            pub fn words(&self, names: Names<'_>) -> Words {
-                match self {
-                    $(Self::$stage(fault) => fault.words(names),)+
-                    Self::Named(named) => named.words(names),
-                    Self::AtPoint(point, fault) => {
-                        let words = fault.words(names);
-                        let found = format!("{} at point {point}", words.found);
-                        Words { found, ..words }
-                    }
-                    Self::Said(_, words) => words.clone(),
-                }
-            }
-        }
-
-        $(impl From<$fault> for Fault {
-            fn from(fault: $fault) -> Self {
-                Self::$stage(fault)
-            }
-        })+
-    };
+/// What no stage of this library knows, as whoever reports it says it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ReportedFault {
+    /// The kind of failure.
+    pub kind: ErrorKind,
+    /// Its words.
+    pub words: Words,
 }
 
-impl Fault {
-    /// The number at fault and its range, where the fault is a number outside its range.
-    #[must_use]
-    pub fn out_of_range(&self) -> Option<&OutOfRange> {
-        match self {
-            Self::Value(ValueFault::OutOfRange(range)) => Some(range),
-            Self::Sheet(SheetFault::Within(fault)) | Self::AtPoint(_, fault) => {
-                fault.out_of_range()
-            }
-            _ => None,
-        }
+impl Fault for ReportedFault {
+    fn kind(&self) -> ErrorKind {
+        self.kind
     }
-}
 
-stages! {
-    /// A single value, at any stage.
-    Value(ValueFault),
-    /// The reading of a TOML file.
-    Keys(KeysFault),
-    /// What was measured.
-    Measurement(MeasurementFault),
-    /// What is wanted.
-    Wanted(WantedFault),
-    /// A section.
-    Filter(FilterFault),
-    /// What the equaliser accepts.
-    Limits(LimitsFault),
-    /// What sections need before them, and what they cost.
-    Headroom(HeadroomFault),
-    /// A sheet.
-    Sheet(SheetFault),
-    /// An export.
-    Export(ExportFault),
-    /// What was measured again.
-    Verify(VerifyFault),
-    /// A fit.
-    Job(JobFault),
+    fn words(&self, _: Names<'_>) -> Words {
+        self.words.clone()
+    }
 }

@@ -2,10 +2,10 @@
 
 use std::fmt;
 
-use super::fault::text;
-use super::{ErrorKind, Names, Words, nearest_spelling};
-use crate::headroom::guard::TRUE_PEAK_MARGIN_DB;
-use crate::measurement::judge::LEAK_THRESHOLD_DB;
+use super::fault::{Fault, Words, show_as_displayed, text};
+use super::kind::ErrorKind;
+use super::spelling::nearest_spelling;
+use crate::knob::Names;
 use crate::message::{Number, excerpt};
 
 /// What is at fault with a value.
@@ -15,7 +15,7 @@ pub enum ValueFault {
     /// A number outside its range.
     OutOfRange(OutOfRange),
     /// A name that is not known.
-    Unknown(Unknown),
+    Unknown(UnknownName),
 }
 
 impl ValueFault {
@@ -37,21 +37,23 @@ impl ValueFault {
         given: &str,
         known: impl IntoIterator<Item = T>,
     ) -> Self {
-        Self::Unknown(Unknown {
+        Self::Unknown(UnknownName {
             what,
             given: given.to_owned(),
             known: known.into_iter().map(|name| name.to_string()).collect(),
         })
     }
+}
 
-    pub(super) fn kind(&self) -> ErrorKind {
+impl Fault for ValueFault {
+    fn kind(&self) -> ErrorKind {
         match self {
             Self::OutOfRange(fault) => fault.kind(),
             Self::Unknown(_) => ErrorKind::Name,
         }
     }
 
-    pub(super) fn words(&self, _: Names<'_>) -> Words {
+    fn words(&self, _: Names<'_>) -> Words {
         match self {
             Self::OutOfRange(fault) => fault.words(),
             Self::Unknown(fault) => fault.words(),
@@ -79,7 +81,7 @@ macro_rules! quantities {
             $found_text:tt, $expected:tt, $next_step:tt;)+
     ) => {
         /// What a number is of.
-        #[derive(Debug, Clone, Copy, PartialEq, Eq)]
+        #[derive(Debug, Clone, Copy, PartialEq)]
         #[non_exhaustive]
         pub enum Quantity {
             $($(#[$doc])* $quantity $(($type))?,)+
@@ -101,7 +103,7 @@ macro_rules! quantities {
                     $(Quantity::$quantity $(($unit))? => Words {
                         found: text!([$found $($unit)?] $found_text),
                         expected: text!([$range $band $($unit)?] $expected),
-                        next_step: text!([] $next_step),
+                        next_step: text!([$($unit)?] $next_step),
                     },)+
                 }
             }
@@ -173,16 +175,16 @@ quantities! { found, range, band;
         "level {found} dB",
         "a level between -1000 and 1000 dB",
         "check that the second column is the level in dB, and remove or repair this row";
-    /// Loss at 30 Hz that counts as a leak, dB; not 0.
-    LeakThreshold => Setting,
+    /// Loss at 30 Hz that counts as a leak, dB; not 0. The usual one.
+    LeakThreshold(usual_db: f64) => Setting,
         "{found} dB",
         "more than 0 dB",
-        "leave it at {LEAK_THRESHOLD_DB} dB, or set a loss at 30 Hz that you would not accept";
-    /// Left free below full scale for true peaks, dB.
-    TruePeakMargin => Setting,
+        "leave it at {usual_db} dB, or set a loss at 30 Hz that you would not accept";
+    /// Left free below full scale for true peaks, dB, and what is usual.
+    TruePeakMargin(usual_db: f64) => Setting,
         "{found} dB",
         "{range} dB",
-        "{TRUE_PEAK_MARGIN_DB} dB is usual";
+        "{usual_db} dB is usual";
     /// Integrated loudness of a programme, LUFS.
     Loudness => Setting,
         "{found} LUFS",
@@ -204,7 +206,7 @@ impl OutOfRange {
 
 /// A name that is not known.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Unknown {
+pub struct UnknownName {
     /// What it should name.
     pub what: NameOf,
     /// The name.
@@ -237,7 +239,7 @@ pub enum NameOf {
     Target,
 }
 
-impl Unknown {
+impl UnknownName {
     /// The name that is spelt nearly so.
     #[must_use]
     pub fn near(&self) -> Option<&str> {
@@ -323,3 +325,5 @@ impl fmt::Display for Band {
         write!(f, "{:.0} Hz to {:.0} Hz", self.0, self.1)
     }
 }
+
+show_as_displayed!(Band);

@@ -1,7 +1,7 @@
 //! What can be at fault with a section.
 
-use super::Section;
-use crate::error::fault::faults;
+use super::{QMeaning, Section, Shape};
+use crate::error::fault::{faults, show_as_displayed};
 
 faults! { FilterFault, names;
     /// A section that cannot be played at a rate, in hertz.
@@ -16,3 +16,5 @@ faults! { FilterFault, names;
         )),
         ("change the section or the sample rate");
 }
+
+show_as_displayed!(QMeaning, Shape);

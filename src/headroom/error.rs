@@ -1,7 +1,6 @@
-//! What can be at fault with what sections need before them, or with what tells their cost.
+//! What can be at fault with what sections need before them.
 
 use crate::error::fault::{Show, faults};
-use crate::measurement::takes::Side;
 use crate::message::Number;
 
 faults! { HeadroomFault, names;
@@ -19,19 +18,4 @@ faults! { HeadroomFault, names;
             Number(lowest_db - needed_db)
         )),
         "allow less boost (gain_db.max), or use an equaliser with a lower preamp";
-    /// A programme with hardly anything between 20 Hz and this frequency, in hertz.
-    ProgrammeBand(below_hz: f64) => Coverage,
-        "hardly any band between 20 Hz and {below_hz} Hz",
-        "bands over at least one octave there, each frequency once",
-        "use a programme with more bands, or pink noise";
-    /// No measurement of distortion.
-    NoDistortion => Coverage,
-        "no measurement",
-        "at least one",
-        "name one in the unit file";
-    /// Two measurements of distortion of a side at one level, in dB SPL.
-    DistortionTwice(side: Side, level_db_spl: f64) => Setting,
-        "two measurements of the {side} at {level_db_spl} dB SPL",
-        "one for each side and level",
-        "keep one of them";
 }

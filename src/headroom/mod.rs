@@ -1,11 +1,7 @@
-//! Stage 6: what the sections need before them so that nothing clips, and what they cost. This stage knows no fit.
+//! Stage 6: what the sections need before them so that nothing clips. This stage knows no fit.
 //!
 //! [`peak`] finds what a steady tone can gain, [`any_signal`] what no signal can exceed (by the impulse response of
 //! [`ringing`]), and [`preamp`] turns the one that a [`guard`] names into the gain to set before the sections.
-//!
-//! [`mod@cost`] is the rest in one record: of a [`programme`] by the [`weighting`] of the ear, the change of [`loudness`];
-//! with sensitivity, impedance and [`source`], its level [`at_ear`], the [`mod@drive`] that takes, and the [`mod@exposure`];
-//! with measured distortion, the [`distortion`] to expect.
 
 pub mod error;
 
@@ -18,24 +14,6 @@ pub mod any_signal;
 pub mod guard;
 
 pub mod preamp;
-
-pub mod weighting;
-
-pub mod programme;
-
-pub mod loudness;
-
-pub mod source;
-
-pub mod at_ear;
-
-pub mod drive;
-
-pub mod exposure;
-
-pub mod distortion;
-
-pub mod cost;
 
 pub use guard::{Guard, Protection, TRUE_PEAK_MARGIN_DB};
 pub use preamp::{guarded, headroom};

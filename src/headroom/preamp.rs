@@ -2,7 +2,7 @@
 
 use super::any_signal::any_signal;
 use super::error::HeadroomFault;
-use super::guard::Protection;
+use super::guard::{Protection, TRUE_PEAK_MARGIN_DB};
 use super::peak::{GUARANTEE_DB, Peak, peak};
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result, Source};
@@ -46,7 +46,7 @@ pub fn guarded(
     if !(0.0..=MOST_MARGIN_DB).contains(&true_peak_margin_db) {
         return Err(Error::of(
             ValueFault::out_of_range(
-                Quantity::TruePeakMargin,
+                Quantity::TruePeakMargin(TRUE_PEAK_MARGIN_DB),
                 true_peak_margin_db,
                 (0.0, MOST_MARGIN_DB),
             ),

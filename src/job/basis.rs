@@ -2,8 +2,8 @@
 
 use std::ops::Range;
 
+use super::channel_wish::Job;
 use super::error::JobFault;
-use super::prepared::Job;
 use crate::error::value::Band;
 use crate::error::{Error, Result, Source};
 use crate::filter::Shape;

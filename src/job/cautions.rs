@@ -1,6 +1,6 @@
 //! What the reader of a record should know first.
 
-use super::prepared::{ChannelWish, Job};
+use super::channel_wish::{ChannelWish, Job};
 use super::{Channel, LoudnessWish, Outcome, Shared};
 use crate::caution::Caution;
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;

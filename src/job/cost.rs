@@ -1,12 +1,12 @@
 //! What the sections of a fit cost, with what is known of the unit, of what feeds it and of what is played.
 
 use super::{Channel, Outcome};
+use crate::cost::drive::WishedLevel;
+use crate::cost::exposure::{Field, FieldTable};
+use crate::cost::programme::{Programme, ProgrammeLevel};
+use crate::cost::source::Source;
+use crate::cost::{Cost, CostRequest, cost};
 use crate::error::Result;
-use crate::headroom::cost::{Cost, CostRequest, cost};
-use crate::headroom::drive::WishedLevel;
-use crate::headroom::exposure::{Field, FieldTable};
-use crate::headroom::programme::{Programme, ProgrammeLevel};
-use crate::headroom::source::Source;
 use crate::measurement::OnGrid;
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;

@@ -5,6 +5,7 @@
 
 pub mod cost;
 pub mod error;
+pub mod measured;
 pub mod outcome;
 pub mod prepared;
 pub mod request;
@@ -12,14 +13,16 @@ pub mod wish;
 
 mod basis;
 mod cautions;
+mod channel_wish;
 mod loudness_wish;
 mod record;
 mod restraint;
 
+pub use measured::Measured;
 pub use outcome::{
     BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, Outcome,
     ReachPoint, Residual, SearchReport, Shared, SharedCurves, TradeOffPoint, TypedQ,
 };
-pub use prepared::{Measured, Prepared};
+pub use prepared::Prepared;
 pub use request::{CostQuestion, Opened, Request, Sections, Taste};
 pub use wish::{ECONOMY, Wish};

@@ -3,11 +3,11 @@
 use std::ops::Range;
 
 use crate::caution::Caution;
+use crate::cost::loudness::LoudnessChange;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
 use crate::filter::{QMeaning, Section};
 use crate::fit::Effort;
-use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::basis::Basis;
-use super::prepared::{ChannelWish, Job, all_sections, points_below_half};
+use super::channel_wish::{ChannelWish, Job, all_sections, points_below_half};
 use super::restraint::Playable;
 use super::{
     BeforeAfter, Channel, ChannelCurves, LevelDifference, Outcome, ReachPoint, Residual,
@@ -164,7 +164,7 @@ struct Residuals<'a> {
 }
 
 /// Residuals of some sections.
-struct AtRate {
+struct ResidualsAtRate {
     channels: Vec<Residual>,
     together: Residual,
     difference_db: f64,
@@ -185,7 +185,7 @@ impl Residuals<'_> {
         self.rms(sections, rate_hz, self.weight)
     }
 
-    fn at(&self, sections: &[&[Section]], rate_hz: f64) -> AtRate {
+    fn at(&self, sections: &[&[Section]], rate_hz: f64) -> ResidualsAtRate {
         let weighted = self.weighted(sections, rate_hz);
         let trusted = self.trusted.as_deref();
         let trusted = trusted.map(|trusted| self.rms(sections, rate_hz, trusted));
@@ -193,7 +193,7 @@ impl Residuals<'_> {
             weighted_db: weighted.channels_db[channel],
             trusted_band_db: trusted.as_ref().map(|rms| rms.channels_db[channel]),
         };
-        AtRate {
+        ResidualsAtRate {
             channels: (0..sections.len()).map(of).collect(),
             together: Residual {
                 weighted_db: weighted.together_db,

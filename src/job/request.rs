@@ -6,14 +6,14 @@ use super::Measured;
 use super::cost::Circumstances;
 use super::error::JobFault;
 use super::wish::{ECONOMY, Wish};
-use crate::error::{Error, Fault, Knob, Result};
+use crate::cost::drive::WishedLevel;
+use crate::cost::exposure::{Field, FieldTable};
+use crate::cost::programme::Programme;
+use crate::cost::source::parse_source;
+use crate::error::{Error, Knob, Result};
 use crate::files::{Files, Recorded, shown};
 use crate::headroom::Protection;
-use crate::headroom::drive::WishedLevel;
-use crate::headroom::exposure::{Field, FieldTable};
 use crate::headroom::preamp::MOST_MARGIN_DB;
-use crate::headroom::programme::Programme;
-use crate::headroom::source::parse_source;
 use crate::inspection::beyond_eq;
 use crate::limits::{self, Limits};
 use crate::measurement::distorted::{DistortionCurve, read_distortion};
@@ -283,8 +283,8 @@ impl Request {
         };
         if let Some(path) = &self.between {
             let blended = target.blended(named(path)?, self.between_share);
-            target = blended.map_err(|error| match error.fault {
-                Fault::Wanted(WantedFault::BlendApart(..)) => error.about(Knob::Between),
+            target = blended.map_err(|error| match error.fault() {
+                Some(WantedFault::BlendApart(..)) => error.about(Knob::Between),
                 _ => error,
             })?;
         }

@@ -1,12 +1,12 @@
 //! The fit that can be played: where the preamp it needs is out of the equaliser's reach, boosts are held back.
 
+use crate::cost::loudness::{LoudnessChange, loudness_change_of_channels};
+use crate::cost::programme::Programme;
 use crate::error::{ErrorKind, Result};
 use crate::filter::Section;
 use crate::fit::Answer;
 use crate::fit::Effort;
 use crate::fit::space::Space;
-use crate::headroom::loudness::{LoudnessChange, loudness_change_of_channels};
-use crate::headroom::programme::Programme;
 use crate::headroom::{Headroom, Protection, guarded};
 use crate::limits::{Limits, Setting};
 

@@ -1,6 +1,5 @@
 //! What can be at fault with a TOML file and its keys.
 
-use super::LARGEST_BYTES;
 use crate::error::fault::{Show, faults};
 use crate::message::excerpt;
 
@@ -11,9 +10,9 @@ const TOML: &str = "a TOML file in UTF-8";
 const CHECK: &str = "check that this is the file you meant";
 
 faults! { KeysFault, names;
-    /// More bytes than any such file has.
-    TooLarge => Format,
-        (format!("more than {} MB", LARGEST_BYTES >> 20)),
+    /// More bytes than any such file has; the most.
+    TooLarge(most_bytes: usize) => Format,
+        (format!("more than {} MB", most_bytes >> 20)),
         (TOML),
         (CHECK);
     /// Bytes that are no UTF-8.

@@ -89,7 +89,7 @@ fn table_with<'a>(table: &'a DeTable<'a>, key: &str) -> Option<&'a DeTable<'a>> 
 }
 
 /// A text with strings and comments blanked, and what is open at its end.
-struct Blanked {
+struct ScannedText {
     bytes: Vec<u8>,
     /// Where a string begins that its line does not end.
     open_string: Option<usize>,
@@ -99,9 +99,9 @@ struct Blanked {
     brackets: Vec<(u8, usize)>,
 }
 
-fn blanked(text: &str) -> Blanked {
+fn scanned(text: &str) -> ScannedText {
     let bytes = text.as_bytes();
-    let mut out = Blanked {
+    let mut out = ScannedText {
         bytes: bytes.to_vec(),
         open_string: None,
         in_long_string: false,
@@ -167,11 +167,11 @@ fn end_of_string(bytes: &[u8], from: usize, long: bool) -> (usize, bool) {
 fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> {
     let number = lines.line(at);
     let (start, line) = (lines.start(number), lines.content(number));
-    let before = blanked(&text[..start]);
+    let before = scanned(&text[..start]);
     if before.in_long_string {
         return None;
     }
-    let here = blanked(line);
+    let here = scanned(line);
     let outside = |at: &usize| here.bytes[*at] != 0;
     let code = String::from_utf8_lossy(&here.bytes).replace('\0', "\"");
     let code = code.trim();

@@ -1,6 +1,5 @@
 //! The widest limits that make sense; everything that checks, words or generates limits uses these.
 
-use crate::error::Fault;
 use crate::error::value::{Quantity, ValueFault};
 use crate::message::Number;
 
@@ -57,9 +56,9 @@ impl Bound {
     }
 
     /// The fault of a number beyond the bound.
-    pub(crate) fn fault(&self, x: f64) -> Fault {
+    pub(crate) fn fault(&self, x: f64) -> ValueFault {
         let range = (self.min, self.max);
-        ValueFault::out_of_range(Quantity::Setting(self.unit), x, range).into()
+        ValueFault::out_of_range(Quantity::Setting(self.unit), x, range)
     }
 
     /// The range in words.

@@ -1,10 +1,5 @@
 //! The values that one knob can take, counted in whole steps.
 
-use super::bounds::{self, Bound};
-use super::error::LimitsFault;
-use crate::error::{Error, Fault, Result};
-use crate::keys::error::{KeysFault, Type};
-use crate::keys::{Value, text};
 use crate::message::Number;
 
 /// Decimals after the point that a stepped setting may have. With the bounds above every value is then
@@ -13,7 +8,7 @@ pub(super) const MOST_DECIMALS: i32 = 9;
 /// More values than anyone could step through: such a setting is continuous.
 pub(super) const MOST_VALUES: f64 = 1e7;
 /// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
-const SAME: f64 = 1e-9;
+pub(super) const SAME: f64 = 1e-9;
 
 /// The values that one knob can take. Those read by [`Limits::parse`](super::Limits::parse) are consistent; for those made by
 /// hand, [`Limits::check`](super::Limits::check) tells.
@@ -212,7 +207,7 @@ impl Setting {
         first.is_some_and(|first| first <= most + slack(most))
     }
 
-    fn is_empty(&self) -> bool {
+    pub(super) fn is_empty(&self) -> bool {
         matches!(self, Self::Allowed(values) if values.is_empty())
     }
 }
@@ -231,173 +226,9 @@ fn decimal_steps(min: f64, max: f64, step: f64) -> (f64, usize) {
 }
 
 /// Decimals after the point of the shortest decimal that reads as `x`; None when there are too many.
-fn decimals(x: f64) -> Option<i32> {
+pub(super) fn decimals(x: f64) -> Option<i32> {
     (0..=MOST_DECIMALS).find(|&places| {
         let scale = 10f64.powi(places);
         (x * scale).round() / scale == x
     })
-}
-
-/// What contradicts itself within one setting.
-pub(super) fn check(
-    setting: &Setting,
-    bound: &Bound,
-    refused: &impl Fn(&str, Fault) -> Box<Error>,
-) -> Result<()> {
-    let key = |part: &str| format!("{}.{part}", bound.key);
-    let bounded = |part: &str, x: f64| {
-        if bound.contains(x) {
-            return Ok(());
-        }
-        Err(refused(&key(part), bound.fault(x)))
-    };
-    if let Setting::Allowed(values) = setting {
-        if setting.is_empty() {
-            return Err(refused(&key("allowed"), LimitsFault::NoValues.into()));
-        }
-        for value in values {
-            bounded("allowed", *value)?;
-        }
-        if let Some(pair) = values.windows(2).find(|pair| pair[0] >= pair[1]) {
-            return Err(refused(
-                &key("allowed"),
-                LimitsFault::NotAscending(pair[1], pair[0]).into(),
-            ));
-        }
-        return Ok(());
-    }
-    let (&min, &max) = match setting {
-        Setting::Range { min, max }
-        | Setting::Linear { min, max, .. }
-        | Setting::Octaves { min, max, .. } => (min, max),
-        Setting::Allowed(_) => return Ok(()),
-    };
-    bounded("min", min)?;
-    bounded("max", max)?;
-    if min > max {
-        return Err(refused(
-            &key("min"),
-            LimitsFault::Reversed(min, bound.unit, "max", max, "min").into(),
-        ));
-    }
-    let (part, step, span, unit) = match setting {
-        Setting::Linear { step, .. } => ("step", *step, max - min, bound.unit),
-        Setting::Octaves { step_octaves, .. } => {
-            if min <= 0.0 {
-                return Err(refused(
-                    &key("min"),
-                    LimitsFault::OctavesFrom(min, bound.unit).into(),
-                ));
-            }
-            (
-                "step_octaves",
-                *step_octaves,
-                (max / min).log2(),
-                " octaves",
-            )
-        }
-        _ => return Ok(()),
-    };
-    if step.is_nan() || step <= 0.0 || step > span * (1.0 + SAME) {
-        return Err(refused(
-            &key(part),
-            LimitsFault::Step(step, span, unit).into(),
-        ));
-    }
-    if span / step > MOST_VALUES {
-        return Err(refused(
-            &key(part),
-            LimitsFault::SmallStep(step, unit).into(),
-        ));
-    }
-    if matches!(setting, Setting::Linear { .. }) {
-        for (part, x) in [("min", min), ("max", max), ("step", step)] {
-            if decimals(x).is_none() {
-                return Err(refused(&key(part), LimitsFault::Decimals(x).into()));
-            }
-        }
-    }
-    Ok(())
-}
-
-/// A setting as a file has it.
-pub(super) fn read(value: &Value) -> Result<Setting> {
-    if !value.is_table() {
-        let number = value.number().map_err(|error| match error.fault {
-            Fault::Keys(KeysFault::NotANumber(given, _)) => {
-                value.error(KeysFault::NotANumber(given, Type::Setting))
-            }
-            _ => error,
-        });
-        return Ok(Setting::Allowed(vec![number?]));
-    }
-    value.table(
-        &["min", "max", "step", "step_octaves", "allowed"],
-        |table| {
-            let allowed = table.optional("allowed");
-            let bounds = [table.optional("min"), table.optional("max")];
-            let step = table.optional("step");
-            let step_octaves = table.optional("step_octaves");
-            let both = |value: &Value, one, other| value.error(LimitsFault::Both(one, other));
-            if let Some(allowed) = &allowed {
-                for (name, other) in ["min", "max"]
-                    .iter()
-                    .zip(&bounds)
-                    .chain([(&"step", &step), (&"step_octaves", &step_octaves)])
-                {
-                    if let Some(other) = other {
-                        return Err(both(other, "allowed", name));
-                    }
-                }
-                allowed.at_most(bounds::ALLOWED.max as usize, "values")?;
-                return Ok(Setting::Allowed(allowed.numbers()?));
-            }
-            let min = table.required("min")?.number()?;
-            let max = table.required("max")?.number()?;
-            Ok(match (step, step_octaves) {
-                (None, None) => Setting::Range { min, max },
-                (Some(step), None) => Setting::Linear {
-                    min,
-                    max,
-                    step: step.number()?,
-                },
-                (None, Some(step)) => Setting::Octaves {
-                    min,
-                    max,
-                    step_octaves: step.number()?,
-                },
-                (Some(_), Some(step)) => return Err(both(&step, "step", "step_octaves")),
-            })
-        },
-    )
-}
-
-/// A setting as a file has it; a single value is a plain number.
-pub(super) fn as_toml(setting: &Setting) -> String {
-    use text::number;
-    match setting {
-        Setting::Range { min, max } => {
-            format!("{{ min = {}, max = {} }}", number(*min), number(*max))
-        }
-        Setting::Linear { min, max, step } => format!(
-            "{{ min = {}, max = {}, step = {} }}",
-            number(*min),
-            number(*max),
-            number(*step)
-        ),
-        Setting::Octaves {
-            min,
-            max,
-            step_octaves,
-        } => format!(
-            "{{ min = {}, max = {}, step_octaves = {} }}",
-            number(*min),
-            number(*max),
-            number(*step_octaves)
-        ),
-        Setting::Allowed(values) => match values.as_slice() {
-            [value] => number(*value),
-            values => format!("{{ allowed = {} }}", text::numbers(values)),
-        },
-    }
 }

@@ -1,9 +1,9 @@
 //! A measured curve as it was given: frequencies and levels that can be relied on.
 
-use super::error::MeasurementFault as Fault;
+use super::error::{AtPoint, MeasurementFault as Fault};
 use super::grid::POINTS_PER_OCTAVE;
 use crate::error::value::{Quantity, ValueFault};
-use crate::error::{self, Error, Result};
+use crate::error::{Error, Result};
 use crate::units::octaves;
 
 /// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
@@ -149,6 +149,9 @@ fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
 fn at_row(error: Box<Error>, row: usize, lines: Option<&[usize]>) -> Box<Error> {
     match lines.and_then(|lines| lines.get(row)) {
         Some(&line) => error.at_line(line),
-        None => error.within(|fault| error::Fault::AtPoint(row + 1, fault)),
+        None => error.within(|fault| AtPoint {
+            point: row + 1,
+            fault,
+        }),
     }
 }

@@ -1,11 +1,10 @@
 //! What can be at fault with what was measured.
 
-use super::impulse::WavFault;
-use super::text::MAX_FILE_BYTES;
-use super::unit_file::LARGEST_BYTES;
-use crate::error::Knob;
-use crate::error::fault::{Show, faults};
+use std::fmt;
+
+use crate::error::fault::{Show, faults, show_as_displayed};
 use crate::error::value::Band;
+use crate::error::{ErrorKind, Fault, Knob, Names, Words};
 use crate::message::excerpt;
 
 /// What to do about a curve that ends too early.
@@ -43,9 +42,9 @@ faults! { MeasurementFault, names;
         (format!("{} units: {}", all.len(), quoted(all))),
         "one unit",
         "name curves, or one unit file with one unit";
-    /// A text of more bytes than are read.
-    TextTooLarge => Format,
-        (format!("more than {} MB", MAX_FILE_BYTES >> 20)),
+    /// A text of more bytes than are read; the most.
+    TextTooLarge(most_bytes: usize) => Format,
+        (format!("more than {} MB", most_bytes >> 20)),
         "a text file",
         "check that this is the file you meant; else export fewer points";
     /// A file that is no text; what it is instead, in words.
@@ -218,9 +217,9 @@ faults! { MeasurementFault, names;
         "channel {number} of a file that is no WAV file",
         "a channel only for WAV files with several",
         "remove the key `channel`";
-    /// A unit file of more bytes than any has.
-    UnitFileTooLarge => Format,
-        (format!("more than {} kB", LARGEST_BYTES >> 10)),
+    /// A unit file of more bytes than any has; the most.
+    UnitFileTooLarge(most_bytes: usize) => Format,
+        (format!("more than {} kB", most_bytes >> 10)),
         "a unit file, a page or two of TOML",
         "check that this is the file you meant";
     /// A key of one unit beside several units.
@@ -271,4 +270,64 @@ faults! { MeasurementFault, names;
 fn quoted(names: &[String]) -> String {
     let names = names.iter().map(|name| format!("`{name}`"));
     names.collect::<Vec<_>>().join(", ")
+}
+
+/// What is wrong with a WAV file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum WavFault {
+    /// More bytes than are read; the most.
+    TooLarge(usize),
+    /// It ends too early.
+    CutShort,
+    /// What its reader says.
+    Unreadable(&'static str),
+    /// An encoding that is not read here.
+    Encoding,
+    /// No channels, or no sample rate.
+    NoChannels,
+    /// Bits of a sample.
+    Bits(u16),
+    /// No samples.
+    NoSamples,
+}
+
+impl fmt::Display for WavFault {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::TooLarge(most_bytes) => write!(f, "more than {} MB", most_bytes >> 20),
+            Self::CutShort => write!(f, "a WAV file that is cut short"),
+            Self::Unreadable(what) => write!(f, "no readable WAV file ({what})"),
+            Self::Encoding => write!(f, "a WAV file of an encoding that is not read here"),
+            Self::NoChannels => write!(f, "a WAV header without channels or sample rate"),
+            Self::Bits(bits) => write!(f, "samples of {bits} bits"),
+            Self::NoSamples => write!(f, "no samples"),
+        }
+    }
+}
+
+show_as_displayed!(WavFault);
+
+/// One of the points of a curve, where its line is not known.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AtPoint {
+    /// Its number, counted from 1.
+    pub point: usize,
+    /// What is at fault with it.
+    pub fault: Box<dyn Fault>,
+}
+
+impl Fault for AtPoint {
+    fn kind(&self) -> ErrorKind {
+        self.fault.kind()
+    }
+
+    fn inner(&self) -> Option<&dyn Fault> {
+        Some(&*self.fault)
+    }
+
+    fn words(&self, names: Names<'_>) -> Words {
+        let words = self.fault.words(names);
+        let found = format!("{} at point {}", words.found, self.point);
+        Words { found, ..words }
+    }
 }

@@ -12,7 +12,6 @@
 //! holds a computed response, and its flight time is that sample. The phase is given without it.
 
 use std::f64::consts::{PI, TAU};
-use std::fmt;
 use std::io::Cursor;
 use std::ops::Range;
 
@@ -21,7 +20,7 @@ use realfft::RealFftPlanner;
 use realfft::num_complex::Complex64;
 
 use super::curve::Curve;
-use super::error::MeasurementFault as Fault;
+use super::error::{MeasurementFault as Fault, WavFault};
 use super::grid::{self, POINTS_PER_OCTAVE};
 use super::parse::MAX_FILE_BYTES;
 use super::phase::{self, Excess, MinimumPhase};
@@ -161,7 +160,7 @@ fn flight_time_s(samples: &[f64], arrival: usize, rate_hz: f64, found_s: f64) ->
 fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(Vec<f64>, f64)> {
     let not_ours = |fault| Error::of(Fault::Wav(fault), source_name);
     if bytes.len() > MAX_FILE_BYTES {
-        return Err(not_ours(WavFault::TooLarge));
+        return Err(not_ours(WavFault::TooLarge(MAX_FILE_BYTES)));
     }
     let unread = |error: hound::Error| {
         not_ours(match error {
@@ -235,39 +234,6 @@ fn refuse_no_impulse(samples: &[f64], largest: f64, source_name: &str) -> Result
         return Err(Error::of(Fault::Constant, source_name));
     }
     Ok(())
-}
-
-/// What is wrong with a WAV file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum WavFault {
-    /// More bytes than are read.
-    TooLarge,
-    /// It ends too early.
-    CutShort,
-    /// What its reader says.
-    Unreadable(&'static str),
-    /// An encoding that is not read here.
-    Encoding,
-    /// No channels, or no sample rate.
-    NoChannels,
-    /// Bits of a sample.
-    Bits(u16),
-    /// No samples.
-    NoSamples,
-}
-
-impl fmt::Display for WavFault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::TooLarge => write!(f, "more than {} MB", MAX_FILE_BYTES >> 20),
-            Self::CutShort => write!(f, "a WAV file that is cut short"),
-            Self::Unreadable(what) => write!(f, "no readable WAV file ({what})"),
-            Self::Encoding => write!(f, "a WAV file of an encoding that is not read here"),
-            Self::NoChannels => write!(f, "a WAV header without channels or sample rate"),
-            Self::Bits(bits) => write!(f, "samples of {bits} bits"),
-            Self::NoSamples => write!(f, "no samples"),
-        }
-    }
 }
 
 /// Which samples are used, and how they are faded.

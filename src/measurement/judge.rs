@@ -287,7 +287,11 @@ fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
     let threshold_db = settings.leak_threshold_db;
     if !(threshold_db.is_finite() && threshold_db > 0.0) {
         return Err(Error::of(
-            ValueFault::out_of_range(Quantity::LeakThreshold, threshold_db, (0.0, f64::INFINITY)),
+            ValueFault::out_of_range(
+                Quantity::LeakThreshold(LEAK_THRESHOLD_DB),
+                threshold_db,
+                (0.0, f64::INFINITY),
+            ),
             Source::name("leak threshold"),
         ));
     }

@@ -40,6 +40,16 @@ impl Rig {
         }
     }
 
+    /// Its name: one of [`Rig::NAMES`], or `table`.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Iec60318_4 => Self::NAMES[0],
+            Self::Flat => Self::NAMES[1],
+            Self::Table(_) => "table",
+        }
+    }
+
     /// The fault of a name that no rig has; `what` may stand there.
     #[must_use]
     pub fn unknown(what: NameOf, name: &str) -> ValueFault {

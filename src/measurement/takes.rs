@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use super::error::MeasurementFault as Fault;
 use super::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
+use crate::error::fault::Show;
 use crate::error::{Error, Result, Source};
 use crate::names;
 
@@ -50,6 +51,12 @@ impl Side {
             Self::Right => "right side",
             Self::Unknown => "unit",
         }
+    }
+}
+
+impl Show for Side {
+    fn show(&self) -> String {
+        self.words().to_owned()
     }
 }
 

@@ -33,7 +33,7 @@ const KINDS: [(&[u8], &str); 8] = [
 pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, str>> {
     let refuse = |fault| Err(Error::of(fault, source_name));
     if bytes.len() > MAX_FILE_BYTES {
-        return refuse(Fault::TextTooLarge);
+        return refuse(Fault::TextTooLarge(MAX_FILE_BYTES));
     }
     if let Some((_, kind)) = KINDS.iter().find(|(head, _)| bytes.starts_with(head)) {
         return refuse(Fault::NotText(kind));

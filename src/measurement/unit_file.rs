@@ -56,7 +56,7 @@ const MOST_FILES: usize = 200;
 const MOST_TRUST_POINTS: usize = 1000;
 
 /// A unit file is a page or two of text.
-pub(super) const LARGEST_BYTES: usize = 256 << 10;
+const LARGEST_BYTES: usize = 256 << 10;
 
 const TOP_KEYS: [&str; 10] = [
     "format",
@@ -180,7 +180,10 @@ pub fn is_unit_file(file_name: &str) -> bool {
 /// for a file or a unit's name given twice.
 pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>> {
     if bytes.len() > LARGEST_BYTES {
-        return Err(Error::of(Fault::UnitFileTooLarge, source_name));
+        return Err(Error::of(
+            Fault::UnitFileTooLarge(LARGEST_BYTES),
+            source_name,
+        ));
     }
     keys::read_file(bytes, source_name, &TOP_KEYS, |top| {
         top.format_1()?;
@@ -219,7 +222,7 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     };
     if takes.is_empty() {
         return Err(table.required("take").map_or_else(
-            |error| error.within(|_| Fault::NoTakeOfUnit.into()),
+            |error| error.within(|_| Fault::NoTakeOfUnit),
             |takes| takes.error(Fault::NoTakeOfUnit),
         ));
     }

@@ -3,7 +3,7 @@
 
 use std::ops::Add;
 
-use super::data::WrittenFile;
+use super::files::WrittenFile;
 use crate::caution::Caution;
 use crate::knob::Knob;
 

@@ -5,7 +5,7 @@ use super::words::{
 };
 use crate::filter::Section;
 use crate::measurement::takes::Side;
-use crate::verify::explanation::{Explanation, Mix, Number, Place};
+use crate::verify::explanation::{Explanation, Number, Place, SideMixup};
 use crate::verify::remeasured::Change;
 use crate::verify::sheet_check::{Outcome, Subject};
 use crate::verify::{CheckPoint, Remeasured, Verdict};
@@ -235,10 +235,10 @@ pub(super) fn explanation_words(explanation: &Explanation) -> String {
         Explanation::Bypassed => "no section plays: the equaliser is bypassed".to_owned(),
         Explanation::AppliedTwice => "every section plays twice".to_owned(),
         Explanation::WrongSide { mix } => match mix {
-            Mix::Swapped => "left and right are swapped".to_owned(),
-            Mix::LeftOnBoth => "both sides play the sections of the left".to_owned(),
-            Mix::RightOnBoth => "both sides play the sections of the right".to_owned(),
-            Mix::TheOther => "the sections of the other side play".to_owned(),
+            SideMixup::Swapped => "left and right are swapped".to_owned(),
+            SideMixup::LeftOnBoth => "both sides play the sections of the left".to_owned(),
+            SideMixup::RightOnBoth => "both sides play the sections of the right".to_owned(),
+            SideMixup::TheOther => "the sections of the other side play".to_owned(),
         },
         Explanation::WrongRate {
             coefficients_hz,

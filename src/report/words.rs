@@ -4,6 +4,7 @@ use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::message::Number;
 pub use crate::message::printable;
+use crate::wanted::shown::Shown;
 
 /// `value` with at most `most` decimals and no idle zeros: 90, 90.5, -3.25.
 #[must_use]
@@ -191,4 +192,19 @@ pub fn wrap(text: &str, width: f64, char_width: impl Fn(char) -> f64) -> Vec<Str
         lines.push(line);
     }
     lines
+}
+
+/// What the levels of a target are relative to.
+#[must_use]
+pub fn level_of_target(target: &Shown) -> String {
+    let zero = match target.aligned_at_hz {
+        Some(hz) => format!("0 dB at {}", frequency(hz)),
+        None => "as the target has it".to_owned(),
+    };
+    let relative = if target.relative {
+        "relative to what the unit has that it is used for; "
+    } else {
+        ""
+    };
+    format!("{relative}{zero}; only the form counts")
 }

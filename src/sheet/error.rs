@@ -1,7 +1,7 @@
 //! What can be at fault with a sheet.
 
-use crate::error::Fault;
 use crate::error::fault::{Show, faults};
+use crate::error::{ErrorKind, Fault, Names, Words};
 use crate::filter::{QMeaning, Section};
 use crate::measurement::takes::Side;
 
@@ -9,11 +9,6 @@ use crate::measurement::takes::Side;
 const RESTORE: &str = "restore the sheet, or fit again";
 
 faults! { SheetFault, names;
-    /// What would be at fault anywhere.
-    Within(fault: Box<Fault>) => Setting,
-        (fault.words(names).found),
-        (fault.words(names).expected),
-        (RESTORE);
     /// A number that is not finite.
     NotFinite(number: f64) => Setting,
         "{number}",
@@ -82,4 +77,28 @@ faults! { SheetFault, names;
         "{count} numbers",
         "two, the lowest and the highest frequency",
         "correct the value";
+}
+
+/// What would be at fault anywhere, in a sheet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct InSheet(
+    /// What it is.
+    pub Box<dyn Fault>,
+);
+
+impl Fault for InSheet {
+    fn kind(&self) -> ErrorKind {
+        ErrorKind::Setting
+    }
+
+    fn inner(&self) -> Option<&dyn Fault> {
+        Some(&*self.0)
+    }
+
+    fn words(&self, names: Names<'_>) -> Words {
+        Words {
+            next_step: RESTORE.to_owned(),
+            ..self.0.words(names)
+        }
+    }
 }

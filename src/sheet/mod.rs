@@ -9,7 +9,7 @@ mod read;
 mod write;
 
 pub use crate::headroom::Guard;
-use error::SheetFault;
+use error::{InSheet, SheetFault};
 pub use read::{read, read_kept};
 pub use write::{BEGINNING, write};
 
@@ -316,7 +316,7 @@ impl Sheet {
         let level = &self.level;
         if !bounds::PREAMP_DB.contains(level.preamp_db) {
             let fault = bounds::PREAMP_DB.fault(level.preamp_db);
-            return Err(wrong("level.preamp_db", within(fault)));
+            return Err(wrong("level.preamp_db", InSheet(fault.into())));
         }
         finite("level.true_peak_margin_db", &[level.true_peak_margin_db])?;
         finite("level.peak_gain_db", &[level.peak_gain_db])?;
@@ -326,7 +326,7 @@ impl Sheet {
             level.loudness_change_lu.as_slice(),
         )?;
         check_rates(&self.rates_hz, &|key, fault| {
-            wrong(&format!("equaliser.{key}"), within(fault))
+            wrong(&format!("equaliser.{key}"), InSheet(fault.into()))
         })
     }
 
@@ -343,7 +343,7 @@ impl Sheet {
             if sections.len() > most {
                 return Err(wrong(
                     "section",
-                    within(KeysFault::TooMany(sections.len(), "sections", most).into()),
+                    InSheet(KeysFault::TooMany(sections.len(), "sections", most).into()),
                 ));
             }
             for (index, section) in sections.iter().enumerate() {
@@ -551,12 +551,8 @@ fn checkpoint(sections: &[Section], rate_hz: f64) -> Checkpoint {
     }
 }
 
-fn wrong(key: &str, fault: SheetFault) -> Box<Error> {
+fn wrong(key: &str, fault: impl Fault) -> Box<Error> {
     Error::of(fault, Source::name("sheet")).at_key(key)
-}
-
-fn within(fault: Fault) -> SheetFault {
-    SheetFault::Within(Box::new(fault))
 }
 
 fn finite(key: &str, numbers: &[f64]) -> Result<()> {

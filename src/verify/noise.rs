@@ -194,7 +194,7 @@ impl Noise {
 }
 
 /// A measured change over some points, and how far it is from any other change, its level left free.
-pub struct Witness {
+pub struct ErrorModel {
     factor: Cholesky<f64, Dyn>,
     /// The inverse covariance with the level projected out.
     free_precision: DMatrix<f64>,
@@ -203,7 +203,7 @@ pub struct Witness {
     weight: f64,
 }
 
-impl Witness {
+impl ErrorModel {
     /// From the covariance of the change; None where that is none (no point, numbers out of range).
     #[must_use]
     pub fn new(covariance: DMatrix<f64>) -> Option<Self> {

@@ -11,9 +11,11 @@
 use std::ops::Range;
 
 use super::error::VerifyFault;
-use super::explanation::{Case, Explanation, LevelWitness, Part, Playing, Tried, ranked};
-use super::noise::{Deviations, Noise, Witness, points};
-use crate::error::{Error, Fault, Knob, Result};
+use super::explanation::{
+    Evidence, Explanation, LevelEvidence, MeasuredEq, PlayedEq, Tried, ranked,
+};
+use super::noise::{Deviations, ErrorModel, Noise, points};
+use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::error::MeasurementFault;
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
@@ -193,8 +195,8 @@ fn told_hz((lowest_hz, highest_hz): (f64, f64)) -> (f64, f64) {
 pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> {
     let rate_hz = chosen_rate(sheet, request.rate_hz)?;
     let session = |takes: &[Take], session: Knob| {
-        let named = |error: Box<Error>| match error.fault {
-            Fault::Measurement(MeasurementFault::NoTakes) => error.about(session),
+        let named = |error: Box<Error>| match error.fault() {
+            Some(MeasurementFault::NoTakes) => error.about(session),
             _ => error,
         };
         judge(takes, &request.judging).map_err(named)
@@ -234,11 +236,11 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         if request.rate_hz.is_none() {
             covariance += of_rates(&channel.sections, sheet, rate_hz, &at);
         }
-        let witnesses = (
-            Part::anything(&covariance, &at),
-            Witness::new(covariance.clone()),
+        let error_models = (
+            MeasuredEq::anything(&covariance, &at),
+            ErrorModel::new(covariance.clone()),
         );
-        let (Some(anything), Some(witness)) = witnesses else {
+        let (Some(anything), Some(error_model)) = error_models else {
             return Err(Error::of(VerifyFault::Spread, Knob::After));
         };
         changes.push(Change::new(
@@ -252,30 +254,30 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
             &noise,
             means,
             &trust,
-            &witness,
+            &error_model,
         ));
-        parts.push(Part {
+        parts.push(MeasuredEq {
             side,
             sections: channel.sections.clone(),
             others: others.map(|c| c.sections.clone()),
             frequency_hz: at.iter().map(|i| frequency_hz()[*i]).collect(),
             measured_db: at.iter().map(|i| db[*i]).collect(),
-            witness,
+            error_model,
             anything,
         });
     }
-    let level_witness = request.same_level.then(|| LevelWitness {
+    let level_evidence = request.same_level.then(|| LevelEvidence {
         preamp_db: sheet.level.preamp_db,
         error_db: level_error_db(request, &before, &after),
     });
-    let case = Case {
+    let evidence = Evidence {
         parts: &parts,
         rate_hz,
         rates_hz: &sheet.rates_hz,
-        level: level_witness,
+        level: level_evidence,
         freedom: noise.freedom as f64 + MORE_FREEDOM,
     };
-    let ranking = ranked(&case);
+    let ranking = ranked(&evidence);
     let tried = &ranking.tried;
     for (change, playing) in changes.iter_mut().zip(&tried[0].sections) {
         change.explain(&tried[0].explanation, playing);
@@ -307,7 +309,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
                 .abs()
         })
         .fold(0.0, f64::max);
-    let level = level_witness.map(|level| level_change(&parts, &level, rate_hz));
+    let level = level_evidence.map(|level| level_change(&parts, &level, rate_hz));
     let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
     let mut number = 0;
     let mut explanations = all;
@@ -491,11 +493,11 @@ impl Change {
         noise: &Noise,
         means: f64,
         trust: &[f64],
-        witness: &Witness,
+        error_model: &ErrorModel,
     ) -> Self {
         let promised_db = promised(sections, rate_hz);
         let left: Vec<f64> = at.iter().map(|i| db[*i] - promised_db[*i]).collect();
-        let (level_db, _) = witness.level_db(&left);
+        let (level_db, _) = error_model.level_db(&left);
         let measured_db: Vec<f64> = db.iter().map(|db| db - level_db).collect();
         let every: Vec<usize> = (0..POINTS).collect();
         let error_db: Vec<f64> = every
@@ -526,7 +528,7 @@ impl Change {
     }
 
     /// The curve of an explanation, at the level at which it fits the measured one best in the least squares of its errors.
-    fn explain(&mut self, explanation: &Explanation, playing: &Playing) {
+    fn explain(&mut self, explanation: &Explanation, playing: &PlayedEq) {
         if *explanation == Explanation::SomethingElse {
             return;
         }
@@ -557,7 +559,12 @@ fn promised(sections: &[Section], rate_hz: f64) -> Vec<f64> {
 }
 
 /// The largest change to the promise over `told_hz`, level-free, dB, and where, hertz.
-fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64, told_hz: (f64, f64)) -> (f64, f64) {
+fn largest(
+    playing: &[PlayedEq],
+    parts: &[MeasuredEq],
+    rate_hz: f64,
+    told_hz: (f64, f64),
+) -> (f64, f64) {
     let (mut worst_db, mut worst_hz) = (0.0_f64, told_hz.0);
     for (part, playing) in parts.iter().zip(playing) {
         let change: Vec<f64> = part
@@ -565,7 +572,7 @@ fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64, told_hz: (f64, f64
             .iter()
             .map(|f| playing.level_db(*f) - cascade::level_db(&part.sections, rate_hz, *f))
             .collect();
-        let (level_db, _) = part.witness.level_db(&change);
+        let (level_db, _) = part.error_model.level_db(&change);
         for (f, db) in part.frequency_hz.iter().zip(&change) {
             let told = (told_hz.0..=told_hz.1).contains(f);
             if told && (db - level_db).abs() > worst_db.abs() {
@@ -576,7 +583,13 @@ fn largest(playing: &[Playing], parts: &[Part], rate_hz: f64, told_hz: (f64, f64
     (worst_db, worst_hz)
 }
 
-fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, told_hz: (f64, f64), count: usize) -> Ranked {
+fn sized(
+    tried: &Tried,
+    parts: &[MeasuredEq],
+    rate_hz: f64,
+    told_hz: (f64, f64),
+    count: usize,
+) -> Ranked {
     let (worst_db, worst_hz) = largest(&tried.sections, parts, rate_hz, told_hz);
     Ranked {
         explanation: tried.explanation,
@@ -587,7 +600,7 @@ fn sized(tried: &Tried, parts: &[Part], rate_hz: f64, told_hz: (f64, f64), count
     }
 }
 
-fn level_change(parts: &[Part], level: &LevelWitness, rate_hz: f64) -> LevelChange {
+fn level_change(parts: &[MeasuredEq], level: &LevelEvidence, rate_hz: f64) -> LevelChange {
     let count = parts.len() as f64;
     let (mut sum, mut squares) = (0.0, 0.0);
     for part in parts {
@@ -595,7 +608,7 @@ fn level_change(parts: &[Part], level: &LevelWitness, rate_hz: f64) -> LevelChan
         let left: Vec<f64> = points
             .map(|(f, db)| db - cascade::level_db(&part.sections, rate_hz, *f))
             .collect();
-        let (db, error_db) = part.witness.level_db(&left);
+        let (db, error_db) = part.error_model.level_db(&left);
         sum += db / count;
         squares += (error_db / count).powi(2);
     }

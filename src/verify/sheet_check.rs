@@ -1,12 +1,12 @@
 //! A sheet tested by itself: do its numbers agree with each other, and with what the equaliser can do?
 
+use crate::cost::loudness::loudness_change_of_channels;
+use crate::cost::programme::Programme;
 use crate::digest::Digest;
 use crate::filter::{Section, biquad::Biquad};
 use crate::headroom::any_signal::any_signal;
-use crate::headroom::loudness::loudness_change_of_channels;
 use crate::headroom::peak::peak;
 use crate::headroom::preamp::preamp_for;
-use crate::headroom::programme::Programme;
 use crate::limits::{Limits, bounds};
 use crate::measurement::takes::Side;
 use crate::message::Number;

@@ -4,7 +4,6 @@ use std::fmt;
 use std::path::Path;
 
 use super::error::{TableFault, WantedFault as Fault};
-use super::library::beside;
 use crate::error::value::{OutOfRange, Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
 use crate::files::Files;
@@ -14,7 +13,7 @@ use crate::keys::{self, PairAt, Table};
 use crate::measurement::parse::parse_curve;
 use crate::measurement::pchip::Pchip;
 use crate::message::Number;
-use crate::names::file_name;
+use crate::names::{beside, file_name};
 use crate::units::octaves;
 
 /// What each number of a contour may be: key, least, most.

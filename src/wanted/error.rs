@@ -1,9 +1,7 @@
 //! What can be at fault with what is wanted.
 
-use super::library::{DEEPEST, MOST_OPENED};
 use crate::error::fault::{Show, faults};
 use crate::error::value::{Band, OutOfRange};
-use crate::keys::LARGEST_BYTES;
 use crate::measurement::takes::Side;
 use crate::message::excerpt;
 
@@ -29,9 +27,9 @@ faults! { WantedFault, names;
         "{own}, to be blended with {other} of {name}",
         (OCTAVE),
         "choose a target that covers the same range";
-    /// A recipe of more bytes than any has.
-    RecipeTooLarge => Format,
-        (format!("more than {} MB", LARGEST_BYTES >> 20)),
+    /// A recipe of more bytes than any has; the most.
+    RecipeTooLarge(most_bytes: usize) => Format,
+        (format!("more than {} MB", most_bytes >> 20)),
         "a recipe, a page or two of TOML",
         "put long tables into files, and name them by `file`";
     /// A table both in the recipe and in a file.
@@ -68,15 +66,15 @@ faults! { WantedFault, names;
         "the file `{file}`",
         "a contour without files",
         "write the points out, such as points=100:1.5/1000:0";
-    /// More files that stand on each other than any recipe needs.
-    TooManyFiles => Setting,
-        "more than {MOST_OPENED} files that stand on each other",
-        "at most {MOST_OPENED}",
+    /// More files that stand on each other than any recipe needs; the most.
+    TooManyFiles(most: usize) => Setting,
+        "more than {most} files that stand on each other",
+        "at most {most}",
         (STAND);
-    /// Recipes that stand on each other in a circle, or too deep.
-    Circle(recipes: Vec<String>) => Setting,
+    /// Recipes that stand on each other in a circle, or too deep, and on how many others one may stand.
+    Circle(recipes: Vec<String>, deepest: usize) => Setting,
         (recipes.iter().map(|name| excerpt(name)).collect::<Vec<_>>().join(" on ")),
-        "recipes on at most {DEEPEST} others, and never on themselves",
+        "recipes on at most {deepest} others, and never on themselves",
         (STAND);
     /// A side of what is no unit, by its name.
     SideOfNoUnit(side: Side, name: String) => Setting,

@@ -8,19 +8,19 @@ use super::recipe::{BlendEntry, FLAT, MEASURED, Recipe, Reference, parse_recipe,
 use super::target::{Base, Target, percent};
 use super::unit::unit_target;
 use crate::error::value::{NameOf, ValueFault};
-use crate::error::{Error, ErrorKind, Fault as Is, Result};
+use crate::error::{Error, ErrorKind, Result};
 use crate::files::Files;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
 use crate::message::one_line;
-use crate::names::file_name;
+use crate::names::{beside, file_name};
 
 /// Recipes may stand on recipes, this deep.
-pub(super) const DEEPEST: usize = 8;
+const DEEPEST: usize = 8;
 
 /// And may name no more files than this altogether: two a recipe would else be hundreds.
-pub(super) const MOST_OPENED: usize = 64;
+const MOST_OPENED: usize = 64;
 
 struct Entry {
     name: &'static str,
@@ -124,7 +124,7 @@ impl<'a> Resolving<'a> {
         }
         self.opened += 1;
         if self.opened > MOST_OPENED {
-            return Err(Error::of(Fault::TooManyFiles, name));
+            return Err(Error::of(Fault::TooManyFiles(MOST_OPENED), name));
         }
         let known = entry(name);
         let bytes = match known {
@@ -218,7 +218,7 @@ impl<'a> Resolving<'a> {
         let again = self.above.iter().any(|above| plain(above) == plain(&path));
         if again || self.above.len() >= DEEPEST {
             let names = self.above.iter().chain([&path]).cloned();
-            let error = Error::of(Fault::Circle(names.collect()), name);
+            let error = Error::of(Fault::Circle(names.collect(), DEEPEST), name);
             return Err(placed(error, file_name, reference.lines[0], keys[0]));
         }
         self.named(&path, reference).map_err(|error| {
@@ -226,18 +226,20 @@ impl<'a> Resolving<'a> {
                 return error;
             }
             let [own, side, variant] = reference.lines;
-            match (&error.fault, error.place.line) {
-                (Is::Wanted(Fault::SideOfNoUnit(..) | Fault::NoTakeOfSide(..)), _) => {
+            let line_is_known = error.place.line.is_some();
+            match (error.fault(), error.fault()) {
+                (Some(Fault::SideOfNoUnit(..) | Fault::NoTakeOfSide(..)), _) => {
                     placed(error, file_name, side, keys[1])
                 }
-                (Is::Wanted(Fault::VariantOfNoUnit(..) | Fault::NoVariant(_)), _) => {
+                (Some(Fault::VariantOfNoUnit(..) | Fault::NoVariant(_)), _) => {
                     placed(error, file_name, variant.or(own), keys[2])
                 }
-                (Is::Value(ValueFault::Unknown(name)), None) => match name.what {
+                _ if line_is_known => error,
+                (_, Some(ValueFault::Unknown(name))) => match name.what {
                     NameOf::Unit => placed(error, file_name, variant.or(own), keys[2]),
                     _ => placed(error, file_name, own, keys[0]),
                 },
-                (_, None) if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
+                _ if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
                 _ => error,
             }
         })
@@ -272,19 +274,6 @@ fn no_unit(name: &str, reference: &Reference) -> Result<()> {
         (None, None) => return Ok(()),
     };
     Err(Error::of(fault, name).at_key(key))
-}
-
-/// A path as a recipe beside it means it.
-pub(super) fn beside(recipe: &str, base: &str) -> String {
-    let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));
-    // Without `.` parts, so that one file has one name and a circle shows.
-    let parts = Path::new(base)
-        .components()
-        .filter(|part| *part != Component::CurDir);
-    folder
-        .join(parts.collect::<PathBuf>())
-        .to_string_lossy()
-        .into_owned()
 }
 
 /// A path with `..` taken with the folder before it, to tell whether two lead to one file.

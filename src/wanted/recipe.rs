@@ -112,7 +112,10 @@ pub struct Recipe {
 /// (with the nearest spelling), `Setting` and `Number` for values.
 pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     if bytes.len() > LARGEST_BYTES {
-        return Err(Error::of(WantedFault::RecipeTooLarge, source_name));
+        return Err(Error::of(
+            WantedFault::RecipeTooLarge(LARGEST_BYTES),
+            source_name,
+        ));
     }
     let text = text::decode(bytes, source_name)?;
     keys::read_text(&text, source_name, &KEYS, |top| {

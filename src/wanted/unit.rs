@@ -94,7 +94,7 @@ fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<U
     let fault = match (meant.len(), variant) {
         (1, _) => return Ok(meant.remove(0)),
         (_, Some(name)) => ValueFault::unknown(NameOf::Unit, name, names).into(),
-        (_, None) => error::Fault::from(Fault::NoVariant(names)),
+        (_, None) => Box::<dyn error::Fault>::from(Fault::NoVariant(names)),
     };
     Err(Error::of(fault, path).at_key("variant"))
 }

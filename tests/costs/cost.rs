@@ -2,12 +2,12 @@
 
 use crate::support::{printed, units};
 
+use bandwright::cost::drive::WishedLevel;
+use bandwright::cost::exposure::{AllowedTime, Field, FieldTable};
+use bandwright::cost::programme::{Programme, ProgrammeLevel};
+use bandwright::cost::source::{Source, parse_source};
+use bandwright::cost::{Cost, CostRequest, cost};
 use bandwright::filter::{Section, Shape};
-use bandwright::headroom::cost::{Cost, CostRequest, cost};
-use bandwright::headroom::drive::WishedLevel;
-use bandwright::headroom::exposure::{AllowedTime, Field, FieldTable};
-use bandwright::headroom::programme::{Programme, ProgrammeLevel};
-use bandwright::headroom::source::{Source, parse_source};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::impedance::{ImpedanceByFrequency, read_impedance};
 use bandwright::measurement::takes::Side;
@@ -16,7 +16,7 @@ use bandwright::measurement::unit_file::{
 };
 use bandwright::report::blocks::Report;
 use bandwright::report::figures;
-use bandwright::report::terminal::WIDTH;
+use bandwright::report::text::WIDTH;
 use proptest::prelude::*;
 use serde_json::Value;
 

@@ -1,9 +1,9 @@
 //! Distortion files, and the distortion to expect where the EQ boosts.
 
 use approx::assert_abs_diff_eq;
+use bandwright::cost::distortion::{OutsideMeasured, distortion, estimate};
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::headroom::distortion::{Outside, distortion, estimate};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::takes::Side;
 use bandwright::measurement::unit_file::{DistortionEntry, FileEntry};
@@ -111,15 +111,15 @@ fn outside_the_data_the_nearest_value_is_marked_or_there_is_none() {
     let (low, high) = (flat(0.1, 90.0), flat(1.0, 100.0));
     let curves = [&low, &high];
     let above = estimate(&curves, 500.0, 103.0);
-    assert_eq!(above.outside, Some(Outside::AboveLevel(100.0)));
+    assert_eq!(above.outside, Some(OutsideMeasured::AboveLevel(100.0)));
     assert_abs_diff_eq!(above.ratio_db.unwrap(), -40.0, epsilon = 1e-9);
     let below = estimate(&curves, 500.0, 80.0);
-    assert_eq!(below.outside, Some(Outside::BelowLevel(90.0)));
+    assert_eq!(below.outside, Some(OutsideMeasured::BelowLevel(90.0)));
     assert_abs_diff_eq!(below.ratio_db.unwrap(), -60.0, epsilon = 1e-9);
     let nowhere = estimate(&curves, 10.0, 95.0);
     assert_eq!(
         (nowhere.outside, nowhere.ratio_db),
-        (Some(Outside::Frequency), None)
+        (Some(OutsideMeasured::Frequency), None)
     );
     // Where only one level was measured, that is the highest there.
     let narrow = curve("Hz,THD (%)\n20,5\n100,5\n", 105.0);
@@ -127,7 +127,7 @@ fn outside_the_data_the_nearest_value_is_marked_or_there_is_none() {
     assert_eq!(estimate(&some, 50.0, 103.0).outside, None);
     assert_eq!(
         estimate(&some, 500.0, 103.0).outside,
-        Some(Outside::AboveLevel(100.0))
+        Some(OutsideMeasured::AboveLevel(100.0))
     );
 }
 
@@ -176,7 +176,7 @@ fn a_boost_is_driven_harder_by_its_gain_and_by_what_is_turned_up() {
     let louder = distortion(&curves, &sections, 48_000.0, 0.0, Some(99.0)).unwrap();
     assert_eq!(
         louder.sides[0].worst.unwrap().after.outside,
-        Some(Outside::AboveLevel(100.0))
+        Some(OutsideMeasured::AboveLevel(100.0))
     );
 }
 
@@ -199,7 +199,7 @@ fn a_boost_outside_the_measured_frequencies_is_told_without_a_value() {
     assert!(
         side.points
             .iter()
-            .all(|p| p.after.outside == Some(Outside::Frequency))
+            .all(|p| p.after.outside == Some(OutsideMeasured::Frequency))
     );
 }
 

@@ -2,14 +2,14 @@
 //! the files they come from.
 
 use approx::assert_abs_diff_eq;
+use bandwright::cost::at_ear::{
+    Playback, db_per_mw_from_db_per_v, db_per_v_from_db_per_mw, divider_db,
+};
+use bandwright::cost::drive::{DriveFigures, WishedLevel, drive, output_bend};
+use bandwright::cost::programme::{Programme, ProgrammeLevel};
+use bandwright::cost::source::{Source, parse_source};
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{Section, Shape};
-use bandwright::headroom::at_ear::{
-    Playing, db_per_mw_from_db_per_v, db_per_v_from_db_per_mw, divider_db,
-};
-use bandwright::headroom::drive::{DriveFigures, WishedLevel, drive, output_bend};
-use bandwright::headroom::programme::{Programme, ProgrammeLevel};
-use bandwright::headroom::source::{Source, parse_source};
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{self, POINTS};
 use bandwright::measurement::impedance::{ImpedanceByFrequency, read_impedance};
@@ -71,8 +71,8 @@ impl Bench {
         }
     }
 
-    fn playing(&self) -> Playing<'_> {
-        Playing {
+    fn playing(&self) -> Playback<'_> {
+        Playback {
             response: &self.response,
             sections: &self.sections,
             rate_hz: 48_000.0,
@@ -371,7 +371,7 @@ impl Bench {
         )
         .unwrap();
         let programme = Programme::from_bands(&bands).unwrap();
-        let playing = Playing {
+        let playing = Playback {
             programme: &programme,
             ..self.playing()
         };

@@ -3,13 +3,13 @@
 use std::collections::HashMap;
 
 use approx::assert_abs_diff_eq;
-use bandwright::headroom::at_ear::Playing;
-use bandwright::headroom::exposure::{
+use bandwright::cost::at_ear::Playback;
+use bandwright::cost::exposure::{
     AllowedTime, CAUTIONS, CEILING_DBA, Field, FieldTable, Listener, Span, exposure,
     field_to_eardrum_db, h870, niosh,
 };
-use bandwright::headroom::programme::{Programme, ProgrammeLevel};
-use bandwright::headroom::weighting::a_db;
+use bandwright::cost::programme::{Programme, ProgrammeLevel};
+use bandwright::cost::weighting::a_db;
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{self, POINTS};
 use bandwright::measurement::unit_file::{Drive, Sensitivity};
@@ -164,8 +164,8 @@ fn flat() -> OnGrid {
     }
 }
 
-fn playing<'a>(response: &'a OnGrid, programme: &'a Programme) -> Playing<'a> {
-    Playing {
+fn playing<'a>(response: &'a OnGrid, programme: &'a Programme) -> Playback<'a> {
+    Playback {
         response,
         sections: &[],
         rate_hz: 48_000.0,

@@ -3,11 +3,11 @@
 use std::collections::HashMap;
 
 use approx::assert_abs_diff_eq;
+use bandwright::cost::loudness::{loudness_change, loudness_change_of_channels};
+use bandwright::cost::programme::{CREST_DB, Programme, ProgrammeLevel};
+use bandwright::cost::weighting::{K_RATE_HZ, K_STAGES, a_db, k_db};
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, biquad::Biquad, cascade};
-use bandwright::headroom::loudness::{loudness_change, loudness_change_of_channels};
-use bandwright::headroom::programme::{CREST_DB, Programme, ProgrammeLevel};
-use bandwright::headroom::weighting::{K_RATE_HZ, K_STAGES, a_db, k_db};
 use bandwright::measurement::Curve;
 use biquad::{Biquad as _, Coefficients, DirectForm2Transposed};
 use proptest::prelude::*;

@@ -3,13 +3,13 @@
 use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
 use bandwright::caution::Caution;
+use bandwright::cost::loudness::{loudness_change, loudness_change_of_channels};
+use bandwright::cost::programme::Programme;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Effort;
 use bandwright::fit::residual::weighted_rms_db;
 use bandwright::headroom::headroom;
-use bandwright::headroom::loudness::{loudness_change, loudness_change_of_channels};
-use bandwright::headroom::programme::Programme;
 use bandwright::job::Outcome;
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};

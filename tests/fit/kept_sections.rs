@@ -4,7 +4,7 @@ use std::fs;
 
 use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
-use bandwright::error::{ErrorKind, Fault};
+use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::fit::search::reach::{Effort, needed};
@@ -234,7 +234,7 @@ fn each_side_keeps_its_own_sections() {
     assert!(outcome.shared.residual.after.weighted_db < outcome.shared.residual.before.weighted_db);
     let both = fits::run(&asked).unwrap_err();
     assert_eq!(both.kind, ErrorKind::Setting);
-    assert_eq!(both.fault, Fault::Job(JobFault::KeptSides));
+    assert_eq!(both.fault(), Some(&JobFault::KeptSides));
     let named = both.worded(&|knob| format!("<{knob}>"));
     assert!(named.next_step.contains("with <per side>,"), "{both}");
 }

@@ -11,7 +11,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
-use bandwright::report::schema::{Document, schema};
+use bandwright::report::documents::schema::{Document, schema};
 use bandwright::report::to_json;
 use serde_json::Value;
 use tempfile::TempDir;

@@ -4,9 +4,9 @@ use crate::support::units;
 
 use bandwright::inspection::{Inspection, inspect};
 use bandwright::measurement::judge::Settings;
-use bandwright::report::chart;
-use bandwright::report::inspect_plot::{inspect_picture, inspect_plot};
-use bandwright::report::palette::Ink;
+use bandwright::report::picture::chart;
+use bandwright::report::picture::inspect::{inspect_picture, inspect_plot};
+use bandwright::report::picture::palette::Ink;
 use bandwright::report::picture::{FREQUENCY, WIDTH};
 
 fn all() -> Vec<Inspection> {

@@ -8,7 +8,7 @@ use bandwright::measurement::outlier::Kind;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::Side;
 use bandwright::report::next_steps::step_text;
-use bandwright::report::{figures, terminal};
+use bandwright::report::{figures, text};
 
 fn told(inspection: &Inspection) -> String {
     let reports = figures::inspect::reports(std::slice::from_ref(inspection), &[]);
@@ -47,7 +47,7 @@ fn lines_are_no_wider_than_a_hundred_columns() {
     for name in units::NAMES {
         let text = told(&units::inspected(name));
         for line in text.lines() {
-            assert!(line.chars().count() <= terminal::WIDTH, "{line}");
+            assert!(line.chars().count() <= text::WIDTH, "{line}");
             assert_eq!(line, line.trim_end());
         }
     }
@@ -67,10 +67,7 @@ fn names_of_any_length_and_kind_leave_the_table_whole() {
     );
     assert!(text.contains("  a/same.txt  ") && text.contains("  b/same.txt  "));
     assert!(!text.contains('\u{1b}'));
-    assert!(
-        text.lines()
-            .all(|line| line.chars().count() <= terminal::WIDTH)
-    );
+    assert!(text.lines().all(|line| line.chars().count() <= text::WIDTH));
     let table = text
         .lines()
         .filter(|line| line.starts_with("  left") || line.starts_with("  right"));

@@ -3,11 +3,11 @@
 use crate::support::outcomes;
 
 use bandwright::job::Outcome;
-use bandwright::report::chart::{self, Aspect, FrequencyAxis, LevelAxis};
-use bandwright::report::fit_plot::{fit_picture, fit_plot};
-use bandwright::report::palette::Ink;
+use bandwright::report::picture::chart::{self, Aspect, FrequencyAxis, LevelAxis};
+use bandwright::report::picture::fit::{fit_picture, fit_plot};
+use bandwright::report::picture::palette::Ink;
+use bandwright::report::picture::svg::{Path, Svg, push_number};
 use bandwright::report::picture::{FREQUENCY, WIDTH};
-use bandwright::report::svg::{Path, Svg, push_number};
 use proptest::prelude::*;
 
 fn all() -> [(&'static str, Outcome); 3] {

@@ -2,10 +2,10 @@
 
 use bandwright::error::Result;
 use bandwright::measurement::grid::frequency_hz;
-use bandwright::report::picture::{FREQUENCY, Picture, WIDTH};
-use bandwright::report::target_plot::{
+use bandwright::report::picture::target::{
     target_diff_picture, target_diff_plot, target_picture, target_plot,
 };
+use bandwright::report::picture::{FREQUENCY, Picture, WIDTH};
 use bandwright::wanted::library::{names, resolve};
 use bandwright::wanted::shown::{THIRD_OCTAVES_HZ, compared, shown};
 use bandwright::wanted::{Contour, Target};

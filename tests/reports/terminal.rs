@@ -6,7 +6,7 @@ use bandwright::knob::Knob;
 use bandwright::measurement::takes::Side;
 use bandwright::report::blocks::ColumnKind::{self, FileNames, Numbers, Sentences, Words};
 use bandwright::report::blocks::{Block, Column, Lead, Part, Report, Row, Setting, Text};
-use bandwright::report::terminal::WIDTH;
+use bandwright::report::text::WIDTH;
 use bandwright::report::{FileKind, WrittenFile, words};
 use proptest::prelude::*;
 

@@ -14,7 +14,7 @@ pub mod promises;
 pub mod rivals;
 pub mod units;
 
-use bandwright::headroom::cost::Cost;
+use bandwright::cost::Cost;
 use bandwright::job::Outcome;
 use bandwright::report::blocks::Report;
 use bandwright::report::{WrittenFile, figures};

@@ -3,10 +3,10 @@
 #![allow(dead_code)]
 
 use bandwright::caution::Caution;
+use bandwright::cost::loudness::loudness_change;
+use bandwright::cost::programme::Programme;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Effort;
-use bandwright::headroom::loudness::loudness_change;
-use bandwright::headroom::programme::Programme;
 use bandwright::headroom::{Headroom, headroom};
 use bandwright::job::{
     BeforeAfter, Channel, ChannelCurves, Outcome, Residual, SearchReport, Shared, SharedCurves,

@@ -1,17 +1,17 @@
 //! Sheets that were loaded rightly or with one mistake, and takes from before and after; all invented, all seeded.
 
 use super::outcomes::without_curves;
+use bandwright::cost::loudness::loudness_change_of_channels;
+use bandwright::cost::programme::Programme;
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::random::Random;
-use bandwright::headroom::loudness::loudness_change_of_channels;
-use bandwright::headroom::programme::Programme;
 use bandwright::job::{BeforeAfter, Residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{POINTS, frequency_hz};
 use bandwright::measurement::takes::{Side, Take};
 use bandwright::sheet::{Sheet, SideResidual};
-use bandwright::verify::explanation::{Explanation, Mix, Number};
+use bandwright::verify::explanation::{Explanation, Number, SideMixup};
 
 pub const RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
 
@@ -447,9 +447,9 @@ pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistak
             }
             let [left, right] = sides.clone();
             let (mix, sides) = match chance.below(3) {
-                0 => (Mix::Swapped, [right, left]),
-                1 => (Mix::LeftOnBoth, [left.clone(), left]),
-                _ => (Mix::RightOnBoth, [right.clone(), right]),
+                0 => (SideMixup::Swapped, [right, left]),
+                1 => (SideMixup::LeftOnBoth, [left.clone(), left]),
+                _ => (SideMixup::RightOnBoth, [right.clone(), right]),
             };
             (Explanation::WrongSide { mix }, plain(sides))
         }

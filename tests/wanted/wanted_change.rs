@@ -2,7 +2,7 @@
 
 use crate::support::hang::ends;
 use bandwright::error::value::{NameOf, OutOfRange, Quantity, ValueFault};
-use bandwright::error::{Error, ErrorKind, Fault, Knob, Source};
+use bandwright::error::{Error, ErrorKind, Knob, Source};
 use bandwright::filter::{Section, Shape, biquad::Biquad};
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
 use bandwright::wanted::recipe::parse_recipe;
@@ -611,7 +611,7 @@ fn a_number_out_of_range_is_told_with_its_range() {
     );
     let misspelt = recipe_error(&RECIPE.replacen("gain_db", "gian_db", 1));
     assert_eq!(misspelt.out_of_range(), None);
-    let Fault::Value(ValueFault::Unknown(name)) = misspelt.fault else {
+    let Some(ValueFault::Unknown(name)) = misspelt.fault() else {
         panic!("{misspelt}");
     };
     assert_eq!((name.what, name.near()), (NameOf::Key, Some("gain_db")));

@@ -13,7 +13,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Write as _};
 use std::path::Path;
 
-use bandwright::error::{Error, Fault, Result};
+use bandwright::error::{Error, ReportedFault, Result};
 use tempfile::NamedTempFile;
 
 use super::super::knobs::option;
@@ -68,7 +68,10 @@ fn put_back(done: Vec<(Place, Undo)>, error: Box<Error>) -> Box<Error> {
                 shown(place.typed())
             ));
         }
-        Fault::Said(fault.kind(), words)
+        ReportedFault {
+            kind: fault.kind(),
+            words,
+        }
     })
 }
 

@@ -8,7 +8,7 @@ use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
 use crate::report::check_text::{
     advice, change_words, explanation_words, found, percent, side_name, spread_words, verdict_words,
 };
-use crate::report::data::WrittenFile;
+use crate::report::files::WrittenFile;
 use crate::report::words::{self, band, count, decimals, signed_decimals_up_to};
 use crate::verify::explanation::Explanation;
 use crate::verify::remeasured::{ACCUSED, Ranked, SURE};

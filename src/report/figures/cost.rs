@@ -1,10 +1,10 @@
 //! What an EQ costs: loudness, level and drive, hearing with its cautions first, distortion, and what could not be told
 //! and why.
 
-use crate::headroom::cost::{Cost, NO_CHANGE_LU};
-use crate::headroom::distortion::{BoostedPoint, DistortionFigures, Estimate, Outside};
-use crate::headroom::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
-use crate::headroom::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::cost::distortion::{BoostedPoint, DistortionFigures, Estimate, OutsideMeasured};
+use crate::cost::drive::{DriveFigures, Electrical, OutputBend, WishedFigures};
+use crate::cost::exposure::{AllowedTime, CAUTIONS, Exposure, FieldTable};
+use crate::cost::{Cost, NO_CHANGE_LU};
 use crate::knob::Knob;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::Words;
@@ -355,17 +355,17 @@ fn most(point: &BoostedPoint) -> String {
         decimals(point.rise_db, 1),
         percent(&point.before),
         match point.after.outside {
-            Some(Outside::AboveLevel(highest)) => format!(
+            Some(OutsideMeasured::AboveLevel(highest)) => format!(
                 " That would be {} dB SPL, above the highest measured level of {}: expect more.",
                 decimals(point.after.level_db_spl, 1),
                 decimals_up_to(highest, 1)
             ),
-            Some(Outside::BelowLevel(lowest)) => format!(
+            Some(OutsideMeasured::BelowLevel(lowest)) => format!(
                 " That would be {} dB SPL, below the lowest measured level of {}.",
                 decimals(point.after.level_db_spl, 1),
                 decimals_up_to(lowest, 1)
             ),
-            Some(Outside::Frequency) | None => String::new(),
+            Some(OutsideMeasured::Frequency) | None => String::new(),
         }
     )
 }
@@ -375,9 +375,9 @@ fn percent(estimate: &Estimate) -> String {
         return "unknown".to_owned();
     };
     let bound = match estimate.outside {
-        Some(Outside::AboveLevel(_)) => "more than ",
-        Some(Outside::BelowLevel(_)) => "at a higher level ",
-        Some(Outside::Frequency) | None => "",
+        Some(OutsideMeasured::AboveLevel(_)) => "more than ",
+        Some(OutsideMeasured::BelowLevel(_)) => "at a higher level ",
+        Some(OutsideMeasured::Frequency) | None => "",
     };
     format!("{bound}{} %", short(100.0 * amplitude_from_db(ratio_db)))
 }

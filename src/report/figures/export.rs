@@ -3,7 +3,7 @@
 use crate::export::{Export, Form, Impulse};
 use crate::measurement::takes::Side;
 use crate::report::blocks::{Block, Part, Report, Row, Text};
-use crate::report::data::WrittenFile;
+use crate::report::files::WrittenFile;
 use crate::report::words::{self, decimals, typed};
 
 /// What was exported; `impulse` is the response where that is the form.

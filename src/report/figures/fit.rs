@@ -1,10 +1,10 @@
 //! What a fit shows: cautions that change what to do, preamp, sections, residual, what it costs, how sure, files.
 
 use crate::caution::Caution;
+use crate::cost::Cost;
+use crate::cost::loudness::LoudnessChange;
 use crate::filter::{Section, Shape};
 use crate::fit::Effort;
-use crate::headroom::cost::Cost;
-use crate::headroom::loudness::LoudnessChange;
 use crate::headroom::{Guard, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
@@ -14,8 +14,8 @@ use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
 use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
-use crate::report::data::WrittenFile;
 use crate::report::figures::cost;
+use crate::report::files::WrittenFile;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 
 /// A residual at another rate is worth a line when it differs by this much, dB.

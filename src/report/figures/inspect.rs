@@ -10,7 +10,7 @@ use crate::measurement::outlier::Kind;
 use crate::measurement::rig::Rig;
 use crate::report::blocks::ColumnKind::{FileNames, Numbers, Words};
 use crate::report::blocks::{Block, Column, Lead, Part, Report, Row};
-use crate::report::data::WrittenFile;
+use crate::report::files::WrittenFile;
 use crate::report::next_steps::step_text;
 use crate::report::words::{self, band, count, decimals, signed_decimals, signed_decimals_up_to};
 

@@ -4,8 +4,8 @@ use crate::knob::Knob;
 use crate::measurement::grid::OnGrid;
 use crate::report::blocks::ColumnKind::Numbers;
 use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
-use crate::report::data::WrittenFile;
-use crate::report::target_data::ListedTarget;
+use crate::report::documents::target::ListedTarget;
+use crate::report::files::WrittenFile;
 use crate::report::words::{self, band, decimals, signed_decimals, signed_decimals_up_to};
 use crate::wanted::difference::Difference;
 use crate::wanted::shown::{Compared, Shown};
@@ -38,7 +38,7 @@ pub fn shown(target: &Shown, files: &[WrittenFile]) -> Report {
         Row::new("Source", &target.source),
         Row::new("Range", range(&target.curve)),
         Row::new("Contours", target.contours.join("; ")),
-        Row::new("Level", level_in_words(target)),
+        Row::new("Level", words::level_of_target(target)),
         Row::new("Sample rate", rate_in_words(target.rate_hz)),
     ];
     let levels = table(&target.points, |db| decimals(db, 2));
@@ -118,20 +118,6 @@ fn difference_in_words(difference: &Difference) -> String {
         signed_decimals_up_to(difference.worst_db, 2),
         words::frequency(difference.worst_hz)
     )
-}
-
-/// What the levels of a target are relative to.
-pub(in crate::report) fn level_in_words(target: &Shown) -> String {
-    let zero = match target.aligned_at_hz {
-        Some(hz) => format!("0 dB at {}", words::frequency(hz)),
-        None => "as the target has it".to_owned(),
-    };
-    let relative = if target.relative {
-        "relative to what the unit has that it is used for; "
-    } else {
-        ""
-    };
-    format!("{relative}{zero}; only the form counts")
 }
 
 fn rate_in_words(rate_hz: f64) -> String {

@@ -1,0 +1,130 @@
+//! One fit at work, and what each of its channels is fitted to.
+
+use std::ops::Range;
+
+use super::error::JobFault;
+use super::measured::Measured;
+use super::wish::Wish;
+use crate::error::{Error, Result, Source};
+use crate::filter::Section;
+use crate::fit::{Answer, ChannelAnswer, Effort, Stop};
+use crate::limits::Limits;
+use crate::measurement::grid::{self, OnGrid};
+use crate::measurement::judge::Judged;
+use crate::measurement::takes::Side;
+use crate::wanted::{Target, WantedChange, wanted_change};
+
+/// One fit at work.
+#[derive(Clone, Copy)]
+pub(super) struct Job<'a> {
+    pub measured: &'a Measured,
+    pub judged: &'a Judged,
+    pub wish: &'a Wish,
+    pub limits: &'a Limits,
+    pub effort: Effort,
+    pub stop: &'a Stop,
+}
+
+/// What a channel is fitted to.
+pub(super) struct ChannelWish<'a> {
+    /// Its side; None for one EQ for both.
+    pub side: Option<Side>,
+    pub measured: &'a OnGrid,
+    pub target: Target,
+    pub target_db: Vec<f64>,
+    pub wanted: WantedChange,
+    pub kept: &'a [Section],
+}
+
+/// What each channel is fitted to.
+pub(super) fn channels<'a>(job: &Job<'a>) -> Result<Vec<ChannelWish<'a>>> {
+    let [left, right] = &job.wish.kept;
+    if !job.wish.per_side {
+        if left != right {
+            let unit = Source::name(&*job.measured.unit);
+            return Err(Error::of(JobFault::KeptSides, unit));
+        }
+        return Ok(vec![channel(job, None, &job.judged.average.on_grid, left)?]);
+    }
+    refuse_unknown_sides(job.measured)?;
+    let of_side = |(side, kept): (Side, &'a Vec<Section>)| {
+        let judged = job.judged.sides.iter().find(|judged| judged.side == side);
+        let mean = &judged.expect("a side with takes keeps one").mean;
+        channel(job, Some(side), mean, kept)
+    };
+    [(Side::Left, left), (Side::Right, right)]
+        .into_iter()
+        .map(of_side)
+        .collect()
+}
+
+fn channel<'a>(
+    job: &Job<'a>,
+    side: Option<Side>,
+    measured: &'a OnGrid,
+    kept: &'a [Section],
+) -> Result<ChannelWish<'a>> {
+    let rate_hz = job.limits.rates_hz[0];
+    let contours = job.wish.contours.clone();
+    let target = match &job.wish.target {
+        Some(target) => target.clone().with_contours(contours).over(measured),
+        None => Target::relative_to(measured, contours),
+    };
+    let target_on_grid = target.level_on_grid(rate_hz);
+    let mut wanted = wanted_change(measured, &target_on_grid)
+        .map_err(|error| error.about(Source::name(&*target.name)))?;
+    wanted.support = playable_support(wanted.support, rate_hz)?;
+    Ok(ChannelWish {
+        side,
+        measured,
+        target,
+        target_db: target_on_grid.level_db,
+        wanted,
+        kept,
+    })
+}
+
+/// Every take must be known to be of one side, and each side must have one.
+fn refuse_unknown_sides(measured: &Measured) -> Result<()> {
+    let takes = &measured.takes;
+    if let Some(take) = takes.iter().find(|take| take.side == Side::Unknown) {
+        return Err(Error::of(JobFault::UnknownSide, &*take.name));
+    }
+    for side in Side::BOTH {
+        if takes.iter().all(|take| take.side != side) {
+            let fault = JobFault::NoTakeOfSide(side);
+            return Err(Error::of(fault, Source::name(&*measured.unit)));
+        }
+    }
+    Ok(())
+}
+
+/// Fitted and kept sections of each channel, in frequency order.
+pub(super) fn all_sections(answer: &Answer, channels: &[ChannelWish<'_>]) -> Vec<Vec<Section>> {
+    let with_kept = |(fitted, wish): (&ChannelAnswer, &ChannelWish<'_>)| {
+        let mut all = [&fitted.sections, wish.kept].concat();
+        all.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
+        all
+    };
+    answer
+        .channels
+        .iter()
+        .zip(channels)
+        .map(with_kept)
+        .collect()
+}
+
+/// Grid points below half of `rate_hz`, above which nothing is played.
+pub(super) fn points_below_half(rate_hz: f64) -> usize {
+    grid::frequency_hz().partition_point(|f_hz| *f_hz < rate_hz / 2.0)
+}
+
+/// What of `support` is played at `rate_hz`.
+fn playable_support(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>> {
+    let played = grid::intersection(&support, &(0..points_below_half(rate_hz)));
+    if played.len() >= grid::POINTS_PER_OCTAVE || played == support {
+        return Ok(played);
+    }
+    let fault = JobFault::LowRate(rate_hz, grid::band_hz(&support).into());
+    Err(Error::of(fault, Source::name("rates_hz")))
+}

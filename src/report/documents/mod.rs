@@ -1,0 +1,14 @@
+//! What programs read: one document for each verb.
+//!
+//! [`json`] writes and rounds every document, and [`schema`] gives the schema of each.
+
+pub mod json;
+
+pub mod check;
+pub mod error;
+pub mod export;
+pub mod fit;
+pub mod inspect;
+pub mod target;
+
+pub mod schema;

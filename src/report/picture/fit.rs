@@ -1,0 +1,325 @@
+//! The picture of a fit: levels above, what the sections do and what is left below. Where each side has an EQ of its own,
+//! left and right have a panel each of both, on the same scales.
+
+use super::chart::{self, Aspect, LevelAxis};
+use super::palette::Ink;
+use super::{
+    Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
+};
+use crate::job::{Channel, Outcome, Shared};
+use crate::measurement::takes::Side;
+use crate::report::words::{self, count, decimals, decimals_up_to, printable, true_minus};
+
+const SPREAD_OPACITY: f64 = 0.25;
+const RESIDUAL_OPACITY: f64 = 0.3;
+
+/// The picture of `outcome` as SVG text; `frequency_hz` is the grid of its curves.
+#[must_use]
+pub fn fit_plot(outcome: &Outcome, frequency_hz: &[f64]) -> String {
+    fit_picture(outcome, frequency_hz).to_svg()
+}
+
+/// The picture of `outcome`, laid out: the levels of each channel, then what their sections do.
+#[must_use]
+pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
+    let Outcome { shared, channels } = outcome;
+    let lines: Vec<(Option<&str>, Lines)> = channels
+        .iter()
+        .map(|channel| {
+            let side = match channel.side {
+                None => None,
+                Some(Side::Right) => Some("right"),
+                Some(_) => Some("left"),
+            };
+            (side, Lines::of(shared, channel, frequency_hz))
+        })
+        .collect();
+    // The same scales for all channels.
+    let levels_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.levels_db()).collect();
+    let changes_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.changes_db()).collect();
+    let (aspect, [level_range, change_range]) = chart::one_aspect([&levels_db, &changes_db]);
+    let mut top = FIRST_PANEL_TOP;
+    let mut next = |range| {
+        let axis = LevelAxis::new(range, aspect, &FREQUENCY, top);
+        top = axis.bottom() + PANEL_GAP;
+        axis
+    };
+    let mut panels = Vec::new();
+    for (side, lines) in &lines {
+        panels.push(lines.level_panel(next(level_range), *side));
+    }
+    for (side, lines) in &lines {
+        panels.push(lines.change_panel(next(change_range), *side));
+    }
+    let doubtful_hz =
+        chart::doubtful_hz(frequency_hz, &shared.curves.trust, &shared.curves.support);
+    let cuts = level_range.cuts || change_range.cuts;
+    Picture {
+        title: title_of_two(
+            &printable(&shared.unit),
+            "toward",
+            &printable(&shared.target),
+        ),
+        subtitle: subtitle(outcome),
+        description: description(outcome),
+        panels,
+        notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
+        doubtful_hz,
+        guard: shared.guard_hz.map(|ends_hz| Guard {
+            name: "coupler resonance".into(),
+            ends_hz,
+        }),
+    }
+}
+
+/// The curves of one fit.
+struct Lines {
+    measured: Vec<(f64, f64)>,
+    target: Vec<(f64, f64)>,
+    equalised: Vec<(f64, f64)>,
+    sections: Vec<(f64, f64)>,
+    spread: Vec<(f64, f64, f64)>,
+    residual: Vec<(f64, f64, f64)>,
+}
+
+impl Lines {
+    fn of(shared: &Shared, channel: &Channel, frequency_hz: &[f64]) -> Self {
+        let curves = &channel.curves;
+        let support = &shared.curves.support;
+        let over_support = |curve: &[f64]| -> Vec<(f64, f64)> {
+            let all = frequency_hz.iter().copied().zip(curve.iter().copied());
+            let inside = all.enumerate().filter(|(i, _)| support.contains(i));
+            inside.map(|(_, point)| point).collect()
+        };
+        let measured = over_support(&curves.measured_db);
+        let target = over_support(&curves.target_db);
+        let equalised = over_support(&curves.equalised_db);
+        let spread_db = shared.curves.spread_db.as_deref();
+        let spread = spread_db.map_or(Vec::new(), |spread_db| {
+            let both = measured.iter().zip(over_support(spread_db));
+            both.map(|(&(hz, db), (_, sd))| (hz, db - sd, db + sd))
+                .collect()
+        });
+        let residual = equalised
+            .iter()
+            .zip(&target)
+            .map(|(&(hz, db), &(_, wanted_db))| (hz, 0.0, db - wanted_db))
+            .collect();
+        let sections = frequency_hz
+            .iter()
+            .copied()
+            .zip(curves.sections_db.iter().copied())
+            .collect();
+        Self {
+            measured,
+            target,
+            equalised,
+            sections,
+            spread,
+            residual,
+        }
+    }
+
+    /// What the upper panel must show.
+    fn levels_db(&self) -> Vec<f64> {
+        let lines = [&self.measured, &self.target, &self.equalised];
+        let mut levels: Vec<f64> = lines.into_iter().flatten().map(|&(_, db)| db).collect();
+        let band = self.spread.iter();
+        levels.extend(band.flat_map(|&(_, low_db, high_db)| [low_db, high_db]));
+        levels
+    }
+
+    /// What the lower panel must show.
+    fn changes_db(&self) -> Vec<f64> {
+        let mut changes: Vec<f64> = self.sections.iter().map(|&(_, db)| db).collect();
+        changes.extend(self.residual.iter().flat_map(|&(_, zero, db)| [zero, db]));
+        changes
+    }
+
+    fn level_panel(&self, axis: LevelAxis, side: Option<&str>) -> Panel {
+        let measured_name = match (side, self.spread.is_empty()) {
+            (None, false) => "measured, ±1 SD".to_owned(),
+            _ => named("measured", side),
+        };
+        Panel {
+            heading: headed("Level, dB relative", side),
+            axis,
+            areas: vec![Area {
+                name: String::new(),
+                ink: Ink::Measured,
+                opacity: SPREAD_OPACITY,
+                points: self.spread.clone(),
+            }],
+            lines: vec![
+                line(measured_name, Ink::Measured, &self.measured),
+                line(named("equalised", side), Ink::Equalised, &self.equalised),
+                line("target".into(), Ink::Target, &self.target),
+            ],
+            marks_zero: false,
+        }
+    }
+
+    fn change_panel(&self, axis: LevelAxis, side: Option<&str>) -> Panel {
+        Panel {
+            heading: headed(
+                "Sum of the sections, and the residual (equalised minus target), dB",
+                side,
+            ),
+            axis,
+            areas: vec![Area {
+                name: named("residual", side),
+                ink: Ink::Equalised,
+                opacity: RESIDUAL_OPACITY,
+                points: self.residual.clone(),
+            }],
+            lines: vec![line(named("sections", side), Ink::Sections, &self.sections)],
+            marks_zero: true,
+        }
+    }
+}
+
+fn line(name: String, ink: Ink, points: &[(f64, f64)]) -> Line {
+    Line {
+        name,
+        ink,
+        points: points.to_vec(),
+    }
+}
+
+/// The direct label of a curve, with its side.
+fn named(name: &str, side: Option<&str>) -> String {
+    side.map_or_else(|| name.to_owned(), |side| format!("{name}, {side}"))
+}
+
+fn headed(heading: &str, side: Option<&str>) -> String {
+    match side {
+        None => heading.to_owned(),
+        Some(side) => {
+            let mut letters = side.chars();
+            let first = letters.next().map(|c| c.to_uppercase().to_string());
+            let (first, rest) = (first.unwrap_or_default(), letters.as_str());
+            format!("{first}{rest}. {heading}")
+        }
+    }
+}
+
+fn subtitle(outcome: &Outcome) -> String {
+    let Outcome { shared, channels } = outcome;
+    let number = match &channels[..] {
+        [left, right] => format!(
+            "an EQ a side: {} + {} sections",
+            left.sections.len(),
+            right.sections.len()
+        ),
+        _ => sections(&channels[0]),
+    };
+    let mut parts = vec![
+        format!(
+            "Residual {} → {} dB rms (weighted)",
+            decimals(shared.residual.before.weighted_db, 2),
+            decimals(shared.residual.after.weighted_db, 2)
+        ),
+        format!("preamp {} dB", preamp(shared)),
+        number,
+    ];
+    let rate = shared.rates_hz.first();
+    parts.extend(rate.map(|&hz| format!("at {}", words::rate(hz))));
+    parts.join(" · ")
+}
+
+fn sections(channel: &Channel) -> String {
+    match channel.sections.len() {
+        0 => "no section".into(),
+        number => count(number, "section", "sections"),
+    }
+}
+
+fn preamp(shared: &Shared) -> String {
+    true_minus(&decimals_up_to(shared.headroom.preamp_db, 2))
+}
+
+fn description(outcome: &Outcome) -> String {
+    let Outcome { shared, channels } = outcome;
+    let Shared { unit, target, .. } = shared;
+    let before = decimals(shared.residual.before.weighted_db, 2);
+    let after = decimals(shared.residual.after.weighted_db, 2);
+    let (preamp, trusted) = (preamp(shared), trusted(shared));
+    match &channels[..] {
+        [left, right] => format!(
+            "Frequency responses from 20 Hz to 20 kHz, one EQ for each side. First and second panel: {unit} as measured, the target {target}, and the equalised response, left and right. Third and fourth panel: the sum of the sections ({} left, {} right) and the residual. The weighted residual of both sides falls from {before} to {after} dB rms; the preamp is {preamp} dB on both. {trusted}",
+            sections(left),
+            sections(right),
+        ),
+        _ => format!(
+            "Frequency responses from 20 Hz to 20 kHz. Upper panel: {unit} as measured, the target {target}, and the equalised response. Lower panel: the sum of the sections ({}) and the residual. The weighted residual falls from {before} to {after} dB rms; the preamp is {preamp} dB. {trusted}",
+            sections(&channels[0]),
+        ),
+    }
+}
+
+fn trusted(shared: &Shared) -> String {
+    match shared.trusted_band_hz {
+        Some((lowest_hz, highest_hz)) => format!(
+            "Trusted band: {} to {}.",
+            words::frequency(lowest_hz),
+            words::frequency(highest_hz)
+        ),
+        None => "No frequency is trusted.".into(),
+    }
+}
+
+fn takes(takes: &[String]) -> String {
+    match takes.len() {
+        1 => "one take".into(),
+        many => format!("average of {many} takes"),
+    }
+}
+
+fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+    let Outcome { shared, channels } = outcome;
+    let band = match shared.curves.spread_db {
+        Some(_) => "the band is ±1 SD of the takes",
+        None => "the spread is unknown, so no band is drawn",
+    };
+    let averaged = match &channels[..] {
+        [left, right] => format!("{} left, {} right", takes(&left.takes), takes(&right.takes)),
+        _ => takes(&shared.takes),
+    };
+    let mut notes = vec![
+        match shared.curves.aligned_at_hz {
+            None if channels.len() > 1 => "Levels are relative and the same for left and right: over both sides, the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+            None => "Levels are relative: the weighted mean of measured minus target, and of equalised minus target, is 0 dB.".into(),
+            Some(hz) => format!(
+                "Levels are relative: measured and equalised each meet the target at {}; the figures of the residual take their level out.",
+                words::frequency(hz)
+            ),
+        },
+        format!(
+            "Measured: {averaged}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
+            shared.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),
+            aspect.db_per_decade()
+        ),
+    ];
+    notes.push(if hatches {
+        format!(
+            "Hatched: trust below {}, or no data. {}",
+            chart::TRUSTED,
+            trusted(shared)
+        )
+    } else {
+        trusted(shared)
+    });
+    if cuts {
+        notes.push("Curves that leave a panel go on outside the picture.".into());
+    }
+    notes.iter().map(|note| nowhere_broken(note)).collect()
+}
+
+/// Units stay on the line of their numbers.
+fn nowhere_broken(note: &str) -> String {
+    let mut note = note.to_owned();
+    for unit in ["Hz", "kHz", "dB", "SD"] {
+        note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
+    }
+    note
+}

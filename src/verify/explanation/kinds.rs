@@ -1,0 +1,166 @@
+//! The kinds of what may have gone wrong between a sheet and an equaliser.
+
+use crate::filter::{QMeaning, Section};
+use crate::measurement::takes::Side;
+
+/// A section of a sheet.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct Place {
+    /// The side whose EQ it belongs to; None: both.
+    pub side: Option<Side>,
+    /// Its number within that EQ, from 1.
+    pub number: usize,
+    /// As the sheet has it.
+    pub section: Section,
+}
+
+/// One of a section's numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Number {
+    /// Its frequency, hertz.
+    F0Hz,
+    /// Its gain, dB.
+    GainDb,
+    /// Its q.
+    Q,
+}
+
+impl Number {
+    /// All three.
+    pub const ALL: [Self; 3] = [Self::F0Hz, Self::GainDb, Self::Q];
+
+    /// The key that a sheet has it under.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::F0Hz => "f0_hz",
+            Self::GainDb => "gain_db",
+            Self::Q => "q",
+        }
+    }
+
+    pub(super) fn of(self, section: &Section) -> f64 {
+        match self {
+            Self::F0Hz => section.f0_hz,
+            Self::GainDb => section.gain_db,
+            Self::Q => section.q,
+        }
+    }
+
+    pub(super) fn with(self, section: &Section, value: f64) -> Section {
+        let mut changed = *section;
+        match self {
+            Self::F0Hz => changed.f0_hz = value,
+            Self::GainDb => changed.gain_db = value,
+            Self::Q => changed.q = value,
+        }
+        changed
+    }
+
+    /// What an equaliser would accept at all.
+    pub(super) fn is_conceivable(self, value: f64, rate_hz: f64) -> bool {
+        match self {
+            Self::F0Hz => value >= 5.0 && value < 0.49 * rate_hz,
+            Self::GainDb => value.abs() <= 40.0,
+            Self::Q => (0.02..=200.0).contains(&value),
+        }
+    }
+}
+
+/// Which sections play where, when sides are mixed up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+#[schemars(rename = "Mix")]
+pub enum SideMixup {
+    /// Left plays right's and right plays left's.
+    Swapped,
+    /// Both play left's.
+    LeftOnBoth,
+    /// Both play right's.
+    RightOnBoth,
+    /// The only side that was measured plays the other's.
+    TheOther,
+}
+
+/// Something that may have happened.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[serde(tag = "explanation", rename_all = "kebab-case")]
+pub enum Explanation {
+    /// The sections play as the sheet says.
+    NothingWrong,
+    /// They do, but the seal was another after than before.
+    SealDiffers {
+        /// Lost at 30 Hz after against before, dB; negative: before against after.
+        loss_at_30_hz_db: f64,
+    },
+    /// A section was left out.
+    SectionMissing {
+        /// Which.
+        place: Place,
+    },
+    /// A section's gain has the other sign.
+    SignFlipped {
+        /// Which.
+        place: Place,
+    },
+    /// A section's number is another.
+    NumberWrong {
+        /// Which section.
+        place: Place,
+        /// Which of its numbers.
+        number: Number,
+        /// What was measured: the number that fits best.
+        fitted: f64,
+        /// The slip of the printed number that fits as well, where one does.
+        slip: Option<f64>,
+    },
+    /// The equaliser means something else by q.
+    QReadAs {
+        /// Of peaking sections.
+        peaking: QMeaning,
+        /// Of shelves.
+        shelves: QMeaning,
+    },
+    /// No section plays.
+    Bypassed,
+    /// Every section plays twice.
+    AppliedTwice,
+    /// Sections of the other side.
+    WrongSide {
+        /// Which play where.
+        mix: SideMixup,
+    },
+    /// Coefficients of one rate play at another.
+    WrongRate {
+        /// The rate that they were computed for, hertz.
+        coefficients_hz: f64,
+        /// The rate that they play at, hertz.
+        played_hz: f64,
+    },
+    /// The sections play, the preamp does not.
+    PreampMissing,
+    /// None of these: a smooth change of another form.
+    SomethingElse,
+}
+
+impl Explanation {
+    /// Its name in documents.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::NothingWrong => "nothing-wrong",
+            Self::SealDiffers { .. } => "seal-differs",
+            Self::SectionMissing { .. } => "section-missing",
+            Self::SignFlipped { .. } => "sign-flipped",
+            Self::NumberWrong { .. } => "number-wrong",
+            Self::QReadAs { .. } => "q-read-as",
+            Self::Bypassed => "bypassed",
+            Self::AppliedTwice => "applied-twice",
+            Self::WrongSide { .. } => "wrong-side",
+            Self::WrongRate { .. } => "wrong-rate",
+            Self::PreampMissing => "preamp-missing",
+            Self::SomethingElse => "something-else",
+        }
+    }
+}
