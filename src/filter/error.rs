@@ -1,4 +1,4 @@
-//! What can be at fault with a section.
+//! The faults of stage 3, with their words.
 
 use super::Section;
 use crate::error::fault::faults;
