@@ -1,4 +1,4 @@
-//! A unit as a target: its takes judged as for a fit, the sound ones averaged, or those of one side.
+//! A unit as a target: its takes are judged as for a fit, and the sound ones (of one side, if stated) are averaged.
 
 use std::path::PathBuf;
 
@@ -14,15 +14,15 @@ use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{UnitEntry, parse_unit_file};
 use crate::names::file_name;
 
-/// The target that the unit file `path`, whose bytes are given, makes; `reference` says which side and variant.
-/// Errors about those two carry their key.
+/// The target made of the unit file `path` with these bytes; `reference` states side and variant. Errors about these
+/// two carry their keys.
 pub(super) fn unit_target(
     bytes: &[u8],
     path: &str,
     reference: &Reference,
     files: &dyn Files,
 ) -> Result<Target> {
-    let unit = the_one(parse_unit_file(bytes, path)?, path, reference)?;
+    let unit = chosen_unit(parse_unit_file(bytes, path)?, path, reference)?;
     if let Some(side) = reference
         .side
         .filter(|side| !unit.takes.iter().any(|t| t.side == *side))
@@ -84,8 +84,8 @@ pub(super) fn unit_target(
     })
 }
 
-/// The one unit of a file that is meant.
-fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
+/// The unit of the file to which the reference refers.
+fn chosen_unit(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
     let names = units.iter().map(|unit| unit.name.clone());
     let names: Vec<String> = names.collect();
     let variant = reference.variant.as_deref();
