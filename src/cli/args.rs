@@ -3,7 +3,12 @@
 use std::path::PathBuf;
 
 use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions, number};
+use bandwright::cost::exposure::{Field, FieldTable};
+use bandwright::export::Form;
+use bandwright::fit::Effort;
+use bandwright::headroom::Guard;
 use bandwright::job::Sections;
+use bandwright::measurement::takes::Side;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 
 const CARE: &str = "Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing \
@@ -63,24 +68,6 @@ pub enum Verb {
     Check(Check),
     /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
     Export(Export),
-}
-
-/// What the preamp protects against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Guard {
-    /// Any steady tone.
-    Sine,
-    /// Any signal at all.
-    AnySignal,
-}
-
-impl From<Guard> for bandwright::headroom::Guard {
-    fn from(guard: Guard) -> Self {
-        match guard {
-            Guard::Sine => Self::Sine,
-            Guard::AnySignal => Self::AnySignal,
-        }
-    }
 }
 
 fn sections(text: &str) -> Result<Sections, String> {
@@ -199,15 +186,6 @@ impl TargetTask {
     }
 }
 
-/// A side of a unit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum OneSide {
-    /// The left one
-    Left,
-    /// The right one
-    Right,
-}
-
 /// `bandwright target list`.
 #[derive(Debug, ClapArgs)]
 pub struct TargetList {
@@ -225,7 +203,7 @@ pub struct TargetShow {
     pub target: PathBuf,
     /// One side of a unit [default: both]
     #[arg(long, value_enum, help_heading = "The target")]
-    pub side: Option<OneSide>,
+    pub side: Option<Side>,
     /// Which unit, where a unit file has several
     #[arg(long, value_name = "NAME", help_heading = "The target")]
     pub variant: Option<String>,
@@ -268,7 +246,7 @@ pub struct TargetBuild {
     pub base: PathBuf,
     /// One side of the base, where that is a unit [default: both]
     #[arg(hide_short_help = true, long, value_enum, help_heading = "The target")]
-    pub side: Option<OneSide>,
+    pub side: Option<Side>,
     /// Which unit, where the base is a unit file with several
     #[arg(
         hide_short_help = true,
@@ -347,27 +325,6 @@ pub struct TargetDiff {
     pub output_style: OutputStyle,
 }
 
-/// Search effort.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Effort {
-    /// About 20 ms for eight sections; ends at once when less than 0.005 dB is left to gain
-    Quick,
-    /// About 100 ms for eight sections
-    Normal,
-    /// About 1 s for eight sections
-    Deep,
-}
-
-impl From<Effort> for bandwright::fit::Effort {
-    fn from(effort: Effort) -> Self {
-        match effort {
-            Effort::Quick => Self::Quick,
-            Effort::Normal => Self::Normal,
-            Effort::Deep => Self::Deep,
-        }
-    }
-}
-
 /// Which takes count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Takes {
@@ -375,26 +332,6 @@ pub enum Takes {
     Sound,
     /// All
     All,
-}
-
-/// The sound field that rules about exposure refer to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Field {
-    /// Sound from everywhere
-    Diffuse,
-    /// Sound from the front
-    Free,
-}
-
-/// Whose table leads from that field to the eardrum.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum FieldTable {
-    /// ISO 532-2
-    #[value(name = "iso-532-2")]
-    Iso532_2,
-    /// ITU-T P.58
-    #[value(name = "itu-t-p58")]
-    ItuTP58,
 }
 
 /// `bandwright fit`.
@@ -746,20 +683,6 @@ const EXPORT_KEEPS: &str = "The coefficients are computed anew from the numbers 
 const EXPORT_OUTCOMES: &str = "Exit status: 0 done; 1 the sheet contradicts itself, or rings too long for an impulse \
     response (4 194 304 samples); 2 bad usage or input. A file is only written over an earlier output of the same form.";
 
-/// How filters are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Form {
-    /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
-    Sos,
-    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted: negate both for a tool that adds them (NAME.csv, NAME.json)
-    Coefficients,
-    /// Minimum-phase impulse response at one rate, so long that all that is cut off is below -140 dB of what is kept;
-    /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
-    Impulse,
-    /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
-    Response,
-}
-
 /// `bandwright export`.
 #[derive(Debug, ClapArgs)]
 #[command(
@@ -797,7 +720,7 @@ pub struct Export {
     pub unlisted_rate: bool,
     /// One side of a sheet with an EQ for each [default: all there is]
     #[arg(long, value_enum, help_heading = "The filters")]
-    pub side: Option<OneSide>,
+    pub side: Option<Side>,
     /// Leave the preamp out: it must then be set elsewhere
     ///
     /// Set it before the filters, or they can clip and play too loud

@@ -1,11 +1,11 @@
 //! What `fit --cost` asks, and what no figure is told for.
 
 use bandwright::cost::Cost;
-use bandwright::cost::exposure::{Field, FieldTable, REFUSED_DBA};
+use bandwright::cost::exposure::REFUSED_DBA;
 use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::job::CostQuestion;
 
-use super::args::{self, Fit};
+use super::args::Fit;
 
 /// The loudest wish, dBA: no rule allows any time above it.
 const LOUDEST_DBA: f64 = bandwright::cost::exposure::CEILING_DBA;
@@ -22,14 +22,8 @@ pub(super) fn question(typed: &Fit) -> Option<CostQuestion> {
         source: typed.source.clone(),
         programme: typed.programme.clone(),
         play_at_dba: typed.play_at,
-        field: match typed.field {
-            Some(args::Field::Free) => Field::Free,
-            Some(args::Field::Diffuse) | None => Field::Diffuse,
-        },
-        table: match typed.field_table {
-            Some(args::FieldTable::ItuTP58) => FieldTable::P58,
-            Some(args::FieldTable::Iso532_2) | None => FieldTable::Iso532_2,
-        },
+        field: typed.field.unwrap_or_default(),
+        table: typed.field_table.unwrap_or_default(),
     })
 }
 

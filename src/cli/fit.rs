@@ -42,7 +42,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     };
     let progress = (!typed.output_style.quiet).then(|| Progress::of("searching"));
     let fitted = Prepared::new(opened.measured)
-        .and_then(|prepared| prepared.fit(&wish, &limits, typed.effort.into(), &Stop::default()));
+        .and_then(|prepared| prepared.fit(&wish, &limits, typed.effort, &Stop::default()));
     let mut outcome = fitted.map_err(said)?;
     if let Some(align_hz) = typed.align_hz {
         outcome.align_at(align_hz)?;
@@ -144,7 +144,7 @@ fn request(typed: &Fit) -> Request {
         per_side: typed.per_side,
         economy: typed.economy,
         protection: Protection {
-            guard: typed.guard.into(),
+            guard: typed.guard,
             true_peak_margin_db: typed.true_peak_margin,
         },
         most_loudness_loss_db: typed.max_loudness_loss,

@@ -13,7 +13,7 @@ use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as
 use bandwright::wanted::{ContourEntry, Recipe, Reference};
 
 use super::answer::Answer;
-use super::args::{self, OneSide, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask};
+use super::args::{self, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask};
 use super::files::{self, Disk, Kind, shown, with_near};
 use super::groups::{Figures, Points};
 use super::outputs::{PLOT, RECIPE, TARGET_CURVE};
@@ -296,12 +296,9 @@ fn by_option(mut error: Box<Error>, typed: &TargetBuild) -> Box<Error> {
     error.about(option)
 }
 
-fn reference(path: &Path, side: Option<OneSide>, variant: Option<&str>) -> Reference {
+fn reference(path: &Path, side: Option<Side>, variant: Option<&str>) -> Reference {
     Reference {
-        side: side.map(|side| match side {
-            OneSide::Left => Side::Left,
-            OneSide::Right => Side::Right,
-        }),
+        side,
         variant: variant.map(str::to_owned),
         ..Reference::new(&shown(path))
     }

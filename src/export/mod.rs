@@ -26,16 +26,19 @@ use crate::verify::sheet_check::{CheckPoint, Outcome, PREAMP_DB, Subject, check_
 use error::ExportFault;
 
 /// How filters are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Form {
-    /// Rows `b0 b1 b2 a0 a1 a2`, `a0 = 1`: the matrix that scipy.signal calls `sos`.
+    /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
     Sos,
-    /// `b0 b1 b2 a1 a2` of each section, beside its numbers.
+    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted: negate both for a tool that adds them (NAME.csv, NAME.json)
     Coefficients,
-    /// The impulse response: minimum phase, as the sections are.
+    /// Minimum-phase impulse response at one rate, so long that all that is cut off is below -140 dB of what is kept;
+    /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
     Impulse,
-    /// Gain and phase on the common grid.
+    /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
     Response,
 }
 

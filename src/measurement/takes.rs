@@ -14,15 +14,26 @@ const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
 
 /// Which ear a take belongs to.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, schemars::JsonSchema,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    serde::Serialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
-    /// The left earphone.
+    /// The left one
     Left,
-    /// The right earphone.
+    /// The right one
     Right,
     /// Not said; such takes count as one side of their own.
+    #[value(skip)]
     Unknown,
 }
 

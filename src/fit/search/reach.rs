@@ -41,15 +41,16 @@ use crate::fit::stop::Stop;
     Default,
     serde::Serialize,
     schemars::JsonSchema,
+    clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Effort {
-    /// About 20 ms for eight sections, to follow a finger; less where an answer within 0.005 dB is found.
+    /// About 20 ms for eight sections; ends at once when less than 0.005 dB is left to gain
     Quick,
-    /// About 100 ms for eight sections.
+    /// About 100 ms for eight sections
     #[default]
     Normal,
-    /// About 1 s for eight sections.
+    /// About 1 s for eight sections
     Deep,
 }
 
