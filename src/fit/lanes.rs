@@ -46,9 +46,10 @@ pub fn add(sum: &mut Lanes, factor: f64, block: &Lanes) {
 /// `ln(num / den)` for positive normal numbers whose quotient is normal too; other input gives a meaningless number.
 /// Error: 2 units in the last place where `num` and `den` are close, otherwise 1e-15 relative.
 ///
-/// With `k` such that `num` is within a factor of 3/2 of `2^k den`: `ln(num / den) = k ln 2 + 2 artanh s`, `s = (num -
-/// 2^k den) / (num + 2^k den)`, `s^2 <= 0.04`. Eleven terms of the artanh series after the first leave less than 1e-18.
-/// The code has one division, no branch and no call, so that the compiler can vectorise a loop over it.
+/// With `k` such that `num` is within a factor of 3/2 of `2^k den`: `ln(num / den) = k ln 2 + 2 artanh s`, where
+/// `s = (num - 2^k den) / (num + 2^k den)` and `s^2 <= 0.04`. Eleven terms of the artanh series after the first leave
+/// less than 1e-18. The code has one division, no branch and no call, so that the compiler can vectorise a loop over
+/// it.
 #[inline(always)]
 pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     const ONE_BITS: u64 = 0x3ff0_0000_0000_0000;

@@ -112,7 +112,7 @@ pub enum NextStep {
         /// Number of its takes.
         takes: usize,
     },
-    /// The takes of a side contradict each other, and the other side decided.
+    /// The takes of a side contradict each other, and comparison with the other side decided which are right.
     OtherSideDecided {
         /// The side.
         side: Side,
@@ -188,7 +188,7 @@ pub enum NextStep {
     },
     /// An impulse response is noisy, or ends before it has decayed.
     NoisyTail {
-        /// Which take.
+        /// The take.
         take: TakeName,
         /// Approximate distance of the noise below the response, dB.
         noise_below_db: f64,

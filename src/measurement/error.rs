@@ -57,7 +57,7 @@ faults! { MeasurementFault, names;
         "a quotation mark that stands alone",
         "quotation marks in pairs around a field, in data and in header lines",
         "close or remove it, or start the line with # if it is a comment";
-    /// Commas that separate columns or mark decimals.
+    /// Commas that may be separators or decimal signs.
     AmbiguousCommas => Format,
         "four whole numbers a row, separated by commas",
         "commas that either separate columns or mark decimals",
@@ -172,7 +172,7 @@ faults! { MeasurementFault, names;
         "{own} where the others share {others}",
         "takes that share at least one octave",
         "measure all takes over the same range, or leave this one out";
-    /// What is wrong with a WAV file.
+    /// The fault of a WAV file.
     Wav(fault: WavFault) => Format,
         "{fault}",
         "a WAV file (PCM of 16, 24 or 32 bits, or 32-bit floating point) with one impulse response",

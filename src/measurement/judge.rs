@@ -6,10 +6,11 @@
 //! 2. **Reference.** Each take of a side is compared with each reference candidate ([`outlier::compare`]), which gives
 //!    its excess: the largest ratio of a deviation to its limit, with level and leak removed. The group of a candidate
 //!    is the set of takes whose excess is at most the limit of the side (1 to 1.5). The candidate with the largest
-//!    group is the reference; among equal ones that with the most bass, i.e. the tightest seal. So a leaking take is
-//!    never the reference of a tighter one, and a take with more bass than a seal can give has no group. If a disjoint
-//!    group is equally large, the other side's reference decides if it is clearly nearer to one of them; otherwise the
-//!    side cannot be judged, and all its takes are kept.
+//!    group, of at least two takes, is the reference; among equal ones that with the most bass, i.e. the tightest seal.
+//!    So a leaking take is never the reference of a tighter one, and a take with more bass than a seal can give has no
+//!    group. If there is no such group, or a disjoint one is equally large, the other side's reference decides if it is
+//!    clearly nearer to one group; otherwise the side cannot be judged, and all its takes are kept. An only take is its
+//!    own reference.
 //! 3. **Outliers.** Takes outside the reference's group are outliers; of three or more takes in the group also those
 //!    whose level is more than [`LEVEL_LIMIT_DB`] from the median. If the only two differ in level by that much, both
 //!    are undecided.
@@ -134,7 +135,7 @@ pub struct JudgedTake {
     pub name: String,
     /// Its side; `unknown` where neither its name nor its unit file says one.
     pub side: Side,
-    /// What it is.
+    /// The verdict on it.
     #[serde(skip)]
     pub verdict: Verdict,
     /// Whether it was left out of means and average.

@@ -36,12 +36,16 @@ const EXPECTED_DB: f64 = 0.12;
 const SHELF_RMS_DB: f64 = 0.3;
 /// Largest difference in bass of a sound seating, dB.
 const SHELF_MOST_DB: f64 = 1.0;
+/// Frequency and q of the seating's shelf, hertz. Our choice.
 const SHELF_HZ: f64 = 110.0;
 const SHELF_Q: f64 = 0.6;
+/// Table of corner frequencies: the lowest one, hertz; their number per octave; and their total number.
 const LOWEST_CORNER_HZ: f64 = 2.0;
 const CORNERS_PER_OCTAVE: f64 = 8.0;
 const CORNERS: usize = 65;
+/// Highest corner frequency of the refined fit, hertz.
 const HIGHEST_CORNER_HZ: f64 = 560.0;
+/// Table of q for the second order. Our choice.
 const QS: [f64; 9] = [0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5];
 
 /// The order of a leak's high-pass.

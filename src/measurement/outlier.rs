@@ -6,10 +6,12 @@
 //! [`leak::fit`]). From the rest `r(f)`, with the rig's trust `t(f)` from 0 to 1, come five figures:
 //!
 //! - distance: `sqrt(sum t r^2 / sum t)`, dB rms;
-//! - largest deviation: the mean of `r` over 1/6 octave, times `t`, that is largest in magnitude, dB;
+//! - largest deviation: the mean of `r` over 1/6 octave, times `t`, that is largest in magnitude, dB; it shows a knock,
+//!   which is narrow;
 //! - step: the mean of `r` over 1/12 octave above a frequency minus that below it, dB, where the medians over 1/3
 //!   octave differ by at least 0.7 of it in the same direction; the largest in magnitude;
-//! - roughness: the rms, weighted by `t`, of `r` minus its running median over 9 points (1/6 octave), dB;
+//! - roughness: the rms, weighted by `t`, of `r` minus its running median over 9 points (1/6 octave), dB; it shows a
+//!   loose cable, which crackles;
 //! - misfit: the rms of what the fit of leak and seating leaves up to 1 kHz, dB: too much bass is not a tighter seal.
 //!
 //! Each is divided by its limit. The largest of the five ratios is the excess; a take with an excess above 1 does not
@@ -32,7 +34,7 @@ pub const LARGEST_LIMIT_DB: f64 = 1.6;
 pub const STEP_LIMIT_DB: f64 = 0.9;
 /// Limit of the roughness, dB rms.
 pub const ROUGH_LIMIT_DB: f64 = 0.5;
-/// Limit of what the leak's fit leaves in the bass, dB rms.
+/// Limit of the misfit of leak and seating, dB rms.
 pub const MISFIT_LIMIT_DB: f64 = 0.35;
 /// A harmonic of the mains must stand out by at least this, dB.
 pub const HUM_LIMIT_DB: f64 = 1.0;

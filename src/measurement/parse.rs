@@ -53,7 +53,7 @@ pub struct Weight {
 /// Reads a weight: columns frequency (Hz) and weight (0 or more).
 ///
 /// # Errors
-/// As [`parse_curve`]; `Setting` for a negative weight or one that is zero everywhere.
+/// Those of [`parse_curve`]; `Setting` for a negative weight, or if all are zero.
 pub fn parse_weight(bytes: &[u8], source_name: &str) -> Result<Weight> {
     let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
     refuse_kilohertz(&table, source_name)?;
@@ -76,7 +76,7 @@ impl Weight {
         self.points
     }
 
-    /// The weight at each point of the common grid: linear in log frequency, held at the ends.
+    /// The weight at each point of the common grid: linear in log frequency, constant beyond the ends.
     #[must_use]
     pub fn on_grid(&self) -> Vec<f64> {
         let at = |f_hz: &f64| piecewise::linear_in_log_f(&self.points, *f_hz);

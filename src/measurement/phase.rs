@@ -127,7 +127,7 @@ impl Excess {
 /// The excess of a curve with a phase column, wrapped or unwrapped. None without one, or if less than an octave of the
 /// common grid is covered.
 ///
-/// Beyond both ends the level is taken as constant. The file does not tell the constant delay, so one is removed: first
+/// Beyond both ends the level is taken as constant. The constant delay is unknown, so one is removed: first
 /// that from -10 to 500 ms under which neighbouring points differ least in excess phase (which also unwraps it), then
 /// [`constant_delay_s`] of the rest. A reversed polarity has no influence.
 #[must_use]

@@ -31,7 +31,9 @@ pub const GUARD_OCTAVES: f64 = 1.0 / 3.0;
 const LEAST_HEIGHT_DB: f64 = 1.5;
 /// Width of the fit on each side of a peak, octaves.
 const FITTED_OCTAVES: f64 = 0.25;
+/// Largest distance of a candidate from the seed of its track, octaves. Our choice.
 const SAME_TRACK_OCTAVES: f64 = 0.25;
+/// A track moves if the standard deviation of its frequency exceeds this share of the mean. Our choice.
 const MOVING_SHARE: f64 = 0.003;
 
 /// The coupler's resonance in one take.

@@ -158,7 +158,7 @@ pub struct Sheet {
     pub unit: String,
     /// Name of the target.
     pub target: String,
-    /// Preamp and the gains that decide it.
+    /// Preamp and the gains that determine it.
     pub level: Level,
     /// Sample rates that the sheet covers, hertz.
     pub rates_hz: Vec<f64>,

@@ -91,7 +91,7 @@ fn side_line(channel: &Channel) -> String {
     })
 }
 
-/// The sheet as a TOML file.
+/// The text of the sheet, a TOML file.
 ///
 /// # Errors
 /// If the sheet is not complete, see [`Sheet::check`].

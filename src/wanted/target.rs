@@ -43,7 +43,7 @@ pub struct Target {
     pub source: String,
     /// What the user should know before using it, in sentences.
     pub warnings: Vec<String>,
-    /// What it stands on.
+    /// The response below the contours.
     pub base: Base,
     /// Trust at each grid point, 0 to 1; None if the target was not measured or its trust is unknown.
     pub trust: Option<Vec<f64>>,

@@ -133,8 +133,8 @@ impl Ratio {
         })
     }
 
-    /// Takes half of `w0` and what [`shape_numbers`] gives. It has no branch and no call, so that the compiler can vectorise
-    /// a loop over it.
+    /// Takes half of `w0` and what [`shape_numbers`] gives. It has no branch and no call, so that the compiler can
+    /// vectorise a loop over it.
     #[inline(always)]
     fn of(
         half_w0: f64,
@@ -248,7 +248,7 @@ pub enum Sign {
     Boost,
     /// At or below 0 dB everywhere.
     Cut,
-    /// A shelf that overshoots: its sign changes with frequency.
+    /// Above 0 dB at some frequencies and below at others: a shelf that overshoots.
     Mixed,
 }
 

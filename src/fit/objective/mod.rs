@@ -7,9 +7,9 @@
 //!
 //! The variables are, section by section, `ln f0`, `gain_db`, `ln q`. The level is eliminated by projection: with
 //! `s = w / sqrt(sum w^2)` and weighted columns `a = s dG/dx`, the Gauss-Newton matrix is `2 (A^T A - u u^T)`,
-//! `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the economy, `economy M / s` (boosts) or `-economy P / s`
-//! (cuts) a point. The economy term adds `-economy a_k a_l` for pairs of opposite sign, its exact curvature where the
-//! weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
+//! `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the economy, `economy M / s` (boosts) or
+//! `-economy P / s` (cuts) at each point. The economy term adds `-economy a_k a_l` for pairs of opposite sign, its
+//! exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
 //!
 //! Kept sections are part of `G`, `P` and `M` without variables of their own.
 
@@ -36,7 +36,7 @@ const MONOTONE_SHELF_LOG_Q: f64 = -0.5 * std::f64::consts::LN_2;
 /// How the level `c` is chosen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Level {
-    /// The one that makes the residual least: what is wanted may have any level.
+    /// It minimises the residual: the level of the wanted change does not count.
     #[default]
     Free,
     /// It is 0 dB: the level of the wanted change counts.

@@ -105,7 +105,8 @@ impl Candidate {
 }
 
 /// Least and largest share of the table from which a proposal may choose, drawn evenly in its logarithm. Choosing from
-/// only part of the table makes proposals differ. Range chosen by trial, see tests/benches/RESULTS.md.
+/// only part of the table makes proposals differ, and a small part leads to sections that the best price never selects.
+/// Range chosen by trial, see tests/benches/RESULTS.md.
 const TABLE_SHARES: (f64, f64) = (0.15, 0.8);
 /// Cumulative probabilities that a proposal replaces one, two, three or four sections. Above the last, it inserts one
 /// or two first and then removes the least useful old ones. Replacing only one mostly leads back to the same point. Our
@@ -144,7 +145,7 @@ const PROMISING: f64 = 2.0;
 /// A proposal is accepted if its J is below this many times the current J: the threshold of threshold acceptance. Our
 /// choice.
 const ACCEPTED: f64 = 1.05;
-/// At or below this J, dB^2, an answer counts as exact (0.0001 dB rms), and exact answers count as equal.
+/// At or below this J, dB^2, an answer counts as exact (0.0001 dB rms), and all exact answers count as equal.
 pub(in crate::fit) const EXACT: f64 = 1e-8;
 
 /// Two sections are near each other if ln f0, gain (dB) and ln q differ by less than these. A proposal that is near the
@@ -155,19 +156,19 @@ const NEAR: [f64; 3] = [0.07, 0.7, 0.28];
 /// tests/benches/RESULTS.md.
 const PATIENCE: usize = 25;
 
-/// Used between the insertions of one proposal.
+/// Stopping rule between the insertions of one proposal.
 const SETTLE: Stopping = Stopping {
     iterations: 2,
     relative_fall: 1e-2,
     value: EXACT,
 };
-/// Used to judge whether a proposal is promising. Eight iterations by trial, see tests/benches/RESULTS.md.
+/// Stopping rule for judging whether a proposal is promising. Eight iterations by trial, see tests/benches/RESULTS.md.
 const BRIEF: Stopping = Stopping {
     iterations: 8,
     relative_fall: 1e-2,
     value: EXACT,
 };
-/// Used to compare proposals.
+/// Stopping rule for comparing proposals.
 const FULL: Stopping = Stopping {
     iterations: 60,
     relative_fall: 1e-3,

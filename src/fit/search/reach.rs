@@ -3,9 +3,9 @@
 //! 1. Each count from 1 to N starts from the answer for one section fewer. Counts below N get a small budget, N the
 //!    budget of the [`Effort`].
 //! 2. From N downwards, each answer without its least useful section is offered to the count below.
-//! 3. At normal and deep effort the counts below N are searched once more, each from the answer for one fewer, and step
-//!    2 is repeated. If N sections are nearly exact and idle sections are removed, first fewer than the fewest that
-//!    suffice are searched for.
+//! 3. If N sections are nearly exact and idle sections are removed, one fewer than the fewest that suffice is searched
+//!    for, again and again while that succeeds. At normal and deep effort, each count below N is then searched once
+//!    more, from the answer for one fewer. After either, step 2 is repeated.
 //!
 //! Streams of walks run on thinned points; the ends of walks are polished on all points, and only those values count.
 //!
@@ -124,7 +124,7 @@ impl Effort {
             let spent = spent + (last as u64 - 1) * effort.work_after(last);
             let work = work.saturating_sub(spent / streams as u64).max(work / 2);
             match effort {
-                // Quick searches are not lengthened, so that their time is predictable.
+                // Quick searches are never lengthened.
                 Self::Quick => [work, work],
                 Self::Normal | Self::Deep => [work, LONGER * work],
             }
@@ -173,7 +173,7 @@ const CELL_OCTAVES: f64 = 1.0 / 16.0;
 /// choice.
 const CELLS_A_SECTION: f64 = 7.5;
 
-/// Polishes until the answer is final.
+/// Stopping rule for final answers.
 pub(in crate::fit) const CLOSE: Stopping = Stopping {
     iterations: 300,
     relative_fall: 1e-7,

@@ -17,9 +17,9 @@
 //! With a free level a low shelf of `g` dB and a high shelf of `-g` dB are the same up to level, so one entry stands
 //! for both (its readings). Source: ordinary least squares by a Schur complement; the grid of the table is our choice.
 //!
-//! Guaranteed: a section that is returned lies in an allowed box and has a positive predicted fall. Not guaranteed:
-//! that J falls by that much; the prices ignore the bounds of the present sections, their f0 and q, and the economy
-//! term.
+//! Guaranteed: a section that is returned lies in an allowed box and has a positive predicted fall (that of a pair is
+//! predicted before its gains are clamped to the boxes of the shapes chosen). Not guaranteed: that J falls by that
+//! much; the prices ignore the bounds of the present sections, changes of their f0 and q, and the economy term.
 
 use super::pricing::{Gram, Surroundings, work};
 use crate::filter::{Section, Shape};
@@ -29,9 +29,14 @@ use crate::fit::space::{Ranges, Space, nearest};
 
 /// Gain of the table's sections, dB: a moderate gain, since the form of a section changes a little with gain.
 const UNIT_GAIN_DB: f64 = 3.0;
+/// Frequencies of the table's peaking sections per octave. Our choice.
 const PEAKING_PER_OCTAVE: f64 = 6.0;
+/// Frequencies of the table's shelves per octave: fewer, since shelves are wide. Our choice.
 const SHELVES_PER_OCTAVE: f64 = 2.0;
+/// q of the table's peaking sections, an octave apart. A table that begins at 0.3 was no better, see
+/// tests/benches/RESULTS.md.
 const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
+/// q of the table's shelves: a gentle one and one that overshoots. Our choice.
 const SHELF_Q: [f64; 2] = [0.5, 0.9];
 /// Entries are skipped if less than this share of their squared length is left after the present sections are
 /// eliminated: they add almost nothing of their own, and the best gain would be very large. Our choice.

@@ -123,11 +123,11 @@ impl<'a> Lattice<'a> {
     }
 
     pub(in crate::fit) fn all_to_cookbook(&self, typed: &[Section]) -> Option<Vec<Section>> {
-        let to_cookbook = typed
+        let sections = typed
             .iter()
             .enumerate()
             .map(|(k, typed)| self.to_cookbook(k, typed));
-        to_cookbook.collect()
+        sections.collect()
     }
 
     /// The typed section with every number on its nearest step; None if no q of the equaliser gives a q inside the box.
@@ -424,7 +424,7 @@ impl Steps for Scales<'_> {
                 let knob = self.lattice.knob(Number::Q, k, section.shape);
                 let to_cookbook = |q: f64| self.lattice.to_cookbook(k, &Section { q, ..section });
                 let near = knob.near(device_q).into_iter().filter_map(to_cookbook);
-                values.extend(near.take(NEIGHBOURS).map(|to_cookbook| to_cookbook.q.ln()));
+                values.extend(near.take(NEIGHBOURS).map(|section| section.q.ln()));
             }
         }
     }

@@ -40,7 +40,7 @@ const MOST_PASSES: usize = 40;
 const MOST_WORK: u64 = 100_000_000;
 /// Most work of moving one kind of number while the others settle, in the same unit.
 const MOST_HELD_WORK: u64 = 30_000_000;
-/// Used after one number was fixed: brief, since the next one is fixed at once.
+/// Stopping rule after one number was fixed: brief, since the next one is fixed at once.
 const SETTLE: Stopping = Stopping {
     iterations: 10,
     relative_fall: 1e-4,
@@ -48,7 +48,8 @@ const SETTLE: Stopping = Stopping {
 };
 /// Two points count as the same if their J differ by less than this share.
 const SAME: f64 = 1e-7;
-/// Width of the beam: number of points that the model proposes at once. Our choice.
+/// Width of the beam, i.e. number of points that the model proposes at once. With fewer, the best is missed; with more,
+/// J is computed in vain.
 const BEAM: usize = 32;
 /// Most models in a row, each about the best point of the one before. Our choice.
 const MODELS: usize = 3;
@@ -134,9 +135,9 @@ pub(in crate::fit) fn on_steps(
     for (mut value, lattice, mut typed) in ends.into_iter().take(plan.ends) {
         improve(&mut typed, &mut value, &lattice, judge);
         if best.as_ref().is_none_or(|(_, best)| value < *best)
-            && let Some(played) = lattice.all_to_cookbook(&typed)
+            && let Some(sections) = lattice.all_to_cookbook(&typed)
         {
-            best = Some((played, value));
+            best = Some((sections, value));
         }
     }
     best.unwrap_or_else(|| (Vec::new(), judge.value_of(&[])))
@@ -349,8 +350,8 @@ fn improve(typed: &mut [Section], value: &mut f64, lattice: &Lattice<'_>, judge:
 
 /// J of typed sections, dB^2; infinite if the equaliser cannot make one of them.
 fn value_of(typed: &[Section], lattice: &Lattice<'_>, judge: &mut Search<'_>) -> f64 {
-    let played = lattice.all_to_cookbook(typed);
-    played.map_or(f64::INFINITY, |played| judge.value_of(&played))
+    let sections = lattice.all_to_cookbook(typed);
+    sections.map_or(f64::INFINITY, |sections| judge.value_of(&sections))
 }
 
 /// Moves one number by 1, 2, 4 ... steps, or all three by up to one step, while J falls.
