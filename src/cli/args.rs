@@ -698,7 +698,7 @@ pub struct Export {
     /// How the filters are told
     #[arg(long, value_enum, value_name = "FORM", help_heading = "The filters")]
     pub form: Form,
-    /// The sample rate, Hz (repeatable) [default: all of the sheet]
+    /// The sample rate, Hz (repeatable) [default: every rate of the sheet]
     ///
     /// An impulse response has one
     #[arg(
