@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions, number};
+use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions};
 use bandwright::cost::exposure::{Field, FieldTable};
 use bandwright::export::Form;
 use bandwright::fit::Effort;
@@ -213,13 +213,7 @@ pub struct TargetShow {
     /// Show levels so that they are 0 dB at this frequency
     ///
     /// [default: as the target has them]
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The figures"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "The figures")]
     pub align_hz: Option<f64>,
     /// Write a picture of the target here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
@@ -245,15 +239,10 @@ pub struct TargetBuild {
     )]
     pub base: PathBuf,
     /// One side of the base, where that is a unit [default: both]
-    #[arg(hide_short_help = true, long, value_enum, help_heading = "The target")]
+    #[arg(long, value_enum, help_heading = "The target")]
     pub side: Option<Side>,
     /// Which unit, where the base is a unit file with several
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "The target"
-    )]
+    #[arg(long, value_name = "NAME", help_heading = "The target")]
     pub variant: Option<String>,
     /// A second target: the result lies between it and the base
     ///
@@ -264,9 +253,7 @@ pub struct TargetBuild {
     #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 0.5,
-        allow_negative_numbers = true,
         help_heading = "The target"
     )]
     pub between_share: f64,
@@ -277,12 +264,7 @@ pub struct TargetBuild {
     #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub name: Option<String>,
     /// Where it comes from, in words [default: what it was built from]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "WORDS",
-        help_heading = "The target"
-    )]
+    #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub source: Option<String>,
     /// The rest of the figures.
     #[command(flatten)]
@@ -297,7 +279,7 @@ pub struct TargetBuild {
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(hide_short_help = true, long, help_heading = "Output")]
+    #[arg(long, help_heading = "Output")]
     pub overwrite: bool,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
@@ -355,24 +337,14 @@ pub struct Fit {
     pub sides: Sides,
     /// Name of the unit in sheet and report [default: the unit file's, or the file's name, or that of the folder of
     /// several]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "What was measured"
-    )]
+    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
     /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
     /// nothing is smoothed
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "WIDTH",
-        help_heading = "What was measured"
-    )]
+    #[arg(long, value_name = "WIDTH", help_heading = "What was measured")]
     pub smooth: Option<String>,
     /// Which takes count: the sound ones, or all with those that leak or do not belong
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
+    #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,
 
     /// How takes are judged.
@@ -387,7 +359,6 @@ pub struct Fit {
     pub target: Option<PathBuf>,
     /// A second target: what is wanted lies between the two, in dB
     #[arg(
-        hide_short_help = true,
         long,
         value_name = "NAME|FILE",
         requires = "target",
@@ -395,23 +366,19 @@ pub struct Fit {
     )]
     pub between: Option<PathBuf>,
     /// How far from --target to --between, 0 to 1
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 0.5,
-        allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub between_share: f64,
     /// Go only this fraction of the way, more than 0, at most 1: 0.6 keeps 40 % of the unit's own character. All that is
     /// wanted counts, also what is added below
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 1.0,
-        allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub toward: f64,
@@ -442,67 +409,44 @@ pub struct Fit {
     /// With --sections auto: what one more section must take off the residual, 0 to 60 dB; the fewest sections after which
     /// more, however many more, would each bring less. Where the takes differ by more (their spread, rms over the trusted
     /// band), that counts
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "DB",
-        value_parser = number,
         default_value_t = 0.03,
-        allow_negative_numbers = true,
         help_heading = "The equaliser"
     )]
     pub least_gain: f64,
     /// Sections that stay as they are: those of a sheet, from which some may have been taken out. The fit works round them;
     /// they count in --sections, in the limits and in the preamp
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "The equaliser"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
     /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise by ITU-R
     /// BS.1770), and what more would buy. Takes a few times as long
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The fit"
-    )]
+    #[arg(long, value_name = "DB", help_heading = "The fit")]
     pub max_loudness_loss: Option<f64>,
     /// What the preamp protects from clipping: `sine`, any steady tone (one that is switched on abruptly can exceed it by
     /// some tenths of a dB, and signals whose parts add up by more); `any-signal`, whatever the samples are, at some dB of
     /// level. Neither covers the curve that a converter draws between the samples: see --true-peak-margin
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
+    #[arg(long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
     pub guard: Guard,
     /// Room that the preamp leaves for the curve between the samples, 0 to 20 dB: EBU R 128 lets programmes reach -1 dBTP,
     /// so 1 is usual
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "DB",
-        value_parser = number,
         default_value_t = 0.0,
-        allow_negative_numbers = true,
         help_heading = "The preamp"
     )]
     pub true_peak_margin: f64,
 
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "The fit"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "The fit")]
     pub weight: Option<PathBuf>,
     /// Price of sections that work against each other, 0 to 1000; 0 turns it off and keeps idle sections
-    #[arg(hide_short_help = true,
-        long,
+    #[arg(long,
         value_name = "X",
-        value_parser = number,
         default_value_t = bandwright::job::ECONOMY,
-        allow_negative_numbers = true,
         help_heading = "The fit"
     )]
     pub economy: f64,
@@ -524,58 +468,27 @@ pub struct Fit {
     #[arg(long, help_heading = "What it costs")]
     pub cost: bool,
     /// The amplifier or player: a NAME.source.toml with its largest voltage, its output impedance and the volume in use
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
     pub source: Option<PathBuf>,
     /// What is played: columns centre frequency (Hz) and level (dB) of bands of equal relative width, such as third octaves
     /// [default: pink noise]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
     pub programme: Option<PathBuf>,
     /// A level to listen at, 0 to 140 dBA at the eardrum (the ear simulator's microphone), of the programme with EQ: what
     /// it takes, and how long the rules allow it. A sound level meter in a room would read some dB less; that level is
     /// told beside it
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DBA",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "DBA", help_heading = "What it costs")]
     pub play_at: Option<f64>,
     /// Show the figures of a wished level above 100 dBA in the diffuse field, which is refused otherwise: the rules for work
     /// allow 15 minutes a day or less there (NIOSH 1998). For measurements that nobody hears
-    #[arg(
-        hide_short_help = true,
-        long,
-        requires = "play_at",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, requires = "play_at", help_heading = "What it costs")]
     pub above_100_dba: bool,
     /// The sound field in which rules about exposure take their levels [default: diffuse]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_enum,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_enum, help_heading = "What it costs")]
     pub field: Option<Field>,
     /// The table that leads from the eardrum to that field; the level by the other one is told beside it
     /// [default: iso-532-2]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_enum,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_enum, help_heading = "What it costs")]
     pub field_table: Option<FieldTable>,
 
     /// Write the preset here, as a sheet (NAME.sheet.toml)
@@ -585,17 +498,11 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(hide_short_help = true, long, help_heading = "Output")]
+    #[arg(long, help_heading = "Output")]
     pub overwrite: bool,
     /// Show curves so that measured and equalised meet the target at this frequency, in plot and document. Levels are
     /// free: the fit and its figures stay as they are [default: their weighted means meet]
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "Output"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "Output")]
     pub align_hz: Option<f64>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
@@ -651,7 +558,7 @@ pub struct Check {
     pub same_level: bool,
     /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
     /// the first]
-    #[arg(hide_short_help = true, long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
+    #[arg(long, value_name = "HZ", help_heading = "The promise")]
     pub rate_hz: Option<f64>,
 
     /// How takes are judged.
@@ -701,22 +608,11 @@ pub struct Export {
     /// The sample rate, Hz (repeatable) [default: every rate of the sheet]
     ///
     /// An impulse response has one
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The filters"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "The filters")]
     pub rate_hz: Vec<f64>,
     /// Allow a rate that the sheet does not list, 8000 to 768000 Hz. No checkpoint covers it, and near half the rate sections
     /// have another shape than the one that was fitted; the preamp must suffice there
-    #[arg(
-        hide_short_help = true,
-        long,
-        requires = "rate_hz",
-        help_heading = "The filters"
-    )]
+    #[arg(long, requires = "rate_hz", help_heading = "The filters")]
     pub unlisted_rate: bool,
     /// One side of a sheet with an EQ for each [default: all there is]
     #[arg(long, value_enum, help_heading = "The filters")]

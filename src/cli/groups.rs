@@ -40,7 +40,7 @@ pub struct Sides {
     #[arg(long, value_name = "CURVE")]
     pub right: Vec<PathBuf>,
     /// Only this unit, where there are several
-    #[arg(long, value_name = "NAME", hide_short_help = true)]
+    #[arg(long, value_name = "NAME")]
     pub variant: Option<String>,
 }
 
@@ -50,16 +50,13 @@ pub struct Judging {
     /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
     /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
     /// [default: iec-60318-4]
-    #[arg(long, value_name = "NAME|FILE", hide_short_help = true)]
+    #[arg(long, value_name = "NAME|FILE")]
     pub rig: Option<PathBuf>,
     /// The loss of bass from which a take leaks, at 30 Hz against the sound takes of its side: dB, more than 0, at most 60
     #[arg(
         long,
         value_name = "DB",
-        value_parser = number,
-        default_value_t = LEAK_THRESHOLD_DB,
-        allow_negative_numbers = true,
-        hide_short_help = true
+        default_value_t = LEAK_THRESHOLD_DB
     )]
     pub leak_threshold: f64,
 }
@@ -70,26 +67,20 @@ pub struct TasteOptions {
     /// More bass by so many dB, -60 to 60
     ///
     /// A low shelf at 90 Hz, q 0.6. Added to the target, or without one to what the unit has now, as are all below
-    #[arg(long, value_name = "DB", value_parser = number, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB")]
     pub bass: Option<f64>,
     /// More treble by so many dB, -60 to 60
     ///
     /// A high shelf at 6 kHz, q 0.5
-    #[arg(long, value_name = "DB", value_parser = number, allow_negative_numbers = true)]
+    #[arg(long, value_name = "DB")]
     pub treble: Option<f64>,
     /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        hide_short_help = true
-    )]
+    #[arg(long, value_name = "DB")]
     pub slope: Option<f64>,
     /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf),
     /// shape=slope,db_per_octave=-0.4,pivot_hz=1000, shape=table,points=100:1.5/1000:0 (Hz:dB) or shape=table,file=FILE
     /// (repeatable)
-    #[arg(long, value_name = "CONTOUR", hide_short_help = true)]
+    #[arg(long, value_name = "CONTOUR")]
     pub contour: Vec<String>,
 }
 
@@ -118,7 +109,7 @@ pub enum Points {
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Figures {
     /// Where figures are told
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
+    #[arg(long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
     pub points: Points,
     /// The sample rate at which contours are evaluated, Hz
     ///
@@ -126,9 +117,7 @@ pub struct Figures {
     #[arg(
         long,
         value_name = "HZ",
-        value_parser = number,
         default_value_t = 48_000.0,
-        allow_negative_numbers = true,
         help_heading = "The figures"
     )]
     pub rate_hz: f64,
