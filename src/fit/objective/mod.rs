@@ -698,7 +698,7 @@ impl pulp::WithSimd for Weigh<'_> {
 }
 
 /// What pulls on the boosts and on the cuts at each point, before the weights: the slope of J by the level of either.
-struct Pulls<'a> {
+struct LevelSlopes<'a> {
     blocks: &'a Blocks,
     /// What is boosted, what is cut, and the error.
     levels_db: [&'a [f64]; 3],
@@ -706,7 +706,7 @@ struct Pulls<'a> {
     cut_pull: &'a mut [f64],
 }
 
-impl pulp::WithSimd for Pulls<'_> {
+impl pulp::WithSimd for LevelSlopes<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -792,7 +792,7 @@ impl Landscape for Placed<'_> {
         let arch = pulp::Arch::new();
         room.work += linearise_work(n, self.shapes.len());
         let [boost_pull, cut_pull] = &mut room.pulls;
-        arch.dispatch(Pulls {
+        arch.dispatch(LevelSlopes {
             blocks,
             levels_db: [&room.boost_db, &room.cut_db, &room.error_db],
             boost_pull,

@@ -97,7 +97,7 @@ impl Model<'_> {
             };
             let a = waiting.swap_remove(place);
             let pull = covariance.column(a) / covariance[(a, a)];
-            let next = Put {
+            let next = NextVariable {
                 variable: free[a],
                 variance: covariance[(a, a)],
                 free: &free,
@@ -130,7 +130,7 @@ struct Partial {
 }
 
 /// The next variable to be put.
-struct Put<'a> {
+struct NextVariable<'a> {
     variable: usize,
     variance: f64,
     free: &'a [usize],
@@ -138,7 +138,7 @@ struct Put<'a> {
     pull: &'a DVector<f64>,
 }
 
-impl Put<'_> {
+impl NextVariable<'_> {
     fn on_steps(&self, steps: &impl Steps, beam: &[Partial], width: usize) -> Vec<Partial> {
         let i = self.variable;
         let mut children: Vec<(f64, usize, f64)> = Vec::new();
