@@ -13,6 +13,8 @@ pub(crate) mod text;
 
 mod table;
 
+mod resolution;
+
 pub mod curve;
 
 pub mod parse;
