@@ -221,20 +221,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     let mut channels = vec![sections];
     channels.extend(request.side.map(|(_, others)| others));
     let loudness = loudness_change_of_channels(&channels, rate_hz, preamp_db, request.programme)?;
-    let playing = request
-        .sensitivity
-        .map(|sensitivity| Playback {
-            response: request.response,
-            sections,
-            rate_hz,
-            preamp_db,
-            sensitivity,
-            impedance: request.impedance,
-            source: request.source,
-            programme: request.programme,
-            level: request.level,
-        })
-        .ok_or_else(|| "no unit file gives a sensitivity".to_owned());
+    let playing = playback(request);
     let drive = playing
         .clone()
         .and_then(|playing| drive(&playing, request.wished));
@@ -260,28 +247,7 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         (_, None) => Err("no unit file gives an impedance_ohm".to_owned()),
         (Some(source), Some(impedance)) => output_bend(impedance, source.output_ohm),
     };
-    let counts = |curve: &&DistortionCurve| match request.side {
-        Some((side, _)) => [side, Side::Unknown].contains(&curve.side),
-        None => true,
-    };
-    let curves: Vec<DistortionCurve> = request.distortion.iter().filter(counts).cloned().collect();
-    let distortion = if curves.is_empty() {
-        let whose = match request.side {
-            Some((side, _)) if !request.distortion.is_empty() => {
-                format!(" of the {}", side.words())
-            }
-            _ => String::new(),
-        };
-        Err(format!("no unit file gives a [[distortion]]{whose}"))
-    } else {
-        Ok(distortion(
-            &curves,
-            sections,
-            rate_hz,
-            -loudness.sections_lu,
-            request.listening_db_spl,
-        )?)
-    };
+    let distortion = distortion_of(request, &loudness)?;
     Ok(Cost {
         rate_hz,
         preamp_db,
@@ -299,4 +265,51 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         distortion: FiguresOrReason::of(distortion),
         loudness,
     })
+}
+
+/// What plays, or why its level is not known.
+fn playback<'a>(request: &CostRequest<'a>) -> std::result::Result<Playback<'a>, String> {
+    let Some(sensitivity) = request.sensitivity else {
+        return Err("no unit file gives a sensitivity".to_owned());
+    };
+    Ok(Playback {
+        response: request.response,
+        sections: request.sections,
+        rate_hz: request.rate_hz,
+        preamp_db: request.preamp_db,
+        sensitivity,
+        impedance: request.impedance,
+        source: request.source,
+        programme: request.programme,
+        level: request.level,
+    })
+}
+
+/// The distortion to expect, or why it is not known.
+fn distortion_of(
+    request: &CostRequest<'_>,
+    loudness: &LoudnessChange,
+) -> Result<std::result::Result<DistortionFigures, String>> {
+    let counts = |curve: &&DistortionCurve| match request.side {
+        Some((side, _)) => [side, Side::Unknown].contains(&curve.side),
+        None => true,
+    };
+    let curves: Vec<DistortionCurve> = request.distortion.iter().filter(counts).cloned().collect();
+    if curves.is_empty() {
+        let whose = match request.side {
+            Some((side, _)) if !request.distortion.is_empty() => {
+                format!(" of the {}", side.words())
+            }
+            _ => String::new(),
+        };
+        return Ok(Err(format!("no unit file gives a [[distortion]]{whose}")));
+    }
+    let figures = distortion(
+        &curves,
+        request.sections,
+        request.rate_hz,
+        -loudness.sections_lu,
+        request.listening_db_spl,
+    )?;
+    Ok(Ok(figures))
 }

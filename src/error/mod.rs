@@ -136,13 +136,17 @@ impl Error {
 
     /// The same error, its fault within another; its kind stays.
     #[must_use]
-    pub fn within<F: Fault>(self: Box<Self>, outer: impl FnOnce(Box<dyn Fault>) -> F) -> Box<Self> {
-        let Self { kind, place, fault } = *self;
-        Box::new(Self {
-            kind,
-            place,
-            fault: Box::new(outer(fault)),
-        })
+    pub fn within<F: Fault>(
+        mut self: Box<Self>,
+        outer: impl FnOnce(Box<dyn Fault>) -> F,
+    ) -> Box<Self> {
+        let none = ReportedFault {
+            kind: self.kind,
+            words: Words::default(),
+        };
+        let fault = std::mem::replace(&mut self.fault, Box::new(none));
+        self.fault = Box::new(outer(fault));
+        self
     }
 
     /// The fault of one stage, such as [`ValueFault`], where it is one of that stage's; also within another fault.

@@ -91,34 +91,12 @@ fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
     })
 }
 
-/// What the reader of this outcome should know, most urgent first.
-pub(super) fn cautions(
-    outcome: &Outcome,
-    job: &Job<'_>,
-    channels: &[ChannelWish<'_>],
-    held_back: bool,
-) -> Vec<Caution> {
-    /// A rate is named when its residual is worse by this.
-    const RATE_DB: f64 = 0.1;
-    /// A single deviation of this size is worth a word.
-    const LARGE_DB: f64 = 3.0;
+/// What of the band cannot be believed, cannot be equalised or was not measured.
+fn of_band(shared: &Shared, job: &Job<'_>) -> Vec<Caution> {
     const SEAL_HZ: f64 = 100.0;
-    let shared = &outcome.shared;
     let support = &shared.curves.support;
     let (lowest_hz, highest_hz) = grid::band_hz(support);
-    let mut cautions = of_playing(outcome);
-    cautions.extend(of_takes(job.judged));
-    cautions.extend(shared.loudness_wish.as_ref().and_then(loudness_bound));
-    if job.limits.has_gains_without_width() {
-        cautions.push(Caution::GainsWithoutWidth {
-            least_gain_db: LEAST_GAIN_WITH_WIDTH_DB,
-        });
-    }
-    if held_back {
-        cautions.push(Caution::PreampBound {
-            preamp_min_db: job.limits.lowest_preamp_db(),
-        });
-    }
+    let mut cautions = Vec::new();
     if job.measured.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
         cautions.push(Caution::Seal);
     }
@@ -144,15 +122,17 @@ pub(super) fn cautions(
             highest_hz,
         });
     }
-    for text in channels.iter().flat_map(|channel| &channel.target.warnings) {
-        let caution = Caution::TargetTable { text: text.clone() };
-        if !cautions.contains(&caution) {
-            cautions.push(caution);
-        }
-    }
-    if shared.curves.spread_db.is_none() {
-        cautions.push(Caution::SpreadUnknown);
-    }
+    cautions
+}
+
+/// Where the residual is worse than the figure of the whole says.
+fn of_residuals(outcome: &Outcome) -> Vec<Caution> {
+    /// A rate is named when its residual is worse by this.
+    const RATE_DB: f64 = 0.1;
+    /// A single deviation of this size is worth a word.
+    const LARGE_DB: f64 = 3.0;
+    let shared = &outcome.shared;
+    let mut cautions = Vec::new();
     let at_first_rate_db = shared.residual.after.weighted_db;
     let worst = shared
         .rates_hz
@@ -182,6 +162,41 @@ pub(super) fn cautions(
             },
         })
     }));
+    cautions
+}
+
+/// What the reader of this outcome should know, most urgent first.
+pub(super) fn cautions(
+    outcome: &Outcome,
+    job: &Job<'_>,
+    channels: &[ChannelWish<'_>],
+    held_back: bool,
+) -> Vec<Caution> {
+    let shared = &outcome.shared;
+    let mut cautions = of_playing(outcome);
+    cautions.extend(of_takes(job.judged));
+    cautions.extend(shared.loudness_wish.as_ref().and_then(loudness_bound));
+    if job.limits.has_gains_without_width() {
+        cautions.push(Caution::GainsWithoutWidth {
+            least_gain_db: LEAST_GAIN_WITH_WIDTH_DB,
+        });
+    }
+    if held_back {
+        cautions.push(Caution::PreampBound {
+            preamp_min_db: job.limits.lowest_preamp_db(),
+        });
+    }
+    cautions.extend(of_band(shared, job));
+    for text in channels.iter().flat_map(|channel| &channel.target.warnings) {
+        let caution = Caution::TargetTable { text: text.clone() };
+        if !cautions.contains(&caution) {
+            cautions.push(caution);
+        }
+    }
+    if shared.curves.spread_db.is_none() {
+        cautions.push(Caution::SpreadUnknown);
+    }
+    cautions.extend(of_residuals(outcome));
     cautions
 }
 

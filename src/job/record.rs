@@ -24,136 +24,192 @@ pub(super) fn record(
     basis: &Basis,
     playable: &Playable,
 ) -> Outcome {
-    let Job {
-        measured,
-        judged,
-        wish,
-        limits,
-        effort,
-        ..
-    } = *job;
-    let rate_hz = limits.rates_hz[0];
-    let answer = &playable.answer;
-    let all = all_sections(answer, channels);
+    let rate_hz = job.limits.rates_hz[0];
+    let support = &channels[0].wanted.support;
+    let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
+    let all = all_sections(&playable.answer, channels);
     let sections: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
     let none = vec![&[][..]; sections.len()];
-    let support = &channels[0].wanted.support;
-    let trusted_band_hz = measured.judging.rig.trusted_band_hz(support);
     let residuals = Residuals {
         channels,
         weight: &basis.weight,
         trusted: trusted_band_hz.map(|_| basis.trusted(support)),
     };
-    let rates_hz = limits.rates_hz.iter();
-    let by_rate: Vec<ChannelsRms> = rates_hz
-        .map(|rate_hz| residuals.weighted(&sections, *rate_hz))
-        .collect();
-    let (before, after) = (
-        residuals.at(&none, rate_hz),
-        residuals.at(&sections, rate_hz),
-    );
-    let sections_db: Vec<Vec<f64>> = sections.iter().map(|s| levels_db(s, rate_hz)).collect();
-    let measured_db = channels.iter().map(|channel| &channel.measured.level_db);
-    let measured_db: Vec<&Vec<f64>> = measured_db.collect();
-    let equalised_db: Vec<Vec<f64>> = measured_db
-        .iter()
-        .zip(&sections_db)
-        .map(|(measured_db, sections_db)| sum(measured_db, sections_db))
-        .collect();
-    // One shift for all channels.
-    let mean_shift_db = |levels_db: &[&Vec<f64>]| {
-        let of = |(channel, level_db): (&ChannelWish<'_>, &&Vec<f64>)| {
-            weighted_shift_db(&basis.weight, support, level_db, &channel.target_db)
-        };
-        let all = channels.iter().zip(levels_db).map(of);
-        all.sum::<f64>() / channels.len() as f64
+    let rates_hz = job.limits.rates_hz.iter();
+    let fitted = Fitted {
+        job,
+        basis,
+        playable,
+        before: residuals.at(&none, rate_hz),
+        after: residuals.at(&sections, rate_hz),
+        by_rate: rates_hz
+            .map(|rate_hz| residuals.weighted(&sections, *rate_hz))
+            .collect(),
+        sections: &sections,
     };
-    let measured_shift_db = mean_shift_db(&measured_db);
-    let equalised_shift_db = mean_shift_db(&equalised_db.iter().collect::<Vec<_>>());
-    let economy_ratio = |sections: &[&[Section]]| {
-        economy_ratio_of_channels(sections, rate_hz, grid::frequency_hz(), &basis.weight)
-    };
+    let curves = channel_curves(channels, &sections, basis, rate_hz);
     let records: Vec<Channel> = channels
         .iter()
+        .zip(curves)
         .enumerate()
-        .map(|(index, channel)| {
-            let found = &answer.channels[index];
-            let all = sections[index];
-            Channel {
-                side: channel.side,
-                takes: match channel.side {
-                    None => judged.average.takes.clone(),
-                    Some(side) => {
-                        let own = |take: &&JudgedTake| take.side == side && !take.set_aside;
-                        let takes = judged.takes.iter().filter(own);
-                        takes.map(|take| take.name.clone()).collect()
-                    }
-                },
-                kept: positions(channel.kept, all),
-                typed_q: all.iter().map(|section| typed_q(section, limits)).collect(),
-                idle_bands_hz: limits.idle_bands_hz(all),
-                residual: BeforeAfter {
-                    before: before.channels[index],
-                    after: after.channels[index],
-                },
-                residual_by_rate_db: by_rate.iter().map(|rms| rms.channels_db[index]).collect(),
-                objective_db2: found.objective_db2,
-                economy_ratio: economy_ratio(&[all]),
-                search: search_report(&found.search, effort),
-                reach: reach(&found.levels, wish.kept_count()),
-                curves: ChannelCurves {
-                    measured_support: channel.measured.support.clone(),
-                    measured_db: shifted(measured_db[index], measured_shift_db),
-                    target_db: channel.target_db.clone(),
-                    equalised_db: shifted(&equalised_db[index], equalised_shift_db),
-                    sections_db: sections_db[index].clone(),
-                },
-                sections: all.to_vec(),
+        .map(|(index, (wish, curves))| fitted.channel(index, wish, curves))
+        .collect();
+    Outcome {
+        shared: fitted.shared(&channels[0], &records, trusted_band_hz),
+        channels: records,
+    }
+}
+
+/// A fit with the figures of what it left.
+struct Fitted<'a> {
+    job: &'a Job<'a>,
+    basis: &'a Basis,
+    playable: &'a Playable,
+    /// Of each channel, in frequency order.
+    sections: &'a [&'a [Section]],
+    before: ResidualsAtRate,
+    after: ResidualsAtRate,
+    by_rate: Vec<ChannelsRms>,
+}
+
+impl Fitted<'_> {
+    /// The record of the channel with that index.
+    fn channel(&self, index: usize, wish: &ChannelWish<'_>, curves: ChannelCurves) -> Channel {
+        let Job { judged, limits, .. } = *self.job;
+        let answer = &self.playable.answer.channels[index];
+        let sections = self.sections[index];
+        let by_rate = self.by_rate.iter();
+        Channel {
+            side: wish.side,
+            takes: match wish.side {
+                None => judged.average.takes.clone(),
+                Some(side) => {
+                    let own = |take: &&JudgedTake| take.side == side && !take.set_aside;
+                    let takes = judged.takes.iter().filter(own);
+                    takes.map(|take| take.name.clone()).collect()
+                }
+            },
+            kept: positions(wish.kept, sections),
+            typed_q: sections
+                .iter()
+                .map(|section| typed_q(section, limits))
+                .collect(),
+            idle_bands_hz: limits.idle_bands_hz(sections),
+            residual: BeforeAfter {
+                before: self.before.channels[index],
+                after: self.after.channels[index],
+            },
+            residual_by_rate_db: by_rate.map(|rms| rms.channels_db[index]).collect(),
+            objective_db2: answer.objective_db2,
+            economy_ratio: self.economy_ratio(&[sections]),
+            search: search_report(&answer.search, self.job.effort),
+            reach: reach(&answer.levels, self.job.wish.kept_count()),
+            curves,
+            sections: sections.to_vec(),
+        }
+    }
+
+    /// What all channels share; `first` is the wish of one of them.
+    fn shared(
+        &self,
+        first: &ChannelWish<'_>,
+        channels: &[Channel],
+        trusted_band_hz: Option<(f64, f64)>,
+    ) -> Shared {
+        let Job {
+            measured,
+            judged,
+            wish,
+            limits,
+            effort,
+            ..
+        } = *self.job;
+        let Playable {
+            answer,
+            headroom,
+            loudness,
+            ..
+        } = self.playable;
+        Shared {
+            unit: measured.unit.clone(),
+            takes: judged.average.takes.clone(),
+            set_aside: judged.aside().cloned().collect(),
+            guard_hz: self.basis.guard_hz,
+            smoothing: measured.smoothing,
+            target: first.target.name.clone(),
+            target_source: first.target.source.clone(),
+            limits: limits.name.clone(),
+            rates_hz: limits.rates_hz.clone(),
+            enough: None,
+            headroom: *headroom,
+            protection: wish.protection,
+            loudness: loudness.clone(),
+            loudness_wish: None,
+            residual: BeforeAfter {
+                before: self.before.together,
+                after: self.after.together,
+            },
+            residual_by_rate_db: self.by_rate.iter().map(|rms| rms.together_db).collect(),
+            level_difference: wish.per_side.then_some(LevelDifference {
+                before_db: self.before.difference_db,
+                after_db: self.after.difference_db,
+            }),
+            objective_db2: answer.objective_db2,
+            economy_ratio: self.economy_ratio(self.sections),
+            search: search_of_all(channels, answer, effort),
+            trusted_band_hz,
+            curves: SharedCurves {
+                aligned_at_hz: None,
+                support: first.wanted.support.clone(),
+                spread_db: judged.average.spread_db.clone(),
+                trust: self.basis.trust.clone(),
+                weight: self.basis.weight.clone(),
+            },
+            cautions: Vec::new(),
+        }
+    }
+
+    fn economy_ratio(&self, sections: &[&[Section]]) -> f64 {
+        let rate_hz = self.job.limits.rates_hz[0];
+        economy_ratio_of_channels(sections, rate_hz, grid::frequency_hz(), &self.basis.weight)
+    }
+}
+
+/// The curves of each channel, with one shift for all channels.
+fn channel_curves(
+    channels: &[ChannelWish<'_>],
+    sections: &[&[Section]],
+    basis: &Basis,
+    rate_hz: f64,
+) -> Vec<ChannelCurves> {
+    let mut curves: Vec<ChannelCurves> = channels
+        .iter()
+        .zip(sections)
+        .map(|(wish, sections)| {
+            let sections_db = levels_db(sections, rate_hz);
+            ChannelCurves {
+                measured_support: wish.measured.support.clone(),
+                measured_db: wish.measured.level_db.clone(),
+                target_db: wish.target_db.clone(),
+                equalised_db: sum(&wish.measured.level_db, &sections_db),
+                sections_db,
             }
         })
         .collect();
-    let target = &channels[0].target;
-    let shared = Shared {
-        unit: measured.unit.clone(),
-        takes: judged.average.takes.clone(),
-        set_aside: judged.aside().cloned().collect(),
-        guard_hz: basis.guard_hz,
-        smoothing: measured.smoothing,
-        target: target.name.clone(),
-        target_source: target.source.clone(),
-        limits: limits.name.clone(),
-        rates_hz: limits.rates_hz.clone(),
-        enough: None,
-        headroom: playable.headroom,
-        protection: wish.protection,
-        loudness: playable.loudness.clone(),
-        loudness_wish: None,
-        residual: BeforeAfter {
-            before: before.together,
-            after: after.together,
-        },
-        residual_by_rate_db: by_rate.iter().map(|rms| rms.together_db).collect(),
-        level_difference: wish.per_side.then_some(LevelDifference {
-            before_db: before.difference_db,
-            after_db: after.difference_db,
-        }),
-        objective_db2: answer.objective_db2,
-        economy_ratio: economy_ratio(&sections),
-        search: search_of_all(&records, answer, effort),
-        trusted_band_hz,
-        curves: SharedCurves {
-            aligned_at_hz: None,
-            support: support.clone(),
-            spread_db: judged.average.spread_db.clone(),
-            trust: basis.trust.clone(),
-            weight: basis.weight.clone(),
-        },
-        cautions: Vec::new(),
+    let support = &channels[0].wanted.support;
+    let mean_shift_db = |level_db: fn(&ChannelCurves) -> &Vec<f64>| {
+        let of = |curves: &ChannelCurves| {
+            weighted_shift_db(&basis.weight, support, level_db(curves), &curves.target_db)
+        };
+        curves.iter().map(of).sum::<f64>() / curves.len() as f64
     };
-    Outcome {
-        shared,
-        channels: records,
+    let measured_shift_db = mean_shift_db(|curves| &curves.measured_db);
+    let equalised_shift_db = mean_shift_db(|curves| &curves.equalised_db);
+    for curves in &mut curves {
+        shift(&mut curves.measured_db, measured_shift_db);
+        shift(&mut curves.equalised_db, equalised_shift_db);
     }
+    curves
 }
 
 /// How residuals are taken: weighted, and over the trusted band where there is one.
@@ -241,8 +297,10 @@ fn levels_db(sections: &[Section], rate_hz: f64) -> Vec<f64> {
     cascade::levels_db(sections, rate_hz, &played_hz)
 }
 
-fn shifted(level_db: &[f64], by_db: f64) -> Vec<f64> {
-    level_db.iter().map(|db| db - by_db).collect()
+fn shift(level_db: &mut [f64], by_db: f64) {
+    for db in level_db {
+        *db -= by_db;
+    }
 }
 
 fn sum(one_db: &[f64], other_db: &[f64]) -> Vec<f64> {

@@ -172,25 +172,8 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
         return None;
     }
     let here = scanned(line);
-    let outside = |at: &usize| here.bytes[*at] != 0;
-    let code = String::from_utf8_lossy(&here.bytes).replace('\0', "\"");
-    let code = code.trim();
-    let odd = line
-        .char_indices()
-        .filter(|(at, _)| outside(at))
-        .find(|(_, c)| TYPOGRAPHIC_QUOTES.contains(c));
-    if let Some((at, quote)) = odd {
-        return Some((start + at, KeysFault::TypographicQuote(quote)));
-    }
-    let odd = line.char_indices().filter(|(at, _)| outside(at));
-    let mut odd = odd.filter(|(_, c)| *c != '\t' && *c != ' ');
-    if let Some((at, c)) = odd.find(|(_, c)| {
-        c.is_control()
-            || c.is_whitespace()
-            || ('\u{200b}'..='\u{200f}').contains(c)
-            || *c == '\u{feff}'
-    }) {
-        return Some((start + at, KeysFault::Invisible(c)));
+    if let Some((at, fault)) = odd_character(line, &here) {
+        return Some((start + at, fault));
     }
     if let Some(open) = here.open_string {
         return Some((start + open, KeysFault::LoneQuote(line.trim().to_owned())));
@@ -202,11 +185,13 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
             KeysFault::Backslash,
         ));
     }
+    let code = String::from_utf8_lossy(&here.bytes).replace('\0', "\"");
+    let code = code.trim();
+    let key_and_value = code.split_once('=');
     if let Some(comma) = decimal_comma(&here.bytes) {
-        let found = code.split_once('=').map_or(code, |(_, value)| value.trim());
+        let found = key_and_value.map_or(code, |(_, value)| value.trim());
         return Some((start + comma, KeysFault::DecimalComma(found.to_owned())));
     }
-    let key_and_value = code.split_once('=');
     let looks_new = code.starts_with('[')
         || key_and_value.is_some_and(|(key, _)| !key.contains(['{', '[', ',']));
     if let Some(&(bracket, open)) = before.brackets.last()
@@ -214,7 +199,6 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
     {
         return slip_of_bracket(bracket, open);
     }
-    let unfinished = start + line.trim_end().len();
     if let Some(&(bracket, open)) = here.brackets.last()
         && text[at..].trim().is_empty()
     {
@@ -223,6 +207,36 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
     if !before.brackets.is_empty() {
         return None;
     }
+    let (at, fault) = slip_of_statement(line, code)?;
+    Some((start + at, fault))
+}
+
+/// A character outside of strings that a word processor put into `line`, and where.
+fn odd_character(line: &str, scanned: &ScannedText) -> Option<(usize, KeysFault)> {
+    let outside = |at: &usize| scanned.bytes[*at] != 0;
+    let mut outside = line.char_indices().filter(|(at, _)| outside(at));
+    let quote = outside
+        .clone()
+        .find(|(_, c)| TYPOGRAPHIC_QUOTES.contains(c));
+    if let Some((at, quote)) = quote {
+        return Some((at, KeysFault::TypographicQuote(quote)));
+    }
+    let is_invisible = |c: char| {
+        c != '\t'
+            && c != ' '
+            && (c.is_control()
+                || c.is_whitespace()
+                || ('\u{200b}'..='\u{200f}').contains(&c)
+                || c == '\u{feff}')
+    };
+    let (at, c) = outside.find(|(_, c)| is_invisible(*c))?;
+    Some((at, KeysFault::Invisible(c)))
+}
+
+/// What is wrong with the head of a table, or with a key and its value, and where in `line`; `code` is the line without
+/// strings and comments.
+fn slip_of_statement(line: &str, code: &str) -> Option<(usize, KeysFault)> {
+    let unfinished = line.trim_end().len();
     if code.starts_with('[') {
         let opened = code.bytes().take_while(|b| *b == b'[').count();
         let closed = code.bytes().rev().take_while(|b| *b == b']').count();
@@ -231,11 +245,11 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
             false => Some((unfinished, KeysFault::Head(code.to_owned()))),
         };
     }
-    match key_and_value {
+    match code.split_once('=') {
         None => {
             let word = code.split([' ', '\t', ':', ',']).next().unwrap_or_default();
             let after = line.trim_start().get(word.len()..).unwrap_or_default();
-            let behind = start + (line.len() - line.trim_start().len()) + word.len();
+            let behind = (line.len() - line.trim_start().len()) + word.len();
             Some((
                 behind,
                 KeysFault::NoEquals(word.to_owned(), after.chars().next()),
@@ -243,26 +257,27 @@ fn slip(text: &str, lines: &Lines<'_>, at: usize) -> Option<(usize, KeysFault)> 
         }
         Some((_, "")) => Some((unfinished, KeysFault::NoValue(code.to_owned()))),
         Some((_, value)) => {
-            let value = value.trim();
             let at = line.find('=').map_or(0, |equals| {
-                equals + 1 + line[equals + 1..].len() - line[equals + 1..].trim_start().len()
+                let value = &line[equals + 1..];
+                equals + 1 + value.len() - value.trim_start().len()
             });
-            let after_number = value.split_once([' ', '\t']).filter(|(number, _)| {
-                number.parse::<f64>().is_ok() && number.contains(|c: char| c.is_ascii_digit())
-            });
-            if let Some((_, unit)) = after_number
-                && unit.trim_start().starts_with(char::is_alphabetic)
-            {
-                return Some((start + at, KeysFault::NumberWithUnit(value.to_owned())));
-            }
-            let is_word = value.starts_with(|c: char| c.is_alphabetic() || c == '_')
-                && !["true", "false", "inf", "nan"].contains(&value);
-            if !is_word {
-                return None;
-            }
-            Some((start + at, KeysFault::Unquoted(value.to_owned())))
+            Some((at, slip_of_value(value.trim())?))
         }
     }
+}
+
+fn slip_of_value(value: &str) -> Option<KeysFault> {
+    let after_number = value.split_once([' ', '\t']).filter(|(number, _)| {
+        number.parse::<f64>().is_ok() && number.contains(|c: char| c.is_ascii_digit())
+    });
+    if let Some((_, unit)) = after_number
+        && unit.trim_start().starts_with(char::is_alphabetic)
+    {
+        return Some(KeysFault::NumberWithUnit(value.to_owned()));
+    }
+    let is_word = value.starts_with(|c: char| c.is_alphabetic() || c == '_')
+        && !["true", "false", "inf", "nan"].contains(&value);
+    is_word.then(|| KeysFault::Unquoted(value.to_owned()))
 }
 
 fn slip_of_bracket(bracket: u8, open: usize) -> Option<(usize, KeysFault)> {

@@ -1,7 +1,7 @@
 //! A measured curve as it was given: checked frequencies and levels.
 
 use super::error::{AtPoint, MeasurementFault as Fault};
-use super::grid::POINTS_PER_OCTAVE;
+use super::resolution::POINTS_PER_OCTAVE;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result};
 use crate::units::octaves;

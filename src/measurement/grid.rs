@@ -6,14 +6,12 @@ use std::sync::LazyLock;
 use super::curve::{Curve, PRINTED_ROUNDING};
 use super::error::MeasurementFault as Fault;
 use super::pchip::Pchip;
+pub use super::resolution::POINTS_PER_OCTAVE;
 use crate::error::{Error, Result};
 use crate::units::{db_from_power, power_from_db};
 
 /// Number of grid points: `20 Hz * 2^(i / 48)` for `i` from 0; the last is just below 20 kHz.
 pub const POINTS: usize = 479;
-
-/// Grid points an octave; also the least number that a curve must cover.
-pub const POINTS_PER_OCTAVE: usize = 48;
 
 static FREQUENCY_HZ: LazyLock<Vec<f64>> = LazyLock::new(|| {
     (0..POINTS)

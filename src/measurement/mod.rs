@@ -14,6 +14,8 @@ pub(crate) mod text;
 
 mod table;
 
+mod resolution;
+
 pub mod curve;
 
 pub mod parse;

@@ -327,7 +327,7 @@ impl Sheet {
             level.loudness_change_lu.as_slice(),
         )?;
         check_rates(&self.rates_hz, &|key, fault| {
-            wrong(&format!("equaliser.{key}"), InSheet(fault.into()))
+            wrong(&format!("equaliser.{key}"), InSheet(fault))
         })
     }
 

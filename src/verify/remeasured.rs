@@ -170,6 +170,15 @@ struct SideChange {
     takes: (usize, usize),
 }
 
+/// The measured change of one EQ: of a side, or the mean of all where it serves both.
+struct EqChange {
+    side: Option<Side>,
+    db: Vec<f64>,
+    /// The share of the variance of one take.
+    means: f64,
+    takes: (usize, usize),
+}
+
 impl Remeasured {
     /// What of [`TOLD_HZ`] was judged, hertz; all that was judged where that is nothing of it.
     #[must_use]
@@ -194,129 +203,48 @@ fn told_hz((lowest_hz, highest_hz): (f64, f64)) -> (f64, f64) {
 /// not the sheet's, or takes that do not say their side where the sheet has an EQ for each.
 pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> {
     let rate_hz = chosen_rate(sheet, request.rate_hz)?;
-    let session = |takes: &[Take], session: Knob| {
-        let named = |error: Box<Error>| match error.fault() {
-            Some(MeasurementFault::NoTakes) => error.about(session),
-            _ => error,
-        };
-        judge(takes, &request.judging).map_err(named)
-    };
-    let before = session(&request.before, Knob::Before)?;
-    let after = session(&request.after, Knob::After)?;
-    let support = grid::intersection(
-        &before.average.on_grid.support,
-        &after.average.on_grid.support,
-    );
-    let trust = request.judging.rig.trust_on_grid();
-    let at = points(&support, &trust, TRUSTED);
-    if at.len() < POINTS_PER_OCTAVE / super::noise::STRIDE {
-        return Err(Error::of(VerifyFault::Apart, Knob::After));
-    }
+    let sessions = Sessions::new(request)?;
+    let (parts, mut changes) = sessions.eqs(sheet, rate_hz)?;
+    let Sessions {
+        before,
+        after,
+        trust,
+        at,
+        noise,
+        ..
+    } = sessions;
     let judged_hz = (frequency_hz()[at[0]], frequency_hz()[at[at.len() - 1]]);
-    let sides = side_changes(&before, &after)?;
-    let deviations = deviations(request, &before, &after, &support);
-    let resonance_hz = after
-        .resonance
-        .as_ref()
-        .or(before.resonance.as_ref())
-        .map(|r| r.frequency_hz);
-    let noise = Noise::of_takes(&deviations, &support, &at, resonance_hz);
-
-    let (mut parts, mut changes) = (Vec::new(), Vec::new());
-    for (side, db, means, takes) in measured(sheet, &sides)? {
-        let sections_of = |side| sheet.channels.iter().find(|c| c.side == side);
-        let Some(channel) = sections_of(side) else {
-            continue;
-        };
-        let others = sheet
-            .channels
-            .iter()
-            .find(|c| side.is_some() && c.side != side);
-        let mut covariance = noise.covariance(&at, &trust, means);
-        if request.rate_hz.is_none() {
-            covariance += of_rates(&channel.sections, sheet, rate_hz, &at);
-        }
-        let error_models = (
-            MeasuredEq::anything(&covariance, &at),
-            ErrorModel::new(covariance.clone()),
-        );
-        let (Some(anything), Some(error_model)) = error_models else {
-            return Err(Error::of(VerifyFault::Spread, Knob::After));
-        };
-        changes.push(Change::new(
-            side,
-            &db,
-            &support,
-            takes,
-            &at,
-            &channel.sections,
-            rate_hz,
-            &noise,
-            means,
-            &trust,
-            &error_model,
-        ));
-        parts.push(MeasuredEq {
-            side,
-            sections: channel.sections.clone(),
-            others: others.map(|c| c.sections.clone()),
-            frequency_hz: at.iter().map(|i| frequency_hz()[*i]).collect(),
-            measured_db: at.iter().map(|i| db[*i]).collect(),
-            error_model,
-            anything,
-        });
-    }
     let level_evidence = request.same_level.then(|| LevelEvidence {
         preamp_db: sheet.level.preamp_db,
         error_db: level_error_db(request, &before, &after),
     });
-    let evidence = Evidence {
+    let ranking = ranked(&Evidence {
         parts: &parts,
         rate_hz,
         rates_hz: &sheet.rates_hz,
         level: level_evidence,
         freedom: noise.freedom as f64 + MORE_FREEDOM,
-    };
-    let ranking = ranked(&evidence);
+    });
     let tried = &ranking.tried;
     for (change, playing) in changes.iter_mut().zip(&tried[0].sections) {
         change.explain(&tried[0].explanation, playing);
     }
     let count: usize = parts.iter().map(|p| p.frequency_hz.len() - 1).sum();
-    let all: Vec<Ranked> = tried
+    let mut explanations: Vec<Ranked> = tried
         .iter()
         .map(|t| sized(t, &parts, rate_hz, told_hz(judged_hz), count))
         .collect();
-    let share = |wanted: fn(&Explanation) -> bool| -> f64 {
-        let of = all.iter().filter(|r| wanted(&r.explanation));
-        of.map(|r| r.share).sum()
-    };
-    let nothing = share(|e| matches!(e, Explanation::NothingWrong));
-    let seal = share(|e| matches!(e, Explanation::SealDiffers { .. }));
-    let verdict = if nothing >= SURE {
-        Verdict::Kept
-    } else if nothing + seal <= ACCUSED {
-        Verdict::NotKept
-    } else {
-        Verdict::CannotTell
-    };
-    let unseen_db = ranking
-        .possible
-        .iter()
-        .map(|playing| {
-            largest(playing, &parts, rate_hz, told_hz(judged_hz))
-                .0
-                .abs()
-        })
-        .fold(0.0, f64::max);
-    let level = level_evidence.map(|level| level_change(&parts, &level, rate_hz));
-    let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
+    let verdict = verdict(&explanations);
     let mut number = 0;
-    let mut explanations = all;
     explanations.retain(|ranked| {
         number += 1;
         number <= 3 || ranked.share >= LEAST_SHARE
     });
+    let possible = ranking.possible.iter();
+    let unseen_db = possible
+        .map(|playing| largest(playing, &parts, rate_hz, told_hz(judged_hz)).0)
+        .fold(0.0, |most: f64, db| most.max(db.abs()));
+    let mean_square = at.iter().map(|i| noise.take_db[*i].powi(2)).sum::<f64>() / at.len() as f64;
     Ok(Remeasured {
         before,
         after,
@@ -326,11 +254,159 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         spread_db: mean_square.sqrt(),
         freedom: noise.freedom,
         changes,
-        level,
+        level: level_evidence.map(|level| level_change(&parts, &level, rate_hz)),
         verdict,
         explanations,
         unseen_db,
     })
+}
+
+/// The takes of both sessions, judged, and what they share.
+struct Sessions<'a> {
+    request: &'a Remeasurement,
+    before: Judged,
+    after: Judged,
+    /// What both cover, by grid point.
+    support: Range<usize>,
+    /// The grid points that are judged.
+    at: Vec<usize>,
+    trust: Vec<f64>,
+    noise: Noise,
+    sides: Vec<SideChange>,
+}
+
+impl<'a> Sessions<'a> {
+    fn new(request: &'a Remeasurement) -> Result<Self> {
+        let session = |takes: &[Take], session: Knob| {
+            let named = |error: Box<Error>| match error.fault() {
+                Some(MeasurementFault::NoTakes) => error.about(session),
+                _ => error,
+            };
+            judge(takes, &request.judging).map_err(named)
+        };
+        let before = session(&request.before, Knob::Before)?;
+        let after = session(&request.after, Knob::After)?;
+        let support = grid::intersection(
+            &before.average.on_grid.support,
+            &after.average.on_grid.support,
+        );
+        let trust = request.judging.rig.trust_on_grid();
+        let at = points(&support, &trust, TRUSTED);
+        if at.len() < POINTS_PER_OCTAVE / super::noise::STRIDE {
+            return Err(Error::of(VerifyFault::Apart, Knob::After));
+        }
+        let sides = side_changes(&before, &after)?;
+        let deviations = deviations(request, &before, &after, &support);
+        let resonance_hz = after
+            .resonance
+            .as_ref()
+            .or(before.resonance.as_ref())
+            .map(|r| r.frequency_hz);
+        Ok(Self {
+            noise: Noise::of_takes(&deviations, &support, &at, resonance_hz),
+            request,
+            before,
+            after,
+            support,
+            at,
+            trust,
+            sides,
+        })
+    }
+
+    /// Each EQ of the sheet with its measured change, as evidence and for people.
+    fn eqs(&self, sheet: &Sheet, rate_hz: f64) -> Result<(Vec<MeasuredEq>, Vec<Change>)> {
+        let at = &self.at;
+        let (mut parts, mut changes) = (Vec::new(), Vec::new());
+        for change in measured(sheet, &self.sides)? {
+            let side = change.side;
+            let channels = || sheet.channels.iter();
+            let Some(channel) = channels().find(|c| c.side == side) else {
+                continue;
+            };
+            let others = channels().find(|c| side.is_some() && c.side != side);
+            let mut covariance = self.noise.covariance(at, &self.trust, change.means);
+            if self.request.rate_hz.is_none() {
+                covariance += of_rates(&channel.sections, sheet, rate_hz, at);
+            }
+            let error_models = (
+                MeasuredEq::anything(&covariance, at),
+                ErrorModel::new(covariance),
+            );
+            let (Some(anything), Some(error_model)) = error_models else {
+                return Err(Error::of(VerifyFault::Spread, Knob::After));
+            };
+            changes.push(self.change(&change, &channel.sections, rate_hz, &error_model));
+            parts.push(MeasuredEq {
+                side,
+                sections: channel.sections.clone(),
+                others: others.map(|c| c.sections.clone()),
+                frequency_hz: at.iter().map(|i| frequency_hz()[*i]).collect(),
+                measured_db: at.iter().map(|i| change.db[*i]).collect(),
+                error_model,
+                anything,
+            });
+        }
+        Ok((parts, changes))
+    }
+
+    /// A measured change beside what `sections` promise.
+    fn change(
+        &self,
+        measured: &EqChange,
+        sections: &[Section],
+        rate_hz: f64,
+        error_model: &ErrorModel,
+    ) -> Change {
+        let (db, at) = (&measured.db, &self.at);
+        let promised_db = promised(sections, rate_hz);
+        let left: Vec<f64> = at.iter().map(|i| db[*i] - promised_db[*i]).collect();
+        let (level_db, _) = error_model.level_db(&left);
+        let measured_db: Vec<f64> = db.iter().map(|db| db - level_db).collect();
+        let error_db = |i: usize| {
+            let covariance = self.noise.covariance(&[i], &self.trust, measured.means);
+            covariance[(0, 0)].sqrt()
+        };
+        let error_db: Vec<f64> = (0..POINTS).map(error_db).collect();
+        let left = |i: usize| measured_db[i] - promised_db[i];
+        let squares: f64 = at.iter().map(|i| left(*i).powi(2)).sum();
+        let worst = at
+            .iter()
+            .copied()
+            .max_by(|a, b| left(*a).abs().total_cmp(&left(*b).abs()))
+            .unwrap_or_default();
+        Change {
+            side: measured.side,
+            support: self.support.clone(),
+            rms_db: (squares / at.len() as f64).sqrt(),
+            worst_db: left(worst),
+            worst_hz: frequency_hz()[worst],
+            worst_error_db: error_db[worst],
+            promised_db,
+            measured_db,
+            error_db,
+            explained_db: None,
+            takes_before: measured.takes.0,
+            takes_after: measured.takes.1,
+        }
+    }
+}
+
+/// Whether the promise was kept, by the shares of all explanations.
+fn verdict(explanations: &[Ranked]) -> Verdict {
+    let share = |wanted: fn(&Explanation) -> bool| -> f64 {
+        let of = explanations.iter().filter(|r| wanted(&r.explanation));
+        of.map(|r| r.share).sum()
+    };
+    let nothing = share(|e| matches!(e, Explanation::NothingWrong));
+    let seal = share(|e| matches!(e, Explanation::SealDiffers { .. }));
+    if nothing >= SURE {
+        Verdict::Kept
+    } else if nothing + seal <= ACCUSED {
+        Verdict::NotKept
+    } else {
+        Verdict::CannotTell
+    }
 }
 
 fn chosen_rate(sheet: &Sheet, asked_hz: Option<f64>) -> Result<f64> {
@@ -368,15 +444,18 @@ fn side_changes(before: &Judged, after: &Judged) -> Result<Vec<SideChange>> {
     Ok(sides)
 }
 
-type Measured = (Option<Side>, Vec<f64>, f64, (usize, usize));
-
 /// The measured change of each EQ of the sheet.
-fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<Measured>> {
+fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<EqChange>> {
     if sheet.is_per_side() {
-        let known: Vec<Measured> = sides
+        let known: Vec<EqChange> = sides
             .iter()
             .filter(|s| s.side != Side::Unknown)
-            .map(|s| (Some(s.side), s.db.clone(), s.means, s.takes))
+            .map(|s| EqChange {
+                side: Some(s.side),
+                db: s.db.clone(),
+                means: s.means,
+                takes: s.takes,
+            })
             .collect();
         if known.is_empty() {
             return Err(Error::of(VerifyFault::UnknownSides, Knob::After));
@@ -385,10 +464,13 @@ fn measured(sheet: &Sheet, sides: &[SideChange]) -> Result<Vec<Measured>> {
     }
     let count = sides.len() as f64;
     let mean = |i: usize| sides.iter().map(|s| s.db[i]).sum::<f64>() / count;
-    let means = sides.iter().map(|s| s.means).sum::<f64>() / (count * count);
     let takes = |of: fn(&SideChange) -> usize| sides.iter().map(of).sum();
-    let takes = (takes(|s| s.takes.0), takes(|s| s.takes.1));
-    Ok(vec![(None, (0..POINTS).map(mean).collect(), means, takes)])
+    Ok(vec![EqChange {
+        side: None,
+        db: (0..POINTS).map(mean).collect(),
+        means: sides.iter().map(|s| s.means).sum::<f64>() / (count * count),
+        takes: (takes(|s| s.takes.0), takes(|s| s.takes.1)),
+    }])
 }
 
 /// The kept takes of a session with the mean of their side, in the order in which they were judged.
@@ -478,55 +560,6 @@ fn of_rates(
 }
 
 impl Change {
-    #[allow(
-        clippy::too_many_arguments,
-        reason = "one place, and each is something else"
-    )]
-    fn new(
-        side: Option<Side>,
-        db: &[f64],
-        support: &Range<usize>,
-        takes: (usize, usize),
-        at: &[usize],
-        sections: &[Section],
-        rate_hz: f64,
-        noise: &Noise,
-        means: f64,
-        trust: &[f64],
-        error_model: &ErrorModel,
-    ) -> Self {
-        let promised_db = promised(sections, rate_hz);
-        let left: Vec<f64> = at.iter().map(|i| db[*i] - promised_db[*i]).collect();
-        let (level_db, _) = error_model.level_db(&left);
-        let measured_db: Vec<f64> = db.iter().map(|db| db - level_db).collect();
-        let every: Vec<usize> = (0..POINTS).collect();
-        let error_db: Vec<f64> = every
-            .iter()
-            .map(|i| noise.covariance(&[*i], trust, means)[(0, 0)].sqrt())
-            .collect();
-        let left = |i: usize| measured_db[i] - promised_db[i];
-        let squares: f64 = at.iter().map(|i| left(*i).powi(2)).sum();
-        let worst = at
-            .iter()
-            .copied()
-            .max_by(|a, b| left(*a).abs().total_cmp(&left(*b).abs()))
-            .unwrap_or_default();
-        Self {
-            side,
-            support: support.clone(),
-            rms_db: (squares / at.len() as f64).sqrt(),
-            worst_db: left(worst),
-            worst_hz: frequency_hz()[worst],
-            worst_error_db: error_db[worst],
-            promised_db,
-            measured_db,
-            error_db,
-            explained_db: None,
-            takes_before: takes.0,
-            takes_after: takes.1,
-        }
-    }
-
     /// The curve of an explanation, at the level at which it fits the measured one best in the least squares of its errors.
     fn explain(&mut self, explanation: &Explanation, playing: &PlayedEq) {
         if *explanation == Explanation::SomethingElse {

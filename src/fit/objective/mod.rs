@@ -699,7 +699,7 @@ impl pulp::WithSimd for Weigh<'_> {
 }
 
 /// Computes the derivatives of J by the boosts and by the cuts at each point, divided by the weights.
-struct Pulls<'a> {
+struct LevelSlopes<'a> {
     blocks: &'a Blocks,
     /// Boosts, cuts and error at each point.
     levels_db: [&'a [f64]; 3],
@@ -707,7 +707,7 @@ struct Pulls<'a> {
     cut_pull: &'a mut [f64],
 }
 
-impl pulp::WithSimd for Pulls<'_> {
+impl pulp::WithSimd for LevelSlopes<'_> {
     type Output = ();
 
     #[inline(always)]
@@ -793,7 +793,7 @@ impl Landscape for Placed<'_> {
         let arch = pulp::Arch::new();
         room.work += linearise_work(n, self.shapes.len());
         let [boost_pull, cut_pull] = &mut room.pulls;
-        arch.dispatch(Pulls {
+        arch.dispatch(LevelSlopes {
             blocks,
             levels_db: [&room.boost_db, &room.cut_db, &room.error_db],
             boost_pull,

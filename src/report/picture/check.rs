@@ -86,14 +86,6 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
             chart::TRUSTED
         ));
     }
-    if cuts {
-        notes.push("Curves that leave a panel go on outside the picture.".into());
-    }
-    for note in &mut notes {
-        for unit in ["Hz", "kHz", "dB"] {
-            *note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
-        }
-    }
     let title = format!(
         "{}, the promise: {}",
         printable(&check.unit),
@@ -108,7 +100,7 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         panels,
         doubtful_hz,
         guard: None,
-        notes,
+        notes: super::notes::finished(notes, cuts),
     }
 }
 

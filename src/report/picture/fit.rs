@@ -309,17 +309,5 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
     } else {
         trusted(shared)
     });
-    if cuts {
-        notes.push("Curves that leave a panel go on outside the picture.".into());
-    }
-    notes.iter().map(|note| nowhere_broken(note)).collect()
-}
-
-/// Units stay on the line of their numbers.
-fn nowhere_broken(note: &str) -> String {
-    let mut note = note.to_owned();
-    for unit in ["Hz", "kHz", "dB", "SD"] {
-        note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
-    }
-    note
+    super::notes::finished(notes, cuts)
 }

@@ -40,29 +40,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
                 of.map(|(i, (hz, db))| (hz, db - sd_db[i], db + sd_db[i]))
                     .collect()
             });
-    let average_name = if spread.is_empty() {
-        "average"
-    } else {
-        "average, ±1 SD"
-    };
-    let mut lines = take_lines(inspection, zero_db);
-    lines.push(Line {
-        name: average_name.into(),
-        ink: Ink::Average,
-        points: relative(average),
-    });
-    // Of one side alone the mean is the average.
-    if judged.sides.len() > 1 {
-        lines.extend(judged.sides.iter().map(|side| Line {
-            name: side_label(side.side, side.kept),
-            ink: match side.side {
-                Side::Left => Ink::Left,
-                Side::Right => Ink::Right,
-                Side::Unknown => Ink::Measured,
-            },
-            points: relative(&side.mean),
-        }));
-    }
+    let lines = lines(inspection, zero_db);
     let difference = judged.matching.as_ref().map(|m| points(&m.smoothed, 0.0));
     let levels: Vec<f64> = lines
         .iter()
@@ -91,22 +69,16 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         marks_zero: false,
     }];
     if let Some(points) = difference {
-        panels.push(Panel {
-            heading: "Left minus right, dB, its level taken out, smoothed by 1/3 octave".into(),
-            axis: LevelAxis::new(match_range, aspect, &FREQUENCY, match_top),
-            areas: vec![Area {
-                name: String::new(),
-                ink: Ink::Left,
-                opacity: MATCH_OPACITY,
-                points: points.iter().map(|&(hz, db)| (hz, 0.0, db)).collect(),
-            }],
-            lines: vec![Line {
+        panels.push(Panel::of_difference(
+            "Left minus right, dB, its level taken out, smoothed by 1/3 octave",
+            LevelAxis::new(match_range, aspect, &FREQUENCY, match_top),
+            Line {
                 name: "left \u{2212} right".into(),
                 ink: Ink::Left,
                 points,
-            }],
-            marks_zero: true,
-        });
+            },
+            MATCH_OPACITY,
+        ));
     }
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &inspection.trust, &average.support);
     let cuts = level_range.cuts || match_range.cuts;
@@ -122,6 +94,35 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
             ends_hz,
         }),
     }
+}
+
+/// Takes, their average, and the mean of each side where there are two.
+fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
+    let judged = &inspection.judged;
+    let average_name = if judged.average.spread_db.is_none() {
+        "average"
+    } else {
+        "average, ±1 SD"
+    };
+    let mut lines = take_lines(inspection, zero_db);
+    lines.push(Line {
+        name: average_name.into(),
+        ink: Ink::Average,
+        points: points(&judged.average.on_grid, zero_db),
+    });
+    // Of one side alone the mean is the average.
+    if judged.sides.len() > 1 {
+        lines.extend(judged.sides.iter().map(|side| Line {
+            name: side_label(side.side, side.kept),
+            ink: match side.side {
+                Side::Left => Ink::Left,
+                Side::Right => Ink::Right,
+                Side::Unknown => Ink::Measured,
+            },
+            points: points(&side.mean, zero_db),
+        }));
+    }
+    lines
 }
 
 /// Frequency and level over the support, less `zero_db`.
@@ -284,13 +285,5 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
         ));
     }
     notes.push("Below 100 Hz the curves are the earphone's own only if the seal was good.".into());
-    if cuts {
-        notes.push("Curves that leave a panel go on outside the picture.".into());
-    }
-    for note in &mut notes {
-        for unit in ["Hz", "kHz", "dB", "SD"] {
-            *note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
-        }
-    }
-    notes
+    super::notes::finished(notes, cuts)
 }

@@ -1,6 +1,7 @@
 //! A picture of panels over one frequency axis, and its drawing.
 
 pub mod chart;
+mod notes;
 pub mod palette;
 pub mod svg;
 
@@ -157,6 +158,23 @@ pub fn title_of_two(one: &str, joint: &str, other: &str) -> String {
 }
 
 impl Panel {
+    /// A difference: a line, and the area between it and 0 dB, `opacity` from 0 to 1.
+    #[must_use]
+    pub fn of_difference(heading: &str, axis: LevelAxis, line: Line, opacity: f64) -> Self {
+        Self {
+            heading: heading.into(),
+            axis,
+            areas: vec![Area {
+                name: String::new(),
+                ink: line.ink,
+                opacity,
+                points: line.points.iter().map(|&(hz, db)| (hz, 0.0, db)).collect(),
+            }],
+            lines: vec![line],
+            marks_zero: true,
+        }
+    }
+
     /// The direct labels, from top to bottom, apart from each other and within the panel.
     #[must_use]
     pub fn labels(&self) -> Vec<Label> {
@@ -336,63 +354,10 @@ impl Picture {
         }
         for &(low_hz, high_hz) in &self.doubtful_hz {
             let (left, right) = (FREQUENCY.x(low_hz), FREQUENCY.x(high_hz));
-            svg.empty(
-                "rect",
-                &[
-                    ("x", left.into()),
-                    ("y", top.into()),
-                    ("width", (right - left).into()),
-                    ("height", (bottom - top).into()),
-                    ("fill", "url(#doubt)".into()),
-                ],
-            );
+            let look = [("fill", "url(#doubt)".into())];
+            draw_rect(svg, (left, right), (top, bottom), &look);
         }
-        for hz in chart::frequency_lines_hz() {
-            let labelled = chart::FREQUENCY_LABELS
-                .iter()
-                .any(|(label_hz, _)| *label_hz == hz);
-            let ink = if labelled { Ink::Rule } else { Ink::Grid };
-            let x = FREQUENCY.x(hz);
-            stroke(
-                svg,
-                ink,
-                0.8,
-                &[("x1", x), ("y1", top), ("x2", x), ("y2", bottom)],
-            );
-        }
-        for db in axis.ticks_db() {
-            let y = axis.y(db);
-            let zero = db == 0.0 && panel.marks_zero;
-            let (ink, width) = if zero {
-                (Ink::Faint, 1.2)
-            } else {
-                (Ink::Grid, 0.8)
-            };
-            stroke(
-                svg,
-                ink,
-                width,
-                &[
-                    ("x1", FREQUENCY.left),
-                    ("y1", y),
-                    ("x2", FREQUENCY.right),
-                    ("y2", y),
-                ],
-            );
-            let tick = TextPlacement {
-                anchor: "end",
-                ..TextPlacement::small(FREQUENCY.left - 8.0, y + 0.35 * TICK_SIZE)
-            };
-            tick.write(svg, &true_minus(&decimals_up_to(db, 1)));
-        }
-        for (hz, text) in chart::FREQUENCY_LABELS {
-            let tick = TextPlacement {
-                anchor: "middle",
-                ..TextPlacement::small(FREQUENCY.x(hz), bottom + 17.0)
-            };
-            tick.write(svg, text);
-        }
-
+        draw_grid(svg, panel);
         let clip = format!("url(#{})", clip_name(number));
         svg.open("g", &[("clip-path", (&clip).into())]);
         for area in &panel.areas {
@@ -571,20 +536,64 @@ fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
     svg.empty("line", &attributes);
 }
 
+/// Lines of frequency and level, each with its number.
+fn draw_grid(svg: &mut Svg, panel: &Panel) {
+    let (axis, top, bottom) = (&panel.axis, panel.axis.top, panel.axis.bottom());
+    for hz in chart::frequency_lines_hz() {
+        let labelled = chart::FREQUENCY_LABELS
+            .iter()
+            .any(|(label_hz, _)| *label_hz == hz);
+        let ink = if labelled { Ink::Rule } else { Ink::Grid };
+        let x = FREQUENCY.x(hz);
+        stroke(
+            svg,
+            ink,
+            0.8,
+            &[("x1", x), ("y1", top), ("x2", x), ("y2", bottom)],
+        );
+    }
+    for db in axis.ticks_db() {
+        let y = axis.y(db);
+        let zero = db == 0.0 && panel.marks_zero;
+        let (ink, width) = if zero {
+            (Ink::Faint, 1.2)
+        } else {
+            (Ink::Grid, 0.8)
+        };
+        stroke(
+            svg,
+            ink,
+            width,
+            &[
+                ("x1", FREQUENCY.left),
+                ("y1", y),
+                ("x2", FREQUENCY.right),
+                ("y2", y),
+            ],
+        );
+        let tick = TextPlacement {
+            anchor: "end",
+            ..TextPlacement::small(FREQUENCY.left - 8.0, y + 0.35 * TICK_SIZE)
+        };
+        tick.write(svg, &true_minus(&decimals_up_to(db, 1)));
+    }
+    for (hz, text) in chart::FREQUENCY_LABELS {
+        let tick = TextPlacement {
+            anchor: "middle",
+            ..TextPlacement::small(FREQUENCY.x(hz), bottom + 17.0)
+        };
+        tick.write(svg, text);
+    }
+}
+
 /// Under grid and curves, so that these stay readable; its name stands outside the panel.
 fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
     let (left, right) = guard.edges();
-    svg.empty(
-        "rect",
-        &[
-            ("x", left.into()),
-            ("y", top.into()),
-            ("width", (right - left).into()),
-            ("height", (bottom - top).into()),
-            ("class", "fill-doubt".into()),
-            ("fill", Ink::Doubt.light().into()),
-        ],
-    );
+    let look = [
+        ("class", "fill-doubt".into()),
+        ("fill", Ink::Doubt.light().into()),
+    ];
+    draw_rect(svg, (left, right), (top, bottom), &look);
     for x in [left, right] {
         svg.empty(
             "line",
@@ -607,14 +616,25 @@ fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
     name.write(svg, &guard.name);
 }
 
-fn panel_rect(svg: &mut Svg, panel: &Panel, more: &[(&'static str, Value)]) {
+fn panel_rect(svg: &mut Svg, panel: &Panel, look: &[(&'static str, Value)]) {
+    let across = (FREQUENCY.left, FREQUENCY.right);
+    draw_rect(svg, across, (panel.axis.top, panel.axis.bottom()), look);
+}
+
+/// A rectangle from left to right and from top to bottom, pixels.
+fn draw_rect(
+    svg: &mut Svg,
+    (left, right): (f64, f64),
+    (top, bottom): (f64, f64),
+    look: &[(&'static str, Value)],
+) {
     let mut attributes: Vec<(&'static str, Value)> = vec![
-        ("x", FREQUENCY.left.into()),
-        ("y", panel.axis.top.into()),
-        ("width", (FREQUENCY.right - FREQUENCY.left).into()),
-        ("height", (panel.axis.bottom() - panel.axis.top).into()),
+        ("x", left.into()),
+        ("y", top.into()),
+        ("width", (right - left).into()),
+        ("height", (bottom - top).into()),
     ];
-    attributes.extend(more);
+    attributes.extend(look);
     svg.empty("rect", &attributes);
 }
 

@@ -3,7 +3,7 @@
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::{
-    Area, FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use crate::measurement::grid::{self, OnGrid};
 use crate::report::words::{
@@ -148,25 +148,16 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
                 ],
                 marks_zero: false,
             },
-            Panel {
-                heading: "The one minus the other, dB, its level taken out".into(),
-                axis: LevelAxis::new(difference_range, aspect, &FREQUENCY, below),
-                areas: vec![Area {
-                    name: String::new(),
-                    ink: Ink::Difference,
-                    opacity: DIFFERENCE_OPACITY,
-                    points: difference_db
-                        .iter()
-                        .map(|&(hz, db)| (hz, 0.0, db))
-                        .collect(),
-                }],
-                lines: vec![Line {
+            Panel::of_difference(
+                "The one minus the other, dB, its level taken out",
+                LevelAxis::new(difference_range, aspect, &FREQUENCY, below),
+                Line {
                     name: "difference".into(),
                     ink: Ink::Difference,
                     points: difference_db,
-                }],
-                marks_zero: true,
-            },
+                },
+                DIFFERENCE_OPACITY,
+            ),
         ],
         notes: notes(
             vec![
@@ -228,13 +219,5 @@ fn notes(
             chart::TRUSTED
         ));
     }
-    if cuts {
-        notes.push("Curves that leave a panel go on outside the picture.".into());
-    }
-    for note in &mut notes {
-        for unit in ["Hz", "kHz", "dB"] {
-            *note = note.replace(&format!(" {unit}"), &format!("\u{A0}{unit}"));
-        }
-    }
-    notes
+    super::notes::finished(notes, cuts)
 }

@@ -266,12 +266,6 @@ impl<'a> Trial<'a> {
 
     /// A number that is another: over a grid about the printed one, finer where it fits best, and over its slips.
     fn number(&mut self, at: usize, place: Place, number: Number, share: f64) {
-        // Step, reach, standard deviation and what is no change, in ln f0, dB, ln q.
-        let (step, reach, deviation, idle, prior) = match number {
-            Number::F0Hz => (LN_2 / 16.0, 3.0 * LN_2, LN_2, 0.03, prior::F0),
-            Number::GainDb => (0.2, 12.0, 4.0, 0.3, prior::GAIN),
-            Number::Q => (0.1, 2.4, 0.9, 0.15, prior::Q),
-        };
         let rate_hz = self.evidence.rate_hz;
         let curve = &self.curves[at][place.number - 1];
         let frequency_hz = &self.evidence.parts[at].frequency_hz;
@@ -281,44 +275,7 @@ impl<'a> Trial<'a> {
                 response::level_db(&changed, rate_hz, frequency_hz[i]) - curve[i]
             })
         };
-        let value_at = |t: f64| match number {
-            Number::GainDb => place.section.gain_db + t,
-            _ => number.of(&place.section) * t.exp(),
-        };
-        let steps = (reach / step).round() as i64;
-        let mut options: Vec<TriedNumber> = Vec::new();
-        for k in -steps..=steps {
-            let t = k as f64 * step;
-            let value = value_at(t);
-            if t.abs() >= idle && number.is_conceivable(value, rate_hz) {
-                options.push(TriedNumber {
-                    weight: (-0.5 * (t / deviation).powi(2)).exp(),
-                    ln_occam: 0.0,
-                    squares: squares(value),
-                    value: t,
-                    slip: false,
-                });
-            }
-        }
-        let best =
-            (0..options.len()).min_by(|a, b| options[*a].squares.total_cmp(&options[*b].squares));
-        if let Some(best) = best {
-            const FINER: i32 = 8;
-            let coarse = options.swap_remove(best);
-            for k in -FINER / 2..=FINER / 2 {
-                let t = coarse.value + step * f64::from(k) / f64::from(FINER);
-                options.push(TriedNumber {
-                    weight: coarse.weight / f64::from(FINER + 1),
-                    ln_occam: 0.0,
-                    squares: squares(value_at(t)),
-                    value: t,
-                    slip: false,
-                });
-            }
-        }
-        for option in &mut options {
-            option.value = value_at(option.value);
-        }
+        let mut options = over_grid(&place.section, number, rate_hz, &squares);
         scale(&mut options, 1.0 - prior::SLIP);
         let mut by_slip: Vec<TriedNumber> = slips(number.of(&place.section))
             .into_iter()
@@ -336,6 +293,11 @@ impl<'a> Trial<'a> {
         if options.is_empty() {
             return;
         }
+        let prior = match number {
+            Number::F0Hz => prior::F0,
+            Number::GainDb => prior::GAIN,
+            Number::Q => prior::Q,
+        };
         self.candidates.push(Candidate {
             explanation: Explanation::NumberWrong {
                 place,
@@ -451,6 +413,53 @@ impl<'a> Trial<'a> {
     }
 }
 
+/// Values of a section's number over a grid about the printed one, finer where it fits best; weights are not scaled.
+fn over_grid(
+    section: &Section,
+    number: Number,
+    rate_hz: f64,
+    squares: &impl Fn(f64) -> f64,
+) -> Vec<TriedNumber> {
+    // Step, reach, standard deviation and what is no change, in ln f0, dB, ln q.
+    let (step, reach, deviation, idle) = match number {
+        Number::F0Hz => (LN_2 / 16.0, 3.0 * LN_2, LN_2, 0.03),
+        Number::GainDb => (0.2, 12.0, 4.0, 0.3),
+        Number::Q => (0.1, 2.4, 0.9, 0.15),
+    };
+    let value_at = |t: f64| match number {
+        Number::GainDb => section.gain_db + t,
+        _ => number.of(section) * t.exp(),
+    };
+    let tried = |t: f64, weight: f64| TriedNumber {
+        weight,
+        ln_occam: 0.0,
+        squares: squares(value_at(t)),
+        value: t,
+        slip: false,
+    };
+    let steps = (reach / step).round() as i64;
+    let mut options: Vec<TriedNumber> = (-steps..=steps)
+        .map(|k| k as f64 * step)
+        .filter(|t| t.abs() >= idle && number.is_conceivable(value_at(*t), rate_hz))
+        .map(|t| tried(t, (-0.5 * (t / deviation).powi(2)).exp()))
+        .collect();
+    let best =
+        (0..options.len()).min_by(|a, b| options[*a].squares.total_cmp(&options[*b].squares));
+    if let Some(best) = best {
+        const FINER: i32 = 8;
+        let coarse = options.swap_remove(best);
+        for k in -FINER / 2..=FINER / 2 {
+            let t = coarse.value + step * f64::from(k) / f64::from(FINER);
+            options.push(tried(t, coarse.weight / f64::from(FINER + 1)));
+        }
+    }
+    for option in &mut options {
+        option.value = value_at(option.value);
+    }
+    options
+}
+
+/// Scales the weights so that together they are `whole`.
 fn scale(options: &mut [TriedNumber], whole: f64) {
     let sum: f64 = options.iter().map(|o| o.weight).sum();
     for option in options {
