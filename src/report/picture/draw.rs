@@ -1,0 +1,474 @@
+//! The drawing of a picture as SVG.
+
+use super::chart::{self, LevelAxis};
+use super::palette::Ink;
+use super::svg::{Path, Svg, Value};
+use super::{
+    Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, NOTE_LINE, NOTE_SIZE, Panel,
+    Picture, SAMPLE, TITLE_SIZE, WIDTH,
+};
+use crate::report::words::{decimals_up_to, true_minus};
+
+const SUBTITLE_SIZE: f64 = 14.0;
+const HEADING_SIZE: f64 = 12.5;
+const TICK_SIZE: f64 = 11.5;
+const FONT: &str = "Inter, system-ui, sans-serif";
+
+impl Picture {
+    /// The picture as SVG text. Its colours are those for light paper; where the reader prefers dark and
+    /// the viewer knows style sheets, those for dark.
+    #[must_use]
+    pub fn to_svg(&self) -> String {
+        let mut svg = Svg::new();
+        let height = self.height();
+        let view = format!("0 0 {WIDTH} {}", decimals_up_to(height, 2));
+        svg.open(
+            "svg",
+            &[
+                // First, so that a file can be told by its beginning.
+                ("class", "bandwright-plot".into()),
+                ("xmlns", "http://www.w3.org/2000/svg".into()),
+                ("width", WIDTH.into()),
+                ("height", height.into()),
+                ("viewBox", (&view).into()),
+                ("role", "img".into()),
+                ("aria-labelledby", "title description".into()),
+                ("lang", "en".into()),
+                ("font-family", FONT.into()),
+            ],
+        );
+        svg.words("title", &[("id", "title".into())], &self.title);
+        svg.words("desc", &[("id", "description".into())], &self.description);
+        svg.words("style", &[], &dark_style());
+        self.definitions(&mut svg);
+        svg.empty(
+            "rect",
+            &[
+                ("width", WIDTH.into()),
+                ("height", height.into()),
+                ("class", "fill-paper".into()),
+                ("fill", Ink::Paper.light().into()),
+            ],
+        );
+        self.head(&mut svg);
+        for (number, panel) in self.panels.iter().enumerate() {
+            self.panel(&mut svg, panel, number);
+        }
+        self.foot(&mut svg);
+        svg.finish()
+    }
+
+    fn definitions(&self, svg: &mut Svg) {
+        svg.open("defs", &[]);
+        svg.open(
+            "pattern",
+            &[
+                ("id", "doubt".into()),
+                ("width", 7.0.into()),
+                ("height", 7.0.into()),
+                ("patternUnits", "userSpaceOnUse".into()),
+                ("patternTransform", "rotate(45)".into()),
+            ],
+        );
+        svg.empty(
+            "rect",
+            &[
+                ("width", 7.0.into()),
+                ("height", 7.0.into()),
+                ("class", "fill-doubt".into()),
+                ("fill", Ink::Doubt.light().into()),
+            ],
+        );
+        stroke(
+            svg,
+            Ink::Hatch,
+            1.2,
+            &[("x1", 3.5), ("y1", 0.0), ("x2", 3.5), ("y2", 7.0)],
+        );
+        svg.close();
+        for (number, panel) in self.panels.iter().enumerate() {
+            svg.open("clipPath", &[("id", (&clip_name(number)).into())]);
+            panel_rect(svg, panel, &[]);
+            svg.close();
+        }
+        svg.close();
+    }
+
+    fn head(&self, svg: &mut Svg) {
+        let room = WIDTH - 2.0 * EDGE;
+        let title = TextPlacement {
+            size: TITLE_SIZE,
+            bold: true,
+            ..TextPlacement::at(EDGE, 42.0)
+        };
+        title.write(svg, &chart::fitted(&self.title, BOLD * TITLE_SIZE, room));
+        let subtitle = TextPlacement {
+            size: SUBTITLE_SIZE,
+            ink: Ink::Faint,
+            ..TextPlacement::at(EDGE, 66.0)
+        };
+        subtitle.write(svg, &chart::fitted(&self.subtitle, SUBTITLE_SIZE, room));
+    }
+
+    fn panel(&self, svg: &mut Svg, panel: &Panel, number: usize) {
+        let (axis, top, bottom) = (&panel.axis, panel.axis.top, panel.axis.bottom());
+        let heading = TextPlacement {
+            size: HEADING_SIZE,
+            bold: true,
+            ..TextPlacement::at(FREQUENCY.left, top - 12.0)
+        };
+        heading.write(svg, &panel.heading);
+
+        if let Some(guard) = &self.guard {
+            draw_guard(svg, guard, top, bottom);
+        }
+        for &(low_hz, high_hz) in &self.doubtful_hz {
+            let (left, right) = (FREQUENCY.x(low_hz), FREQUENCY.x(high_hz));
+            let look = [("fill", "url(#doubt)".into())];
+            draw_rect(svg, (left, right), (top, bottom), &look);
+        }
+        draw_grid(svg, panel);
+        let clip = format!("url(#{})", clip_name(number));
+        svg.open("g", &[("clip-path", (&clip).into())]);
+        for area in &panel.areas {
+            draw_area(svg, area, axis);
+        }
+        for line in &panel.lines {
+            draw_line(svg, line, axis);
+        }
+        svg.close();
+        panel_rect(
+            svg,
+            panel,
+            &[
+                ("fill", "none".into()),
+                ("class", "stroke-rule".into()),
+                ("stroke", Ink::Rule.light().into()),
+            ],
+        );
+        for label in panel.labels() {
+            draw_label(svg, &label);
+        }
+    }
+
+    fn foot(&self, svg: &mut Svg) {
+        let bottom = self.panels_bottom();
+        let middle = (FREQUENCY.left + FREQUENCY.right) / 2.0;
+        let name = TextPlacement {
+            anchor: "middle",
+            ..TextPlacement::small(middle, bottom + 35.0)
+        };
+        name.write(svg, "Frequency, Hz");
+        for (i, line) in self.note_lines().iter().enumerate() {
+            let note = TextPlacement {
+                size: NOTE_SIZE,
+                ink: Ink::Faint,
+                ..TextPlacement::at(EDGE, bottom + 66.0 + NOTE_LINE * i as f64)
+            };
+            note.write(svg, line);
+        }
+    }
+}
+
+/// Runs of points that are finite, mapped to pixels. The bound keeps far levels from being written out
+/// in hundreds of digits; the clip hides them anyway.
+fn runs<P: Copy>(
+    points: &[P],
+    axis: &LevelAxis,
+    levels: impl Fn(P) -> (f64, f64, f64),
+) -> Vec<Vec<(f64, f64, f64)>> {
+    let y = |db: f64| axis.y(db).clamp(-10_000.0, 10_000.0);
+    let levels: Vec<_> = points.iter().map(|&point| levels(point)).collect();
+    levels
+        .split(|(hz, one, other)| {
+            !(*hz > 0.0 && hz.is_finite() && one.is_finite() && other.is_finite())
+        })
+        .map(|run| {
+            run.iter()
+                .map(|&(hz, one, other)| (FREQUENCY.x(hz), y(one), y(other)))
+                .collect()
+        })
+        .collect()
+}
+
+fn draw_line(svg: &mut Svg, line: &Line, axis: &LevelAxis) {
+    let mut path = Path::default();
+    for run in runs(&line.points, axis, |(hz, db)| (hz, db, db)) {
+        path.line(run.iter().map(|&(x, y, _)| (x, y)));
+    }
+    let style = line.ink.stroke();
+    let class = format!("stroke-{}", line.ink.name());
+    let mut attributes = vec![
+        ("d", path.as_str().into()),
+        ("fill", "none".into()),
+        ("class", (&class).into()),
+        ("stroke", line.ink.light().into()),
+        ("stroke-width", style.width.into()),
+        ("stroke-linejoin", "round".into()),
+    ];
+    attributes.extend(
+        style
+            .dashes
+            .map(|dashes| ("stroke-dasharray", Value::Text(dashes))),
+    );
+    svg.empty("path", &attributes);
+}
+
+fn draw_area(svg: &mut Svg, area: &Area, axis: &LevelAxis) {
+    let mut path = Path::default();
+    for run in runs(&area.points, axis, |point| point) {
+        let there = run.iter().map(|&(x, one, _)| (x, one));
+        let back = run.iter().rev().map(|&(x, _, other)| (x, other));
+        path.polygon(there.chain(back));
+    }
+    let class = format!("fill-{}", area.ink.name());
+    svg.empty(
+        "path",
+        &[
+            ("d", path.as_str().into()),
+            ("class", (&class).into()),
+            ("fill", area.ink.light().into()),
+            ("fill-opacity", area.opacity.into()),
+        ],
+    );
+}
+
+/// A thread from the curve's end, a piece of the curve's own style, and its name.
+fn draw_label(svg: &mut Svg, label: &Label) {
+    let (end_x, end_y) = label.from;
+    let mut thread = Path::default();
+    thread.line([
+        (end_x, end_y),
+        (FREQUENCY.right, end_y),
+        (SAMPLE.0 - 2.0, label.middle),
+    ]);
+    let class = format!("stroke-{}", label.ink.name());
+    svg.empty(
+        "path",
+        &[
+            ("d", thread.as_str().into()),
+            ("fill", "none".into()),
+            ("class", (&class).into()),
+            ("stroke", label.ink.light().into()),
+            ("stroke-width", 0.8.into()),
+            ("stroke-dasharray", "1.5 2.5".into()),
+        ],
+    );
+    let line = Ink::stroke(label.ink);
+    if let Some(opacity) = label.area_opacity {
+        let class = format!("fill-{}", label.ink.name());
+        svg.empty(
+            "rect",
+            &[
+                ("x", SAMPLE.0.into()),
+                ("y", (label.middle - 5.0).into()),
+                ("width", (SAMPLE.1 - SAMPLE.0).into()),
+                ("height", 10.0.into()),
+                ("class", (&class).into()),
+                ("fill", label.ink.light().into()),
+                ("fill-opacity", opacity.into()),
+            ],
+        );
+    } else {
+        let mut sample = Path::default();
+        sample.line([(SAMPLE.0, label.middle), (SAMPLE.1, label.middle)]);
+        let mut attributes = vec![
+            ("d", sample.as_str().into()),
+            ("class", (&class).into()),
+            ("stroke", label.ink.light().into()),
+            ("stroke-width", line.width.into()),
+        ];
+        attributes.extend(
+            line.dashes
+                .map(|dashes| ("stroke-dasharray", Value::Text(dashes))),
+        );
+        svg.empty("path", &attributes);
+    }
+    let words = TextPlacement {
+        size: LABEL_SIZE,
+        ink: label.ink,
+        ..TextPlacement::at(label.left, label.middle + 0.35 * LABEL_SIZE)
+    };
+    words.write(svg, &label.text);
+}
+
+fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
+    let class = format!("stroke-{}", ink.name());
+    let mut attributes: Vec<_> = ends
+        .iter()
+        .map(|&(key, place)| (key, place.into()))
+        .collect();
+    attributes.extend([
+        ("class", Value::from(&class)),
+        ("stroke", ink.light().into()),
+        ("stroke-width", width.into()),
+    ]);
+    svg.empty("line", &attributes);
+}
+
+/// Lines of frequency and level, each with its number.
+fn draw_grid(svg: &mut Svg, panel: &Panel) {
+    let (axis, top, bottom) = (&panel.axis, panel.axis.top, panel.axis.bottom());
+    for hz in chart::frequency_lines_hz() {
+        let labelled = chart::FREQUENCY_LABELS
+            .iter()
+            .any(|(label_hz, _)| *label_hz == hz);
+        let ink = if labelled { Ink::Rule } else { Ink::Grid };
+        let x = FREQUENCY.x(hz);
+        stroke(
+            svg,
+            ink,
+            0.8,
+            &[("x1", x), ("y1", top), ("x2", x), ("y2", bottom)],
+        );
+    }
+    for db in axis.ticks_db() {
+        let y = axis.y(db);
+        let zero = db == 0.0 && panel.marks_zero;
+        let (ink, width) = if zero {
+            (Ink::Faint, 1.2)
+        } else {
+            (Ink::Grid, 0.8)
+        };
+        stroke(
+            svg,
+            ink,
+            width,
+            &[
+                ("x1", FREQUENCY.left),
+                ("y1", y),
+                ("x2", FREQUENCY.right),
+                ("y2", y),
+            ],
+        );
+        let tick = TextPlacement {
+            anchor: "end",
+            ..TextPlacement::small(FREQUENCY.left - 8.0, y + 0.35 * TICK_SIZE)
+        };
+        tick.write(svg, &true_minus(&decimals_up_to(db, 1)));
+    }
+    for (hz, text) in chart::FREQUENCY_LABELS {
+        let tick = TextPlacement {
+            anchor: "middle",
+            ..TextPlacement::small(FREQUENCY.x(hz), bottom + 17.0)
+        };
+        tick.write(svg, text);
+    }
+}
+
+/// Under grid and curves, so that these stay readable; its name stands outside the panel.
+fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
+    let (left, right) = guard.edges();
+    let look = [
+        ("class", "fill-doubt".into()),
+        ("fill", Ink::Doubt.light().into()),
+    ];
+    draw_rect(svg, (left, right), (top, bottom), &look);
+    for x in [left, right] {
+        svg.empty(
+            "line",
+            &[
+                ("x1", x.into()),
+                ("y1", top.into()),
+                ("x2", x.into()),
+                ("y2", bottom.into()),
+                ("class", "stroke-faint".into()),
+                ("stroke", Ink::Faint.light().into()),
+                ("stroke-width", 1.0.into()),
+                ("stroke-dasharray", "4 3".into()),
+            ],
+        );
+    }
+    let name = TextPlacement {
+        anchor: "middle",
+        ..TextPlacement::small((left + right) / 2.0, top - 6.0)
+    };
+    name.write(svg, &guard.name);
+}
+
+fn panel_rect(svg: &mut Svg, panel: &Panel, look: &[(&'static str, Value)]) {
+    let across = (FREQUENCY.left, FREQUENCY.right);
+    draw_rect(svg, across, (panel.axis.top, panel.axis.bottom()), look);
+}
+
+/// A rectangle from left to right and from top to bottom, pixels.
+fn draw_rect(
+    svg: &mut Svg,
+    (left, right): (f64, f64),
+    (top, bottom): (f64, f64),
+    look: &[(&'static str, Value)],
+) {
+    let mut attributes: Vec<(&'static str, Value)> = vec![
+        ("x", left.into()),
+        ("y", top.into()),
+        ("width", (right - left).into()),
+        ("height", (bottom - top).into()),
+    ];
+    attributes.extend(look);
+    svg.empty("rect", &attributes);
+}
+
+fn clip_name(number: usize) -> String {
+    format!("panel-{}", number + 1)
+}
+
+fn dark_style() -> String {
+    let mut style = String::from("@media screen and (prefers-color-scheme: dark){");
+    for ink in Ink::ALL {
+        let (name, colour) = (ink.name(), ink.dark());
+        style.push_str(&format!(
+            ".fill-{name}{{fill:{colour}}}.stroke-{name}{{stroke:{colour}}}"
+        ));
+    }
+    style.push('}');
+    style
+}
+
+/// How and where a line of words is written.
+#[derive(Clone, Copy)]
+struct TextPlacement {
+    x: f64,
+    baseline: f64,
+    size: f64,
+    ink: Ink,
+    anchor: &'static str,
+    bold: bool,
+}
+
+impl TextPlacement {
+    fn at(x: f64, baseline: f64) -> Self {
+        Self {
+            x,
+            baseline,
+            size: LABEL_SIZE,
+            ink: Ink::Text,
+            anchor: "start",
+            bold: false,
+        }
+    }
+
+    fn small(x: f64, baseline: f64) -> Self {
+        Self {
+            size: TICK_SIZE,
+            ink: Ink::Faint,
+            ..Self::at(x, baseline)
+        }
+    }
+
+    fn write(self, svg: &mut Svg, text: &str) {
+        let class = format!("fill-{}", self.ink.name());
+        svg.words(
+            "text",
+            &[
+                ("x", self.x.into()),
+                ("y", self.baseline.into()),
+                ("font-size", self.size.into()),
+                ("font-weight", if self.bold { "600" } else { "400" }.into()),
+                ("text-anchor", self.anchor.into()),
+                ("class", (&class).into()),
+                ("fill", self.ink.light().into()),
+            ],
+            text,
+        );
+    }
+}
