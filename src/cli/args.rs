@@ -412,7 +412,7 @@ pub struct Fit {
     #[arg(
         long,
         value_name = "DB",
-        default_value_t = 0.03,
+        default_value_t = bandwright::job::LEAST_GAIN_DB,
         help_heading = "The equaliser"
     )]
     pub least_gain: f64,

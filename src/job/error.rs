@@ -1,7 +1,6 @@
 //! What can be at fault with a fit.
 
-use super::request::LEAST_GAIN_DB;
-use super::wish::ECONOMY;
+use super::wish::{ECONOMY, LEAST_GAIN_DB};
 use crate::error::fault::{Show, faults};
 use crate::error::value::Band;
 use crate::error::{Knob, Names};

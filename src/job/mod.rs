@@ -25,4 +25,4 @@ pub use outcome::{
 };
 pub use prepared::Prepared;
 pub use request::{CostQuestion, Opened, Request, Sections, Taste};
-pub use wish::{ECONOMY, Wish};
+pub use wish::{ECONOMY, LEAST_GAIN_DB, Wish};

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::Measured;
 use super::cost::Circumstances;
 use super::error::JobFault;
-use super::wish::{ECONOMY, Wish};
+use super::wish::{ECONOMY, LEAST_GAIN_DB, Wish};
 use crate::cost::drive::WishedLevel;
 use crate::cost::exposure::{Field, FieldTable};
 use crate::cost::programme::Programme;
@@ -34,9 +34,6 @@ const MOST_LEAST_GAIN_DB: f64 = 60.0;
 
 /// The largest loss of loudness that can be allowed, dB: no preamp takes more.
 const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
-
-/// What one more section must take off the residual unless more is asked, dB.
-pub const LEAST_GAIN_DB: f64 = 0.03;
 
 /// How many sections are asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -7,6 +7,9 @@ use crate::wanted::{Contour, Target};
 /// The weight of the economy term unless another is asked for.
 pub const ECONOMY: f64 = 0.001;
 
+/// What one more section must take off the residual unless more is asked, dB.
+pub const LEAST_GAIN_DB: f64 = 0.03;
+
 /// What is wanted of a fit.
 #[derive(Debug, Clone)]
 pub struct Wish {
