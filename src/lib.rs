@@ -21,7 +21,7 @@
 //!
 //! # A worked run
 //!
-//! Files come from whatever has them ([`Files`]: here a map in memory), and sheets and reports go out as text: this
+//! You supply the contents of files through [`Files`], here a map in memory; sheets and reports come out as text. The
 //! library opens no file and prints nothing.
 //!
 //! ```
@@ -85,12 +85,12 @@
 //! # }
 //! ```
 //!
-//! The names at the end of this page are what others build on. The modules are the parts of the program, its tests and
-//! benches, and change with them; without the feature `parts`, which is on by default, they are private.
+//! The stable interface is the names at the end of this page. The modules are public for the program, its tests and
+//! benches only, and change with them; without the feature `parts`, which is on by default, they are private.
 //!
 //! # The stages
 //!
-//! In the order in which data flow; a stage may know those above it, never those below. Exceptions: [`sheet`]
+//! In the order in which data flow; a stage may know earlier ones, never later ones. Exceptions: [`sheet`]
 //! and [`report`] read the record of [`job`], which joins the stages, and [`export`] asks the one check of
 //! [`verify`].
 //!
@@ -107,9 +107,8 @@
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
 //!
-//! (The numbers leave room for stages to come.) [`units`], [`error`], [`message`], [`caution`], [`knob`], [`digest`] and [`names`]
-//! serve all of them: every
-//! failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
+//! [`units`], [`error`], [`message`], [`caution`], [`knob`], [`digest`] and [`file_names`]
+//! serve all of them, with [`files`] and [`keys`]: every failure is an [`Error`] value with its place, and a finding that is no failure is a [`caution::Caution`].
 //!
 //! Loud sound harms hearing. Whatever is built on this: let listeners start at a low volume, and let local rules
 //! and a hearing professional come before any figure.
@@ -129,7 +128,7 @@ macro_rules! parts {
 }
 
 // What serves all stages.
-parts! { units error knob message caution files digest names keys }
+parts! { units error knob message caution files digest file_names keys }
 
 // The stages, in the order in which data flow: what was measured, what is wanted, what a section does, what the equaliser
 // accepts, the fit, what its sections need before them and what they cost, the preset as a file and in general forms,
@@ -144,7 +143,7 @@ pub use files::Files;
 pub use fit::{Effort, Stop};
 pub use job::{Outcome, Prepared, Request, Wish};
 pub use limits::Limits;
-pub use report::blocks::Report;
+pub use report::blocks::{Block, Naming, Part, Report, Text};
 pub use report::figures::fit::report as fit_report;
 pub use report::text;
 pub use sheet::{Sheet, read as read_sheet, write as write_sheet};

@@ -9,7 +9,7 @@ use bandwright::report::{self, FileKind, WrittenFile};
 use super::console;
 use super::files::{self, Kind, Place};
 use super::groups::OutputStyle;
-use super::knobs;
+use super::option_names;
 
 /// What is to be written.
 #[derive(Default)]
@@ -50,7 +50,7 @@ impl Answer {
         let text = match style {
             OutputStyle { json: true, .. } => document(&self.written),
             OutputStyle { quiet: true, .. } => String::new(),
-            _ => report::text(&reports(&self.written), knobs::typed),
+            _ => report::text(&reports(&self.written), option_names::typed),
         };
         files::write_all(self.outputs, || console::print(&text))
     }

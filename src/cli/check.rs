@@ -4,11 +4,11 @@ use std::path::{Path, PathBuf};
 
 use bandwright::digest::Digest;
 use bandwright::error::{Error, ErrorKind, Knob, Result};
+use bandwright::file_names;
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::open::{self, OpenedFiles};
 use bandwright::measurement::rig::Rig;
-use bandwright::names;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet;
 use bandwright::verify::sheet_check::LimitsFrom;
@@ -53,8 +53,12 @@ pub fn run(typed: &Check) -> Result<bool> {
         typed.output_style,
         |written| {
             let name = shown(&typed.sheet);
-            let document =
-                report::check_document(names::file_name(&name), &check, promise.as_ref(), written);
+            let document = report::check_document(
+                file_names::file_name(&name),
+                &check,
+                promise.as_ref(),
+                written,
+            );
             report::to_json(&document)
         },
         |written| {

@@ -7,7 +7,7 @@ use bandwright::error::{Error, ErrorKind, Result, Source};
 use bandwright::report::{error_document, to_json};
 
 use super::files::in_words;
-use super::knobs::option;
+use super::option_names::option;
 
 /// Prints a result.
 ///

@@ -17,7 +17,7 @@ use super::answer::Answer;
 use super::args::{self, Fit};
 use super::cost;
 use super::files::{self, Disk, Place, shown, with_near};
-use super::knobs::{option, typed as typed_as};
+use super::option_names::{option, typed as typed_as};
 use super::outputs::{PLOT, SHEET};
 use super::progress::Progress;
 

@@ -12,7 +12,7 @@ use bandwright::report::{self, FileKind, figures};
 use super::answer::Answer;
 use super::args::Inspect;
 use super::files::{Disk, Place};
-use super::knobs;
+use super::option_names;
 use super::outputs::PLOT;
 
 /// The largest `--leak-threshold`, dB.
@@ -53,7 +53,7 @@ pub fn run(typed: &Inspect) -> Result<()> {
             report::to_json(&report::inspect_document(
                 &inspections,
                 written,
-                knobs::typed,
+                option_names::typed,
             ))
         },
         |written| figures::inspect::reports(&inspections, written),

@@ -10,7 +10,7 @@ mod args;
 mod console;
 mod files;
 mod groups;
-mod knobs;
+mod option_names;
 
 mod outputs;
 mod parser;

@@ -11,7 +11,7 @@ use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result, Source};
 use crate::measurement::Curve;
 use crate::measurement::pchip::Pchip;
-use crate::names::file_name;
+use crate::file_names::file_name;
 use crate::units::{db_from_power, power_from_db};
 
 /// Lowest and highest frequency of any integral, hertz.

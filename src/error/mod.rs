@@ -67,7 +67,7 @@ impl Error {
         })
     }
 
-    /// An error that no stage of this library knows, in the words of whoever reports it, such as one who opens files.
+    /// An error in words of its own, for what has no fault in any stage, such as a file that cannot be opened.
     pub fn new(
         kind: ErrorKind,
         source: impl Into<Source>,
@@ -112,7 +112,8 @@ impl Error {
         self
     }
 
-    /// The same error, of a file that is named by its `path`, `beside` what names it.
+    /// The same error about a file that another file or an option refers to: the message adds `path`. `beside`: the path is
+    /// relative to the file that refers to it.
     #[must_use]
     pub fn named(self: Box<Self>, path: &str, beside: bool) -> Box<Self> {
         self.within(|fault| NamedFile {
@@ -149,7 +150,7 @@ impl Error {
         self
     }
 
-    /// The fault of one stage, such as [`ValueFault`], where it is one of that stage's; also within another fault.
+    /// The fault as `F`, such as [`ValueFault`], if it is one, or if one is nested in it.
     #[must_use]
     pub fn fault<F: Fault>(&self) -> Option<&F> {
         self.fault.as_stage()

@@ -82,7 +82,7 @@ impl Prepared {
             limits_left: &limits_left,
             least_gain_db,
         };
-        let (playable, loudness_wish) = fitting.as_loud_as_wished()?;
+        let (playable, loudness_wish) = fitting.fit_within_loudness_loss()?;
         let mut outcome = record(&job, &channels, &basis, &playable);
         outcome.shared.enough = least_gain_db.map(|least_gain_db| Enough {
             least_gain_db,
@@ -105,8 +105,9 @@ struct Fitting<'a> {
 }
 
 impl Fitting<'_> {
-    /// The fit without a ceiling; where it loses more loudness than wished, the best that was found under one.
-    fn as_loud_as_wished(&self) -> Result<(Playable, Option<LoudnessWish>)> {
+    /// Fits uncapped. If that loses more loudness than is allowed, fits with the wanted change capped at ceilings, and
+    /// takes the best.
+    fn fit_within_loudness_loss(&self) -> Result<(Playable, Option<LoudnessWish>)> {
         let effort = self.job.effort;
         let free = self.within_preamp(f64::INFINITY, effort)?;
         let Some(most_loss_db) = self.job.wish.most_loudness_loss_db else {
@@ -128,7 +129,7 @@ impl Fitting<'_> {
         }
     }
 
-    /// Least and most of what is wanted where it counts.
+    /// Least and most of the wanted change, dB, over the points with weight.
     fn wanted_range_db(&self) -> (f64, f64) {
         let mut range_db = (f64::INFINITY, f64::NEG_INFINITY);
         for channel in self.channels {
@@ -140,7 +141,7 @@ impl Fitting<'_> {
         range_db
     }
 
-    /// The best fit toward what is wanted below a ceiling that the equaliser's preamp allows.
+    /// The best fit whose preamp the equaliser can set, with the wanted change capped at `ceiling_db`.
     fn within_preamp(&self, ceiling_db: f64, effort: Effort) -> Result<Playable> {
         within_preamp(
             self.job.limits,
@@ -150,7 +151,8 @@ impl Fitting<'_> {
         )
     }
 
-    /// One fit in a space, toward what is wanted below a ceiling, judged by all that is wanted.
+    /// One search in `space`. It aims at the wanted change capped at `ceiling_db`; J and residual are taken against the
+    /// uncapped change.
     fn attempt(&self, space: &Space, effort: Effort, ceiling_db: f64) -> Result<Attempt> {
         let Job { limits, wish, .. } = self.job;
         let rate_hz = limits.rates_hz[0];
@@ -161,12 +163,12 @@ impl Fitting<'_> {
         );
         let wanted_db = |channel: &'_ ChannelWish<'_>| channel.wanted.change_db[..points].to_vec();
         let whole_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
-        let below = |wanted_db: &Vec<f64>| wanted_db.iter().map(|db| db.min(ceiling_db)).collect();
-        let below_db: Vec<Vec<f64>> = whole_db.iter().map(below).collect();
+        let capped = |wanted_db: &Vec<f64>| wanted_db.iter().map(|db| db.min(ceiling_db)).collect();
+        let capped_db: Vec<Vec<f64>> = whole_db.iter().map(capped).collect();
         let task = Task {
             frequency_hz: f_hz,
             weight,
-            channels: &self.wanted(&below_db),
+            channels: &self.wanted(&capped_db),
             limits: self.limits_left,
             space,
             least_gain_db: self.least_gain_db,

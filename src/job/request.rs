@@ -19,10 +19,10 @@ use crate::limits::{self, Limits};
 use crate::measurement::distorted::{DistortionCurve, read_distortion};
 use crate::measurement::impedance::{ImpedanceByFrequency, read_impedance};
 use crate::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
-use crate::measurement::open::{named, named_in, rig, the_one};
+use crate::measurement::open::{named, read_named, rig, the_one};
 use crate::measurement::parse::{parse_curve, parse_weight};
 use crate::measurement::smooth::Width;
-use crate::measurement::unit_file::{DistortionEntry, FileEntry, Impedance, UnitEntry};
+use crate::measurement::unit_file::{DistortionEntry, Impedance, UnitEntry};
 use crate::wanted::error::WantedFault;
 use crate::wanted::{Contour, ContourEntry, Reference, Target, library};
 
@@ -229,11 +229,9 @@ impl Request {
         let limits = self.limits(files)?;
         let units = named(&self.curves, &self.left, &self.right, files)?;
         let unit = the_one(units, self.variant.as_deref())?;
-        let unit_file = unit.unit_file();
         let unit = unit.open(files)?.unit;
         let cost = self.cost.as_ref().map(|cost| {
-            let entry = unit.entry.as_ref().map(|(entry, _)| entry);
-            cost.circumstances(unit_file.as_deref().zip(entry), files)
+            cost.circumstances(unit.entry.as_ref(), files)
         });
         let circumstances = cost.transpose()?;
         let smoothing = self.smooth.as_deref().map(Width::parse).transpose()?;
@@ -338,10 +336,10 @@ impl Taste {
 }
 
 impl CostQuestion {
-    /// Reads all that is known. `unit_file` is the file of the unit that is fitted, with its entry there.
+    /// Reads all that is known. `entry` is that of the unit that is fitted, with the unit file it stands in.
     fn circumstances(
         &self,
-        unit_file: Option<(&Path, &UnitEntry)>,
+        entry: Option<&(UnitEntry, PathBuf)>,
         files: &dyn Files,
     ) -> Result<Circumstances> {
         let mut known = Circumstances {
@@ -360,54 +358,40 @@ impl CostQuestion {
             let bands = parse_curve(&files.read(path)?, &shown(path))?;
             known.programme = Programme::from_bands(&bands)?;
         }
-        if let Some((path, entry)) = unit_file {
-            let named = NamedFiles {
-                unit_file: path,
-                files,
-            };
+        if let Some((entry, unit_file)) = entry {
             known.sensitivity = entry.sensitivity;
             known.impedance = match &entry.impedance {
                 None => None,
                 Some(Impedance::Ohm(ohm)) => Some(ImpedanceByFrequency::Ohm(*ohm)),
-                Some(Impedance::File(file)) => Some(named.read(file, read_impedance)?),
+                Some(Impedance::File(file)) => {
+                    Some(read_named(files, unit_file, file, read_impedance)?)
+                }
             };
-            known.distortion = named.distortion(&entry.distortion)?;
+            known.distortion = distortion(&entry.distortion, unit_file, files)?;
         }
         Ok(known)
     }
 }
 
-/// Files that a unit file names, beside it.
-struct NamedFiles<'a> {
-    unit_file: &'a Path,
-    files: &'a dyn Files,
-}
-
-impl NamedFiles<'_> {
-    fn read<T>(&self, file: &FileEntry, parse: impl Fn(&[u8], &str) -> Result<T>) -> Result<T> {
-        let path = self.unit_file.with_file_name(&file.file);
-        self.files
-            .read(&path)
-            .and_then(|bytes| parse(&bytes, &shown(&path)))
-            .map_err(|error| named_in(error, file, &shown(self.unit_file)))
-    }
-
-    fn distortion(&self, entries: &[DistortionEntry]) -> Result<Vec<DistortionCurve>> {
-        let mut curves = Vec::new();
-        for (index, entry) in entries.iter().enumerate() {
-            let same = |before: &&DistortionEntry| {
-                (before.side, before.level_db_spl) == (entry.side, entry.level_db_spl)
-            };
-            if let Some(before) = entries[..index].iter().find(same) {
-                let other = before.file.file.clone();
-                let fault = JobFault::DistortionTwice(entry.side, entry.level_db_spl, other);
-                let error = Error::of(fault, shown(self.unit_file));
-                return Err(error.at_line(entry.file.line).at_key(&*entry.file.key));
-            }
-            curves.push(self.read(&entry.file, |bytes, name| {
-                read_distortion(bytes, name, entry)
-            })?);
+/// The measurements of distortion that a unit file names.
+fn distortion(
+    entries: &[DistortionEntry],
+    unit_file: &Path,
+    files: &dyn Files,
+) -> Result<Vec<DistortionCurve>> {
+    let mut curves = Vec::new();
+    for (index, entry) in entries.iter().enumerate() {
+        let same = |before: &&DistortionEntry| {
+            (before.side, before.level_db_spl) == (entry.side, entry.level_db_spl)
+        };
+        if let Some(before) = entries[..index].iter().find(same) {
+            let other = before.file.file.clone();
+            let fault = JobFault::DistortionTwice(entry.side, entry.level_db_spl, other);
+            let error = Error::of(fault, shown(unit_file));
+            return Err(error.at_line(entry.file.line).at_key(&*entry.file.key));
         }
-        Ok(curves)
+        let read = |bytes: &[u8], name: &str| read_distortion(bytes, name, entry);
+        curves.push(read_named(files, unit_file, &entry.file, read)?);
     }
+    Ok(curves)
 }

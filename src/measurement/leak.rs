@@ -11,7 +11,7 @@
 //! Level and shelf follow by linear least squares for each corner and q of a table; the best is refined by halving
 //! steps. The second order is chosen if it fits clearly better: at most half of the first order's squared misfit, and
 //! at least 0.05 dB rms less. Source: the models are the simplest of acoustics (from memory); priors and criterion are
-//! ours.
+//! ours. Which loss counts as a leak is set by [`super::judge::LEAK_THRESHOLD_DB`].
 
 use std::ops::Range;
 use std::sync::LazyLock;

@@ -12,7 +12,7 @@ use super::unit_file::{
 use crate::error::value::NameOf;
 use crate::error::{Error, ErrorKind, Knob, Result, Source, nearest_spelling};
 use crate::files::{Files, shown};
-use crate::names;
+use crate::file_names;
 
 /// A unit with its files read, and where these are: the takes themselves have names without folders.
 #[derive(Debug, Clone)]
@@ -117,15 +117,6 @@ pub fn the_only(mut units: Vec<NamedUnit>, session: Knob) -> Result<NamedUnit> {
 }
 
 impl NamedUnit {
-    /// The unit file that it stands in, where there is one.
-    #[must_use]
-    pub fn unit_file(&self) -> Option<PathBuf> {
-        match &self.from {
-            From::Curves(_) => None,
-            From::UnitFile(path, _) => Some(path.clone()),
-        }
-    }
-
     /// The unit of an entry of the unit file at `path`.
     #[must_use]
     pub fn of_entry(path: PathBuf, entry: UnitEntry) -> Self {
@@ -152,26 +143,17 @@ impl NamedUnit {
                 Ok(opening.done(self.name, None, None))
             }
             From::UnitFile(path, entry) => {
-                let folder = path.parent().unwrap_or(Path::new("")).to_owned();
-                let named_here = |file: &FileEntry| {
-                    let (file, unit_file) = (file.clone(), shown(&path));
-                    move |error| named_in(error, &file, &unit_file)
-                };
                 let mut opening = Opening::new(files);
                 for take in &entry.takes {
-                    opening
-                        .add(folder.join(&take.file.file), take.side, take.channel)
-                        .map_err(named_here(&take.file))?;
+                    let opened = opening.add(beside(&path, &take.file), take.side, take.channel);
+                    opened.map_err(|error| named_in(error, &take.file, &path))?;
                 }
                 let rig = match &entry.rig {
                     None => None,
                     Some(RigEntry::Rig(rig)) => Some(rig.clone()),
-                    Some(RigEntry::File(file)) => {
-                        let path = folder.join(&file.file);
-                        Some(trust(&path, files).map_err(named_here(file))?)
-                    }
+                    Some(RigEntry::File(file)) => Some(read_named(files, &path, file, read_trust)?),
                 };
-                Ok(opening.done(self.name, rig, Some((*entry, folder))))
+                Ok(opening.done(self.name, rig, Some((*entry, path))))
             }
         }
     }
@@ -236,7 +218,7 @@ impl<'a> Opening<'a> {
         let paths: Vec<PathBuf> = self.seen.into_iter().map(|(path, _)| path).collect();
         let whole: Vec<PathBuf> = paths.iter().map(|path| self.files.whole(path)).collect();
         let whole: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
-        for (opened, name) in self.takes.iter_mut().zip(names::told_apart(&whole)) {
+        for (opened, name) in self.takes.iter_mut().zip(file_names::told_apart(&whole)) {
             opened.take.name = name;
         }
         let unit = OpenedUnit {
@@ -249,13 +231,35 @@ impl<'a> Opening<'a> {
     }
 }
 
+/// What `parse` makes of a file that a unit file names.
+///
+/// # Errors
+/// Those of `parse`; a file that cannot be had is told at its line and key in the unit file.
+pub fn read_named<T>(
+    files: &dyn Files,
+    unit_file: &Path,
+    file: &FileEntry,
+    parse: impl FnOnce(&[u8], &str) -> Result<T>,
+) -> Result<T> {
+    let path = beside(unit_file, file);
+    let bytes = files.read(&path);
+    bytes
+        .and_then(|bytes| parse(&bytes, &shown(&path)))
+        .map_err(|error| named_in(error, file, unit_file))
+}
+
+/// The path of a file that a unit file names: from the folder that this one is in.
+fn beside(unit_file: &Path, file: &FileEntry) -> PathBuf {
+    unit_file.with_file_name(&file.file)
+}
+
 /// A file that cannot be opened is the fault of the unit file that names it; what is in it is its own.
-pub(crate) fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
+fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &Path) -> Box<Error> {
     if !matches!(error.kind, ErrorKind::Missing | ErrorKind::File) {
         return error;
     }
     let path = error.place.source.to_string();
-    let error = error.named(&path, true).about(unit_file);
+    let error = error.named(&path, true).about(shown(unit_file));
     error.at_line(file.line).at_key(&*file.key)
 }
 
@@ -267,7 +271,7 @@ fn name_of_curves(curves: &[(PathBuf, Option<Side>)], files: &dyn Files) -> Stri
         .iter()
         .all(|(path, _)| path.parent() == first.parent());
     let shared = (curves.len() > 1 && share_one)
-        .then(|| names::folder_name(&files.whole(first)))
+        .then(|| file_names::folder_name(&files.whole(first)))
         .flatten();
     let stem = |path: &PathBuf| shown(Path::new(path.file_stem().unwrap_or(path.as_os_str())));
     let stems = curves.iter().map(|(path, _)| stem(path));

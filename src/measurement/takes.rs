@@ -7,7 +7,7 @@ use super::error::MeasurementFault as Fault;
 use super::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::error::fault::Show;
 use crate::error::{Error, Result, Source};
-use crate::names;
+use crate::file_names;
 
 /// Band in which levels are compared, hertz: below the ear canal's and the coupler's resonances, above most of a leak.
 const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
@@ -75,7 +75,7 @@ impl Show for Side {
 /// neither letters nor digits. Folders are ignored. A name with words for both sides gives `Unknown`.
 #[must_use]
 pub fn side_from_name(file_name: &str) -> Side {
-    let name = names::file_name(file_name);
+    let name = file_names::file_name(file_name);
     let (mut left, mut right) = (false, false);
     for word in name.split(|c: char| !c.is_alphanumeric()) {
         match word.to_lowercase().as_str() {

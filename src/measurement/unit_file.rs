@@ -380,8 +380,8 @@ pub struct OpenedUnit {
     pub rig: Option<Rig>,
     /// Its takes.
     pub takes: Vec<OpenedTake>,
-    /// The entry in a unit file, with sensitivity, impedance and distortion, and the folder to which the file names in
-    /// it refer; None without a unit file.
+    /// The entry in a unit file, with sensitivity, impedance and distortion, and the path of that file; None without a
+    /// unit file.
     pub entry: Option<(UnitEntry, PathBuf)>,
 }
 

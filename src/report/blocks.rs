@@ -10,7 +10,7 @@ use crate::knob::Knob;
 /// A report on one subject.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Report {
-    /// What it is about; empty where the parts say so.
+    /// The subject; empty if the parts name it themselves.
     pub title: Text,
     /// What to know before anything else, each a sentence or two.
     pub cautions: Vec<Text>,
@@ -38,7 +38,8 @@ pub enum Block {
     Table {
         /// The columns, as long as each other.
         columns: Vec<Column>,
-        /// True where records are many and short, or few and long, so that they read more easily beside each other.
+        /// True: one line for each column, records side by side, as suits many short records. False: one line for each
+        /// record.
         across: bool,
     },
     /// Running text.
@@ -83,7 +84,7 @@ pub struct Column {
     pub head: String,
     /// What it holds.
     pub kind: ColumnKind,
-    /// How deep it lies below the heads before it that it belongs to, in steps.
+    /// Indent of its head: 0, or 1 more than the column of which it is a part.
     pub depth: usize,
     /// One cell for each record.
     pub cells: Vec<String>,
@@ -109,13 +110,13 @@ pub struct Text(Vec<Span>);
 #[derive(Debug, Clone, PartialEq)]
 enum Span {
     Words(String),
-    Setting(Setting),
+    ProgramSetting(ProgramSetting),
     Caution(Caution),
 }
 
 /// A setting in a text.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Setting {
+pub struct ProgramSetting {
     /// Which.
     pub knob: Knob,
     /// The task it belongs to, where that is another than the one reported on.
@@ -125,9 +126,9 @@ pub struct Setting {
 }
 
 /// How a reader knows a setting.
-pub type Naming = fn(&Setting) -> String;
+pub type Naming = fn(&ProgramSetting) -> String;
 
-impl Setting {
+impl ProgramSetting {
     /// A setting of another task.
     #[must_use]
     pub fn of(task: &'static str, knob: Knob) -> Self {
@@ -147,7 +148,7 @@ impl Setting {
     }
 }
 
-impl From<Knob> for Setting {
+impl From<Knob> for ProgramSetting {
     fn from(knob: Knob) -> Self {
         Self {
             knob,
@@ -163,7 +164,7 @@ impl Text {
     pub fn in_words(&self, naming: Naming) -> String {
         let words = |span: &Span| match span {
             Span::Words(words) => words.clone(),
-            Span::Setting(setting) => naming(setting),
+            Span::ProgramSetting(setting) => naming(setting),
             Span::Caution(caution) => caution.worded(&|knob| naming(&knob.into())),
         };
         self.0.iter().map(words).collect()
@@ -194,15 +195,15 @@ impl From<&Caution> for Text {
     }
 }
 
-impl From<Setting> for Text {
-    fn from(setting: Setting) -> Self {
-        Self(vec![Span::Setting(setting)])
+impl From<ProgramSetting> for Text {
+    fn from(setting: ProgramSetting) -> Self {
+        Self(vec![Span::ProgramSetting(setting)])
     }
 }
 
 impl From<Knob> for Text {
     fn from(knob: Knob) -> Self {
-        Self::from(Setting::from(knob))
+        Self::from(ProgramSetting::from(knob))
     }
 }
 

@@ -1,6 +1,6 @@
 //! Findings about takes, in words: what was found, a colon, what to do.
 
-use super::blocks::{Setting, Text};
+use super::blocks::{ProgramSetting, Text};
 use super::words::{self, band, count, decimals, signed_decimals_up_to, the_side};
 use crate::inspection::NextStep;
 use crate::inspection::next_step::{TakeName, WhyUnknown};
@@ -100,7 +100,7 @@ pub fn step_text(step: &NextStep) -> Text {
             );
             Text::from(worst)
                 + ": one EQ for both sides cannot mend that; fit one for each ("
-                + Setting::of("fit", Knob::PerSide)
+                + ProgramSetting::of("fit", Knob::PerSide)
                 + "), or leave it."
         }
             NextStep::OneSide { side } => format!("only {} was measured, so the match is not known: measure the other side.",

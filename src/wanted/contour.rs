@@ -13,7 +13,7 @@ use crate::keys::{self, PairAt, Table};
 use crate::measurement::parse::parse_curve;
 use crate::measurement::pchip::Pchip;
 use crate::message::Number;
-use crate::names::{beside, file_name};
+use crate::file_names::{beside, file_name};
 use crate::units::octaves;
 
 /// Allowed range of each number of a contour: key, least, most.

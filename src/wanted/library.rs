@@ -14,7 +14,7 @@ use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
 use crate::message::one_line;
-use crate::names::{beside, file_name};
+use crate::file_names::{beside, file_name};
 
 /// Recipes may stand on recipes, this deep.
 const DEEPEST: usize = 8;

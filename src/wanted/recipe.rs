@@ -39,7 +39,7 @@ use crate::keys::{self, LARGEST_BYTES, Table, Value};
 use crate::measurement::takes::Side;
 use crate::measurement::text;
 use crate::message::Number;
-use crate::names::file_name;
+use crate::file_names::file_name;
 
 /// Most contours of a recipe. Our choice: more than anyone types, and still quick to evaluate.
 const MOST_CONTOURS: usize = 100;

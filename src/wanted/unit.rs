@@ -12,7 +12,7 @@ use crate::measurement::judge::{Settings, judge};
 use crate::measurement::open::NamedUnit;
 use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{UnitEntry, parse_unit_file};
-use crate::names::file_name;
+use crate::file_names::file_name;
 
 /// The target made of the unit file `path` with these bytes; `reference` states side and variant. Errors about these
 /// two carry their keys.

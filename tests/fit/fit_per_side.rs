@@ -1,6 +1,6 @@
 //! One EQ for each side: one level and one preamp for both, so that the image does not move.
 
-use crate::support::{fit_text, knobs};
+use crate::support::{fit_text, option_names};
 use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
@@ -747,7 +747,7 @@ fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     });
     assert!(places.is_sorted(), "{text}");
     assert!(text.lines().all(|line| line.chars().count() <= 100));
-    let json = fit_json(&outcome, &[], &[], knobs::typed);
+    let json = fit_json(&outcome, &[], &[], option_names::typed);
     assert!(serde_json::from_str::<Value>(&json).is_ok());
     let picture = fit_plot(&outcome, grid::frequency_hz());
     assert_eq!(picture.matches("<clipPath").count(), 4);

@@ -1,6 +1,6 @@
 //! What the fit makes of several takes: spoiled ones are set aside, the spread weighs, the coupler's resonance is guarded.
 
-use crate::support::{fit_text, knobs};
+use crate::support::{fit_text, option_names};
 use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
@@ -296,7 +296,7 @@ fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
     [
         sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap(),
         fit_text(&outcome, &[], &[]),
-        report::fit_json(&outcome, &[], &[], knobs::typed),
+        report::fit_json(&outcome, &[], &[], option_names::typed),
         report::fit_plot(&outcome, f_hz),
     ]
 }

@@ -40,7 +40,7 @@ use bandwright::measurement::unit_file::{
     UnitEntry, parse_unit_file, read_take, read_trust,
 };
 use bandwright::measurement::{Curve, Rig};
-use bandwright::report::blocks::{Report, Setting as NamedSetting};
+use bandwright::report::blocks::{ProgramSetting, Report};
 use bandwright::report::words::printable;
 use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
@@ -621,7 +621,7 @@ fn told<T>(name: &str, bytes: &[u8], result: Result<T>) -> Option<T> {
 }
 
 /// Settings by their plain words.
-fn plain(setting: &NamedSetting) -> String {
+fn plain(setting: &ProgramSetting) -> String {
     setting.knob.to_string()
 }
 

@@ -5,10 +5,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
+use bandwright::knob::Knob;
 use bandwright::wanted::library;
 use tempfile::TempDir;
 
-use crate::support::impulses;
+use crate::support::{impulses, option_names};
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -795,4 +796,14 @@ fn the_readme_names_the_oldest_toolchain_of_the_manifest() {
     let manifest: toml::Value = toml::from_str(&page("Cargo.toml")).unwrap();
     let version = manifest["package"]["rust-version"].as_str().unwrap();
     assert!(page("README.md").contains(&format!("version {version} or newer")));
+}
+
+#[test]
+fn every_setting_that_messages_name_is_an_option_of_some_verb() {
+    let options = VERBS.iter().flat_map(|(verb, _)| options_of_help(verb));
+    let names: BTreeSet<String> = options.map(|option| option.name).collect();
+    for knob in Knob::ALL {
+        let option = option_names::option(*knob);
+        assert!(names.contains(&option), "{option}");
+    }
 }

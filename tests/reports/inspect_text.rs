@@ -1,6 +1,6 @@
 //! What `inspect` says in words: the table, the sides, and what to do next for every finding.
 
-use crate::support::{knobs, printed, units};
+use crate::support::{option_names, printed, units};
 
 use bandwright::inspection::{Inspection, NextStep, TakeImpulse, inspect};
 use bandwright::measurement::judge::Settings;
@@ -324,7 +324,7 @@ fn every_step_is_a_finding_and_something_to_do() {
         units::inspected_some("fieldfare-wool", &["left-1.csv", "left-2.csv"]),
     ];
     for step in all.iter().flat_map(|inspection| &inspection.next_steps) {
-        let text = step_text(step).in_words(knobs::typed);
+        let text = step_text(step).in_words(option_names::typed);
         assert!(text.contains(": ") && text.ends_with('.'), "{text}");
     }
     let step = NextStep::DoesNotBelong {
@@ -336,7 +336,7 @@ fn every_step_is_a_finding_and_something_to_do() {
     };
     assert!(
         step_text(&step)
-            .in_words(knobs::typed)
+            .in_words(option_names::typed)
             .contains("is not like the others of its side: another unit")
     );
 }

@@ -1,6 +1,6 @@
 //! The document of `fit --json`.
 
-use crate::support::{knobs, outcomes};
+use crate::support::{option_names, outcomes};
 
 use bandwright::job::Outcome;
 use bandwright::job::ReachPoint;
@@ -8,7 +8,7 @@ use bandwright::report::fit_json;
 use serde_json::Value;
 
 fn text(outcome: &Outcome) -> String {
-    fit_json(outcome, &[], &outcomes::written(), knobs::typed)
+    fit_json(outcome, &[], &outcomes::written(), option_names::typed)
 }
 
 fn parsed(outcome: &Outcome) -> Value {

@@ -1,11 +1,11 @@
 //! Blocks laid out for a terminal.
 
-use crate::support::{knobs, printed};
+use crate::support::{option_names, printed};
 
 use bandwright::knob::Knob;
 use bandwright::measurement::takes::Side;
 use bandwright::report::blocks::ColumnKind::{self, FileNames, Numbers, Sentences, Words};
-use bandwright::report::blocks::{Block, Column, Lead, Part, Report, Row, Setting, Text};
+use bandwright::report::blocks::{Block, Column, Lead, Part, ProgramSetting, Report, Row, Text};
 use bandwright::report::text::WIDTH;
 use bandwright::report::{FileKind, WrittenFile, words};
 use proptest::prelude::*;
@@ -60,7 +60,7 @@ More of it
 #[test]
 fn reports_follow_each_other() {
     let report = |title: &str| Report::new(title);
-    let naming = |setting: &Setting| setting.knob.to_string();
+    let naming = |setting: &ProgramSetting| setting.knob.to_string();
     let text = bandwright::report::text(&[report("One"), report("Other")], naming);
     assert_eq!(text, "One\n\nOther\n");
 }
@@ -223,9 +223,9 @@ fn settings_have_the_names_that_the_reader_knows() {
     let text = Text::from("Set ")
         + Knob::Source
         + ", "
-        + Setting::to(Knob::Effort, "deep")
+        + ProgramSetting::to(Knob::Effort, "deep")
         + " or "
-        + Setting::of("fit", Knob::PerSide)
+        + ProgramSetting::of("fit", Knob::PerSide)
         + ".";
     let typed = laid_out(Block::paragraph(text.clone()));
     assert_eq!(typed, "Set --source, --effort deep or `fit --per-side`.\n");
@@ -241,7 +241,7 @@ fn knobs_have_names_of_their_own() {
         assert!(
             before
                 .iter()
-                .all(|one| knobs::option(*one) != knobs::option(*knob))
+                .all(|one| option_names::option(*one) != option_names::option(*knob))
         );
     }
 }

@@ -1,8 +1,8 @@
 //! What several test programs and benches share.
 #![allow(dead_code, reason = "each of them uses a part")]
 
-#[path = "../../src/cli/knobs.rs"]
-pub mod knobs;
+#[path = "../../src/cli/option_names.rs"]
+pub mod option_names;
 
 pub mod corpus;
 pub mod fits;
@@ -21,7 +21,7 @@ use bandwright::report::{WrittenFile, figures};
 
 /// The report as the program prints it.
 pub fn printed(report: Report) -> String {
-    bandwright::report::text(&[report], knobs::typed)
+    bandwright::report::text(&[report], option_names::typed)
 }
 
 /// The same of a fit.

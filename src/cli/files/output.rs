@@ -16,7 +16,7 @@ use std::path::Path;
 use bandwright::error::{Error, ReportedFault, Result};
 use tempfile::NamedTempFile;
 
-use super::super::knobs::option;
+use super::super::option_names::option;
 use super::hidden::{self, guard, new_file, second_name};
 use super::place::{Place, failed_write};
 use super::shown;

@@ -28,7 +28,7 @@ use nalgebra::{DMatrix, DVector};
 use super::one::{self, enough};
 use crate::filter::Section;
 use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace};
-use crate::fit::search::mirror::other_readings;
+use crate::fit::search::shelf_mirror::other_readings;
 use crate::fit::search::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
 use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, EXACT, Search};

@@ -14,7 +14,7 @@ pub mod pricing;
 
 pub mod table;
 
-pub mod mirror;
+pub mod shelf_mirror;
 
 pub mod reach;
 

@@ -4,7 +4,7 @@ use crate::digest::Digest;
 use crate::knob::Knob;
 use crate::measurement::judge::Judged;
 use crate::report::blocks::ColumnKind::{Numbers, Sentences, Words};
-use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
+use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::check_text::{
     advice, change_words, explanation_words, found, percent, side_name, spread_words, verdict_words,
 };
@@ -77,7 +77,7 @@ fn limits(check: &SheetCheck) -> Text {
     match &check.limits {
         None => {
             Text::from("not in this sheet; ")
-                + Setting::to(Knob::Limits, "NAME or FILE")
+                + ProgramSetting::to(Knob::Limits, "NAME or FILE")
                 + " holds others against it."
         }
         Some((name, from)) => {

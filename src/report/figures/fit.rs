@@ -13,7 +13,7 @@ use crate::knob::Knob;
 use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
-use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
+use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::figures::cost;
 use crate::report::files::WrittenFile;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
@@ -43,7 +43,7 @@ pub fn report(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> Repor
     parts.push(certainty(outcome));
     if files.is_empty() {
         let next_step = Text::from("No file was written; ")
-            + Setting::to(Knob::Output, "FILE.sheet.toml")
+            + ProgramSetting::to(Knob::Output, "FILE.sheet.toml")
             + " writes the preset.";
         parts.push(Part::without_head([Block::paragraph(next_step)]));
     }
@@ -534,7 +534,7 @@ fn search(outcome: &Outcome) -> Block {
         (true, Effort::Deep) => " A better answer is possible.".into(),
         (true, Effort::Quick | Effort::Normal) => {
             Text::from(" A better answer is possible; ")
-                + Setting::to(Knob::Effort, "deep")
+                + ProgramSetting::to(Knob::Effort, "deep")
                 + " searches longest."
         }
     };

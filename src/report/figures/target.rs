@@ -3,7 +3,7 @@
 use crate::knob::Knob;
 use crate::measurement::grid::OnGrid;
 use crate::report::blocks::ColumnKind::Numbers;
-use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};
+use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::documents::target::ListedTarget;
 use crate::report::files::WrittenFile;
 use crate::report::words::{self, band, decimals, signed_decimals, signed_decimals_up_to};
@@ -15,7 +15,7 @@ use crate::wanted::shown::{Compared, Shown};
 pub fn list(targets: &[ListedTarget]) -> Report {
     let mut report = Report::new(
         Text::from("Targets that come with the program. ")
-            + Setting::of("fit", Knob::Target)
+            + ProgramSetting::of("fit", Knob::Target)
             + " also takes a curve, a recipe (NAME.target.toml) or another unit (NAME.unit.toml).",
     );
     report.parts.extend(targets.iter().map(|target| {

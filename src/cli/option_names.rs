@@ -1,7 +1,7 @@
 //! What the command line calls the settings that the library names.
 
 use bandwright::knob::Knob;
-use bandwright::report::blocks::Setting;
+use bandwright::report::blocks::ProgramSetting;
 
 /// The option of a setting.
 pub fn option(knob: Knob) -> String {
@@ -49,7 +49,7 @@ pub fn option(knob: Knob) -> String {
 }
 
 /// As it is typed: `--source`, `--effort deep`; with backquotes where it is an option of another verb.
-pub fn typed(setting: &Setting) -> String {
+pub fn typed(setting: &ProgramSetting) -> String {
     let option = match setting.knob {
         Knob::Output => "-o".to_owned(),
         knob => option(knob),
