@@ -6,7 +6,7 @@
 //! A measured curve differs from the wanted one by many small amounts; an equaliser has a handful of
 //! second-order sections, each with a shape, a frequency, a gain and a q, often in coarse steps. Which
 //! sections bring the curve closest, without clipping, and without chasing what the coupler made rather than
-//! the earphone? [`job::Prepared::fit`] answers that for one unit, one target and one equaliser.
+//! the earphone? [`Prepared::fit`] answers that for one unit, one target and one equaliser.
 //!
 //! # Units and signs
 //!
@@ -21,37 +21,21 @@
 //!
 //! # A worked run
 //!
-//! Curves, limits and recipes come in as bytes and sheets go out as text: this library opens no file and prints
-//! nothing.
+//! Files come from whatever has them ([`Files`]: here a map in memory), and sheets and reports go out as text: this
+//! library opens no file and prints nothing.
 //!
 //! ```
-//! use bandwright::fit::Effort;
-//! use bandwright::fit::Stop;
-//! use bandwright::job::{Measured, Prepared, Wish};
-//! use bandwright::limits::Limits;
-//! use bandwright::measurement::takes::{Take, side_from_name};
-//! use bandwright::measurement::{grid, parse};
-//! use bandwright::sheet::{self, Sheet};
-//! use bandwright::wanted::{Contour, library};
+//! use std::collections::BTreeMap;
+//! use std::path::PathBuf;
+//!
+//! use bandwright::{Effort, Prepared, Request, Sheet, Stop, fit_report, read_sheet, text, write_sheet};
 //!
 //! # fn main() -> bandwright::Result<()> {
-//! // What was measured: an invented curve, full in the bass, with a glare near 3 kHz.
-//! let text = "frequency_hz,level_db\n\
-//!             20,104\n60,103.5\n150,101\n400,98\n1000,97\n2000,101\n3000,107\n4500,102\n8000,99\n16000,88\n";
-//! let name = "left.csv";
-//! let take = Take {
-//!     name: name.to_owned(),
-//!     side: side_from_name(name),
-//!     on_grid: grid::resample(&parse::parse_curve(text.as_bytes(), name)?)?,
-//! };
-//!
-//! // What is wanted: a target of the library with 2 dB more bass.
-//! let no_files = &mut |_: &str| unreachable!("the library needs none");
-//! let target = library::resolve("gentle-slope", no_files)?;
-//!
-//! // What the equaliser can do: five sections in steps of half a decibel.
-//! let limits = Limits::parse(
-//!     br#"
+//! // An invented curve, full in the bass, with a glare near 3 kHz; five sections in steps of half a decibel.
+//! let files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::from([
+//!     ("left.csv".into(), b"frequency_hz,level_db\n20,104\n60,103.5\n150,101\n400,98\n1000,97\n\
+//!         2000,101\n3000,107\n4500,102\n8000,99\n16000,88\n".to_vec()),
+//!     ("five.limits.toml".into(), br#"
 //! format = 1
 //! name = "five sections"
 //! sections = 5
@@ -65,37 +49,44 @@
 //! low-shelf = 1
 //! peaking = 3
 //! high-shelf = 1
-//! "#,
-//!     "five.limits.toml",
-//! )?;
+//! "#.to_vec()),
+//! ]);
+//!
+//! // A target of the library, with 2 dB more bass.
+//! let mut request = Request {
+//!     curves: vec!["left.csv".into()],
+//!     target: Some("gentle-slope".into()),
+//!     limits: Some("five.limits.toml".into()),
+//!     ..Request::default()
+//! };
+//! request.taste.bass_db = Some(2.0);
+//! let opened = request.open(&files)?;
 //!
 //! // The takes are judged once, and fitted as often as something is wished for.
-//! let prepared = Prepared::new(Measured::new("an invented earphone", vec![take]))?;
-//! let wish = Wish {
-//!     contours: vec![Contour::bass(2.0)?],
-//!     ..Wish::toward(target)
-//! };
-//! let outcome = prepared.fit(&wish, &limits, Effort::Quick, &Stop::default())?;
-//! let (shared, sections) = (&outcome.shared, &outcome.channels[0].sections);
+//! let (wish, limits) = (opened.wish, opened.limits);
+//! let outcome =
+//!     Prepared::new(opened.measured)?.fit(&wish, &limits, Effort::Quick, &Stop::default())?;
 //!
 //! // Closer to the target than without sections, on the equaliser's steps, and never clipping a steady tone.
+//! let (shared, sections) = (&outcome.shared, &outcome.channels[0].sections);
 //! assert!(shared.residual.after.weighted_db < 0.5 * shared.residual.before.weighted_db);
-//! assert!(sections.len() <= 5);
 //! limits.allows(sections)?;
-//! assert!(shared.headroom.preamp_db <= 0.0);
 //! assert!(shared.headroom.preamp_db + shared.headroom.peak_gain_db <= 1e-9);
 //! // The rig is believed up to 10.8 kHz, and what one take cannot know is said.
 //! let (_, highest_hz) = shared.trusted_band_hz.unwrap();
 //! assert!((10_000.0..=10_800.0).contains(&highest_hz));
-//! assert!(shared.cautions.contains(&bandwright::caution::Caution::SpreadUnknown));
+//! let report = fit_report(&outcome, &[], &[]);
+//! assert!(text(&[report], |setting| setting.knob.to_string()).contains("the spread is unknown"));
 //!
 //! // The preset as a file that explains itself, and reads back as what was written.
 //! let sheet = Sheet::from_outcome(&outcome, &limits)?;
-//! let file = sheet::write(&sheet)?;
-//! assert_eq!(sheet::read(file.as_bytes(), "an.sheet.toml")?, sheet);
+//! assert_eq!(read_sheet(write_sheet(&sheet)?.as_bytes(), "an.sheet.toml")?, sheet);
 //! # Ok(())
 //! # }
 //! ```
+//!
+//! The names at the end of this page are what others build on. The modules are the parts of the program, its tests and
+//! benches, and change with them; without the feature `parts`, which is on by default, they are private.
 //!
 //! # The stages
 //!
@@ -123,56 +114,37 @@
 //! Loud sound harms hearing. Whatever is built on this: let listeners start at a low volume, and let local rules
 //! and a hearing professional come before any figure.
 #![deny(clippy::print_stdout, clippy::print_stderr, clippy::dbg_macro)]
+#![cfg_attr(not(feature = "parts"), allow(dead_code, unused_imports))]
 
-pub mod units;
+/// Modules, private without the feature `parts`.
+macro_rules! parts {
+    ($($name:ident)+) => {
+        $(
+            #[cfg(feature = "parts")]
+            pub mod $name;
+            #[cfg(not(feature = "parts"))]
+            mod $name;
+        )+
+    };
+}
 
-pub mod error;
+// What serves all stages.
+parts! { units error knob message caution files digest names keys }
 
-pub mod knob;
+// The stages, in the order in which data flow: what was measured, what is wanted, what a section does, what the equaliser
+// accepts, the fit, what its sections need before them and what they cost, the preset as a file and in general forms,
+// whether it is right, what a person sees.
+parts! { measurement wanted filter limits fit headroom cost sheet export verify report }
 
-pub mod message;
-
-pub mod caution;
-
-pub mod digest;
-
-pub mod names;
-
-pub mod keys;
-
-// 1. What was measured.
-pub mod measurement;
-
-// 2. What is wanted.
-pub mod wanted;
-
-// 3. What a section does.
-pub mod filter;
-
-// 4. What the equaliser accepts.
-pub mod limits;
-
-// 5. The fit.
-pub mod fit;
-
-// 6. What the sections need before them, and what they cost.
-pub mod headroom;
-
-pub mod cost;
-
-// 7. The preset as a file, and its filters in general forms.
-pub mod sheet;
-
-pub mod export;
-
-// 8. Whether a sheet is right, and whether its promise was kept.
-pub mod verify;
-
-// 11. What a person sees.
-pub mod report;
-
-pub mod job;
-
-pub mod inspection;
+// The stages joined.
+parts! { job inspection }
 
 pub use error::{Error, Result};
+pub use files::Files;
+pub use fit::{Effort, Stop};
+pub use job::{Outcome, Prepared, Request, Wish};
+pub use limits::Limits;
+pub use report::blocks::Report;
+pub use report::figures::fit::report as fit_report;
+pub use report::text;
+pub use sheet::{Sheet, read as read_sheet, write as write_sheet};

@@ -29,6 +29,20 @@ pub fn told_apart(paths: &[&Path]) -> Vec<String> {
     parts.iter().map(name).collect()
 }
 
+/// The name of the folder that a file is in, without those above; none at the root, and none where only the disk knows.
+#[must_use]
+pub fn folder_name(path: &Path) -> Option<String> {
+    let mut folders: Vec<String> = Vec::new();
+    for part in parts(path) {
+        match part.as_str() {
+            ".." => drop(folders.pop()),
+            _ => folders.push(part),
+        }
+    }
+    folders.pop()?;
+    folders.pop()
+}
+
 /// A path as a recipe beside it means it.
 pub(crate) fn beside(recipe: &str, base: &str) -> String {
     let folder = Path::new(recipe).parent().unwrap_or_else(|| Path::new(""));

@@ -6,9 +6,9 @@ use bandwright::error::Result;
 use bandwright::report::blocks::Report;
 use bandwright::report::{self, FileKind, WrittenFile};
 
-use super::args::OutputStyle;
 use super::console;
 use super::files::{self, Kind, Place};
+use super::groups::OutputStyle;
 use super::knobs;
 
 /// What is to be written.

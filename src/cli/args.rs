@@ -2,6 +2,13 @@
 
 use std::path::PathBuf;
 
+use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions};
+use bandwright::cost::exposure::{Field, FieldTable};
+use bandwright::export::Form;
+use bandwright::fit::Effort;
+use bandwright::headroom::Guard;
+use bandwright::job::Sections;
+use bandwright::measurement::takes::Side;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 
 const CARE: &str = "Loud sound harms hearing: try a new preset at a low volume first. Local rules and a hearing \
@@ -63,48 +70,6 @@ pub enum Verb {
     Export(Export),
 }
 
-/// How results are shown.
-#[derive(Debug, Clone, Copy, ClapArgs)]
-pub struct OutputStyle {
-    /// Print one JSON document instead of text
-    ///
-    /// Also when the job fails. Its schemas stand in tests/golden/schema/ of the source
-    #[arg(long)]
-    pub json: bool,
-    /// Print nothing but errors and what safety asks for
-    #[arg(long, conflicts_with = "json")]
-    pub quiet: bool,
-}
-
-/// A finite number with a decimal point; U+2212, the minus of pictures, counts as a minus.
-fn number(text: &str) -> Result<f64, String> {
-    let parsed = text.trim().replace('\u{2212}', "-").parse::<f64>();
-    parsed
-        .ok()
-        .filter(|value| value.is_finite())
-        .ok_or_else(|| {
-            "expected a finite number with a decimal point, such as 3 or -2.5".to_owned()
-        })
-}
-
-/// How many sections were asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Sections {
-    /// At most so many.
-    Count(usize),
-    /// As few as are needed.
-    Auto,
-}
-
-/// What the preamp protects against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Guard {
-    /// Any steady tone.
-    Sine,
-    /// Any signal at all.
-    AnySignal,
-}
-
 fn sections(text: &str) -> Result<Sections, String> {
     match text {
         "auto" => Ok(Sections::Auto),
@@ -150,38 +115,13 @@ pub struct Inspect {
     /// responses; the side is read from the file's name (`left`, `right`, `l`, `r` as a word)
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
-    /// A take of the left side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub left: Vec<PathBuf>,
-    /// A take of the right side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub right: Vec<PathBuf>,
-    /// Only this unit, where there are several
-    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
-    pub variant: Option<String>,
-    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
-    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
-    /// [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "What was measured"
-    )]
-    pub rig: Option<PathBuf>,
 
-    /// The loss of bass from which a take leaks, dB
-    ///
-    /// At 30 Hz against the sound takes of its side, more than 0, at most 60
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        allow_negative_numbers = true,
-        help_heading = "The judging"
-    )]
-    pub leak_threshold: f64,
+    /// What else says what was measured.
+    #[command(flatten, next_help_heading = "What was measured")]
+    pub sides: Sides,
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// Write a picture here (NAME.svg), of one unit
     ///
@@ -246,44 +186,6 @@ impl TargetTask {
     }
 }
 
-/// A side of a unit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum OneSide {
-    /// The left one
-    Left,
-    /// The right one
-    Right,
-}
-
-/// Where figures are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Points {
-    /// Octaves from 31.5 Hz
-    Octave,
-    /// Third octaves from 20 Hz
-    ThirdOctave,
-}
-
-/// The sample rate of contours, and where figures are told.
-#[derive(Debug, Clone, Copy, ClapArgs)]
-pub struct Figures {
-    /// Where figures are told
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Points::ThirdOctave, help_heading = "The figures")]
-    pub points: Points,
-    /// The sample rate at which contours are evaluated, Hz
-    ///
-    /// 8000 to 768000 Hz: near half of it their form depends on it
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        default_value_t = 48_000.0,
-        allow_negative_numbers = true,
-        help_heading = "The figures"
-    )]
-    pub rate_hz: f64,
-}
-
 /// `bandwright target list`.
 #[derive(Debug, ClapArgs)]
 pub struct TargetList {
@@ -301,7 +203,7 @@ pub struct TargetShow {
     pub target: PathBuf,
     /// One side of a unit [default: both]
     #[arg(long, value_enum, help_heading = "The target")]
-    pub side: Option<OneSide>,
+    pub side: Option<Side>,
     /// Which unit, where a unit file has several
     #[arg(long, value_name = "NAME", help_heading = "The target")]
     pub variant: Option<String>,
@@ -311,13 +213,7 @@ pub struct TargetShow {
     /// Show levels so that they are 0 dB at this frequency
     ///
     /// [default: as the target has them]
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The figures"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "The figures")]
     pub align_hz: Option<f64>,
     /// Write a picture of the target here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
@@ -343,15 +239,10 @@ pub struct TargetBuild {
     )]
     pub base: PathBuf,
     /// One side of the base, where that is a unit [default: both]
-    #[arg(hide_short_help = true, long, value_enum, help_heading = "The target")]
-    pub side: Option<OneSide>,
+    #[arg(long, value_enum, help_heading = "The target")]
+    pub side: Option<Side>,
     /// Which unit, where the base is a unit file with several
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "The target"
-    )]
+    #[arg(long, value_name = "NAME", help_heading = "The target")]
     pub variant: Option<String>,
     /// A second target: the result lies between it and the base
     ///
@@ -362,58 +253,18 @@ pub struct TargetBuild {
     #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 0.5,
-        allow_negative_numbers = true,
         help_heading = "The target"
     )]
     pub between_share: f64,
-    /// More bass by so many dB, -60 to 60
-    ///
-    /// A low shelf at 90 Hz, q 0.6
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60
-    ///
-    /// A high shelf at 6 kHz, q 0.5
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub treble: Option<f64>,
-    /// A slope of so many dB per octave, -24 to 24: positive is brighter
-    ///
-    /// About 1 kHz
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The target"
-    )]
-    pub slope: Option<f64>,
-    /// One more adjustment, as `bandwright fit --help` tells (repeatable)
-    #[arg(long, value_name = "CONTOUR", help_heading = "The target")]
-    pub contour: Vec<String>,
+    /// What is added.
+    #[command(flatten, next_help_heading = "The target")]
+    pub taste: TasteOptions,
     /// Its name [default: the file's]
     #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub name: Option<String>,
     /// Where it comes from, in words [default: what it was built from]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "WORDS",
-        help_heading = "The target"
-    )]
+    #[arg(long, value_name = "WORDS", help_heading = "The target")]
     pub source: Option<String>,
     /// The rest of the figures.
     #[command(flatten)]
@@ -428,7 +279,7 @@ pub struct TargetBuild {
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(hide_short_help = true, long, help_heading = "Output")]
+    #[arg(long, help_heading = "Output")]
     pub overwrite: bool,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
@@ -456,17 +307,6 @@ pub struct TargetDiff {
     pub output_style: OutputStyle,
 }
 
-/// Search effort.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Effort {
-    /// About 20 ms for eight sections; ends at once when less than 0.005 dB is left to gain
-    Quick,
-    /// About 100 ms for eight sections
-    Normal,
-    /// About 1 s for eight sections
-    Deep,
-}
-
 /// Which takes count.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Takes {
@@ -474,26 +314,6 @@ pub enum Takes {
     Sound,
     /// All
     All,
-}
-
-/// The sound field that rules about exposure refer to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Field {
-    /// Sound from everywhere
-    Diffuse,
-    /// Sound from the front
-    Free,
-}
-
-/// Whose table leads from that field to the eardrum.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum FieldTable {
-    /// ISO 532-2
-    #[value(name = "iso-532-2")]
-    Iso532_2,
-    /// ITU-T P.58
-    #[value(name = "itu-t-p58")]
-    ItuTP58,
 }
 
 /// `bandwright fit`.
@@ -512,60 +332,24 @@ pub struct Fit {
     /// name (`left`, `right`, `l`, `r` as a word). Or a NAME.unit.toml that names them
     #[arg(value_name = "CURVE")]
     pub curves: Vec<PathBuf>,
-    /// A take of the left side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub left: Vec<PathBuf>,
-    /// A take of the right side, whatever its name (repeatable)
-    #[arg(long, value_name = "CURVE", help_heading = "What was measured")]
-    pub right: Vec<PathBuf>,
-    /// Which unit to fit, where a unit file has several
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "What was measured"
-    )]
-    pub variant: Option<String>,
+    /// What else says what was measured.
+    #[command(flatten, next_help_heading = "What was measured")]
+    pub sides: Sides,
     /// Name of the unit in sheet and report [default: the unit file's, or the file's name, or that of the folder of
     /// several]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME",
-        help_heading = "What was measured"
-    )]
+    #[arg(long, value_name = "NAME", help_heading = "What was measured")]
     pub unit: Option<String>,
-    /// The rig, instead of the unit file's: `iec-60318-4` (an ear simulator, trusted to 8 kHz and less above), `flat`
-    /// (believed everywhere), or a file with columns frequency (Hz) and trust (0 to 1). Where nothing says it
-    /// [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "What was measured"
-    )]
-    pub rig: Option<PathBuf>,
     /// Smooth what is fitted: a share of an octave such as 1/6, or `erb` (the ear's width); without it
     /// nothing is smoothed
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "WIDTH",
-        help_heading = "What was measured"
-    )]
+    #[arg(long, value_name = "WIDTH", help_heading = "What was measured")]
     pub smooth: Option<String>,
     /// Which takes count: the sound ones, or all with those that leak or do not belong
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
+    #[arg(long, value_enum, default_value_t = Takes::Sound, help_heading = "What was measured")]
     pub takes: Takes,
-    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        help_heading = "What was measured"
-    )]
-    pub leak_threshold: f64,
+
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// The wanted response: a name of the library, or a file
     ///
@@ -575,7 +359,6 @@ pub struct Fit {
     pub target: Option<PathBuf>,
     /// A second target: what is wanted lies between the two, in dB
     #[arg(
-        hide_short_help = true,
         long,
         value_name = "NAME|FILE",
         requires = "target",
@@ -583,67 +366,26 @@ pub struct Fit {
     )]
     pub between: Option<PathBuf>,
     /// How far from --target to --between, 0 to 1
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 0.5,
-        allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub between_share: f64,
     /// Go only this fraction of the way, more than 0, at most 1: 0.6 keeps 40 % of the unit's own character. All that is
     /// wanted counts, also what is added below
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "X",
-        value_parser = number,
         default_value_t = 1.0,
-        allow_negative_numbers = true,
         help_heading = "What is wanted"
     )]
     pub toward: f64,
-    /// More bass by so many dB, -60 to 60
-    ///
-    /// A low shelf at 90 Hz, q 0.6. Added to the target, or without --target to what the unit has now, as are all below
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub bass: Option<f64>,
-    /// More treble by so many dB, -60 to 60
-    ///
-    /// A high shelf at 6 kHz, q 0.5
-    #[arg(
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub treble: Option<f64>,
-    /// A slope of so many dB per octave about 1 kHz, -24 to 24: positive is brighter
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What is wanted"
-    )]
-    pub slope: Option<f64>,
-    /// One more adjustment, such as shape=peaking,f0_hz=3000,gain_db=-2,q=1.2 (or low-shelf, high-shelf),
-    /// shape=slope,db_per_octave=-0.4,pivot_hz=1000, shape=table,points=100:1.5/1000:0 (Hz:dB) or shape=table,file=FILE
-    /// (repeatable)
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "CONTOUR",
-        help_heading = "What is wanted"
-    )]
-    pub contour: Vec<String>,
+
+    /// What is added to the target, or without one to what the unit has now.
+    #[command(flatten, next_help_heading = "What is wanted")]
+    pub taste: TasteOptions,
 
     /// What the equaliser can do: a name, or a NAME.limits.toml
     ///
@@ -667,67 +409,44 @@ pub struct Fit {
     /// With --sections auto: what one more section must take off the residual, 0 to 60 dB; the fewest sections after which
     /// more, however many more, would each bring less. Where the takes differ by more (their spread, rms over the trusted
     /// band), that counts
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "DB",
-        value_parser = number,
         default_value_t = 0.03,
-        allow_negative_numbers = true,
         help_heading = "The equaliser"
     )]
     pub least_gain: f64,
     /// Sections that stay as they are: those of a sheet, from which some may have been taken out. The fit works round them;
     /// they count in --sections, in the limits and in the preamp
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "The equaliser"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
     /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise by ITU-R
     /// BS.1770), and what more would buy. Takes a few times as long
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The fit"
-    )]
+    #[arg(long, value_name = "DB", help_heading = "The fit")]
     pub max_loudness_loss: Option<f64>,
     /// What the preamp protects from clipping: `sine`, any steady tone (one that is switched on abruptly can exceed it by
     /// some tenths of a dB, and signals whose parts add up by more); `any-signal`, whatever the samples are, at some dB of
     /// level. Neither covers the curve that a converter draws between the samples: see --true-peak-margin
-    #[arg(hide_short_help = true, long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
+    #[arg(long, value_enum, default_value_t = Guard::Sine, help_heading = "The preamp")]
     pub guard: Guard,
     /// Room that the preamp leaves for the curve between the samples, 0 to 20 dB: EBU R 128 lets programmes reach -1 dBTP,
     /// so 1 is usual
-    #[arg(hide_short_help = true,
+    #[arg(
         long,
         value_name = "DB",
-        value_parser = number,
         default_value_t = 0.0,
-        allow_negative_numbers = true,
         help_heading = "The preamp"
     )]
     pub true_peak_margin: f64,
 
     /// Weights by frequency (columns frequency in Hz, weight 0 or more), instead of those from rig and spread
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "The fit"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "The fit")]
     pub weight: Option<PathBuf>,
     /// Price of sections that work against each other, 0 to 1000; 0 turns it off and keeps idle sections
-    #[arg(hide_short_help = true,
-        long,
+    #[arg(long,
         value_name = "X",
-        value_parser = number,
         default_value_t = bandwright::job::ECONOMY,
-        allow_negative_numbers = true,
         help_heading = "The fit"
     )]
     pub economy: f64,
@@ -749,58 +468,27 @@ pub struct Fit {
     #[arg(long, help_heading = "What it costs")]
     pub cost: bool,
     /// The amplifier or player: a NAME.source.toml with its largest voltage, its output impedance and the volume in use
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
     pub source: Option<PathBuf>,
     /// What is played: columns centre frequency (Hz) and level (dB) of bands of equal relative width, such as third octaves
     /// [default: pink noise]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "FILE",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "FILE", help_heading = "What it costs")]
     pub programme: Option<PathBuf>,
     /// A level to listen at, 0 to 140 dBA at the eardrum (the ear simulator's microphone), of the programme with EQ: what
     /// it takes, and how long the rules allow it. A sound level meter in a room would read some dB less; that level is
     /// told beside it
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DBA",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_name = "DBA", help_heading = "What it costs")]
     pub play_at: Option<f64>,
     /// Show the figures of a wished level above 100 dBA in the diffuse field, which is refused otherwise: the rules for work
     /// allow 15 minutes a day or less there (NIOSH 1998). For measurements that nobody hears
-    #[arg(
-        hide_short_help = true,
-        long,
-        requires = "play_at",
-        help_heading = "What it costs"
-    )]
+    #[arg(long, requires = "play_at", help_heading = "What it costs")]
     pub above_100_dba: bool,
     /// The sound field in which rules about exposure take their levels [default: diffuse]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_enum,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_enum, help_heading = "What it costs")]
     pub field: Option<Field>,
     /// The table that leads from the eardrum to that field; the level by the other one is told beside it
     /// [default: iso-532-2]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_enum,
-        help_heading = "What it costs"
-    )]
+    #[arg(long, value_enum, help_heading = "What it costs")]
     pub field_table: Option<FieldTable>,
 
     /// Write the preset here, as a sheet (NAME.sheet.toml)
@@ -810,17 +498,11 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
-    #[arg(hide_short_help = true, long, help_heading = "Output")]
+    #[arg(long, help_heading = "Output")]
     pub overwrite: bool,
     /// Show curves so that measured and equalised meet the target at this frequency, in plot and document. Levels are
     /// free: the fit and its figures stay as they are [default: their weighted means meet]
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "Output"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "Output")]
     pub align_hz: Option<f64>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
@@ -876,27 +558,12 @@ pub struct Check {
     pub same_level: bool,
     /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
     /// the first]
-    #[arg(hide_short_help = true, long, value_name = "HZ", value_parser = number, help_heading = "The promise")]
+    #[arg(long, value_name = "HZ", help_heading = "The promise")]
     pub rate_hz: Option<f64>,
-    /// The rig, instead of the unit file's: `iec-60318-4`, `flat`, or a file with columns frequency (Hz) and trust
-    /// (0 to 1). Where nothing says it [default: iec-60318-4]
-    #[arg(
-        hide_short_help = true,
-        long,
-        value_name = "NAME|FILE",
-        help_heading = "The promise"
-    )]
-    pub rig: Option<PathBuf>,
-    /// A take leaks from this loss on, at 30 Hz against the sound takes of its side: dB, more than 0
-    #[arg(hide_short_help = true,
-        long,
-        value_name = "DB",
-        value_parser = number,
-        default_value_t = bandwright::measurement::judge::LEAK_THRESHOLD_DB,
-        allow_negative_numbers = true,
-        help_heading = "The promise"
-    )]
-    pub leak_threshold: f64,
+
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
 
     /// Write a picture of promised and measured change here (NAME.svg)
     ///
@@ -923,20 +590,6 @@ const EXPORT_KEEPS: &str = "The coefficients are computed anew from the numbers 
 const EXPORT_OUTCOMES: &str = "Exit status: 0 done; 1 the sheet contradicts itself, or rings too long for an impulse \
     response (4 194 304 samples); 2 bad usage or input. A file is only written over an earlier output of the same form.";
 
-/// How filters are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum Form {
-    /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
-    Sos,
-    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted: negate both for a tool that adds them (NAME.csv, NAME.json)
-    Coefficients,
-    /// Minimum-phase impulse response at one rate, so long that all that is cut off is below -140 dB of what is kept;
-    /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
-    Impulse,
-    /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
-    Response,
-}
-
 /// `bandwright export`.
 #[derive(Debug, ClapArgs)]
 #[command(
@@ -952,29 +605,18 @@ pub struct Export {
     /// How the filters are told
     #[arg(long, value_enum, value_name = "FORM", help_heading = "The filters")]
     pub form: Form,
-    /// The sample rate, Hz (repeatable) [default: all of the sheet]
+    /// The sample rate, Hz (repeatable) [default: every rate of the sheet]
     ///
     /// An impulse response has one
-    #[arg(
-        long,
-        value_name = "HZ",
-        value_parser = number,
-        allow_negative_numbers = true,
-        help_heading = "The filters"
-    )]
+    #[arg(long, value_name = "HZ", help_heading = "The filters")]
     pub rate_hz: Vec<f64>,
     /// Allow a rate that the sheet does not list, 8000 to 768000 Hz. No checkpoint covers it, and near half the rate sections
     /// have another shape than the one that was fitted; the preamp must suffice there
-    #[arg(
-        hide_short_help = true,
-        long,
-        requires = "rate_hz",
-        help_heading = "The filters"
-    )]
+    #[arg(long, requires = "rate_hz", help_heading = "The filters")]
     pub unlisted_rate: bool,
     /// One side of a sheet with an EQ for each [default: all there is]
     #[arg(long, value_enum, help_heading = "The filters")]
-    pub side: Option<OneSide>,
+    pub side: Option<Side>,
     /// Leave the preamp out: it must then be set elsewhere
     ///
     /// Set it before the filters, or they can clip and play too loud

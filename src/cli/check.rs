@@ -6,6 +6,7 @@ use bandwright::digest::Digest;
 use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
+use bandwright::measurement::open::{self, OpenedFiles};
 use bandwright::measurement::rig::Rig;
 use bandwright::names;
 use bandwright::report::{self, FileKind, figures};
@@ -15,8 +16,7 @@ use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_s
 
 use super::answer::Answer;
 use super::args::Check;
-use super::files::{self, Place, shown};
-use super::measured::{self, OpenedFiles};
+use super::files::{self, Disk, Place, shown};
 use super::outputs::PLOT;
 
 /// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
@@ -27,13 +27,11 @@ pub fn run(typed: &Check) -> Result<bool> {
     let sheet = sheet::read(&bytes, &shown(&typed.sheet))?;
     let limits = match &typed.limits {
         Some(path) => {
-            let open = &mut |_: &str| files::read(path);
-            let name = shown(path);
-            let from = match limits::library::text(&name) {
+            let from = match limits::library::text(&shown(path)) {
                 Some(_) => LimitsFrom::Library,
                 None => LimitsFrom::File,
             };
-            Some((limits::library::resolve(&name, open)?, from))
+            Some((limits::library::resolve(path, &Disk)?, from))
         }
         None => None,
     };
@@ -89,7 +87,7 @@ fn refuse_incomplete(typed: &Check) -> Result<()> {
         (Knob::Plot, typed.plot.is_some()),
         (Knob::SameLevel, typed.same_level),
         (Knob::RateHz, typed.rate_hz.is_some()),
-        (Knob::Rig, typed.rig.is_some()),
+        (Knob::Rig, typed.judging.rig.is_some()),
     ];
     match idle.iter().find(|(_, given)| *given) {
         Some((option, _)) => refuse(
@@ -109,7 +107,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
     let inputs: Vec<&Path> = [&typed.sheet]
         .into_iter()
         .chain(&typed.limits)
-        .chain(&typed.rig)
+        .chain(&typed.judging.rig)
         .chain(&typed.before)
         .chain(&typed.after)
         .map(PathBuf::as_path)
@@ -118,9 +116,14 @@ fn place(typed: &Check) -> Result<Option<Place>> {
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
-    let rig = measured::rig(typed.rig.as_ref())?;
-    let before = open(Knob::Before, &typed.before)?;
-    let after = open(Knob::After, &typed.after)?;
+    let rig = typed
+        .judging
+        .rig
+        .as_deref()
+        .map(|path| open::rig(path, &Disk));
+    let rig = rig.transpose()?;
+    let before = session(Knob::Before, &typed.before)?;
+    let after = session(Knob::After, &typed.after)?;
     if let Some(place) = place {
         let paths = before.paths.iter().chain(&after.paths);
         let paths: Vec<&Path> = paths.map(PathBuf::as_path).collect();
@@ -147,7 +150,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
             before: before.takes.into_iter().map(take).collect(),
             after: after.takes.into_iter().map(take).collect(),
             judging: Settings {
-                leak_threshold_db: typed.leak_threshold,
+                leak_threshold_db: typed.judging.leak_threshold,
                 rig,
                 ..Settings::default()
             },
@@ -158,8 +161,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
 }
 
 /// The takes of a session: curves, or one unit of a unit file.
-fn open(session: Knob, paths: &[PathBuf]) -> Result<OpenedFiles> {
-    let units = measured::named(paths, &[], &[])?;
-    let next_step = "name curves, or one unit file with one unit";
-    measured::the_only(units, session.into(), next_step)?.open()
+fn session(session: Knob, paths: &[PathBuf]) -> Result<OpenedFiles> {
+    let units = open::named(paths, &[], &[], &Disk)?;
+    open::the_only(units, session)?.open(&Disk)
 }

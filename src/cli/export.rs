@@ -4,12 +4,11 @@ use std::path::Path;
 
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::export::{self, Form, Impulse, Request};
-use bandwright::measurement::takes::Side;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet;
 
 use super::answer::Answer;
-use super::args::{self, Export, OneSide};
+use super::args::Export;
 use super::console;
 use super::files::{self, Place, shown};
 use super::outputs;
@@ -24,7 +23,7 @@ enum Ending {
 
 /// Reads the sheet, takes its filters, writes and prints.
 pub fn run(typed: &Export) -> Result<()> {
-    let form = form(typed);
+    let form = typed.form;
     let output = match &typed.output {
         Some(path) => Some(output(path, form, &typed.sheet)?),
         None if typed.output_style.json => None,
@@ -47,10 +46,7 @@ pub fn run(typed: &Export) -> Result<()> {
     let request = Request {
         rates_hz: typed.rate_hz.clone(),
         unlisted_rates: typed.unlisted_rate,
-        side: typed.side.map(|side| match side {
-            OneSide::Left => Side::Left,
-            OneSide::Right => Side::Right,
-        }),
+        side: typed.side,
         preamp_included: !typed.without_preamp,
     };
     let filters = export::Export::of(&sheet, &request).map_err(named)?;
@@ -79,15 +75,6 @@ pub fn run(typed: &Export) -> Result<()> {
             vec![report]
         },
     )
-}
-
-fn form(typed: &Export) -> Form {
-    match typed.form {
-        args::Form::Sos => Form::Sos,
-        args::Form::Coefficients => Form::Coefficients,
-        args::Form::Impulse => Form::Impulse,
-        args::Form::Response => Form::Response,
-    }
 }
 
 fn kind(form: Form) -> FileKind {

@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
+use bandwright::measurement::open::{self, NamedUnit, OpenedFiles};
 use bandwright::message::Number;
 use bandwright::report::{self, FileKind, figures};
 
 use super::answer::Answer;
 use super::args::Inspect;
-use super::files::Place;
+use super::files::{Disk, Place};
 use super::knobs;
-use super::measured::{self, NamedUnit, OpenedFiles};
 use super::outputs::PLOT;
 
 /// The largest `--leak-threshold`, dB.
@@ -22,16 +22,21 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let rig = measured::rig(typed.rig.as_ref())?;
+    let rig = typed
+        .judging
+        .rig
+        .as_deref()
+        .map(|path| open::rig(path, &Disk));
+    let rig = rig.transpose()?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
-        let OpenedFiles { unit, paths } = named.open()?;
+        let OpenedFiles { unit, paths } = named.open(&Disk)?;
         if let Some(place) = &place {
             let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
             place.refuse_clash(&paths, &[])?;
         }
         let settings = Settings {
-            leak_threshold_db: typed.leak_threshold,
+            leak_threshold_db: typed.judging.leak_threshold,
             keep_all: false,
             rig: rig.clone().or_else(|| unit.rig.clone()).unwrap_or_default(),
         };
@@ -74,7 +79,7 @@ fn refuse_incomplete(typed: &Inspect) -> Result<()> {
             "name the takes: bandwright inspect CURVE... or NAME.unit.toml".to_owned(),
         );
     }
-    let threshold_db = typed.leak_threshold;
+    let threshold_db = typed.judging.leak_threshold;
     if !(threshold_db > 0.0 && threshold_db <= MOST_THRESHOLD_DB) {
         return refuse(
             Knob::LeakThreshold.into(),
@@ -88,7 +93,8 @@ fn refuse_incomplete(typed: &Inspect) -> Result<()> {
 
 /// All measurements that were named.
 fn curves(typed: &Inspect) -> impl Iterator<Item = &PathBuf> {
-    typed.curves.iter().chain(&typed.left).chain(&typed.right)
+    let sides = &typed.sides;
+    typed.curves.iter().chain(&sides.left).chain(&sides.right)
 }
 
 /// Where the plot goes, apart from everything that is read.
@@ -97,7 +103,7 @@ fn place(typed: &Inspect) -> Result<Option<Place>> {
         return Ok(None);
     };
     let inputs: Vec<&Path> = curves(typed)
-        .chain(&typed.rig)
+        .chain(&typed.judging.rig)
         .map(PathBuf::as_path)
         .collect();
     Place::new(path, PLOT, false, &inputs, &[]).map(Some)
@@ -105,9 +111,9 @@ fn place(typed: &Inspect) -> Result<Option<Place>> {
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.
 fn units(typed: &Inspect) -> Result<Vec<NamedUnit>> {
-    let units = measured::named(&typed.curves, &typed.left, &typed.right)?;
-    if typed.variant.is_some() {
-        return Ok(vec![measured::the_one(units, typed.variant.as_deref())?]);
+    let units = open::named(&typed.curves, &typed.sides.left, &typed.sides.right, &Disk)?;
+    if typed.sides.variant.is_some() {
+        return Ok(vec![open::the_one(units, typed.sides.variant.as_deref())?]);
     }
     if typed.plot.is_some() && units.len() > 1 {
         let names: Vec<String> = units

@@ -9,9 +9,11 @@ mod answer;
 mod args;
 mod console;
 mod files;
+mod groups;
 mod knobs;
-mod measured;
+
 mod outputs;
+mod parser;
 mod progress;
 mod threads;
 
@@ -27,7 +29,6 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use bandwright::error::{Error, ErrorKind, Source};
-use clap::Parser;
 use clap::error::{ContextKind, ContextValue};
 
 /// Exit status of a job that ran and whose answer is no.
@@ -38,7 +39,7 @@ const BAD_INPUT: u8 = 2;
 /// Runs the command that was typed. Exit status: 0 done, 1 the answer is no, 2 bad usage or input.
 pub fn run() -> ExitCode {
     let typed: Vec<OsString> = std::env::args_os().collect();
-    let args = match args::Args::try_parse_from(&typed) {
+    let args = match parser::parse(&typed) {
         Ok(args) => args,
         Err(error) => return ExitCode::from(usage(&typed, error)),
     };

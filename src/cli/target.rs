@@ -1,21 +1,21 @@
-//! `bandwright target`, and how targets and tastes are opened for every verb.
+//! `bandwright target`.
 
 use std::path::{Path, PathBuf};
 
 use bandwright::error::value::{Quantity, ValueFault};
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
+use bandwright::files::{Files, Recorded};
 use bandwright::measurement::takes::Side;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::wanted::library::{self, write_curve};
 use bandwright::wanted::recipe::{BlendEntry, FLAT, MEASURED, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown as show_target};
-use bandwright::wanted::{Contour, ContourEntry, Recipe, Reference, Target};
+use bandwright::wanted::{ContourEntry, Recipe, Reference};
 
 use super::answer::Answer;
-use super::args::{
-    self, Figures, OneSide, Points, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask,
-};
-use super::files::{self, Kind, shown};
+use super::args::{self, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask};
+use super::files::{self, Disk, Kind, shown, with_near};
+use super::groups::{Figures, Points};
 use super::outputs::{PLOT, RECIPE, TARGET_CURVE};
 
 /// The ending of a recipe's name.
@@ -35,7 +35,7 @@ pub fn run(typed: &args::Target) -> Result<()> {
 
 fn list(typed: &TargetList) -> Result<()> {
     let targets = library::names().into_iter().map(|name| {
-        let target = library::resolve(name, &mut |path| files::read(Path::new(path)))?;
+        let target = library::resolve(name, &Disk)?;
         let note = |key| library::note(name, key).unwrap_or_default();
         Ok(report::ListedTarget {
             support: note("support"),
@@ -57,9 +57,11 @@ fn list(typed: &TargetList) -> Result<()> {
 }
 
 fn show(typed: &TargetShow) -> Result<()> {
-    let mut opening = Opening::default();
+    let files = Recorded::new(&Disk, vec![&typed.target]);
     let reference = reference(&typed.target, typed.side, typed.variant.as_deref());
-    let target = opening.reference(&reference, &typed.target)?;
+    let target = resolved(&files, |files| {
+        library::resolve_reference(&reference, files)
+    })?;
     let target = show_target(
         &target,
         typed.figures.rate_hz,
@@ -69,7 +71,7 @@ fn show(typed: &TargetShow) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_plot(&target);
-        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
         answer.add(place, FileKind::Plot, plot);
     }
     answer.deliver(
@@ -80,14 +82,20 @@ fn show(typed: &TargetShow) -> Result<()> {
 }
 
 fn diff(typed: &TargetDiff) -> Result<()> {
-    let mut opening = Opening::default();
-    let (one, other) = (opening.target(&typed.one)?, opening.target(&typed.other)?);
+    let files = Recorded::new(&Disk, vec![&typed.one, &typed.other]);
+    let target = |path: &Path| {
+        let reference = Reference::new(&shown(path));
+        resolved(&files, |files| {
+            library::resolve_reference(&reference, files)
+        })
+    };
+    let (one, other) = (target(&typed.one)?, target(&typed.other)?);
     let rate_hz = typed.figures.rate_hz;
     let compared = compared(&one, &other, rate_hz, points_hz(typed.figures))?;
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let plot = report::target_diff_plot(&compared);
-        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
         answer.add(place, FileKind::Plot, plot);
     }
     answer.deliver(
@@ -110,8 +118,8 @@ fn build(typed: &TargetBuild) -> Result<()> {
             "choose one of these endings",
         ));
     }
-    let paths = [Some(&typed.base), typed.between.as_ref()];
-    let unspeakable = paths
+    let named = [Some(&typed.base), typed.between.as_ref()];
+    let unspeakable = named
         .into_iter()
         .flatten()
         .find(|path| path.to_str().is_none());
@@ -124,26 +132,13 @@ fn build(typed: &TargetBuild) -> Result<()> {
             "rename the file, or write a NAME.csv",
         ));
     }
-    let taste = Taste {
-        bass: typed.bass,
-        treble: typed.treble,
-        slope: typed.slope,
-        contour: &typed.contour,
-    };
-    let typed_recipe = typed_recipe(typed, taste.entries()?)?;
-    let mut opening = Opening::default();
-    let mut target = opening
-        .resolved(|read| {
-            let mut read = |asked: &str| {
-                let typed = paths
-                    .into_iter()
-                    .flatten()
-                    .find(|path| shown(path) == asked);
-                read(typed.map_or(Path::new(asked), |path| Path::new(path)))
-            };
-            library::resolve_recipe(typed_recipe.clone(), "", &mut read)
-        })
-        .map_err(|error| by_option(error, typed))?;
+    let typed_recipe = typed_recipe(typed, typed.taste.taste().entries()?)?;
+    let named: Vec<&Path> = named.into_iter().flatten().map(PathBuf::as_path).collect();
+    let files = Recorded::new(&Disk, named);
+    let target = resolved(&files, |files| {
+        library::resolve_recipe(typed_recipe.clone(), "", files)
+    });
+    let mut target = target.map_err(|error| by_option(error, typed))?;
     target.name.clone_from(&typed_recipe.name);
     if typed.source.is_some() {
         target.source.clone_from(&typed_recipe.source);
@@ -171,11 +166,16 @@ fn build(typed: &TargetBuild) -> Result<()> {
         let text = write_curve(&target, typed.figures.rate_hz);
         (TARGET_CURVE, FileKind::Curve, text)
     };
-    let place = answer.place(&typed.output, kind, typed.overwrite, &opening.inputs())?;
+    let place = answer.place(
+        &typed.output,
+        kind,
+        typed.overwrite,
+        &paths(&files.read_so_far()),
+    )?;
     answer.add(place, file_kind, text);
     if let Some(path) = &typed.plot {
         let plot = report::target_plot(&shown_target);
-        let place = answer.place(path, PLOT, false, &opening.inputs())?;
+        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
         answer.add(place, FileKind::Plot, plot);
     }
     answer.deliver(
@@ -183,6 +183,15 @@ fn build(typed: &TargetBuild) -> Result<()> {
         |written| report::to_json(&report::target_document("build", &shown_target, written)),
         |written| vec![figures::target::shown(&shown_target, written)],
     )
+}
+
+/// What `resolve` makes of the files; a missing one may be a misspelt one.
+fn resolved<T>(files: &Recorded<'_>, resolve: impl FnOnce(&dyn Files) -> Result<T>) -> Result<T> {
+    resolve(files).map_err(|error| with_near(error, files.last_missing()))
+}
+
+fn paths(paths: &[PathBuf]) -> Vec<&Path> {
+    paths.iter().map(PathBuf::as_path).collect()
 }
 
 /// What was typed, as a recipe in the folder that it was typed in.
@@ -287,12 +296,9 @@ fn by_option(mut error: Box<Error>, typed: &TargetBuild) -> Box<Error> {
     error.about(option)
 }
 
-fn reference(path: &Path, side: Option<OneSide>, variant: Option<&str>) -> Reference {
+fn reference(path: &Path, side: Option<Side>, variant: Option<&str>) -> Reference {
     Reference {
-        side: side.map(|side| match side {
-            OneSide::Left => Side::Left,
-            OneSide::Right => Side::Right,
-        }),
+        side,
         variant: variant.map(str::to_owned),
         ..Reference::new(&shown(path))
     }
@@ -302,106 +308,5 @@ fn points_hz(figures: Figures) -> &'static [f64] {
     match figures.points {
         Points::Octave => &OCTAVES_HZ,
         Points::ThirdOctave => &THIRD_OCTAVES_HZ,
-    }
-}
-
-/// A taste as it was typed.
-pub(super) struct Taste<'a> {
-    pub bass: Option<f64>,
-    pub treble: Option<f64>,
-    pub slope: Option<f64>,
-    pub contour: &'a [String],
-}
-
-impl Taste<'_> {
-    /// Its contours as written, in the order of the help.
-    pub(super) fn entries(&self) -> Result<Vec<ContourEntry>> {
-        let taste = |gain: Option<f64>, make: fn(f64) -> Result<Contour>| {
-            gain.map(|gain| make(gain).map(ContourEntry::Contour))
-        };
-        let named = [
-            taste(self.bass, Contour::bass),
-            taste(self.treble, Contour::treble),
-            taste(self.slope, Contour::slope),
-        ];
-        let parse = |text: &String| ContourEntry::parse(text);
-        named
-            .into_iter()
-            .flatten()
-            .chain(self.contour.iter().map(parse))
-            .collect()
-    }
-}
-
-/// Targets as they are opened, and what was read for them.
-#[derive(Default)]
-pub(super) struct Opening {
-    paths: Vec<PathBuf>,
-    /// The last file that was asked for and is not there.
-    missing: Option<PathBuf>,
-}
-
-impl Opening {
-    /// All files that were read.
-    fn inputs(&self) -> Vec<&Path> {
-        self.paths.iter().map(PathBuf::as_path).collect()
-    }
-
-    /// The target of a name or path.
-    pub(super) fn target(&mut self, path: &Path) -> Result<Target> {
-        self.reference(&Reference::new(&shown(path)), path)
-    }
-
-    /// The target of a reference that was typed as `path`: one that is no Unicode has a name that leads nowhere.
-    fn reference(&mut self, reference: &Reference, path: &Path) -> Result<Target> {
-        let name = shown(path);
-        self.resolved(|read| {
-            let mut read = |asked: &str| {
-                read(if asked == name {
-                    path
-                } else {
-                    Path::new(asked)
-                })
-            };
-            library::resolve_reference(reference, &mut read)
-        })
-    }
-
-    /// Contours with their files.
-    pub(super) fn contours(&mut self, entries: Vec<ContourEntry>) -> Result<Vec<Contour>> {
-        let open = |entry: ContourEntry| {
-            self.resolved(|read| entry.open("", &mut |asked: &str| read(Path::new(asked))))
-        };
-        entries.into_iter().map(open).collect()
-    }
-
-    fn resolved<T>(
-        &mut self,
-        resolve: impl FnOnce(&mut dyn FnMut(&Path) -> Result<Vec<u8>>) -> Result<T>,
-    ) -> Result<T> {
-        let resolved = resolve(&mut |path| match files::read(path) {
-            Ok(bytes) => {
-                self.paths.push(path.to_owned());
-                Ok(bytes)
-            }
-            Err(error) => {
-                if error.kind == ErrorKind::Missing {
-                    self.missing = Some(path.to_owned());
-                }
-                Err(error)
-            }
-        });
-        resolved.map_err(|error| match &self.missing {
-            Some(path) if error.kind == ErrorKind::Missing => with_near(error, path),
-            _ => error,
-        })
-    }
-}
-
-/// A missing file may be a misspelt one.
-fn with_near(error: Box<Error>, path: &Path) -> Box<Error> {
-    match files::near(path) {
-        Some(near) => error.misspelt(shown(&path.with_file_name(near))),
-        None => error,
     }
 }

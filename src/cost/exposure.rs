@@ -38,13 +38,23 @@ pub const CAUTIONS: [&str; 3] = [
 ];
 
 /// The sound field that the rules refer to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Default,
+    serde::Serialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Field {
-    /// Sound from everywhere; the usual choice for earphones (common practice, no source).
+    /// Sound from everywhere; the usual choice for earphones (common practice, no source)
     #[default]
     Diffuse,
-    /// Sound from the front.
+    /// Sound from the front
     Free,
 }
 
@@ -60,15 +70,27 @@ impl Field {
 }
 
 /// Whose table leads from the field to the eardrum.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Default,
+    serde::Serialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum FieldTable {
-    /// ISO 532-2, 20 Hz to 20 kHz.
+    /// ISO 532-2, 20 Hz to 20 kHz
     #[default]
     #[serde(rename = "iso-532-2")]
+    #[value(name = "iso-532-2")]
     Iso532_2,
-    /// ITU-T P.58 (06/21), 100 Hz to 20 kHz.
+    /// ITU-T P.58 (06/21), 100 Hz to 20 kHz
     #[serde(rename = "itu-t-p58")]
+    #[value(name = "itu-t-p58")]
     P58,
 }
 

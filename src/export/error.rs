@@ -1,4 +1,4 @@
-//! What can be at fault with an export.
+//! The faults of an export, with their words.
 
 use crate::error::Knob;
 use crate::error::fault::{Show, faults};
@@ -8,19 +8,19 @@ use crate::limits::bounds;
 use crate::message::Number;
 use crate::verify::sheet_check::CheckPoint;
 
-/// What to do about several rates, or a broken one.
+/// Advice for several rates, or a fractional one.
 const ONE_RATE: &str = "name the rate that the response is to be played at";
 
-/// What to do about a response that is none.
-const SECTIONS: &str = "export the second-order sections instead";
+/// Advice if no impulse response can be written.
+const EXPORT_SECTIONS: &str = "export the second-order sections instead";
 
 faults! { ExportFault, names;
-    /// A side of a sheet with one EQ for both.
+    /// A side was named, but the sheet has one EQ for both.
     OneForBoth => Setting,
         "a sheet with one EQ for both sides",
         "one with an EQ for each",
         "leave the side out";
-    /// A rate that the sheet does not list, and those that it does, in hertz.
+    /// A rate that the sheet does not list, and the rates that it lists, hertz.
     UnlistedRate(rate_hz: f64, known_hz: Vec<f64>) => Setting,
         "{rate_hz} Hz",
         "one of the sheet's rates in Hz, {known_hz}",
@@ -28,7 +28,7 @@ faults! { ExportFault, names;
             "choose one of these, add {}, or fit for that rate",
             names(Knob::UnlistedRate)
         ));
-    /// A rate that no equaliser has, or too low for the highest frequency of a section, in hertz.
+    /// A rate outside the range of equalisers, or too low for the highest frequency of a section, hertz.
     ImpossibleRate(rate_hz: f64, highest_hz: f64) => Setting,
         "{rate_hz} Hz",
         (format!(
@@ -37,7 +37,7 @@ faults! { ExportFault, names;
             highest_hz.show()
         )),
         "choose another rate";
-    /// A sheet that contradicts itself.
+    /// A sheet whose numbers contradict each other.
     Contradiction(point: Box<CheckPoint>) => Refused,
         (match point.rate_hz {
             Some(rate_hz) => format!("{} at a rate of {} Hz", point.found, rate_hz.show()),
@@ -45,7 +45,7 @@ faults! { ExportFault, names;
         }),
         (&*point.because),
         ("`bandwright check` tells all that is wrong with it; then restore it or fit again");
-    /// The preamp, the gain that it should make up for, in dB, the rate in hertz, and what it should guard.
+    /// The preamp and the gain that it should compensate, dB; the rate, hertz; and what it should protect against.
     Preamp(preamp_db: f64, gain_db: f64, rate_hz: f64, guard: Guard) => Refused,
         (format!(
             "a preamp of {} dB, where the sections and the margin need {:.4} dB at a rate of {} Hz",
@@ -59,24 +59,24 @@ faults! { ExportFault, names;
             names(Knob::WithoutPreamp),
             Number(-gain_db - 0.005)
         ));
-    /// Rates in hertz, of which an impulse response has one.
+    /// The rates, hertz; an impulse response has only one.
     SeveralRates(rates_hz: Vec<f64>) => Setting,
         "several rates, {rates_hz} Hz",
         "one for an impulse response",
         (ONE_RATE);
-    /// A rate in hertz that is not whole.
+    /// A rate that is not a whole number, hertz.
     FractionalRate(rate_hz: f64) => Setting,
         "{rate_hz} Hz",
         "a whole number for a WAV file",
         (ONE_RATE);
-    /// Sections that ring for too long.
+    /// Sections whose impulse response is too long.
     Rings => Refused,
         "sections that ring for more than {BUDGET} samples",
         "ones that end sooner",
-        (SECTIONS);
-    /// Sections whose samples no number can hold.
+        (EXPORT_SECTIONS);
+    /// Sections whose samples exceed the range of the file's numbers.
     TooLoud => Refused,
         "sections that gain too much",
         "samples that a 32-bit number can hold",
-        (SECTIONS);
+        (EXPORT_SECTIONS);
 }

@@ -1,8 +1,8 @@
 //! The impulse response of the filters as a WAV file.
 //!
-//! Poles and zeros of the cookbook's sections lie inside the unit circle, so the cascade's own impulse response is the
-//! minimum-phase one. It starts with the impulse and ends where a proven bound ([`crate::headroom::ringing`]) says that
-//! what is cut off is below [`REST_DB`].
+//! Poles and zeros of the cookbook's sections lie inside the unit circle, so the impulse response of the cascade is
+//! minimum phase. It begins with the impulse and ends where a proven bound ([`crate::headroom::ringing`]) guarantees
+//! that the rest is below [`REST_DB`].
 
 use std::io::Cursor;
 
@@ -14,26 +14,27 @@ use crate::error::{Error, Knob, Result, Source};
 use crate::headroom::ringing::{ImpulseResponse, impulse_response};
 use crate::units::{amplitude_from_db, db_from_amplitude};
 
-/// What is cut off, by the sum of its magnitudes, against the sum of what is kept, dB. No gain changes by more; the
-/// numbers of the file (24 bits of mantissa) are no finer.
+/// Largest sum of magnitudes of the cut-off rest, relative to that of the kept part, dB. No gain changes by more, and
+/// the file's numbers (24 bits of mantissa) are no finer.
 pub const REST_DB: f64 = -140.0;
 
-/// How such a file ends: a chunk that tells the software.
+/// The chunk at the end of such a file, which names the software and format.
 pub const WAV_END: &[u8] = b"ISFT\x28\0\0\0bandwright impulse response, format 1\0\0\0";
 
-/// The impulse response of one chain, or of left and right.
+/// The impulse response of one chain, or of those of left and right.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Impulse {
     /// Sample rate, whole hertz.
     pub rate_hz: u32,
-    /// One channel for both sides or one side, or left and right; equally long, from the impulse on.
+    /// One channel, or left and right; of equal length, starting with the impulse.
     pub channels: Vec<Vec<f32>>,
-    /// What was cut off is not above this against what was kept, sums of magnitudes, dB; minus infinity for nothing.
+    /// Upper bound of the sum of magnitudes of the rest relative to that of the kept part, dB; minus infinity if
+    /// nothing was cut off.
     pub rest_db: f64,
 }
 
 impl Impulse {
-    /// Samples of a channel.
+    /// Number of samples of a channel.
     #[must_use]
     pub fn samples(&self) -> usize {
         self.channels.first().map_or(0, Vec::len)
@@ -43,8 +44,8 @@ impl Impulse {
 /// The impulse response of an export at one rate.
 ///
 /// # Errors
-/// `Setting` about `rate` when there are several rates or the rate is no whole number; `Refused` when it rings for more
-/// than [`BUDGET`](crate::headroom::ringing::BUDGET) samples, or is too loud for the numbers of the file.
+/// `Setting` about `rate` if there are several rates or the rate is not a whole number; `Refused` if the response is
+/// longer than [`BUDGET`](crate::headroom::ringing::BUDGET) samples, or too loud for the numbers of the file.
 pub fn impulse(export: &Export) -> Result<Impulse> {
     let rate_hz = one_rate(export)?;
     let accuracy = amplitude_from_db(REST_DB);
@@ -99,10 +100,10 @@ fn one_rate(export: &Export) -> Result<u32> {
     Err(Error::of(fault, Knob::RateHz))
 }
 
-/// The response as a WAV file: 32-bit floating point, and a chunk of words about its preamp, unit and end.
+/// The response as a WAV file: 32-bit floating point, with a text chunk that states preamp, unit and rest.
 ///
 /// # Panics
-/// Never: it is written to memory.
+/// Never: writing to memory does not fail.
 #[must_use]
 pub fn wav(impulse: &Impulse, export: &Export) -> Vec<u8> {
     let spec = WavSpec {
@@ -132,7 +133,7 @@ pub fn wav(impulse: &Impulse, export: &Export) -> Vec<u8> {
         export.target,
     )
     .into_bytes();
-    // Ended by a zero, and of even length.
+    // Text chunks end with a zero byte and have even length.
     comment.push(0);
     comment.resize(comment.len().next_multiple_of(2), 0);
     let mut info = b"INFOICMT".to_vec();

@@ -1,15 +1,15 @@
-//! Second-order sections and bare coefficients as delimited text.
+//! Second-order sections and coefficients as delimited text.
 
 use super::{Chain, Export};
 use crate::filter::{Section, biquad::Biquad};
 use crate::message::one_line;
 
-/// How a file of second-order sections begins.
+/// First words of a file of second-order sections.
 pub const SOS_BEGINNING: &str = "# Equaliser second-order sections, format 1";
-/// How a file of bare coefficients begins.
+/// First words of a file of coefficients.
 pub const COEFFICIENTS_BEGINNING: &str = "# Equaliser coefficients, format 1";
 
-/// The recursion that coefficients are for.
+/// The recursion in which the coefficients are used.
 pub const RECURSION: &str =
     "y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2], a0 = 1";
 
@@ -36,8 +36,8 @@ impl Row {
 }
 
 impl Export {
-    /// The rows of one of the chains, to apply one after another. The preamp, where it is included, is the first; without
-    /// it and without sections there is one that changes nothing.
+    /// The rows of a chain in the order of application. The preamp, if included, comes first. Without preamp and
+    /// without sections there is one row that changes nothing.
     #[must_use]
     pub fn rows(&self, chain: &Chain) -> Vec<Row> {
         let preamp = Row {
@@ -66,8 +66,8 @@ impl Export {
     }
 }
 
-/// The matrices of all chains: columns `side`, `rate_hz`, `section` (counted from 1; 0 is the preamp), then
-/// `b0,b1,b2,a0,a1,a2`. Numbers are the shortest decimals that read back as the same.
+/// The matrices of all chains: columns `side`, `rate_hz`, `section` (from 1; 0 is the preamp), then
+/// `b0,b1,b2,a0,a1,a2`. Numbers are the shortest decimals that read back unchanged.
 #[must_use]
 pub fn sos_csv(export: &Export) -> String {
     let mut text = head(export, SOS_BEGINNING);
@@ -80,7 +80,7 @@ pub fn sos_csv(export: &Export) -> String {
     text
 }
 
-/// As [`sos_csv`] without `a0`.
+/// [`sos_csv`] without the column `a0`.
 #[must_use]
 pub fn coefficients_csv(export: &Export) -> String {
     let mut text = head(export, COEFFICIENTS_BEGINNING);
@@ -109,7 +109,7 @@ fn head(export: &Export, beginning: &str) -> String {
     )
 }
 
-/// What every file of text says of its sheet; `included` says how the preamp is part of it.
+/// The comment lines about the sheet at the head of each text file; `included` says how the preamp is included.
 pub(super) fn about(export: &Export, included: &str) -> String {
     let preamp = if export.preamp_included {
         format!("included: {included}")

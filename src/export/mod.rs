@@ -1,8 +1,9 @@
-//! Stage 7, after the sheet: its filters in general forms that other tools read.
+//! Stage 7, after the sheet: the export of its filters in general forms that other tools read. In: a [`Sheet`], rates,
+//! a side. Out: coefficients, an impulse response, or gain and phase.
 //!
 //! [`Export::of`] computes the coefficients anew from the sections' numbers and refuses a sheet that contradicts
-//! itself. Then [`matrix`] gives second-order sections or bare coefficients, [`mod@impulse`] the impulse response and
-//! [`response`] a table of gain and phase. None of these forms belongs to a program.
+//! itself. [`matrix`] writes second-order sections or coefficients, [`mod@impulse`] the impulse response, [`response`]
+//! a table of gain and phase. None of these forms is specific to a program.
 
 pub mod error;
 pub mod impulse;
@@ -25,16 +26,19 @@ use crate::verify::sheet_check::{CheckPoint, Outcome, PREAMP_DB, Subject, check_
 use error::ExportFault;
 
 /// How filters are told.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Form {
-    /// Rows `b0 b1 b2 a0 a1 a2`, `a0 = 1`: the matrix that scipy.signal calls `sos`.
+    /// Second-order sections: rows b0 b1 b2 a0 a1 a2, a0 = 1, as scipy.signal orders them (NAME.csv, NAME.json)
     Sos,
-    /// `b0 b1 b2 a1 a2` of each section, beside its numbers.
+    /// Coefficients b0 b1 b2 a1 a2, a1 and a2 subtracted: negate both for a tool that adds them (NAME.csv, NAME.json)
     Coefficients,
-    /// The impulse response: minimum phase, as the sections are.
+    /// Minimum-phase impulse response at one rate, so long that all that is cut off is below -140 dB of what is kept;
+    /// 32-bit floating point, left and right as two channels where each has an EQ of its own (NAME.wav)
     Impulse,
-    /// Gain and phase on the common grid.
+    /// Gain in dB and phase in degrees on the common grid (NAME.csv, NAME.json)
     Response,
 }
 
@@ -51,16 +55,16 @@ impl Form {
     }
 }
 
-/// What to take from a sheet.
+/// What to export from a sheet.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Request {
-    /// Sample rates, hertz; none: all of the sheet.
+    /// Sample rates, hertz; empty: all rates of the sheet.
     pub rates_hz: Vec<f64>,
-    /// Whether a rate may be one that the sheet does not list.
+    /// Whether rates that the sheet does not list are allowed.
     pub unlisted_rates: bool,
-    /// One side of a sheet with an EQ for each; None: all there are.
+    /// One side of a sheet with an EQ for each; None: all sides.
     pub side: Option<Side>,
-    /// Whether the preamp is part of what is exported.
+    /// Whether the export includes the preamp.
     pub preamp_included: bool,
 }
 
@@ -128,9 +132,9 @@ impl Export {
     /// The filters that `request` asks of `sheet`, computed from the numbers of its sections.
     ///
     /// # Errors
-    /// `Refused` when the sheet contradicts itself, as [`check_sheet`] finds, or when the preamp does not keep what its
-    /// guard says at a rate that the sheet does not list. `Setting` about `rate` or `side` when the sheet does not have what
-    /// is asked for.
+    /// `Refused` if the sheet contradicts itself (as [`check_sheet`] finds), or if the preamp does not suffice for its
+    /// guard at a rate that the sheet does not list. `Setting` about `rate` or `side` if the sheet does not have what
+    /// is requested.
     pub fn of(sheet: &Sheet, request: &Request) -> Result<Self> {
         let channels = channels(sheet, request.side)?;
         let rates_hz = rates(sheet, request)?;
@@ -148,7 +152,7 @@ impl Export {
                     biquads: biquads.collect::<Result<_>>()?,
                 };
                 if request.preamp_included && !chain.is_listed {
-                    refuse_a_short_preamp(sheet, &chain)?;
+                    refuse_insufficient_preamp(sheet, &chain)?;
                 }
                 chains.push(chain);
             }
@@ -162,7 +166,7 @@ impl Export {
         })
     }
 
-    /// What whoever plays these filters must know: the preamp that they need and do not have.
+    /// The caution about a required preamp that is not included; None if there is none.
     #[must_use]
     pub fn caution(&self) -> Option<Caution> {
         let left_out = !self.preamp_included && self.preamp_db < 0.0;
@@ -171,7 +175,7 @@ impl Export {
         })
     }
 
-    /// The factor before the sections: the preamp's, or 1 where it is not included.
+    /// The factor before the sections: that of the preamp, or 1 if it is not included.
     #[must_use]
     pub fn gain(&self) -> f64 {
         if self.preamp_included {
@@ -215,8 +219,8 @@ fn rates(sheet: &Sheet, request: &Request) -> Result<Vec<f64>> {
     Ok(rates_hz)
 }
 
-/// Refuses a sheet whose numbers contradict each other, as [`check_sheet`] finds. What the limits say is no matter here, and
-/// the preamp only where it is exported.
+/// Refuses a sheet whose numbers contradict each other, as [`check_sheet`] finds. The limits are ignored, and the
+/// preamp too unless it is exported.
 fn refuse_contradictions(sheet: &Sheet, preamp_included: bool) -> Result<()> {
     let matters = |subject: Subject| match subject {
         Subject::PreampSuffices | Subject::Loudness => preamp_included,
@@ -234,8 +238,8 @@ fn refuse_contradictions(sheet: &Sheet, preamp_included: bool) -> Result<()> {
     }
 }
 
-/// Refuses a rate that the sheet does not list and its preamp does not suffice for.
-fn refuse_a_short_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
+/// Refuses a rate that the sheet does not list if the preamp does not suffice for it.
+fn refuse_insufficient_preamp(sheet: &Sheet, chain: &Chain) -> Result<()> {
     let level = &sheet.level;
     let gain_db = level.true_peak_margin_db
         + match level.guard {

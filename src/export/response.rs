@@ -5,7 +5,7 @@ use super::{Chain, Export};
 use crate::filter::{cascade, phase};
 use crate::measurement::grid;
 
-/// How a table of gain and phase begins.
+/// First words of a table of gain and phase.
 pub const RESPONSE_BEGINNING: &str = "# Equaliser response, format 1";
 
 /// Gain and phase of a chain, preamp included where the export says so.
@@ -35,7 +35,7 @@ fn response(export: &Export, chain: &Chain) -> Response {
         0.0
     };
     let (sections, rate_hz) = (&chain.sections, chain.rate_hz);
-    // Rounded first, so that gain and phase belong to the frequency as it is written.
+    // Frequencies are rounded first, so that gain and phase belong to the frequency as written.
     let frequency_hz: Vec<f64> = grid::frequency_hz()
         .iter()
         .map(|&f_hz| rounded(f_hz))

@@ -28,9 +28,9 @@ impl Biquad {
     /// The coefficients of `section` at `rate_hz`.
     ///
     /// # Errors
-    /// When the section cannot be played at that rate (see [`Section::is_playable_at`]).
+    /// If the section cannot be played at that rate (see [`Section::is_playable_at`]).
     pub fn new(section: &Section, rate_hz: f64) -> Result<Self> {
-        // The crate accepts a NaN q, so the section is judged before it sees it.
+        // Checked first, because the crate accepts a NaN q.
         let unplayable = || {
             let fault = FilterFault::Unplayable(*section, rate_hz);
             Error::of(fault, Source::name("section"))

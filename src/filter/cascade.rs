@@ -1,8 +1,8 @@
-//! Sections one after another: their levels in dB add.
+//! Several sections in series: their levels in dB add up.
 
 use super::{Section, response};
 
-/// Level of all `sections` together at `frequency_hz`, dB.
+/// Level of all `sections` in series at `frequency_hz`, dB.
 #[must_use]
 pub fn level_db(sections: &[Section], rate_hz: f64, frequency_hz: f64) -> f64 {
     sections
@@ -11,7 +11,7 @@ pub fn level_db(sections: &[Section], rate_hz: f64, frequency_hz: f64) -> f64 {
         .sum()
 }
 
-/// Level of all `sections` together at each of `frequency_hz`, dB.
+/// Level of all `sections` in series at each of `frequency_hz`, dB.
 #[must_use]
 pub fn levels_db(sections: &[Section], rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
     frequency_hz

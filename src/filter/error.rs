@@ -1,4 +1,4 @@
-//! What can be at fault with a section.
+//! The faults of stage 3, with their words.
 
 use super::{QMeaning, Section, Shape};
 use crate::error::fault::{faults, show_as_displayed};

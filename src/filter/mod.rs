@@ -1,9 +1,10 @@
-//! Stage 3: what a section does. This stage knows no curve and no fit.
+//! Stage 3: what a section does. In: a [`Section`] and a sample rate. Out: its coefficients, level and phase. This
+//! stage knows neither curves nor the fit.
 //!
-//! [`Section`] holds the listener's numbers; [`biquad`] turns them into coefficients at a sample
-//! rate; [`response`] gives the exact level and its derivatives, [`phase`] the phase; [`cascade`] sums the levels of
-//! sections, [`run`] sends samples through them;
-//! [`q_meaning`] converts the numbers that other equalisers call q.
+//! - [`Section`] holds the numbers that are typed in; [`biquad`] turns them into coefficients.
+//! - [`response`] gives the exact level and its derivatives, [`phase`] the phase.
+//! - [`cascade`] adds up the levels of several sections, [`run`] sends samples through them.
+//! - [`q_meaning`] converts what other equalisers call q.
 
 pub mod error;
 

@@ -1,4 +1,4 @@
-//! The exact level of a section and its derivatives, straight from the listener's numbers.
+//! The exact level of a section and its derivatives, computed from its numbers without coefficients.
 //!
 //! The cookbook's filters are analog prototypes seen through the bilinear transform. With
 //! `phi = sin^2(w/2)`, `w = 2 pi f / rate`, the prototype's squared frequency is
@@ -74,8 +74,8 @@ fn peaking(x: f64, y: f64, y_minus_x: f64, warp: f64, gain_db: f64, q: f64) -> L
     let den = core + den_width;
     Level {
         db: DB_PER_POWER_NEPER * (num / den).ln(),
-        // Of the scaled polynomials only the ratio's derivative counts: with u = x/y and the
-        // polynomials divided by xy, d(u + 1/u) = warp (1/u - u) = warp (y - x)(y + x) / xy.
+        // The derivative needs only the ratio of the scaled polynomials. With u = x/y and the polynomials divided by
+        // xy, d(u + 1/u) = warp (1/u - u) = warp (y - x)(y + x) / xy.
         per_ln_f0: DB_PER_POWER_NEPER * warp * y_minus_x * (x + y) * (1.0 / num - 1.0 / den),
         per_gain_db: 0.5 * (num_width / num + den_width / den),
         per_ln_q: 2.0 * DB_PER_POWER_NEPER * (den_width / den - num_width / num),

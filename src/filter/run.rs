@@ -1,18 +1,18 @@
-//! Samples through sections one after another: the recursion of the `biquad` crate, transposed direct form 2, whose states
-//! are two numbers a section.
+//! Running samples through sections in series, by the `biquad` crate's transposed direct form 2, whose state is two
+//! numbers a section.
 
 use ::biquad::{Biquad as _, Coefficients, DirectForm2Transposed};
 
 use super::biquad::Biquad;
 
-/// Sections at work, with what they still remember of the samples before.
+/// Sections in series, with their states.
 #[derive(Debug, Clone)]
 pub struct Cascade {
     filters: Vec<DirectForm2Transposed<f64>>,
 }
 
 impl Cascade {
-    /// At rest, in the order given.
+    /// The sections in the order given, with zero states.
     #[must_use]
     pub fn new(biquads: &[Biquad]) -> Self {
         let filter = |biquad: &Biquad| {
@@ -29,13 +29,13 @@ impl Cascade {
         }
     }
 
-    /// The sample that comes out for the next one that goes in.
+    /// The output sample for the next input sample.
     pub fn run(&mut self, sample: f64) -> f64 {
         let filters = self.filters.iter_mut();
         filters.fold(sample, |sample, filter| filter.run(sample))
     }
 
-    /// What each section remembers, in order: both 0 at rest.
+    /// The state of each section, in order; both numbers are 0 at rest.
     pub fn states(&self) -> impl Iterator<Item = [f64; 2]> {
         self.filters.iter().map(|filter| [filter.s1, filter.s2])
     }

@@ -1,4 +1,4 @@
-//! A section in the listener's numbers, and nothing else.
+//! A section, described by the numbers that are typed in.
 
 use std::fmt;
 
@@ -30,7 +30,7 @@ impl Shape {
     /// All shapes, in the order in which files list them.
     pub const ALL: [Self; 3] = [Self::LowShelf, Self::Peaking, Self::HighShelf];
 
-    /// The name used in files: `low-shelf`, `peaking`, `high-shelf`.
+    /// The name in files: `low-shelf`, `peaking`, `high-shelf`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -70,7 +70,7 @@ pub struct Section {
 }
 
 impl Section {
-    /// True when every number is finite, `f0_hz` and `q` are positive and `f0_hz` lies below half of `rate_hz`.
+    /// True if all numbers are finite, `f0_hz` and `q` are positive, and `f0_hz` is below half of `rate_hz`.
     #[must_use]
     pub fn is_playable_at(&self, rate_hz: f64) -> bool {
         self.gain_db.is_finite()

@@ -1,14 +1,13 @@
-//! Eight numbers at a time, in plain Rust that the compiler turns into vector instructions.
+//! Arithmetic on eight numbers at a time, in plain Rust that the compiler turns into vector instructions.
 //!
-//! Everything here works on blocks of [`LANES`] numbers with a fixed order of operations, so the
-//! result is the same to the last bit on every instruction set: `pulp` only chooses, at run time,
-//! which instructions the compiler may use, and `mul_add` is correctly rounded with or without
-//! hardware for it.
+//! All functions work on blocks of [`LANES`] numbers in a fixed order of operations, so results are the same to the
+//! last bit on every instruction set. `pulp` only chooses at run time which instructions the compiler may use, and
+//! `mul_add` is correctly rounded with or without hardware support.
 
 /// Numbers in a block.
 pub const LANES: usize = 8;
 
-/// A block: one number for each of eight neighbouring grid points.
+/// A block of [`LANES`] numbers, usually one for each of eight neighbouring points.
 pub type Lanes = [f64; LANES];
 
 /// The same number in every lane.
@@ -17,15 +16,15 @@ pub fn splat(value: f64) -> Lanes {
     [value; LANES]
 }
 
-/// Room for `count` numbers that starts where a line of the cache does, so that no block of it lies across two lines: that
-/// would take twice as long to read. What is in it is of earlier use.
+/// A slice of `count` numbers in `room`, aligned to a cache line so that no block straddles two lines (reading such a
+/// block takes twice as long). The contents are unspecified.
 pub fn aligned(room: &mut Vec<f64>, count: usize) -> &mut [f64] {
     let needed = count + LANES - 1;
     if room.len() < needed {
         room.resize(needed, 0.0);
     }
     let start = room.as_ptr().align_offset(size_of::<Lanes>());
-    // Where the address cannot be told, any place will do.
+    // `align_offset` may give up and return `usize::MAX`; the data is then used unaligned.
     let start = start.min(LANES - 1);
     &mut room[start..start + count]
 }
@@ -36,7 +35,7 @@ pub fn sum(x: &Lanes) -> f64 {
     ((x[0] + x[4]) + (x[2] + x[6])) + ((x[1] + x[5]) + (x[3] + x[7]))
 }
 
-/// Adds `factor` times `block` to `sum`.
+/// Adds `factor * block` to `sum`, lane by lane.
 #[inline(always)]
 pub fn add(sum: &mut Lanes, factor: f64, block: &Lanes) {
     for (sum, element) in sum.iter_mut().zip(block) {
@@ -44,12 +43,13 @@ pub fn add(sum: &mut Lanes, factor: f64, block: &Lanes) {
     }
 }
 
-/// Natural logarithm of a quotient of positive normal numbers, within 2 units in the last place where these are near each other
-/// and relative 1e-15 elsewhere, as long as the quotient is a normal number too; other input gives a meaningless number.
+/// `ln(num / den)` for positive normal numbers whose quotient is normal too; other input gives a meaningless number.
+/// Error: 2 units in the last place where `num` and `den` are close, otherwise 1e-15 relative.
 ///
-/// With `k` so that `num` is within a factor of 3/2 of `2^k den`, `ln num/den = k ln 2 + 2 artanh s`, `s = (num - 2^k den)/(num +
-/// 2^k den)`, `s^2 <= 0.04`: eleven terms of the artanh series after the first leave less than 1e-18. One division, no branch and
-/// no call, so that a loop over it becomes vector instructions.
+/// With `k` such that `num` is within a factor of 3/2 of `2^k den`: `ln(num / den) = k ln 2 + 2 artanh s`, where
+/// `s = (num - 2^k den) / (num + 2^k den)` and `s^2 <= 0.04`. Eleven terms of the artanh series after the first leave
+/// less than 1e-18. The code has one division, no branch and no call, so that the compiler can vectorise a loop over
+/// it.
 #[inline(always)]
 pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     const ONE_BITS: u64 = 0x3ff0_0000_0000_0000;
@@ -59,16 +59,16 @@ pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     const TWO_POW_52: f64 = 4_503_599_627_370_496.0;
     const LN_2_HI: f64 = 6.931_471_803_691_238e-1;
     const LN_2_LO: f64 = 1.908_214_929_270_587_7e-10;
-    // The bits of a number grow nearly as its logarithm does: the exponent field of this is k + 1023.
+    // The bits of a float, read as an integer, grow nearly linearly with its logarithm. The exponent field is k + 1023.
     let near = num
         .to_bits()
         .wrapping_sub(den.to_bits())
         .wrapping_add(ONE_BITS + HALF_AN_EXPONENT)
-        // There is no 2^1024; so far from 1, the series may be a little shorter than it should.
+        // The exponent may not reach 1024 (infinity). At that end of the range the series is slightly less accurate.
         .min(LARGEST);
     let k = f64::from_bits((near >> 52) | TWO_POW_52.to_bits()) - (TWO_POW_52 + 1023.0);
     let scaled = den * f64::from_bits(near & EXPONENT);
-    // Halves, so that the sum is a number too.
+    // Both are halved so that their sum cannot overflow.
     let (num, scaled) = (0.5 * num, 0.5 * scaled);
     let s = (num - scaled) / (num + scaled);
     let z = s * s;
@@ -87,14 +87,14 @@ pub fn ln_of_quotient(num: f64, den: f64) -> f64 {
     f64::mul_add(k, LN_2_HI, 2.0 * s + small)
 }
 
-/// e to the power of x, within 1 unit in the last place or so, where that is a normal number; beyond that, the nearest of these.
+/// `e^x` within about 1 unit in the last place where that is a normal number; x is clamped to the range -708 to 709.
 ///
-/// With `x = k ln 2 + r`, `|r| <= ln 2 / 2`: the Taylor series of e^r to the 13th power leaves less than 1e-17.
+/// With `x = k ln 2 + r`, `|r| <= ln 2 / 2`, the Taylor series of `e^r` up to the 13th power leaves less than 1e-17.
 #[inline(always)]
 pub fn exp(x: f64) -> f64 {
     const LN_2_HI: f64 = 6.931_471_803_691_238e-1;
     const LN_2_LO: f64 = 1.908_214_929_270_587_7e-10;
-    // Added to a number, it leaves the nearest integer in the last bits.
+    // Adding this number (1.5 * 2^52) rounds to the nearest integer and leaves it in the lowest bits.
     const SHIFT: f64 = 6_755_399_441_055_744.0;
     let x = x.clamp(-708.0, 709.0);
     let shifted = f64::mul_add(x, std::f64::consts::LOG2_E, SHIFT);
@@ -117,7 +117,7 @@ pub fn exp(x: f64) -> f64 {
     f64::mul_add(power, small, power)
 }
 
-/// The sine of x from 0 to a quarter turn, pi/2, relative error 3e-16 or less. The Taylor series to the 21st power leaves less than
+/// `sin(x)` for x from 0 to pi/2; relative error 3e-16 or less. The Taylor series up to the 21st power leaves less than
 /// 2e-18.
 #[inline(always)]
 pub fn sin_in_quarter(x: f64) -> f64 {

@@ -1,9 +1,9 @@
-//! What a fit is judged by, computed plainly from the definitions.
+//! The figures by which a fit is judged, computed directly from their definitions, without the fast kernels.
 
 use crate::filter::{Section, cascade, response};
 
-/// Residual of `sections` at `rate_hz`: root of the weighted mean square of `G - wanted + c`, dB, with the
-/// level `c` that makes it least. Points of weight 0 have no say; all weights 0 give 0.
+/// Residual of `sections` at `rate_hz`, dB: the root of the weighted mean square of `G - wanted + c`, minimised over
+/// the level `c`. Points of weight 0 do not count. If all weights are 0, the residual is 0.
 #[must_use]
 pub fn weighted_rms_db(
     sections: &[Section],
@@ -37,19 +37,20 @@ pub fn weighted_rms_db(
     (square / total).sqrt()
 }
 
-/// Residuals of channels at one level.
+/// Residuals of one channel, or of two that share one level.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChannelsRms {
-    /// Of each channel, at the level that makes the residual of all least, dB.
+    /// Residual of each channel, dB, at the level that minimises `together_db`.
     pub channels_db: Vec<f64>,
-    /// Of all together: the root of the mean of the squares of `channels_db`.
+    /// Residual of all channels together, dB: the root of the mean of the squares of `channels_db`.
     pub together_db: f64,
-    /// Of two channels the weighted mean of the first's `G - wanted` less that of the second's, dB: positive where the
-    /// first is louder than wanted beside the second. Half of it is in the residual of either. 0 for one channel.
+    /// Imbalance of two channels, dB: the weighted mean of the first's `G - wanted` minus that of the second's.
+    /// Positive: the first is too loud beside the second. Half of it is part of each channel's residual. 0 for one
+    /// channel.
     pub difference_db: f64,
 }
 
-/// The same for one channel or two, with the same weights and one level `c` for all.
+/// [`weighted_rms_db`] for one channel or two, with the same weights and one level `c` for all.
 #[must_use]
 pub fn channels_rms(
     sections: &[&[Section]],
@@ -68,7 +69,7 @@ pub fn channels_rms(
         }
         if total > 0.0 { sum / total } else { 0.0 }
     };
-    // About its own mean a channel has the residual of a free level; half the difference comes on top.
+    // The shared level is the mean of both channels' own levels, so each is off its own by half of the difference.
     let difference_db = match sections.len() {
         2 => mean(0) - mean(1),
         _ => 0.0,
@@ -90,8 +91,8 @@ pub fn channels_rms(
     }
 }
 
-/// The economy ratio `E = sum w^2 sum_k |G_k| / sum w^2 |sum_k G_k|`: 1 when no section works against
-/// another, more when they do; 1 without sections.
+/// The economy ratio `E = sum w^2 sum_k |G_k| / sum w^2 |sum_k G_k|`: 1 if no section works against another, larger if
+/// some do, 1 without sections.
 #[must_use]
 pub fn economy_ratio(
     sections: &[Section],
@@ -102,7 +103,7 @@ pub fn economy_ratio(
     economy_ratio_of_channels(&[sections], rate_hz, frequency_hz, weight)
 }
 
-/// The same with both sums taken over several channels, each with sections of its own.
+/// [`economy_ratio`] with both sums taken over several channels, each with its own sections.
 #[must_use]
 pub fn economy_ratio_of_channels(
     channels: &[&[Section]],

@@ -23,12 +23,14 @@ use crate::units::db_from_amplitude;
 pub const TRUE_PEAK_MARGIN_DB: f64 = 1.0;
 
 /// What the preamp protects against.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Guard {
-    /// Any steady tone.
+    /// Any steady tone
     Sine,
-    /// Any signal at all.
+    /// Any signal at all
     AnySignal,
 }
 

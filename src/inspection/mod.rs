@@ -1,5 +1,5 @@
-//! The judging of a unit as one readable function: its takes judged ([`judge`]), what its phases say of an equaliser
-//! ([`phase`](crate::measurement::phase)), and what to do next ([`next_step`]).
+//! The inspection of a unit: its takes are judged ([`judge`]), their phases examined for what an equaliser cannot undo
+//! ([`phase`](crate::measurement::phase)), and the next steps derived ([`next_step`]).
 
 pub mod next_step;
 
@@ -7,48 +7,49 @@ use std::cmp::Ordering;
 use std::ops::Range;
 
 use crate::error::Result;
-use crate::job::SpreadFigures;
 use crate::measurement::grid::{self, OnGrid, POINTS};
 use crate::measurement::judge::{self, Judged, JudgedSide, JudgedTake, Settings, Verdict};
 use crate::measurement::phase::BeyondEq;
 use crate::measurement::rig::Rig;
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::{Side, Take, offset_db};
 use crate::measurement::unit_file::{OpenedTake, OpenedUnit};
 use crate::units::{amplitude_from_db, db_from_power};
 
 pub use next_step::NextStep;
 
-/// Everything that was found out about the takes of a unit.
+/// All findings about the takes of a unit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Inspection {
     /// Name of the unit.
     pub unit: String,
     /// The rig that was assumed.
     pub rig: Rig,
-    /// The takes, judged; its `takes` are in the order given, as all lists of takes here.
+    /// The judged takes; like all lists of takes here, in the order given.
     pub judged: Judged,
-    /// Number of each take within its side, from 1.
+    /// The number of each take within its side, from 1.
     pub numbers: Vec<usize>,
-    /// Each take at the level of its side: shifted so that the median of its difference to its side's mean, over 200 Hz
-    /// to 2 kHz, is 0 dB. None for a take that shares no frequency with it.
+    /// Each take at the level of its side: shifted so that the median of its difference from its side's mean over 200
+    /// Hz to 2 kHz is 0 dB. None for a take that shares no frequency with the mean.
     pub aligned: Vec<Option<OnGrid>>,
-    /// What the phase of each take says; none without phase.
+    /// The findings from the phase of each take; None without phase.
     pub phases: Vec<Option<TakePhase>>,
-    /// What each impulse response says of itself; none for curves.
+    /// The figures of each impulse response; None for curves.
     pub impulses: Vec<Option<TakeImpulse>>,
-    /// Bands where an equaliser cannot undo what was measured, from the takes that were kept, by frequency.
+    /// Bands where an equaliser cannot undo what was measured, from the kept takes, by frequency.
     pub beyond_eq: Vec<SharedBand>,
     /// Trust at each point of the common grid, 0 to 1.
     pub trust: Vec<f64>,
-    /// Lowest and highest grid frequency with data and trust of 0.7 or more, hertz; none where nothing is trusted.
+    /// Lowest and highest grid frequency with data and a trust of at least 0.7, hertz; None if nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
-    /// Lowest and highest frequency, hertz, of what is the coupler's, where takes show that its resonance moves and the rig
-    /// is not believed everywhere: a fit puts no boost and nothing narrow there.
+    /// Lowest and highest frequency of the band around the coupler's resonance, hertz, in which a fit uses no boost and
+    /// nothing narrow. None unless the takes show that the resonance moves and the rig is not fully trusted.
     pub guard_hz: Option<(f64, f64)>,
-    /// How far the kept takes repeat over the trusted band (over all, where nothing is trusted); none where
-    /// every side has one take.
+    /// The spread of the kept takes over the trusted band (over all data if nothing is trusted); None if every side has
+    /// only one take.
     pub spread: Option<SpreadFigures>,
-    /// What to do next: takes, then sides, then the unit; empty where the takes agree and everything could be told.
+    /// The next steps: about takes, then sides, then the unit. Empty if the takes agree and everything could be
+    /// determined.
     pub next_steps: Vec<NextStep>,
 }
 
@@ -91,8 +92,8 @@ pub struct TakeImpulse {
 }
 
 impl TakeImpulse {
-    /// About how far the noise of the tail lies below the level of the response, dB (positive is below): noise of that
-    /// power over the whole window against a response as strong as its largest sample. None for silence.
+    /// Approximate distance of the noise below the level of the response, dB (positive is below): noise with the power
+    /// of the tail over the whole window, against a response as strong as its largest sample. None for silence.
     #[must_use]
     pub fn noise_below_db(&self) -> Option<f64> {
         let samples = (self.window_s.1 - self.window_s.0) * self.rate_hz;
@@ -102,20 +103,20 @@ impl TakeImpulse {
 }
 
 impl Inspection {
-    /// The judged side, where it has takes.
+    /// The judged side; None if it has no takes.
     #[must_use]
     pub fn side(&self, side: Side) -> Option<&JudgedSide> {
         self.judged.sides.iter().find(|judged| judged.side == side)
     }
 
-    /// True for the only take of its side: nothing speaks for it, and nothing against.
+    /// True for the only take of its side: there is nothing to compare it with.
     #[must_use]
     pub fn is_alone(&self, take: &JudgedTake) -> bool {
         take.verdict == Verdict::Sound && self.side(take.side).is_some_and(|side| side.takes == 1)
     }
 }
 
-/// Judges the takes of a unit and says what to do next. `settings.rig` is the rig, whatever the unit's file says.
+/// Judges the takes of a unit and derives the next steps. `settings.rig` is used, whatever rig the unit's file states.
 ///
 /// # Errors
 /// Those of [`judge::judge`].
@@ -186,7 +187,7 @@ fn spread(judged: &Judged, trusted_band_hz: Option<(f64, f64)>) -> Option<Spread
     SpreadFigures::of(spread_db, &average.on_grid.support, trusted_band_hz)
 }
 
-/// The figures of the spread over the grid frequencies that count.
+/// The figures of the spread over the grid frequencies for which `counts` is true.
 fn spread_where(judged: &Judged, counts: impl Fn(f64) -> bool) -> Option<SpreadFigures> {
     let average = &judged.average;
     let spread_db = average.spread_db.as_deref()?;
@@ -197,7 +198,7 @@ fn phase(opened: &OpenedTake) -> Option<TakePhase> {
     let excess = opened.excess()?;
     let mut beyond_eq = excess.beyond_eq();
     let found = beyond_eq.len();
-    beyond_eq.retain(|band| !noise_feigns(opened, band));
+    beyond_eq.retain(|band| !noise_could_cause(opened, band));
     Some(TakePhase {
         delay_s: excess.delay_s,
         hidden_by_noise: beyond_eq.len() < found,
@@ -205,9 +206,10 @@ fn phase(opened: &OpenedTake) -> Option<TakePhase> {
     })
 }
 
-/// Noise all over a window of T seconds, a share `e` of the level, bends the group delay by about `e T/2`; four times that
-/// is told from it, and nothing is where `e` is a tenth or more (our own choice).
-fn noise_feigns(opened: &OpenedTake, band: &BeyondEq) -> bool {
+/// True if noise could produce the band. Noise over a window of T seconds with a share `e` of the level bends the group
+/// delay by about `e T/2`. A delay counts as real if it is at least four times that and `e` is below a tenth. Our
+/// choice.
+fn noise_could_cause(opened: &OpenedTake, band: &BeyondEq) -> bool {
     let Some(impulse) = impulse(opened) else {
         return false;
     };
@@ -233,7 +235,7 @@ fn impulse(opened: &OpenedTake) -> Option<TakeImpulse> {
     })
 }
 
-/// Where the phase of most takes that have one shows what no equaliser can undo.
+/// The bands where the phases of most takes (of those that have one) show what an equaliser cannot undo.
 #[must_use]
 pub fn beyond_eq(takes: &[OpenedTake]) -> Vec<BeyondEq> {
     let phases: Vec<TakePhase> = takes.iter().filter_map(phase).collect();
@@ -250,10 +252,10 @@ fn of_kept<'a>(judged: &Judged, phases: &'a [Option<TakePhase>]) -> Vec<&'a Take
         .collect()
 }
 
-/// Bands of takes, those that overlap joined.
+/// The bands of all takes, overlapping ones joined.
 fn shared_bands(kept: &[&TakePhase]) -> Vec<SharedBand> {
     let mut all: Vec<BeyondEq> = kept.iter().flat_map(|p| p.beyond_eq.clone()).collect();
-    // By all its numbers, so that the order of the takes does not matter.
+    // Sorted by all numbers, so that the order of the takes does not matter.
     let numbers = |band: &BeyondEq| [band.from_hz, band.to_hz, band.excess_s, band.at_hz];
     all.sort_by(|a, b| {
         let pairs = numbers(a).into_iter().zip(numbers(b));
@@ -287,7 +289,7 @@ fn shared_bands(kept: &[&TakePhase]) -> Vec<SharedBand> {
         .collect()
 }
 
-/// The grid points that all curves of an inspection cover together: from the lowest of any to the highest of any.
+/// The smallest range of grid points that contains those of all curves of the inspection.
 #[must_use]
 pub fn covered(inspection: &Inspection) -> Range<usize> {
     let average = &inspection.judged.average.on_grid.support;

@@ -1,7 +1,6 @@
-//! What to do next, after the takes of a unit were judged: findings as values, each with a step. Their `Display`, in
-//! [`crate::report::next_steps`], words both.
-//!
-//! From which figures on something is worth a step is our own choice (common practice, no source).
+//! The next steps after the takes of a unit were judged: findings as values, each with a step. Their `Display` in
+//! [`crate::report::next_steps`] words both. The thresholds from which a finding is worth a step are our choice (common
+//! practice, no source).
 
 use std::fmt;
 
@@ -12,25 +11,25 @@ use crate::measurement::leak::LOSS_AT_HZ;
 use crate::measurement::outlier::Kind;
 use crate::measurement::takes::Side;
 
-/// Left and right differ in level from here on, dB.
+/// Least difference of the levels of left and right that is a finding, dB.
 pub const LEVEL_DIFFERS_DB: f64 = 1.0;
-/// ... and in form, smoothed by 1/3 octave, dB.
+/// Least difference of the shapes of left and right that is a finding, smoothed by 1/3 octave, dB.
 pub const FORM_DIFFERS_DB: f64 = 1.5;
-/// Takes that differ so much, dB (one standard deviation), are not of one curve there.
+/// Least spread of the takes (one standard deviation) that is a finding, dB.
 pub const WANDERS_DB: f64 = 1.2;
-/// Depths of seating that differ by so much, millimetres, can be held closer.
+/// Least range of the depths of seating that is a finding, millimetres: with care it can be kept smaller.
 pub const DEPTH_MM: f64 = 1.5;
-/// Noise that is less than this below a response bends its level by 0.1 dB and more.
+/// Least distance of the noise below an impulse response, dB. With less, noise changes the level by 0.1 dB or more.
 pub const NOISE_DB: f64 = 40.0;
 
-/// A take as people call it: `right take 3`, and its name.
+/// A take as people call it, `right take 3`, and its name.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct TakeName {
     /// Its side.
     pub side: Side,
     /// Its number within the side, from 1.
     pub number: usize,
-    /// Its name, usually the file's.
+    /// Its name, usually that of the file.
     pub name: String,
 }
 
@@ -59,14 +58,14 @@ pub fn side_name(side: Side) -> &'static str {
     }
 }
 
-/// Why it cannot be told whether a side leaks.
+/// The reason why it is unknown whether a side leaks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WhyUnknown {
-    /// The data do not reach down to where leaks are judged.
+    /// The data do not reach down to 30 Hz, where leaks are judged.
     NoBass,
     /// Its takes are alike, and there is no other side.
     NoOtherSide,
-    /// Its takes are alike, and the other side differs in another way than by a leak.
+    /// Its takes are alike, and the other side differs otherwise than by a leak.
     AnotherDifference,
 }
 
@@ -74,51 +73,51 @@ pub enum WhyUnknown {
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
 pub enum NextStep {
-    /// One take in all: nothing to compare.
+    /// There is only one take, so nothing to compare.
     OnlyTake,
     /// A take leaks.
     Leaks {
-        /// Which.
+        /// The take.
         take: TakeName,
-        /// What it loses at 30 Hz, dB.
+        /// Its loss at 30 Hz, dB.
         loss_at_30_hz_db: f64,
     },
     /// A take does not belong.
     DoesNotBelong {
-        /// Which.
+        /// The take.
         take: TakeName,
-        /// What is likely wrong.
+        /// What is probably wrong.
         kind: Kind,
         /// Distance from its side's reference, dB rms.
         distance_db: Option<f64>,
         /// Largest deviation, dB.
         largest_db: Option<f64>,
-        /// Where, hertz.
+        /// Frequency of that deviation, hertz.
         largest_hz: Option<f64>,
     },
     /// A take shares too little with the others of its side.
     SharesTooLittle {
-        /// Which.
+        /// The take.
         take: TakeName,
     },
-    /// Two takes of a side differ in level, and nothing tells which is right.
+    /// Two takes of a side differ in level, and it is unknown which is right.
     TwoLevels {
         /// The side.
         side: Side,
     },
-    /// The takes of a side contradict each other, and nothing tells which to believe.
+    /// The takes of a side contradict each other, and it is unknown which are right.
     Contradict {
         /// The side.
         side: Side,
-        /// Its takes.
+        /// Number of its takes.
         takes: usize,
     },
-    /// The takes of a side contradict each other, and the other side decided.
+    /// The takes of a side contradict each other, and comparison with the other side decided which are right.
     OtherSideDecided {
         /// The side.
         side: Side,
     },
-    /// Every take of a side was found wanting, and all were kept.
+    /// No take of a side is sound, so all were kept.
     NoneSound {
         /// The side.
         side: Side,
@@ -127,18 +126,18 @@ pub enum NextStep {
     LessBass {
         /// The side.
         side: Side,
-        /// What they lose at 30 Hz, dB.
+        /// Their loss at 30 Hz, dB.
         loss_at_30_hz_db: f64,
         /// True where other takes of the side leak even more.
         sound_ones: bool,
-        /// Takes of the side.
+        /// Number of takes of the side.
         takes: usize,
     },
-    /// Whether a side leaks cannot be told.
+    /// It is unknown whether a side leaks.
     SealUnknown {
         /// The side.
         side: Side,
-        /// Why not.
+        /// The reason.
         why: WhyUnknown,
     },
     /// A side has one take.
@@ -146,14 +145,14 @@ pub enum NextStep {
         /// The side.
         side: Side,
     },
-    /// Takes that say no side.
+    /// Takes without a stated side.
     NoSide {
-        /// How many.
+        /// Number of such takes.
         takes: usize,
     },
     /// Only one side was measured.
     OneSide {
-        /// Which.
+        /// The measured side.
         side: Side,
     },
     /// Left and right differ in level.
@@ -161,18 +160,18 @@ pub enum NextStep {
         /// Left minus right, dB.
         level_db: f64,
     },
-    /// Left and right differ in form.
+    /// Left and right differ in shape.
     SidesDifferInForm {
         /// The largest difference, left minus right, dB.
         worst_db: f64,
-        /// Where, hertz.
+        /// Frequency of that difference, hertz.
         worst_hz: f64,
     },
-    /// The takes wander somewhere, beside the coupler's resonance.
+    /// The spread of the takes is large at a frequency outside the guarded band of the coupler's resonance.
     Wanders {
         /// One standard deviation, dB.
         spread_db: f64,
-        /// Where it is largest, hertz.
+        /// Frequency of the largest spread, hertz.
         at_hz: f64,
     },
     /// The depth of the seating varies.
@@ -187,19 +186,19 @@ pub enum NextStep {
         /// Highest frequency, hertz.
         to_hz: f64,
     },
-    /// An impulse response is noisy, or ends before it has died away.
+    /// An impulse response is noisy, or ends before it has decayed.
     NoisyTail {
-        /// Which take.
+        /// The take.
         take: TakeName,
-        /// About how far noise lies below the response, dB.
+        /// Approximate distance of the noise below the response, dB.
         noise_below_db: f64,
     },
-    /// Nothing is trusted.
+    /// The rig is trusted at no frequency of the data.
     NothingTrusted,
 }
 
 impl NextStep {
-    /// Its kind, for programs.
+    /// The name of its kind in documents.
     #[must_use]
     pub fn kind(&self) -> &'static str {
         match self {
@@ -226,7 +225,7 @@ impl NextStep {
         }
     }
 
-    /// The take it is about, where it is about one.
+    /// The take that it concerns, if it concerns one.
     #[must_use]
     pub fn take(&self) -> Option<&TakeName> {
         match self {
@@ -238,7 +237,7 @@ impl NextStep {
         }
     }
 
-    /// The side it is about, where it is about one.
+    /// The side that it concerns, if it concerns one.
     #[must_use]
     pub fn side(&self) -> Option<Side> {
         match self {
@@ -255,7 +254,7 @@ impl NextStep {
     }
 }
 
-/// All steps: about takes, then about sides, then about the unit.
+/// All next steps: about takes, then sides, then the unit.
 pub(super) fn next_steps(inspection: &Inspection) -> Vec<NextStep> {
     let judged = &inspection.judged;
     let mut steps = Vec::new();
@@ -293,7 +292,7 @@ fn of_take(take: &JudgedTake, name: TakeName, inspection: &Inspection) -> Option
             largest_db: outlier.largest_db,
             largest_hz: outlier.largest_hz,
         }),
-        // A side that cannot be told is told as a whole.
+        // If the whole side cannot be judged, there is one step for the side.
         Verdict::Undecided { distance_db: None } if side.agreement != Agreement::CannotBeTold => {
             Some(NextStep::SharesTooLittle { take: name })
         }
@@ -347,20 +346,20 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
         }
     }
     if judged.seal == Seal::CannotBeTold {
-        let why = why_not(side, inspection);
+        let why = why_unknown(side, inspection);
         steps.push(NextStep::SealUnknown { side, why });
     }
 }
 
-/// Why the seal of a side cannot be told.
-fn why_not(side: Side, inspection: &Inspection) -> WhyUnknown {
+/// The reason why it is unknown whether a side leaks.
+fn why_unknown(side: Side, inspection: &Inspection) -> WhyUnknown {
     let (lowest_hz, _) = inspection.judged.average.on_grid.band_hz();
     let other = match side {
         Side::Left => inspection.side(Side::Right),
         Side::Right => inspection.side(Side::Left),
         Side::Unknown => None,
     };
-    // The grid's nearest points may lie just above the frequency itself.
+    // Tolerance of one grid step: the nearest grid point may lie just above 30 Hz.
     if lowest_hz > LOSS_AT_HZ * (1.0_f64 / f64::from(grid::POINTS_PER_OCTAVE as u32)).exp2() {
         WhyUnknown::NoBass
     } else if other.is_none() {

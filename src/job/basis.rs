@@ -2,7 +2,6 @@
 
 use std::ops::Range;
 
-use super::SpreadFigures;
 use super::channel_wish::Job;
 use super::error::JobFault;
 use crate::error::value::Band;
@@ -14,6 +13,7 @@ use crate::limits::{Limits, Setting};
 use crate::measurement::grid;
 use crate::measurement::parse::Weight;
 use crate::measurement::rig::{Rig, TRUSTED};
+use crate::measurement::spread::SpreadFigures;
 
 /// Where a fit may look, and how much it believes what it sees there.
 pub(super) struct Basis {

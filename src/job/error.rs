@@ -1,5 +1,7 @@
 //! What can be at fault with a fit.
 
+use super::request::LEAST_GAIN_DB;
+use super::wish::ECONOMY;
 use crate::error::fault::{Show, faults};
 use crate::error::value::Band;
 use crate::error::{Knob, Names};
@@ -12,6 +14,40 @@ const IMPROVED: &str = "an improvement over no EQ at all";
 const SIDES: &str = "takes of a known side, left and right, for one EQ each";
 
 faults! { JobFault, names;
+    /// A weight of the economy term outside its range.
+    Economy(economy: f64) => Setting,
+        "{economy}",
+        "a number from 0 to 1000",
+        "leave it out for the usual {ECONOMY}";
+    /// What one more section must gain outside its range, dB.
+    LeastGain(gain_db: f64) => Setting,
+        "{gain_db}",
+        "0 to 60 dB",
+        "leave it out for the usual {LEAST_GAIN_DB} dB";
+    /// Room for the curve between samples outside its range, dB.
+    Margin(margin_db: f64) => Setting,
+        "{margin_db}",
+        "0 to 20 dB",
+        "1 dB is usual";
+    /// A most loss of loudness outside its range, dB.
+    LossOfLoudness(loss_db: f64) => Setting,
+        "{loss_db}",
+        "0 to 60 dB",
+        "leave it out for the best fit, however quiet";
+    /// A name of a unit without letters.
+    EmptyName => Setting,
+        "an empty name",
+        "a name for the unit",
+        "leave it out to take the file's name";
+    /// Two measurements of distortion of one side at one level, dB SPL; the file of the other one.
+    DistortionTwice(side: Side, level_db_spl: f64, other: String) => Setting,
+        (format!(
+            "a second measurement of the {} at {} dB SPL, beside `{other}`",
+            side.words(),
+            level_db_spl.show()
+        )),
+        "one [[distortion]] for each side and level",
+        "keep one of them, or say their sides";
     /// No weight where curve and target are known.
     NoWeight(band: Band) => Coverage,
         "no weight above 0 from {band}",

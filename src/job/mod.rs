@@ -8,6 +8,7 @@ pub mod error;
 pub mod measured;
 pub mod outcome;
 pub mod prepared;
+pub mod request;
 pub mod wish;
 
 mod basis;
@@ -20,7 +21,8 @@ mod restraint;
 pub use measured::Measured;
 pub use outcome::{
     BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, Outcome,
-    ReachPoint, Residual, SearchReport, Shared, SharedCurves, SpreadFigures, TradeOffPoint, TypedQ,
+    ReachPoint, Residual, SearchReport, Shared, SharedCurves, TradeOffPoint, TypedQ,
 };
 pub use prepared::Prepared;
+pub use request::{CostQuestion, Opened, Request, Sections, Taste};
 pub use wish::{ECONOMY, Wish};

@@ -1,4 +1,4 @@
-//! A measured curve as it was given: frequencies and levels that can be relied on.
+//! A measured curve as it was given: checked frequencies and levels.
 
 use super::error::{AtPoint, MeasurementFault as Fault};
 use super::resolution::POINTS_PER_OCTAVE;
@@ -6,14 +6,14 @@ use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result};
 use crate::units::octaves;
 
-/// Relative error of a frequency that printing with few digits explains; the ends of a curve may be off by it.
+/// Relative error of a frequency that printing with few digits may cause; the ends of a curve may be off by it.
 pub const PRINTED_ROUNDING: f64 = 1e-4;
 
-/// From the first to the last of the points that an octave has on the common grid: what is known on an octave of the
-/// grid can be written down point by point and read again.
+/// Least width of a curve, octaves: that of the 48 grid points of one octave, from the first to the last, so that one
+/// octave of the grid can be written to a file and read again.
 const LEAST_OCTAVES: f64 = 1.0 - 1.0 / POINTS_PER_OCTAVE as f64;
 
-/// Levels beyond this, in dB either way, are no levels of a measurement.
+/// Largest magnitude of a level, dB; anything beyond it is not a measured level.
 const LARGEST_LEVEL_DB: f64 = 1000.0;
 
 /// A frequency response: at least three points over at least one octave, frequencies positive and
@@ -27,12 +27,11 @@ pub struct Curve {
 }
 
 impl Curve {
-    /// Checks and keeps a curve. `name` is the file name, or whatever the errors shall say.
+    /// Checks a curve and keeps it. `name` is used in errors, usually the file name.
     ///
     /// # Errors
-    /// `Format` for unequal lengths, `Number` for values that are not finite or no level, `Order` for
-    /// frequencies that are not positive and strictly increasing, `Coverage` for fewer than three
-    /// points or less than an octave.
+    /// `Format` for unequal lengths; `Number` for values that are not finite or too large; `Order` for frequencies that
+    /// are not positive and strictly increasing; `Coverage` for fewer than three points or less than an octave.
     pub fn new(
         name: impl Into<String>,
         frequency_hz: Vec<f64>,
@@ -42,7 +41,7 @@ impl Curve {
         Self::with_lines(name.into(), frequency_hz, level_db, phase_deg, None)
     }
 
-    /// As [`Curve::new`], with the line each point came from for the errors.
+    /// [`Curve::new`], with the line of each point for the errors.
     pub(super) fn with_lines(
         name: String,
         frequency_hz: Vec<f64>,
@@ -98,7 +97,7 @@ impl Curve {
         })
     }
 
-    /// The name it was given, usually its file's.
+    /// The name of the curve, usually that of its file.
     #[must_use]
     pub fn name(&self) -> &str {
         &self.name
@@ -110,20 +109,20 @@ impl Curve {
         &self.frequency_hz
     }
 
-    /// Levels in dB, one for each frequency; the reference is the file's own.
+    /// Levels in dB, one for each frequency, relative to the reference of the file.
     #[must_use]
     pub fn level_db(&self) -> &[f64] {
         &self.level_db
     }
 
-    /// Phase in degrees, one for each frequency, where the file had it.
+    /// Phase in degrees, one for each frequency; None if the file has none.
     #[must_use]
     pub fn phase_deg(&self) -> Option<&[f64]> {
         self.phase_deg.as_deref()
     }
 }
 
-/// Finite, positive and above the one before: the same rule for curves and weights.
+/// Checks that a frequency is finite, positive and above the one before; for curves and weights.
 pub(super) fn check_frequency(name: &str, before_hz: Option<f64>, f_hz: f64) -> Result<()> {
     let fault = match before_hz {
         _ if !f_hz.is_finite() => Fault::FrequencyNotFinite(f_hz),
@@ -145,7 +144,7 @@ fn check_extent(name: &str, frequency_hz: &[f64]) -> Result<()> {
     Ok(())
 }
 
-/// Where lines are unknown the row is named in words.
+/// Puts the line into an error, or the number of the row if lines are unknown.
 fn at_row(error: Box<Error>, row: usize, lines: Option<&[usize]>) -> Box<Error> {
     match lines.and_then(|lines| lines.get(row)) {
         Some(&line) => error.at_line(line),

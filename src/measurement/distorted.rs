@@ -1,5 +1,5 @@
-//! Distortion by frequency at one level: a file of frequency (Hz) and distortion, in percent or in dB relative to the
-//! fundamental (or to the whole; below 10 % they differ by less than 0.05 dB).
+//! Distortion by frequency at one level, from a file of frequency (Hz) and distortion in percent or dB, relative to the
+//! fundamental or to the whole signal (below 10 % the two differ by less than 0.05 dB).
 
 use super::error::MeasurementFault as Fault;
 use super::takes::Side;
@@ -9,16 +9,16 @@ use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result};
 use crate::units::db_from_amplitude;
 
-/// Smallest and largest distortion that can be one, dB.
+/// Range of possible distortion, dB.
 const RATIO_DB: (f64, f64) = (-200.0, 0.0);
 
-/// Distortion measured at one level.
+/// Distortion by frequency, measured at one level.
 ///
-/// The level is that at the sensitivity's frequency, with the same voltage at all frequencies, as sweeps are usually
-/// made (common practice, no source).
+/// The level is that at the frequency of the unit's sensitivity. The voltage is the same at all frequencies, as sweeps
+/// are usually made (common practice, no source).
 #[derive(Debug, Clone, PartialEq)]
 pub struct DistortionCurve {
-    /// Its side, or unknown.
+    /// Side of the measurement, or unknown.
     pub side: Side,
     /// Level at which it was measured, dB SPL.
     pub level_db_spl: f64,
@@ -27,7 +27,7 @@ pub struct DistortionCurve {
 }
 
 impl DistortionCurve {
-    /// Distortion at `frequency_hz`, dB: a straight line in log frequency and dB; none outside the data.
+    /// Distortion at `frequency_hz`, dB, interpolated linearly in log frequency and dB; None outside the data.
     #[must_use]
     pub fn ratio_db_at(&self, frequency_hz: f64) -> Option<f64> {
         let (lowest_hz, highest_hz) = self.band_hz();
@@ -48,12 +48,12 @@ impl DistortionCurve {
     }
 }
 
-/// Reads a distortion file that `entry` names. The title of the second column says `%` or `percent`, or `dB`; without
-/// a title, values that are all negative are dB.
+/// Reads the distortion file of `entry`. The title of the second column must contain `%`, `percent` or `dB`; without
+/// titles, values that are all negative are taken as dB.
 ///
 /// # Errors
-/// With file and line: as [`parse::parse_curve`]; `Format` where the unit is unknown; `Setting` for values that are none
-/// of that unit (0 percent among them: in dB it has no value).
+/// With file and line: those of [`parse::parse_curve`]; `Format` if the unit of the values is unknown; `Setting` for
+/// values outside its range (including 0 percent, which has no value in dB).
 pub fn read_distortion(
     bytes: &[u8],
     source_name: &str,
@@ -81,7 +81,7 @@ pub fn read_distortion(
         .map(|(f_hz, value)| (*f_hz, ratio_db(*value)))
         .collect();
     let (least_db, most_db) = RATIO_DB;
-    // A NaN of a negative percentage is outside as well.
+    // NaN, from a negative percentage, is refused here as well.
     let stray = |(_, db): &(f64, f64)| !(least_db..=most_db).contains(db);
     if let Some(row) = points.iter().position(stray) {
         let (what, range) = match in_percent {

@@ -1,4 +1,4 @@
-//! The common grid, 48 points an octave from 20 Hz, and how a curve comes onto it.
+//! The common grid, 48 points an octave from 20 Hz, and the resampling of curves onto it.
 
 use std::ops::Range;
 use std::sync::LazyLock;
@@ -10,7 +10,7 @@ pub use super::resolution::POINTS_PER_OCTAVE;
 use crate::error::{Error, Result};
 use crate::units::{db_from_power, power_from_db};
 
-/// Points of the grid: `20 Hz * 2^(i / 48)` for `i` from 0, the last just below 20 kHz.
+/// Number of grid points: `20 Hz * 2^(i / 48)` for `i` from 0; the last is just below 20 kHz.
 pub const POINTS: usize = 479;
 
 static FREQUENCY_HZ: LazyLock<Vec<f64>> = LazyLock::new(|| {
@@ -19,7 +19,7 @@ static FREQUENCY_HZ: LazyLock<Vec<f64>> = LazyLock::new(|| {
         .collect()
 });
 
-/// Frequencies of the grid in hertz, [`POINTS`] of them.
+/// The [`POINTS`] frequencies of the grid, hertz.
 #[must_use]
 pub fn frequency_hz() -> &'static [f64] {
     &FREQUENCY_HZ
@@ -28,9 +28,9 @@ pub fn frequency_hz() -> &'static [f64] {
 /// A curve on the common grid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OnGrid {
-    /// Level in dB, one for each of the [`POINTS`]; 0 and without meaning outside `support`.
+    /// Level in dB, one for each of the [`POINTS`]; 0 outside `support`, where it has no meaning.
     pub level_db: Vec<f64>,
-    /// The grid points that the data cover; at least [`POINTS_PER_OCTAVE`].
+    /// The range of grid points that the data cover; at least [`POINTS_PER_OCTAVE`].
     pub support: Range<usize>,
 }
 
@@ -52,19 +52,19 @@ pub fn band_hz(support: &Range<usize>) -> (f64, f64) {
     }
 }
 
-/// The grid points in both ranges, empty (`0..0`) where they do not meet.
+/// The grid points that are in both ranges; `0..0` if there are none.
 #[must_use]
 pub fn intersection(left: &Range<usize>, right: &Range<usize>) -> Range<usize> {
     let both = left.start.max(right.start)..left.end.min(right.end);
     if both.is_empty() { 0..0 } else { both }
 }
 
-/// Brings a curve onto the grid: the power average of a grid cell (+-1/96 octave) that holds two or more
-/// points, monotone cubic in log frequency elsewhere. Data given on the grid pass unchanged. Nothing is
-/// extrapolated, but for a relative 1e-4 in frequency at both ends, where printing may have rounded.
+/// Brings a curve onto the grid. A grid cell (+-1/96 octave) with two or more data points gets their power average;
+/// elsewhere the value is interpolated by a monotone cubic in log frequency. Data given on the grid are unchanged.
+/// There is no extrapolation, except for a relative 1e-4 in frequency at both ends, where printing may have rounded.
 ///
 /// # Errors
-/// `Coverage` when fewer than [`POINTS_PER_OCTAVE`] grid points are covered.
+/// `Coverage` if fewer than [`POINTS_PER_OCTAVE`] grid points are covered.
 pub fn resample(curve: &Curve) -> Result<OnGrid> {
     let given_hz = curve.frequency_hz();
     let (first_hz, last_hz) = (given_hz[0], given_hz[given_hz.len() - 1]);
@@ -94,7 +94,7 @@ pub fn resample(curve: &Curve) -> Result<OnGrid> {
     Ok(OnGrid { level_db, support })
 }
 
-/// Points for the interpolant; of frequencies closer than their logarithms can tell, the first.
+/// The points for the interpolation; of frequencies with the same logarithm only the first.
 fn knots(curve: &Curve) -> (Vec<f64>, Vec<f64>) {
     let mut log_f: Vec<f64> = Vec::with_capacity(curve.level_db().len());
     let mut level_db = Vec::with_capacity(curve.level_db().len());
@@ -107,7 +107,7 @@ fn knots(curve: &Curve) -> (Vec<f64>, Vec<f64>) {
     (log_f, level_db)
 }
 
-/// Taken relative to the largest level, so that no level overflows and equal levels stay exact.
+/// Powers are relative to the largest level, so that none overflows and equal levels stay exact.
 fn power_average_db(level_db: &[f64]) -> f64 {
     let largest_db = level_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = level_db.iter().map(|l| power_from_db(l - largest_db)).sum();

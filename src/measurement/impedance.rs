@@ -10,20 +10,20 @@ use crate::error::{Error, Result};
 /// The impedance of an earphone.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ImpedanceByFrequency {
-    /// The same at all frequencies, ohms; taken as a resistance.
+    /// The same at all frequencies, ohms; treated as a resistance.
     Ohm(f64),
     /// A measured curve.
     Curve {
         /// Points `(ln f, ln ohm)`, f increasing; at least two.
         magnitude: Vec<(f64, f64)>,
-        /// Points `(f in hertz, phase in degrees)`, where the file has them.
+        /// Points `(f in hertz, phase in degrees)`; None if the file has no phase.
         phase_deg: Option<Vec<(f64, f64)>>,
     },
 }
 
 impl ImpedanceByFrequency {
-    /// Magnitude at `frequency_hz`, ohms: a straight line between the points in log frequency and log ohms; none outside
-    /// the points of a curve (but for what printing rounds away).
+    /// Magnitude at `frequency_hz`, ohms, interpolated linearly in log frequency and log ohms; None outside the points
+    /// of a curve (with a tolerance for printed rounding).
     #[must_use]
     pub fn ohm_at(&self, frequency_hz: f64) -> Option<f64> {
         let Self::Curve { magnitude, .. } = self else {
@@ -46,7 +46,7 @@ impl ImpedanceByFrequency {
         Some((y0 + share * (y1 - y0)).exp())
     }
 
-    /// Phase at `frequency_hz`, degrees, where it is known and the curve covers it.
+    /// Phase at `frequency_hz`, degrees; None if it is unknown or outside the curve.
     #[must_use]
     pub fn phase_deg_at(&self, frequency_hz: f64) -> Option<f64> {
         self.ohm_at(frequency_hz)?;
@@ -58,7 +58,7 @@ impl ImpedanceByFrequency {
         }
     }
 
-    /// Lowest and highest frequency of the data, hertz; none for a number.
+    /// Lowest and highest frequency of the data, hertz; None for a single number.
     #[must_use]
     pub fn band_hz(&self) -> Option<(f64, f64)> {
         match self {
@@ -70,12 +70,12 @@ impl ImpedanceByFrequency {
     }
 }
 
-/// Reads an impedance file: columns frequency (Hz), magnitude (ohm) and optionally phase (degrees, where the header says
-/// so, or where there is no header and every row has three numbers).
+/// Reads an impedance file: columns frequency (Hz), magnitude (ohm) and optionally phase (degrees; if the header says
+/// so, or if there is no header and every row has three numbers).
 ///
 /// # Errors
-/// With file and line: as [`parse::parse_curve`]; `Setting` for a magnitude no earphone has, or a phase beyond +-90
-/// degrees; `Coverage` for fewer than two points.
+/// With file and line: those of [`parse::parse_curve`]; `Setting` for a magnitude outside the possible range or a phase
+/// outside +-90 degrees; `Coverage` for fewer than two points.
 pub fn read_impedance(bytes: &[u8], source_name: &str) -> Result<ImpedanceByFrequency> {
     let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
     parse::refuse_kilohertz(&table, source_name)?;

@@ -1,15 +1,15 @@
 //! Impulse responses from WAV files: level, phase and flight time.
 //!
-//! **Arrival**: the first sample that reaches a tenth of the largest.
-//! **Window**: from 5 ms before the arrival (rising as half a Hann window over the first 2.5 ms) to the end of the
-//! file, but at most 2 s after the arrival (falling likewise over the last eighth). A response that begins after
-//! 5 ms of silence or at the first sample, and has died away at the end, passes as if there were no window.
-//! **Spectrum**: the Fourier sum of the windowed samples at each point of the common grid, so that nothing is
-//! interpolated. **Support**: from 1/T, T the time from the arrival to the middle of the fall (common practice, no
-//! source), to 0.49 of the sample rate, and never outside the common grid.
-//! **Flight time**: the arrival, corrected by the constant part of the group delay that is left beyond the minimum
-//! phase (see [`phase::constant_delay_s`]). A file that is silent, exactly, up to a sample within one sample of that
-//! holds a computed response, and its flight time is that sample. The phase is given without it.
+//! - **Arrival**: the first sample whose magnitude is at least a tenth of the largest.
+//! - **Window**: from 5 ms before the arrival, rising as half a Hann window over the first 2.5 ms, to the end of the
+//!   file but at most 2 s after the arrival, falling likewise over the last eighth. A response is unchanged by it if it
+//!   begins after 5 ms of silence or at the first sample, and has decayed at the end.
+//! - **Spectrum**: the Fourier sum of the windowed samples at each point of the common grid; nothing is interpolated.
+//! - **Support**: from 1/T, with T the time from the arrival to the middle of the fall (common practice, no source), to
+//!   0.49 of the sample rate, and within the common grid.
+//! - **Flight time**: the arrival, corrected by the constant part of the group delay in excess of the minimum phase
+//!   ([`phase::constant_delay_s`]). If the file is exactly silent up to a sample that is less than one sample from that
+//!   time, it holds a computed response, and its flight time is that sample. The phase is given without it.
 
 use std::f64::consts::{PI, TAU};
 use std::io::Cursor;
@@ -28,43 +28,43 @@ use crate::error::value::Band;
 use crate::error::{Error, Result};
 use crate::units::db_from_amplitude;
 
-/// Share of the largest sample that counts as the arrival.
-const ARRIVAL: f64 = 0.1;
-/// The window begins so long before the arrival, and rises over the first half of that, seconds.
+/// Share of the largest magnitude from which a sample counts as the arrival.
+const ARRIVAL_SHARE: f64 = 0.1;
+/// Start of the window before the arrival, seconds; the window rises over the first half of this.
 const BEFORE_S: f64 = 0.005;
-/// The window ends so long after the arrival, seconds, unless the file ends before.
+/// End of the window after the arrival, seconds, unless the file ends earlier.
 const AFTER_S: f64 = 2.0;
-/// ... and holds no more samples than this, at any rate.
+/// Most samples of the window after the arrival, at any sample rate.
 const MOST_SAMPLES: usize = 1 << 20;
-/// Transforms are no shorter than this.
+/// Least length of the transform, samples.
 const LEAST_TRANSFORM: usize = 1 << 18;
 /// Share of the window after the arrival over which it falls.
-const FALL: f64 = 0.125;
+const FALL_SHARE: f64 = 0.125;
 /// Highest frequency as a share of the sample rate.
-const HIGHEST: f64 = 0.49;
-/// Samples that differ by less than this share of the largest from their mean are a constant.
-const CONSTANT: f64 = 1e-6;
+const HIGHEST_SHARE: f64 = 0.49;
+/// A signal is constant if no sample is further from the mean than this share of the largest.
+const CONSTANT_SHARE: f64 = 1e-6;
 
-/// An impulse response, read.
+/// An impulse response and what was computed from it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ImpulseResponse {
-    /// Level (dB re full scale) and phase (degrees, -180 to 180, flight time removed) at the points of the common grid.
+    /// Level (dB re full scale) and phase (degrees, -180 to 180, without the flight time) on the common grid.
     pub curve: Curve,
-    /// From the first sample of the file to the arrival, seconds; where an anti-alias filter cuts the response off near
-    /// 20 kHz, uncertain by up to 10 microseconds (its minimum-phase part cannot be told from a delay).
+    /// From the first sample of the file to the arrival, seconds. If an anti-alias filter cuts off near 20 kHz, it is
+    /// uncertain by up to 10 microseconds, since the filter's minimum phase cannot be told from a delay.
     pub flight_time_s: f64,
-    /// Sample rate.
+    /// Sample rate, hertz.
     pub rate_hz: f64,
-    /// The time in the file that the window covers, seconds from its first sample.
+    /// Start and end of the window, seconds from the first sample of the file.
     pub window_s: (f64, f64),
-    /// Level (rms) of the part where the window falls, before it does, dB re the largest sample: noise, or a response
-    /// that has not died away; minus infinity for silence.
+    /// Rms of the samples where the window falls, without the window, dB re the largest sample: noise, or a response
+    /// that has not decayed; minus infinity for silence.
     pub tail_db: f64,
-    /// What of the phase does not belong to the level.
+    /// The phase in excess of the minimum phase.
     pub excess: Excess,
 }
 
-/// True for bytes that begin as a WAV file does, also as one of the kinds that cannot be read.
+/// True for bytes that begin like a WAV file, including kinds that cannot be read.
 #[must_use]
 pub fn is_wav(bytes: &[u8]) -> bool {
     [b"RIFF", b"RIFX", b"RF64"]
@@ -72,14 +72,14 @@ pub fn is_wav(bytes: &[u8]) -> bool {
         .any(|head| bytes.starts_with(*head))
 }
 
-/// Reads an impulse response: PCM of 16, 24 or 32 bits, or floating point of 32; any sample rate.
+/// Reads an impulse response: PCM of 16, 24 or 32 bits, or floating point of 32 bits; any sample rate.
 ///
-/// Of several channels `channel` (from 1) is read; without it the only one that is not silent.
+/// With several channels, `channel` (from 1) is read; without it the only one that is not silent.
 ///
 /// # Errors
-/// `Format` for what is no such file or cut short, is empty, silent or constant; `Number` for samples that are not
-/// finite; `Setting` where the channel is not clear or does not exist; `Coverage` where the response is too short,
-/// or the rate too low, for an octave of the common grid.
+/// `Format` if the file is not such a file, or is cut short, empty, silent or constant; `Number` for samples that are
+/// not finite; `Setting` if the channel is ambiguous or does not exist; `Coverage` if the response is too short, or the
+/// rate too low, for an octave of the common grid.
 pub fn read_impulse(
     bytes: &[u8],
     source_name: &str,
@@ -90,7 +90,7 @@ pub fn read_impulse(
     refuse_no_impulse(&samples, largest, source_name)?;
     let arrival = samples
         .iter()
-        .position(|x| x.abs() >= ARRIVAL * largest)
+        .position(|x| x.abs() >= ARRIVAL_SHARE * largest)
         .unwrap_or(0);
     let window = Window::new(arrival, samples.len(), rate_hz);
     let support = support(&window, rate_hz, source_name)?;
@@ -156,14 +156,14 @@ fn flight_time_s(samples: &[f64], arrival: usize, rate_hz: f64, found_s: f64) ->
     }
 }
 
-/// The samples of one channel, full scale is 1, and the sample rate.
+/// The samples of one channel, relative to full scale, and the sample rate.
 fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(Vec<f64>, f64)> {
-    let not_ours = |fault| Error::of(Fault::Wav(fault), source_name);
+    let fault_of = |fault| Error::of(Fault::Wav(fault), source_name);
     if bytes.len() > MAX_FILE_BYTES {
-        return Err(not_ours(WavFault::TooLarge(MAX_FILE_BYTES)));
+        return Err(fault_of(WavFault::TooLarge(MAX_FILE_BYTES)));
     }
     let unread = |error: hound::Error| {
-        not_ours(match error {
+        fault_of(match error {
             hound::Error::IoError(_) => WavFault::CutShort,
             hound::Error::FormatError(what) => WavFault::Unreadable(what),
             _ => WavFault::Encoding,
@@ -173,7 +173,7 @@ fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(V
     let spec = reader.spec();
     let channels = usize::from(spec.channels);
     if channels == 0 || spec.sample_rate == 0 {
-        return Err(not_ours(WavFault::NoChannels));
+        return Err(fault_of(WavFault::NoChannels));
     }
     let interleaved: std::result::Result<Vec<f64>, hound::Error> =
         match (spec.sample_format, spec.bits_per_sample) {
@@ -189,11 +189,11 @@ fn samples(bytes: &[u8], source_name: &str, channel: Option<usize>) -> Result<(V
                     .map(|x| x.map(scaled))
                     .collect()
             }
-            (_, bits) => return Err(not_ours(WavFault::Bits(bits))),
+            (_, bits) => return Err(fault_of(WavFault::Bits(bits))),
         };
     let interleaved = interleaved.map_err(unread)?;
     if interleaved.len() < channels {
-        return Err(not_ours(WavFault::NoSamples));
+        return Err(fault_of(WavFault::NoSamples));
     }
     let of = |c: usize| interleaved.iter().skip(c).step_by(channels).copied();
     let chosen = match channel {
@@ -229,21 +229,21 @@ fn refuse_no_impulse(samples: &[f64], largest: f64, source_name: &str) -> Result
     let mean = samples.iter().sum::<f64>() / samples.len() as f64;
     let is_constant = samples
         .iter()
-        .all(|x| (x - mean).abs() <= CONSTANT * largest);
+        .all(|x| (x - mean).abs() <= CONSTANT_SHARE * largest);
     if is_constant && samples.len() > 1 {
         return Err(Error::of(Fault::Constant, source_name));
     }
     Ok(())
 }
 
-/// Which samples are used, and how they are faded.
+/// The samples that are used, and how they are faded.
 #[derive(Debug, Clone)]
 struct Window {
     arrival: usize,
     whole: Range<usize>,
-    /// Samples over which it rises, from the first.
+    /// Number of samples over which the window rises, from its start.
     rise: usize,
-    /// Samples over which it falls, to the last.
+    /// Samples over which the window falls, up to its end.
     fall: Range<usize>,
 }
 
@@ -253,17 +253,17 @@ impl Window {
         let start = arrival.saturating_sub(before);
         let after = ((AFTER_S * rate_hz).round() as usize).min(MOST_SAMPLES);
         let end = samples.min(arrival.saturating_add(after));
-        let fall = ((end - arrival) as f64 * FALL) as usize;
+        let fall = ((end - arrival) as f64 * FALL_SHARE) as usize;
         Self {
             arrival,
             whole: start..end,
-            // Where the file begins later than the window would, there is nothing to fade in.
+            // If the file begins less than 5 ms before the arrival, there is no fade-in.
             rise: if arrival >= before { before / 2 } else { 0 },
             fall: end - fall..end,
         }
     }
 
-    /// From the arrival to the middle of the fall, in samples.
+    /// From the arrival to the middle of the fall, samples.
     fn length(&self) -> f64 {
         (self.fall.start - self.arrival) as f64 + 0.5 * self.fall.len() as f64
     }
@@ -289,7 +289,7 @@ impl Window {
 }
 
 fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usize>> {
-    let (lowest_hz, highest_hz) = (rate_hz / window.length().max(1.0), HIGHEST * rate_hz);
+    let (lowest_hz, highest_hz) = (rate_hz / window.length().max(1.0), HIGHEST_SHARE * rate_hz);
     let f_hz = grid::frequency_hz();
     let support =
         f_hz.partition_point(|f| *f < lowest_hz)..f_hz.partition_point(|f| *f <= highest_hz);
@@ -306,8 +306,8 @@ fn support(window: &Window, rate_hz: f64, source_name: &str) -> Result<Range<usi
     Ok(support)
 }
 
-/// Magnitudes evenly spaced from 0 Hz to half the rate, padded to at least twice the length, and to 2^18: the cepstrum of
-/// a long resonance must die away within it, and a zero at 0 Hz is seen the better.
+/// Magnitudes, evenly spaced from 0 Hz to half the rate. The samples are padded to at least twice their length and to
+/// 2^18: the cepstrum of a long resonance must decay within the transform, and a zero at 0 Hz is resolved better.
 fn magnitudes(windowed: &[f64], source_name: &str) -> Result<Vec<f64>> {
     let size = (2 * windowed.len())
         .next_power_of_two()

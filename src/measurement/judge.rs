@@ -1,16 +1,29 @@
-//! Which takes of a unit can be believed: the whole judgement as one function, [`judge`].
+//! Which takes of a unit are sound: the whole judgement as one function, [`judge`]. Levels are in dB on the common
+//! grid.
 //!
-//! 1. **Outliers.** Every take of a side is compared with every other ([`outlier`]). The reference is the take that explains
-//!    most others, as like itself or as itself with a leak; among equals the one of most bass, the tightest seal. So a
-//!    leaking take is never the reference of a tighter one, and a take with more bass than any seal gives explains
-//!    nobody. Where two camps are equal, the other side decides if one is clearly nearer to it; else it cannot be
-//!    told, and all are kept.
-//! 2. **Leaks.** Takes that lose the threshold or more against the reference are leaks; then all are fitted
-//!    again against the mean of the sound ones, which has less noise, until nothing changes ([`leak`]).
-//! 3. **Sides.** A side whose takes are alike may leak alike; its mean is compared with the other side's. A vent looks
-//!    like a leak, and two sides that leak alike look sound: neither can be told from curves.
-//! 4. What is left is averaged ([`takes::average`]); left and right are matched; the coupler's resonance is followed
-//!    through all takes ([`resonance`]).
+//! 1. **Hum.** A take with mains hum ([`outlier::hum`]) is an outlier by itself and is not compared with others, unless
+//!    all takes of its side have hum.
+//! 2. **Reference.** Each take of a side is compared with each reference candidate ([`outlier::compare`]), which gives
+//!    its excess: the largest ratio of a deviation to its limit, with level and leak removed. The group of a candidate
+//!    is the set of takes whose excess is at most the limit of the side (1 to 1.5). The candidate with the largest
+//!    group, of at least two takes, is the reference; among equal ones that with the most bass, i.e. the tightest seal.
+//!    So a leaking take is never the reference of a tighter one, and a take with more bass than a seal can give has no
+//!    group. If there is no such group, or a disjoint one is equally large, the other side's reference decides if it is
+//!    clearly nearer to one group; otherwise the side cannot be judged, and all its takes are kept. An only take is its
+//!    own reference.
+//! 3. **Outliers.** Takes outside the reference's group are outliers; of three or more takes in the group also those
+//!    whose level is more than [`LEVEL_LIMIT_DB`] from the median. If the only two differ in level by that much, both
+//!    are undecided.
+//! 4. **Leaks.** Takes that lose the threshold or more at 30 Hz against the reference leak ([`leak`]). Then all are
+//!    fitted again against the mean of the sound takes, which has less noise, until the set of sound takes no longer
+//!    changes (at most six rounds).
+//! 5. **Sides.** A side whose takes are alike may leak as a whole, so its mean is compared with the other side's. A
+//!    vent looks like a leak, and two sides that leak alike look sound: neither can be told from curves.
+//! 6. The remaining takes are averaged ([`takes::average`]), left and right are matched, and the coupler's resonance is
+//!    followed through all takes ([`resonance`]).
+//!
+//! Source: our own method and limits (common practice, no source). Guaranteed: the verdicts and figures depend neither
+//! on the order nor on the names of the takes; at least one take of each side is kept.
 
 use std::fmt;
 use std::ops::Range;
@@ -25,21 +38,21 @@ use super::takes::{self, Average, Side, Take, median};
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result, Source};
 
-/// A take leaks when it loses so much at 30 Hz, dB, against the sound takes of its side. Our own choice: four times
-/// what sound seatings differ by (0.3 dB rms), and below the 2 dB that must not be missed.
+/// Loss at 30 Hz against the sound takes of the same side from which a take counts as leaking, dB. Our choice: four
+/// times the difference of sound seatings (0.3 dB rms), and below the 2 dB that must not be missed.
 pub const LEAK_THRESHOLD_DB: f64 = 1.2;
 
-/// Match is told over this band, hertz, smoothed by 1/3 octave.
+/// Band over which the match of left and right is computed, hertz; the curves are smoothed by 1/3 octave.
 pub const MATCH_HZ: (f64, f64) = (100.0, 8000.0);
 
-/// How to judge.
+/// Settings of the judgement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
-    /// Loss at 30 Hz, dB, from which a take leaks; more than 0.
+    /// Loss at 30 Hz from which a take counts as leaking, dB; more than 0.
     pub leak_threshold_db: f64,
-    /// Judge, but set nothing aside.
+    /// Judge, but keep all takes.
     pub keep_all: bool,
-    /// The rig; where it is not trusted, takes may differ.
+    /// The rig: its trust weights the comparison of takes.
     pub rig: Rig,
 }
 
@@ -53,23 +66,23 @@ impl Default for Settings {
     }
 }
 
-/// What a take is.
+/// The verdict on a take.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Verdict {
-    /// Nothing against it.
+    /// Nothing is wrong.
     Sound,
     /// Its seal leaks.
     Leaks(Leak),
-    /// It does not belong.
+    /// It differs from the other takes of its side.
     Outlier(Outlier),
-    /// Takes of its side contradict each other and nothing tells which is right, or it shares too little with them.
+    /// The takes of its side contradict each other and it is not known which are right, or they share too little.
     Undecided {
-        /// Median distance to the others, dB rms; none where they share too little.
+        /// Median distance to the others, dB rms; None if they share too little.
         distance_db: Option<f64>,
     },
 }
 
-/// What is found, in words that follow the take's name.
+/// The verdict as a phrase that follows the take's name.
 impl fmt::Display for Verdict {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let outlier = match self {
@@ -122,7 +135,7 @@ pub struct JudgedTake {
     pub name: String,
     /// Its side; `unknown` where neither its name nor its unit file says one.
     pub side: Side,
-    /// What it is.
+    /// The verdict on it.
     #[serde(skip)]
     pub verdict: Verdict,
     /// Whether it was left out of means and average.
@@ -142,16 +155,17 @@ pub struct JudgedTake {
     pub deeper_mm: Option<f64>,
 }
 
-/// What can be said of the seal of a side.
+/// What is known of the seal of a side.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Seal {
-    /// Some takes leak against others, so the tightest ones seal better.
+    /// Some takes leak against others, so the others seal better.
     TakesDiffer,
-    /// All alike (or one only), with no less bass than the other side.
+    /// All takes are alike (or there is one), with no less bass than the other side.
     LikeTheOtherSide,
-    /// All alike (or one only), with less bass than the other side: a leak in all of them, or a vent.
+    /// All takes are alike (or there is one), with less bass than the other side: either all leak, or there is a vent.
     LessThanTheOtherSide(Leak),
-    /// All alike and no other side to compare with, or the sides differ otherwise, or the data do not reach 30 Hz.
+    /// All takes are alike and there is no other side, or the sides differ in another way, or the data do not reach 30
+    /// Hz.
     CannotBeTold,
 }
 
@@ -214,20 +228,20 @@ pub struct Match {
     pub smoothed: OnGrid,
 }
 
-/// A unit's takes, judged.
+/// The judgement of all takes of a unit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Judged {
-    /// The loss from which a take leaks, as set, dB.
+    /// The loss from which a take counts as leaking, dB, as set.
     pub leak_threshold_db: f64,
-    /// Every take, in the order given.
+    /// All takes, in the order given.
     pub takes: Vec<JudgedTake>,
-    /// Positions of the takes in the order in which they were judged ([`takes::canonical_order`]).
+    /// Indices of the takes in the order in which they were judged ([`takes::canonical_order`]).
     pub order: Vec<usize>,
     /// The sides that have takes: left, right, unknown.
     pub sides: Vec<JudgedSide>,
-    /// Left minus right; none without both sides, or where they share nothing of 100 Hz to 8 kHz.
+    /// Left minus right; None without both sides, or if they share nothing of 100 Hz to 8 kHz.
     pub matching: Option<Match>,
-    /// The coupler's resonance; none where none was found.
+    /// The coupler's resonance; None if it was not found.
     pub resonance: Option<UnitResonance>,
     /// The average of the kept takes, and their spread.
     pub average: Average,
@@ -236,39 +250,40 @@ pub struct Judged {
 }
 
 impl Judged {
-    /// The takes set aside, in an order that does not depend on the one given.
+    /// The takes that were set aside, in the order in which they were judged.
     pub fn aside(&self) -> impl Iterator<Item = &JudgedTake> {
         let takes = self.order.iter().map(|i| &self.takes[*i]);
         takes.filter(|take| take.set_aside)
     }
 }
 
-/// One side at work. Indices count the side's takes.
-struct Bench<'a> {
+/// The takes of one side while they are judged. Indices count the takes of this side.
+struct SideTakes<'a> {
     side: Side,
     curves: Vec<&'a OnGrid>,
-    /// Where they stand among all takes.
+    /// Index of each take among all takes of the unit.
     of_unit: Vec<usize>,
     hum: Vec<Option<outlier::Kind>>,
     table: Table,
-    /// The table's takes.
+    /// Indices of the takes in `table`: those without hum, or all if every take has hum.
     voters: Vec<usize>,
     agreement: Agreement,
     reference: Option<usize>,
     limit: f64,
 }
 
-struct Opinion {
+struct Findings {
     verdict: Verdict,
     level_db: Option<f64>,
     distance_db: Option<f64>,
     seal: Option<Leak>,
 }
 
-/// Judges the takes of one unit. Neither their order nor their names change a figure.
+/// Judges the takes of one unit. The figures depend neither on the order of the takes nor on their names.
 ///
 /// # Errors
-/// `Coverage` for no takes, or kept takes that share less than an octave; `Setting` for a threshold that is not positive.
+/// `Coverage` if there are no takes, or if the kept ones share less than an octave; `Setting` if the threshold is not
+/// positive.
 pub fn judge(takes: &[Take], settings: &Settings) -> Result<Judged> {
     let order = takes::canonical_order(takes);
     let in_order: Vec<Take> = order.iter().map(|i| takes[*i].clone()).collect();
@@ -296,36 +311,36 @@ fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
         ));
     }
     let trust = settings.rig.trust_on_grid();
-    let mut benches: Vec<Bench> = Side::ALL
+    let mut all_sides: Vec<SideTakes> = Side::ALL
         .into_iter()
-        .filter_map(|side| Bench::new(side, takes, &trust))
+        .filter_map(|side| SideTakes::new(side, takes, &trust))
         .collect();
-    let references: Vec<Option<&OnGrid>> = benches
+    let references: Vec<Option<&OnGrid>> = all_sides
         .iter()
-        .map(|bench| bench.reference.map(|r| bench.curves[r]))
+        .map(|side_takes| side_takes.reference.map(|r| side_takes.curves[r]))
         .collect();
-    for k in 0..benches.len() {
-        if let Some(other) = other(benches[k].side, &benches).and_then(|o| references[o]) {
-            benches[k].ask_the_other_side(other, &trust);
+    for k in 0..all_sides.len() {
+        if let Some(other) = other(all_sides[k].side, &all_sides).and_then(|o| references[o]) {
+            all_sides[k].decide_by_other_side(other, &trust);
         }
     }
 
     let mut judged: Vec<Option<JudgedTake>> = vec![None; takes.len()];
-    let mut for_want = Vec::new();
-    for bench in &benches {
-        let opinions = bench.opinions(&trust, threshold_db);
-        let spoiled = |o: &Opinion| matches!(o.verdict, Verdict::Leaks(_) | Verdict::Outlier(_));
-        let nothing_left = opinions.iter().all(spoiled);
-        for_want.push(nothing_left);
-        for (opinion, at) in opinions.into_iter().zip(&bench.of_unit) {
+    let mut nothing_better = Vec::new();
+    for side_takes in &all_sides {
+        let findings = side_takes.findings(&trust, threshold_db);
+        let spoiled = |o: &Findings| matches!(o.verdict, Verdict::Leaks(_) | Verdict::Outlier(_));
+        let nothing_left = findings.iter().all(spoiled);
+        nothing_better.push(nothing_left);
+        for (finding, at) in findings.into_iter().zip(&side_takes.of_unit) {
             judged[*at] = Some(JudgedTake {
                 name: takes[*at].name.clone(),
-                side: bench.side,
-                set_aside: spoiled(&opinion) && !nothing_left && !settings.keep_all,
-                verdict: opinion.verdict,
-                level_db: opinion.level_db,
-                distance_db: opinion.distance_db,
-                seal: opinion.seal,
+                side: side_takes.side,
+                set_aside: spoiled(&finding) && !nothing_left && !settings.keep_all,
+                verdict: finding.verdict,
+                level_db: finding.level_db,
+                distance_db: finding.distance_db,
+                seal: finding.seal,
                 resonance: None,
                 deeper_mm: None,
             });
@@ -354,30 +369,35 @@ fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
         })
         .collect();
     let resonance = follow_resonance(takes, &mut judged);
-    let sides = benches
+    let sides = all_sides
         .iter()
-        .zip(&for_want)
-        .filter_map(|(bench, for_want)| {
-            let mean = means.iter().find(|(side, _)| *side == bench.side)?;
-            let other = opposite(bench.side)
+        .zip(&nothing_better)
+        .filter_map(|(side_takes, nothing_better)| {
+            let mean = means.iter().find(|(side, _)| *side == side_takes.side)?;
+            let other = opposite(side_takes.side)
                 .and_then(|other| means.iter().find(|(side, _)| *side == other));
-            let of_side = || judged.iter().filter(|take| take.side == bench.side);
+            let of_side = || judged.iter().filter(|take| take.side == side_takes.side);
             let differ = of_side().any(|take| matches!(take.verdict, Verdict::Leaks(_)));
-            let beside = beside_the_other(&mean.1, other.map(|(_, mean)| mean), threshold_db);
+            let against_other =
+                seal_against_other(&mean.1, other.map(|(_, mean)| mean), threshold_db);
             Some(JudgedSide {
-                side: bench.side,
-                takes: bench.curves.len(),
+                side: side_takes.side,
+                takes: side_takes.curves.len(),
                 kept: of_side().filter(|take| !take.set_aside).count(),
-                agreement: bench.agreement,
-                reference: bench
+                agreement: side_takes.agreement,
+                reference: side_takes
                     .reference
-                    .map(|r| takes[bench.of_unit[r]].name.clone()),
-                seal: if differ { Seal::TakesDiffer } else { beside },
-                sound_takes_lose: match beside {
+                    .map(|r| takes[side_takes.of_unit[r]].name.clone()),
+                seal: if differ {
+                    Seal::TakesDiffer
+                } else {
+                    against_other
+                },
+                sound_takes_lose: match against_other {
                     Seal::LessThanTheOtherSide(leak) if differ => Some(leak),
                     _ => None,
                 },
-                kept_for_want_of_better: *for_want,
+                kept_for_want_of_better: *nothing_better,
                 mean: mean.1.clone(),
             })
         })
@@ -408,12 +428,14 @@ fn opposite(side: Side) -> Option<Side> {
     }
 }
 
-fn other(side: Side, benches: &[Bench]) -> Option<usize> {
+fn other(side: Side, all_sides: &[SideTakes]) -> Option<usize> {
     let other = opposite(side)?;
-    benches.iter().position(|bench| bench.side == other)
+    all_sides
+        .iter()
+        .position(|side_takes| side_takes.side == other)
 }
 
-impl<'a> Bench<'a> {
+impl<'a> SideTakes<'a> {
     fn new(side: Side, takes: &'a [Take], trust: &[f64]) -> Option<Self> {
         let of_unit: Vec<usize> = (0..takes.len())
             .filter(|i| takes[*i].side == side)
@@ -430,7 +452,7 @@ impl<'a> Bench<'a> {
         let voting: Vec<&OnGrid> = voters.iter().map(|i| curves[*i]).collect();
         let table = Table::new(&voting, trust);
         let limit = table.limit();
-        let mut bench = Self {
+        let mut side_takes = Self {
             side,
             curves,
             of_unit,
@@ -441,16 +463,16 @@ impl<'a> Bench<'a> {
             reference: None,
             limit,
         };
-        if bench.voters.len() == 1 {
-            bench.reference = Some(bench.voters[0]);
-            return Some(bench);
+        if side_takes.voters.len() == 1 {
+            side_takes.reference = Some(side_takes.voters[0]);
+            return Some(side_takes);
         }
-        bench.vote();
-        Some(bench)
+        side_takes.vote();
+        Some(side_takes)
     }
 
-    /// The reference by the side alone. The table's references come in the order of their bass, so that of equal
-    /// groups the tightest take's is found first.
+    /// Finds the reference among this side's takes. The table's references are in falling order of bass, so of equal
+    /// groups that of the tightest take is found first.
     fn vote(&mut self) {
         let groups = self.groups();
         let largest = groups.iter().map(Vec::len).max().unwrap_or(0);
@@ -472,9 +494,9 @@ impl<'a> Bench<'a> {
             .collect()
     }
 
-    /// Where the side cannot tell, the camp that is clearly nearer to the other side's reference is believed: within twice
-    /// the limits, and at most half as far as the nearest take outside it.
-    fn ask_the_other_side(&mut self, other: &OnGrid, trust: &[f64]) {
+    /// If the side's takes contradict each other, believes the group that is clearly nearer to the other side's
+    /// reference: its excess is at most 2 and at most half of that of the nearest take outside the group.
+    fn decide_by_other_side(&mut self, other: &OnGrid, trust: &[f64]) {
         if self.agreement != Agreement::CannotBeTold {
             return;
         }
@@ -505,14 +527,14 @@ impl<'a> Bench<'a> {
             .map(|(_, excess)| *excess)
             .fold(f64::INFINITY, f64::min);
         if excesses[nearest] <= 2.0 && next >= 2.0 * excesses[nearest].max(0.5) {
-            // The tightest take that stands for the same camp.
+            // The tightest take with the same group.
             let same = (0..references.len()).find(|k| self.table.group(*k) == camp);
             self.reference = same.map(|k| self.voters[references[k]]);
             self.agreement = Agreement::ByTheOtherSide;
         }
     }
 
-    fn opinions(&self, trust: &[f64], threshold_db: f64) -> Vec<Opinion> {
+    fn findings(&self, trust: &[f64], threshold_db: f64) -> Vec<Findings> {
         let Some(reference) = self.reference else {
             return (0..self.curves.len()).map(|i| self.undecided(i)).collect();
         };
@@ -527,7 +549,7 @@ impl<'a> Bench<'a> {
         let middle_db = median(belonging.iter().filter_map(|i| level_of(*i)).collect());
         let off_level =
             |i: usize| level_of(i).is_some_and(|db| (db - middle_db).abs() > LEVEL_LIMIT_DB);
-        // Of two levels nothing tells which is wrong.
+        // With only two different levels it is unknown which one is wrong.
         let alike: Vec<usize> = if belonging.len() >= 3 {
             belonging
                 .iter()
@@ -543,7 +565,7 @@ impl<'a> Bench<'a> {
                 .iter()
                 .filter_map(|i| level_of(*i))
                 .any(|db| db.abs() > LEVEL_LIMIT_DB);
-        let opinion = |i: usize| {
+        let finding = |i: usize| {
             let comparison = comparisons[i].as_ref();
             let outlier = |kind| match comparison {
                 Some(comparison) => Verdict::Outlier(comparison.outlier(kind)),
@@ -571,7 +593,7 @@ impl<'a> Bench<'a> {
                 _ => Verdict::Sound,
             };
             let alone = i == reference && self.curves.len() == 1;
-            Opinion {
+            Findings {
                 verdict,
                 level_db: level_of(i).map(|db| db - middle_db),
                 distance_db: match comparison {
@@ -582,10 +604,10 @@ impl<'a> Bench<'a> {
                 seal: seal.filter(|_| !alone),
             }
         };
-        (0..self.curves.len()).map(opinion).collect()
+        (0..self.curves.len()).map(finding).collect()
     }
 
-    fn undecided(&self, i: usize) -> Opinion {
+    fn undecided(&self, i: usize) -> Findings {
         let verdict = match self.hum[i] {
             Some(kind) => Verdict::Outlier(Outlier {
                 kind,
@@ -601,7 +623,7 @@ impl<'a> Bench<'a> {
                 Verdict::Undecided { distance_db }
             }
         };
-        Opinion {
+        Findings {
             verdict,
             level_db: None,
             distance_db: None,
@@ -609,7 +631,8 @@ impl<'a> Bench<'a> {
         }
     }
 
-    /// For each take whether it leaks and its loss, against the mean of the sound ones among `alike`.
+    /// For each take whether it leaks, and its loss against the mean of the sound takes among `alike`; None if the data
+    /// do not cover 30 Hz to 1 kHz.
     fn seals(
         &self,
         alike: &[usize],
@@ -626,7 +649,7 @@ impl<'a> Bench<'a> {
         };
         let mut seals = against(self.curves[reference]);
         let mut before = Vec::new();
-        // It settles in two or three rounds; a take at the threshold might go to and fro for ever.
+        // Usually two or three rounds suffice; a take right at the threshold could alternate forever.
         for _ in 0..6 {
             let leaks = |i: &&usize| seals[**i].is_some_and(|(leaks, _)| leaks);
             let sound: Vec<usize> = alike.iter().filter(|i| !leaks(i)).copied().collect();
@@ -643,7 +666,7 @@ impl<'a> Bench<'a> {
         seals
     }
 
-    /// Mean of some takes, levels aligned; none where they share too little.
+    /// Mean of the takes `which` with their levels aligned; None if they share too little.
     fn mean_of(&self, which: &[usize]) -> Option<OnGrid> {
         let takes: Vec<Take> = which
             .iter()
@@ -665,8 +688,8 @@ fn difference(a: &OnGrid, b: &OnGrid, both: &Range<usize>) -> Vec<f64> {
     difference_db
 }
 
-/// The seal of a side whose takes are alike.
-fn beside_the_other(mean: &OnGrid, other: Option<&OnGrid>, threshold_db: f64) -> Seal {
+/// The seal of a side whose takes are alike, from a comparison of its mean with the other side's.
+fn seal_against_other(mean: &OnGrid, other: Option<&OnGrid>, threshold_db: f64) -> Seal {
     let fit = other.and_then(|other| {
         let both = grid::intersection(&mean.support, &other.support);
         leak::fit(&difference(mean, other, &both), &both)
@@ -680,7 +703,7 @@ fn beside_the_other(mean: &OnGrid, other: Option<&OnGrid>, threshold_db: f64) ->
     }
 }
 
-/// Fills in each take's resonance and depth; outliers do not count for the unit's.
+/// Fills in each take's resonance and depth. Outliers do not count towards the unit's resonance.
 fn follow_resonance(takes: &[Take], judged: &mut [JudgedTake]) -> Option<UnitResonance> {
     let curves: Vec<&OnGrid> = takes.iter().map(|take| &take.on_grid).collect();
     let found = resonance::track(&curves);
@@ -719,21 +742,21 @@ fn matched(left: &OnGrid, right: &OnGrid) -> Option<Match> {
     };
     let smoothed = without_level(smooth_db);
     let f_hz = frequency_hz();
-    let told =
+    let match_band =
         f_hz.partition_point(|f| *f < MATCH_HZ.0)..f_hz.partition_point(|f| *f <= MATCH_HZ.1);
-    let told = grid::intersection(&told, &support);
-    let worst = told.clone().max_by(|a, b| {
+    let match_band = grid::intersection(&match_band, &support);
+    let worst = match_band.clone().max_by(|a, b| {
         smoothed.level_db[*a]
             .abs()
             .total_cmp(&smoothed.level_db[*b].abs())
     })?;
-    let squares: f64 = smoothed.level_db[told.clone()]
+    let squares: f64 = smoothed.level_db[match_band.clone()]
         .iter()
         .map(|db| db * db)
         .sum();
     Some(Match {
         level_db,
-        rms_db: (squares / told.len() as f64).sqrt(),
+        rms_db: (squares / match_band.len() as f64).sqrt(),
         worst_db: smoothed.level_db[worst],
         worst_hz: f_hz[worst],
         by_frequency: without_level(raw_db),

@@ -1,15 +1,17 @@
-//! Leaks: bass that a bad seal loses.
+//! Leaks: the loss of bass by an imperfect seal.
 //!
-//! A leak is a high-pass. What a take has less than a reference is fitted, 20 Hz to 1 kHz, by
+//! A leak acts as a high-pass. To the difference take minus reference, from 20 Hz to 1 kHz, is fitted
 //!
 //! - a free level;
-//! - a low shelf at 110 Hz as sound seatings have it, of +-0.3 dB (a Gaussian prior, and never beyond 1 dB), so that
-//!   harmless bass is not taken for a leak nor a leak's figures blurred by it;
-//! - a loss of first order, `|H|^2 = 1 / (1 + (fc/f)^2)`, or of second order with a q, `|H|^2 = r^4 / ((1 - r^2)^2 +
-//!   (r/q)^2)`, `r = f/fc`, where the air in the leak has mass.
+//! - the bass of the seating: a low shelf at 110 Hz with a Gaussian prior of 0 +- 0.3 dB and at most 1 dB, so that a
+//!   harmless difference is neither taken for a leak nor distorts its figures;
+//! - a loss of first order, `|H|^2 = 1 / (1 + (fc/f)^2)`; or, if the air in the leak has mass, of second order with a
+//!   q, `|H|^2 = r^4 / ((1 - r^2)^2 + (r/q)^2)`, `r = f/fc`.
 //!
-//! The second order is taken where it fits clearly better: half of the first order's squared misfit or less,
-//! and 0.05 dB rms less. (The models are the simplest of acoustics, from memory; the criterion is our own.)
+//! Level and shelf follow by linear least squares for each corner and q of a table; the best is refined by halving
+//! steps. The second order is chosen if it fits clearly better: at most half of the first order's squared misfit, and
+//! at least 0.05 dB rms less. Source: the models are the simplest of acoustics (from memory); priors and criterion are
+//! ours.
 
 use std::ops::Range;
 use std::sync::LazyLock;
@@ -18,27 +20,32 @@ use super::grid::{self, frequency_hz};
 use super::takes::median;
 use crate::units::db_from_power;
 
-/// The loss of a leak is told at this frequency, and data must reach down to it.
+/// Frequency at which the loss of a leak is stated, hertz; the data must reach down to it.
 pub const LOSS_AT_HZ: f64 = 30.0;
 
-/// What is fitted ends here.
+/// Upper end of the fit, hertz.
 const TO_HZ: f64 = 1000.0;
 /// Grid points from one fitted point to the next: 12 an octave.
 const STRIDE: usize = 4;
-/// Below, points count in proportion to frequency: rigs are noisier there, and many have few bins of their own.
+/// Below this frequency, points are weighted in proportion to frequency: rigs are noisier there, and many data have few
+/// independent points.
 const FULL_WEIGHT_HZ: f64 = 100.0;
-/// Misfit of a fitted point that is expected of noise and ripple, dB.
+/// Misfit of a point that is expected from noise and ripple, dB.
 const EXPECTED_DB: f64 = 0.12;
-/// Sound seatings differ in bass by this much, dB rms, about their mean.
+/// Standard deviation of the bass of sound seatings about their mean, dB.
 const SHELF_RMS_DB: f64 = 0.3;
-/// No sound seating differs by more, dB.
+/// Largest difference in bass of a sound seating, dB.
 const SHELF_MOST_DB: f64 = 1.0;
+/// Frequency and q of the seating's shelf, hertz. Our choice.
 const SHELF_HZ: f64 = 110.0;
 const SHELF_Q: f64 = 0.6;
+/// Table of corner frequencies: the lowest one, hertz; their number per octave; and their total number.
 const LOWEST_CORNER_HZ: f64 = 2.0;
 const CORNERS_PER_OCTAVE: f64 = 8.0;
 const CORNERS: usize = 65;
+/// Highest corner frequency of the refined fit, hertz.
 const HIGHEST_CORNER_HZ: f64 = 560.0;
+/// Table of q for the second order. Our choice.
 const QS: [f64; 9] = [0.4, 0.5, 0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5];
 
 /// The order of a leak's high-pass.
@@ -65,25 +72,25 @@ pub struct Leak {
 }
 
 impl Leak {
-    /// What is lost at a frequency, dB, positive (a second order may have a small gain above its corner).
+    /// The loss at a frequency, dB, positive. A second-order loss may be slightly negative above its corner.
     #[must_use]
     pub fn loss_db(&self, frequency_hz: f64) -> f64 {
         loss_db(self.corner_hz, self.q, frequency_hz)
     }
 }
 
-/// How the bass of a take differs from a reference's.
+/// The difference in bass between a take and a reference.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SealFit {
-    /// The loss that fits best; often next to nothing.
+    /// The best-fitting loss; often nearly zero.
     pub leak: Leak,
-    /// The low shelf of the seating, dB, +-1.
+    /// The low shelf of the seating, dB, within +-1.
     pub shelf_db: f64,
-    /// Root mean square of what is left between 20 Hz and 1 kHz, dB.
+    /// Root mean square of the rest between 20 Hz and 1 kHz, dB.
     pub misfit_db: f64,
 }
 
-/// The shape of a small cookbook low shelf, per dB of its gain.
+/// Level of a small cookbook low shelf per dB of its gain.
 fn shelf_db(f_hz: f64) -> f64 {
     let x2 = (f_hz / SHELF_HZ).powi(2);
     0.5 + 0.5 * (1.0 - x2 * x2) / ((1.0 - x2).powi(2) + x2 / (SHELF_Q * SHELF_Q))
@@ -98,17 +105,17 @@ fn loss_db(corner_hz: f64, q: Option<f64>, f_hz: f64) -> f64 {
 }
 
 impl SealFit {
-    /// What the fit explains at a frequency, dB: shelf less loss.
+    /// The fitted difference at a frequency without the level, dB: shelf minus loss.
     #[must_use]
     pub fn explained_db(&self, frequency_hz: f64) -> f64 {
         self.shelf_db * shelf_db(frequency_hz) - self.leak.loss_db(frequency_hz)
     }
 }
 
-/// A corner, a q, and the losses at every grid point.
+/// A corner frequency, a q, and the loss at every grid point.
 type Model = (f64, Option<f64>, Vec<f64>);
 
-/// All corners of the first order, then of the second for each q.
+/// All corners for the first order, then for the second order with each q.
 static LOSSES_DB: LazyLock<Vec<Model>> = LazyLock::new(|| {
     let mut losses = Vec::new();
     for q in std::iter::once(None).chain(QS.map(Some)) {
@@ -124,7 +131,7 @@ static LOSSES_DB: LazyLock<Vec<Model>> = LazyLock::new(|| {
 static SHELF_DB: LazyLock<Vec<f64>> =
     LazyLock::new(|| frequency_hz().iter().map(|f| shelf_db(*f)).collect());
 
-/// The points of a difference that are fitted.
+/// The points that are fitted, and the difference there.
 struct Bass {
     at: Vec<usize>,
     difference_db: Vec<f64>,
@@ -138,8 +145,8 @@ struct Answer {
     misfit_db: f64,
 }
 
-/// Fits what a take has less than a reference. `difference_db` is take minus reference, one value a grid point.
-/// None where the data do not cover 30 Hz to 1 kHz.
+/// Fits a leak to `difference_db`, take minus reference, one value for each grid point. None if `support` does not
+/// cover 30 Hz to 1 kHz.
 #[must_use]
 pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
     let f_hz = frequency_hz();
@@ -148,7 +155,7 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
         return None;
     }
     let covered = support.start..needed.end;
-    // A median over five points, so that a spike does not bend the fit.
+    // Medians of five points, so that a single peak does not bend the fit.
     let at: Vec<usize> = covered.clone().step_by(STRIDE).collect();
     let near = |i: &usize| {
         let reach = (i - covered.start).min(covered.end - 1 - i).min(2);
@@ -192,7 +199,7 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
 }
 
 impl Bass {
-    /// The best level and shelf for a loss; `loss(k, f_hz)` in dB.
+    /// The best level and shelf for a given loss; `loss(k, f_hz)` gives it in dB.
     fn answer(&self, corner_hz: f64, q: Option<f64>, loss: impl Fn(usize, f64) -> f64) -> Answer {
         let (mut n, mut y, mut g, mut yy, mut gy, mut gg) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
         for (k, i) in self.at.iter().enumerate() {
@@ -219,7 +226,7 @@ impl Bass {
         }
     }
 
-    /// Halves the steps in corner and q around an answer until they are below 0.1 %.
+    /// Refines corner and q by a pattern search whose steps are halved until they are below 0.1 %.
     fn refined(&self, mut best: Answer) -> Answer {
         let mut step = 0.5 / CORNERS_PER_OCTAVE;
         while step > 1e-3 {

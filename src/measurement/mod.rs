@@ -1,11 +1,12 @@
-//! Stage 1: what was measured. Takes the bytes of curves, impulse responses and unit files; gives levels on the
-//! common grid, phase and its excess, their average and spread, and how far the rig can be believed.
+//! Stage 1: what was measured. In: the bytes of curves, impulse responses and unit files. Out: levels on the common
+//! grid, phase and its excess, the average of the takes and their spread, and the trust of the rig.
 //!
-//! [`parse`] reads delimited text into a [`Curve`] (or a [`parse::Weight`]); [`grid`] brings it onto the
-//! 48-per-octave grid as [`OnGrid`], with [`pchip`] between sparse points; [`smooth`] smooths; [`phase`] parts minimum
-//! phase and excess, [`impulse`] reads WAV files; [`takes`] tells sides apart, averages and gives the spread; [`rig`]
-//! holds the trust; [`judge`] tells sound takes from spoiled ones by [`leak`], [`outlier`] and [`resonance`];
-//! [`unit_file`] reads what belongs to a unit, [`impedance`] and [`distorted`] the tables it names.
+//! - [`parse`] reads delimited text into a [`Curve`] or a [`parse::Weight`]; [`impulse`] reads WAV files.
+//! - [`grid`] brings a curve onto the grid of 48 points an octave as [`OnGrid`], with [`pchip`] between sparse points.
+//! - [`smooth`] smooths; [`phase`] separates minimum phase and excess.
+//! - [`takes`] tells sides apart, averages and computes the spread; [`rig`] holds the trust.
+//! - [`judge`] tells sound takes from spoiled ones by [`leak`], [`outlier`] and [`resonance`].
+//! - [`unit_file`] reads what belongs to a unit, [`impedance`] and [`distorted`] the tables that it names.
 
 pub mod error;
 
@@ -33,6 +34,8 @@ pub mod impulse;
 
 pub mod takes;
 
+pub mod spread;
+
 pub mod rig;
 
 pub mod leak;
@@ -48,6 +51,8 @@ pub mod impedance;
 pub mod distorted;
 
 pub mod unit_file;
+
+pub mod open;
 
 pub use curve::Curve;
 pub use grid::OnGrid;

@@ -1,24 +1,30 @@
-//! Takes that do not belong: how far a take is from a reference once level and leak are taken out.
+//! The comparison of a take with a reference, to find takes that do not belong to their side.
 //!
-//! Compared are 40 Hz to 4.5 kHz: below, few rigs are quiet; above, the coupler's resonance and the dips
-//! beside it wander with every seating. Of the difference, take minus reference, the level (median over 200 Hz to
-//! 2 kHz), a leak and a sound seating's bass ([`leak`]) are taken out. What is left is judged by
+//! Compared is the difference `d = take - reference`, dB, from 40 Hz to 4.5 kHz (below, few rigs are quiet; above, the
+//! coupler's resonance and the dips beside it move with every seating). Three things that sound takes may differ in are
+//! removed from `d`: the level (median over 200 Hz to 2 kHz), a leak, and the bass of the seating (both fitted by
+//! [`leak::fit`]). From the rest `r(f)`, with the rig's trust `t(f)` from 0 to 1, come five figures:
 //!
-//! - its root mean square, each point counting by the trust in the rig: the distance;
-//! - its largest value, smoothed over 1/6 octave: a knock is narrow;
-//! - a step: the levels over 1/12 octave below and above one frequency differ, and still do over 1/3 octave;
-//! - its roughness, what a median over 1/6 octave takes away: a loose cable crackles;
-//! - what the leak's fit leaves in the bass: too much bass is no tighter seal.
+//! - distance: `sqrt(sum t r^2 / sum t)`, dB rms;
+//! - largest deviation: the mean of `r` over 1/6 octave, times `t`, that is largest in magnitude, dB; it shows a knock,
+//!   which is narrow;
+//! - step: the mean of `r` over 1/12 octave above a frequency minus that below it, dB, where the medians over 1/3
+//!   octave differ by at least 0.7 of it in the same direction; the largest in magnitude;
+//! - roughness: the rms, weighted by `t`, of `r` minus its running median over 9 points (1/6 octave), dB; it shows a
+//!   loose cable, which crackles;
+//! - misfit: the rms of what the fit of leak and seating leaves up to 1 kHz, dB: too much bass is not a tighter seal.
 //!
-//! Each is divided by its limit, and the largest of the five is the excess; above 1 (or above three times the
-//! excess that is usual among a side's takes, up to 1.5) the take does not belong. Mains hum needs no reference.
-//! All limits are our own choice (common practice, no source); sound takes of the demo stay below a third.
+//! Each is divided by its limit. The largest of the five ratios is the excess; a take with an excess above 1 does not
+//! belong (or above three times the excess usual among a side's takes, up to 1.5; `Table::limit`). What is wrong is
+//! then told from which figures stand out ([`Kind`]). Mains hum is found in a take without a reference ([`hum`]).
+//!
+//! Source: our own method and limits (common practice, no source). Sound takes of the demo stay below a third of them.
 
 use super::grid::{self, OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use super::leak::{self, SealFit};
 use super::takes::{self, median};
 
-/// Compared is this band, hertz.
+/// Band of the comparison, hertz. Below it few rigs are quiet; above it the curve moves with every seating.
 pub const COMPARED_HZ: (f64, f64) = (40.0, 4500.0);
 /// Limit of the distance, dB rms.
 pub const DISTANCE_LIMIT_DB: f64 = 0.7;
@@ -28,25 +34,25 @@ pub const LARGEST_LIMIT_DB: f64 = 1.6;
 pub const STEP_LIMIT_DB: f64 = 0.9;
 /// Limit of the roughness, dB rms.
 pub const ROUGH_LIMIT_DB: f64 = 0.5;
-/// Limit of what the leak's fit leaves in the bass, dB rms.
+/// Limit of the misfit of leak and seating, dB rms.
 pub const MISFIT_LIMIT_DB: f64 = 0.35;
-/// A harmonic of the mains stands out by this, dB.
+/// A harmonic of the mains must stand out by at least this, dB.
 pub const HUM_LIMIT_DB: f64 = 1.0;
-/// A take's level may differ by this from its side's, dB.
+/// Largest difference of a take's level from its side's median, dB.
 pub const LEVEL_LIMIT_DB: f64 = 2.0;
 
-/// What is likely wrong with a take.
+/// What is probably wrong with a take.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Kind {
-    /// It differs in form, widely: another unit or insert, a mislabelled file, another fit in the coupler.
+    /// Its shape differs over a wide band: another unit or insert, a mislabelled file, another fit in the coupler.
     Shape,
-    /// It differs at one place: a knock or a noise while that frequency was measured.
+    /// It differs in a narrow band: a knock or a noise while these frequencies were measured.
     Narrow,
     /// Its level jumps at one frequency: something moved or a gain changed during the measurement.
     LevelStep {
         /// The jump, dB, upwards in frequency.
         step_db: f64,
-        /// Where.
+        /// Frequency of the jump, hertz.
         at_hz: f64,
     },
     /// It is rough: noise, a loose cable.
@@ -54,56 +60,56 @@ pub enum Kind {
         /// Roughness, dB rms.
         rough_db: f64,
     },
-    /// Spikes at the mains frequency and its multiples.
+    /// There are peaks at the mains frequency and its multiples.
     MainsHum {
         /// 50 or 60 Hz.
         mains_hz: f64,
         /// The largest spike, dB above its surroundings.
         spike_db: f64,
     },
-    /// The whole level differs: a gain, a cable, a contact.
+    /// Its level differs at all frequencies: a gain, a cable, a contact.
     Level {
-        /// Level over the middle of its side's takes, dB.
+        /// Level minus the median of its side's takes, dB.
         level_db: f64,
     },
 }
 
-/// A take that does not belong, with figures.
+/// A take that does not belong, and by how much.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Outlier {
-    /// What is likely wrong.
+    /// What is probably wrong.
     pub kind: Kind,
-    /// Distance from the side's reference, level and leak taken out, dB rms; none without a reference.
+    /// Distance from the side's reference with level and leak removed, dB rms; None without a reference.
     pub distance_db: Option<f64>,
     /// Largest deviation, take minus reference, smoothed over 1/6 octave, dB.
     pub largest_db: Option<f64>,
-    /// Where.
+    /// Frequency of that deviation, hertz.
     pub largest_hz: Option<f64>,
 }
 
-/// A take against a reference; see the head of the file.
+/// The figures of a take against a reference, as defined at the head of this file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Comparison {
-    /// Root mean square of what is left, dB.
+    /// Root mean square of the rest, dB.
     pub distance_db: f64,
     /// Largest deviation, dB.
     pub largest_db: f64,
-    /// Where.
+    /// Frequency of that deviation, hertz.
     pub largest_hz: f64,
     /// Largest step, dB, upwards in frequency.
     pub step_db: f64,
     /// Roughness, dB rms.
     pub rough_db: f64,
-    /// Level, take minus reference, dB.
+    /// Level of the take minus that of the reference, dB.
     pub level_db: f64,
-    /// What is likely wrong, where the excess is above 1.
+    /// What is probably wrong; only meaningful if the excess is above 1.
     pub kind: Kind,
-    /// The bass; none where the data do not reach far enough.
+    /// Leak and seating of the take against the reference; None if the data do not cover 30 Hz to 1 kHz.
     pub seal: Option<SealFit>,
 }
 
-/// Compares a take with a reference; `trust` is one weight a grid point. None where they share less than an octave
-/// of the compared band.
+/// Compares a take with a reference. `trust` is one weight from 0 to 1 for each grid point. None if they share less
+/// than an octave of [`COMPARED_HZ`].
 #[must_use]
 pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Comparison> {
     let f_hz = frequency_hz();
@@ -114,42 +120,43 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
     if band.len() < POINTS_PER_OCTAVE {
         return None;
     }
-    let mut left_db: Vec<f64> = vec![0.0; f_hz.len()];
+    let mut rest_db: Vec<f64> = vec![0.0; f_hz.len()];
     for i in both.clone() {
-        left_db[i] = take.level_db[i] - reference.level_db[i];
+        rest_db[i] = take.level_db[i] - reference.level_db[i];
     }
-    let seal = leak::fit(&left_db, &both);
-    let level_free = |left_db: &[f64]| -> Vec<f64> {
-        let level_db = takes::offset_db(left_db, &both);
-        left_db[band.clone()]
+    let seal = leak::fit(&rest_db, &both);
+    let level_free = |rest_db: &[f64]| -> Vec<f64> {
+        let level_db = takes::offset_db(rest_db, &both);
+        rest_db[band.clone()]
             .iter()
             .map(|db| db - level_db)
             .collect()
     };
-    let with_leak = level_free(&left_db);
+    let with_leak = level_free(&rest_db);
     if let Some(seal) = &seal {
         for i in both.clone() {
-            left_db[i] -= seal.explained_db(f_hz[i]);
+            rest_db[i] -= seal.explained_db(f_hz[i]);
         }
     }
-    let left = level_free(&left_db);
+    let rest = level_free(&rest_db);
     let trust = &trust[band.clone()];
-    let (largest, step, rough_db) = (largest(&left, trust), step(&left), rough_db(&left, trust));
+    let (largest, step, rough_db) = (largest(&rest, trust), step(&rest), rough_db(&rest, trust));
     let mut comparison = Comparison {
-        distance_db: rms(&left, trust),
+        distance_db: rms(&rest, trust),
         largest_db: largest.0,
         largest_hz: f_hz[band.start + largest.1],
         step_db: step.0,
         rough_db,
-        level_db: takes::offset_db(&left_db, &both),
+        level_db: takes::offset_db(&rest_db, &both),
         kind: Kind::Shape,
         seal,
     };
     if comparison.excess() > 1.0 {
-        // A leak's fit bends to a knock or a step in the bass, so these are looked for before and after it.
-        let local = [&with_leak, &left]
+        // The fit of a leak adapts to a knock or a step in the bass, so both are also looked for before the leak is
+        // removed.
+        let local = [&with_leak, &rest]
             .into_iter()
-            .find_map(|left| local_kind(left, trust, band.start));
+            .find_map(|rest| local_kind(rest, trust, band.start));
         comparison.kind = match local {
             Some(kind) => kind,
             None if rough_db > ROUGH_LIMIT_DB => Kind::Rough { rough_db },
@@ -159,8 +166,8 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
     Some(comparison)
 }
 
-/// A step, where taking it out leaves little; a narrow disturbance, where little is left beside it. `values` begin at
-/// grid point `start`.
+/// A step, if removing it leaves at most 0.4 of the rms; or else a narrow disturbance, if the rest beyond 1/4 octave
+/// from it is small. `values` begin at grid point `start`.
 fn local_kind(values: &[f64], trust: &[f64], start: usize) -> Option<Kind> {
     let (step_db, at) = step(values);
     if step_db.abs() >= STEP_LIMIT_DB
@@ -190,7 +197,7 @@ fn rough_db(values: &[f64], trust: &[f64]) -> f64 {
 }
 
 impl Comparison {
-    /// The largest ratio of a figure to its limit.
+    /// The largest ratio of a figure to its limit; above 1 the take differs.
     #[must_use]
     pub fn excess(&self) -> f64 {
         let misfit_db = self.seal.map_or(0.0, |seal| seal.misfit_db);
@@ -205,7 +212,7 @@ impl Comparison {
         .fold(0.0, f64::max)
     }
 
-    /// The outlier that such a take is.
+    /// An outlier of this `kind` with the figures of the comparison.
     #[must_use]
     pub fn outlier(&self, kind: Kind) -> Outlier {
         Outlier {
@@ -217,8 +224,9 @@ impl Comparison {
     }
 }
 
-/// Mains hum in a take by itself: at two or more of the first five multiples of 50 or 60 Hz its level stands out of
-/// its surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] or more, and by six times the take's median roughness there.
+/// Finds mains hum in a take without a reference. It is hum if at least two of the first five multiples of 50 or 60 Hz
+/// stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by six times the take's median
+/// roughness from 40 to 400 Hz.
 #[must_use]
 pub fn hum(take: &OnGrid) -> Option<Kind> {
     let f_hz = frequency_hz();
@@ -240,7 +248,7 @@ pub fn hum(take: &OnGrid) -> Option<Kind> {
     (spikes.len() >= 2).then_some(Kind::MainsHum { mains_hz, spike_db })
 }
 
-/// How far the points at a frequency stand out, dB; none outside the data.
+/// How far the points at a frequency stand out from their surroundings, dB; None outside the data.
 fn spike_db(take: &OnGrid, at_hz: f64) -> Option<f64> {
     let nearest = frequency_hz().partition_point(|f| *f < at_hz / 1.0072);
     let around = nearest.checked_sub(6)?..nearest + 7;
@@ -249,7 +257,7 @@ fn spike_db(take: &OnGrid, at_hz: f64) -> Option<f64> {
     }
     let middle = nearest - 1..nearest + 2;
     let (mut inside, mut outside) = (f64::NEG_INFINITY, Vec::new());
-    // The slope of the surroundings is taken out by pairs of points symmetric about the middle.
+    // Pairs of points symmetric about the middle are averaged, which removes the slope of the surroundings.
     for i in around {
         if middle.contains(&i) {
             inside = inside.max(take.level_db[i]);
@@ -257,7 +265,7 @@ fn spike_db(take: &OnGrid, at_hz: f64) -> Option<f64> {
             outside.push(0.5 * (take.level_db[i] + take.level_db[2 * nearest - i]));
         }
     }
-    // One point of slope up or down inside the middle is no spike.
+    // The largest of three middle points exceeds the middle by one step of the slope; that is not a peak.
     let slope_db = (take.level_db[nearest + 6] - take.level_db[nearest - 6]).abs() / 12.0;
     Some(inside - median(outside) - slope_db)
 }
@@ -272,7 +280,7 @@ fn rms(values: &[f64], weight: &[f64]) -> f64 {
     }
 }
 
-/// The largest mean over 1/6 octave, by trust, and its place.
+/// The mean over 1/6 octave, times the trust at its centre, that is largest in magnitude, dB; and its index.
 fn largest(values: &[f64], trust: &[f64]) -> (f64, usize) {
     let means = values.windows(9).enumerate().map(|(k, window)| {
         let mean = window.iter().sum::<f64>() / 9.0;
@@ -283,7 +291,7 @@ fn largest(values: &[f64], trust: &[f64]) -> (f64, usize) {
         .unwrap_or((0.0, 0))
 }
 
-/// The largest step and the point above it.
+/// The largest step, dB, and the index of the first point above it.
 fn step(values: &[f64]) -> (f64, usize) {
     let mean = |part: &[f64]| part.iter().sum::<f64>() / part.len() as f64;
     let mut largest = (0.0_f64, 0);
@@ -307,7 +315,7 @@ fn without_step_db(values: &[f64], trust: &[f64], at: usize) -> f64 {
     rms(&[level_free(below), level_free(above)].concat(), trust)
 }
 
-/// Running medians over `2 reach + 1` points, fewer at the ends.
+/// Running medians over `2 reach + 1` points, over fewer towards the ends.
 fn medians(values: &[f64], reach: usize) -> Vec<f64> {
     let around = |i: usize| {
         let reach = reach.min(i).min(values.len() - 1 - i);
@@ -316,15 +324,16 @@ fn medians(values: &[f64], reach: usize) -> Vec<f64> {
     (0..values.len()).map(around).collect()
 }
 
-/// Takes of one side, each against each of some of them.
+/// The comparisons of one side's takes with some of them as references.
 pub(super) struct Table {
-    /// Which takes were references.
+    /// Indices of the takes used as references, in falling order of bass (if there are at most [`REFERENCES`]).
     pub references: Vec<usize>,
-    /// For each reference, the comparison of every take; none with itself or where too little is shared.
+    /// For each reference the comparison of every take; None with itself or if too little is shared.
     pub comparisons: Vec<Vec<Option<Comparison>>>,
 }
 
-/// Most references; a larger side is compared with its takes of most bass and an even choice of the others.
+/// Most references. On a larger side, half of them are the takes with the most bass, and half an even choice of the
+/// others.
 const REFERENCES: usize = 16;
 
 impl Table {
@@ -355,8 +364,9 @@ impl Table {
         }
     }
 
-    /// The excess up to which takes of this side belong: 1, or three times what is usual, up to 1.5. Usual is the lower
-    /// median of a reference's excesses, for the reference where that is least; two takes have no usual.
+    /// The largest excess with which takes of this side belong: three times the usual excess, but from 1 to 1.5. The
+    /// usual excess is the lower median over a reference's takes, for the reference where it is lowest; with fewer than
+    /// three takes the limit is 1.
     pub fn limit(&self) -> f64 {
         let usual = |row: &Vec<Option<Comparison>>| {
             let mut excess: Vec<f64> = row.iter().flatten().map(Comparison::excess).collect();
@@ -375,7 +385,7 @@ impl Table {
         }
     }
 
-    /// Takes that belong with the k-th reference, itself counted.
+    /// Indices of the takes that belong with the k-th reference, itself included.
     pub fn group(&self, k: usize) -> Vec<usize> {
         let limit = self.limit();
         let belongs = |(i, c): (usize, &Option<Comparison>)| {
@@ -390,7 +400,7 @@ impl Table {
     }
 }
 
-/// Mean level up to 60 Hz over that of the alignment band, dB: orders takes by their bass.
+/// Mean level up to 60 Hz minus the level of the alignment band, dB: the order of takes by their bass.
 fn bass_db(take: &OnGrid) -> f64 {
     let end = frequency_hz()
         .partition_point(|f| *f <= 60.0)

@@ -1,8 +1,8 @@
-//! Curves and weights from delimited text.
+//! Reading of curves and weights from delimited text.
 //!
-//! Columns are frequency (Hz), level (dB) and optionally phase (degrees), or frequency and weight.
-//! Separators are comma, semicolon, tab or blanks; decimals have a point or a comma; header and
-//! comment lines are skipped; UTF-8, UTF-16 and eight-bit encodings; any line ends.
+//! Columns are frequency (Hz), level (dB) and optionally phase (degrees), or frequency and weight. Separators may be
+//! commas, semicolons, tabs or blanks; decimal signs points or commas. Header and comment lines are skipped. UTF-8,
+//! UTF-16 and eight-bit encodings and all kinds of line ends are accepted.
 
 use super::curve::Curve;
 use super::error::MeasurementFault as Fault;
@@ -12,12 +12,12 @@ use crate::error::{Error, Result};
 
 pub use super::text::MAX_FILE_BYTES;
 
-/// Reads a curve. The third column is the phase only where the header says so (`phase`, `deg`, `°`),
-/// or where there is no header and every row has exactly three numbers; columns further right are ignored.
+/// Reads a curve. The third column is taken as phase only if the header says so (`phase`, `deg`, `°`), or if there is
+/// no header and every row has exactly three numbers. Further columns are ignored.
 ///
 /// # Errors
-/// With file, line, what was found, what was expected and a next step: `Format` for other kinds of
-/// file, `Number` for anything that is no number, `Order` and `Coverage` as [`Curve::new`].
+/// With file, line, what was found, what was expected and a next step: `Format` for other kinds of file, `Number` for
+/// fields that are not numbers, `Order` and `Coverage` as for [`Curve::new`].
 pub fn parse_curve(bytes: &[u8], source_name: &str) -> Result<Curve> {
     let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
     refuse_kilohertz(&table, source_name)?;
@@ -44,7 +44,7 @@ pub fn header_notes(bytes: &[u8], source_name: &str) -> Result<Vec<(String, Stri
         .collect())
 }
 
-/// A weight by frequency, 0 or more, at least once positive on the common grid.
+/// A weight by frequency: 0 or more, and positive at one or more points of the common grid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Weight {
     points: Vec<(f64, f64)>,
@@ -53,7 +53,7 @@ pub struct Weight {
 /// Reads a weight: columns frequency (Hz) and weight (0 or more).
 ///
 /// # Errors
-/// As [`parse_curve`]; `Setting` for a negative weight or one that is zero everywhere.
+/// Those of [`parse_curve`]; `Setting` for a negative weight, or if all are zero.
 pub fn parse_weight(bytes: &[u8], source_name: &str) -> Result<Weight> {
     let table = table::read(&text::decode(bytes, source_name)?, source_name)?;
     refuse_kilohertz(&table, source_name)?;
@@ -76,7 +76,7 @@ impl Weight {
         self.points
     }
 
-    /// The weight at each point of the common grid: linear in log frequency, held at the ends.
+    /// The weight at each point of the common grid: linear in log frequency, constant beyond the ends.
     #[must_use]
     pub fn on_grid(&self) -> Vec<f64> {
         let at = |f_hz: &f64| piecewise::linear_in_log_f(&self.points, *f_hz);
@@ -84,7 +84,7 @@ impl Weight {
     }
 }
 
-/// The third column where it is a phase, by the rule of [`parse_curve`].
+/// The third column if it is a phase by the rule of [`parse_curve`].
 pub(super) fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>> {
     if table.titles.is_some() {
         if !table.title_says(2, &["phase", "deg", "°"]) {
@@ -103,7 +103,7 @@ pub(super) fn phase(table: &Table, source_name: &str) -> Result<Option<Vec<f64>>
     }
 }
 
-/// Frequencies in kHz would pass every other check and shift the curve by ten octaves.
+/// Frequencies in kHz would pass all other checks and shift the curve by ten octaves.
 pub(super) fn refuse_kilohertz(table: &Table, source_name: &str) -> Result<()> {
     let lowest = table.first.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = table.first.iter().copied().fold(0.0, f64::max);

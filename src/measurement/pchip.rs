@@ -1,9 +1,9 @@
 //! Monotone cubic interpolation (PCHIP): no overshoot between the points.
 //!
-//! F. N. Fritsch and J. Butland, "A method for constructing local monotone piecewise cubic
-//! interpolants", SIAM J. Sci. Stat. Comput. 5 (1984): the slope at a point is the weighted harmonic
-//! mean of the secants beside it, 0 where they differ in sign. At the ends the three-point formula,
-//! limited to keep the shape (C. Moler, "Numerical Computing with MATLAB", 2004, section 3.6).
+//! Source: F. N. Fritsch and J. Butland, "A method for constructing local monotone piecewise cubic interpolants", SIAM
+//! J. Sci. Stat. Comput. 5 (1984). The slope at a point is the weighted harmonic mean of the secants on both sides, or
+//! 0 if they differ in sign. At the ends a three-point formula is used, limited to keep the shape (C. Moler, "Numerical
+//! Computing with MATLAB", 2004, section 3.6).
 
 /// An interpolant through points with strictly increasing `x`.
 #[derive(Debug, Clone)]
@@ -14,7 +14,7 @@ pub struct Pchip<'a> {
 }
 
 impl<'a> Pchip<'a> {
-    /// The interpolant; none for fewer than two points, unequal lengths or `x` that do not increase.
+    /// The interpolant; None for fewer than two points, unequal lengths, or `x` that do not increase.
     #[must_use]
     pub fn new(x: &'a [f64], y: &'a [f64]) -> Option<Self> {
         if x.len() != y.len()
@@ -42,7 +42,7 @@ impl<'a> Pchip<'a> {
         Some(Self { x, y, slope })
     }
 
-    /// The value at `x`; the points themselves are met exactly, and the end values are held beyond the ends.
+    /// The value at `x`. It is exact at the points; beyond the ends the end values are used.
     #[must_use]
     pub fn at(&self, x: f64) -> f64 {
         let last = self.x.len() - 1;

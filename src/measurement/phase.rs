@@ -1,10 +1,10 @@
-//! What of a phase belongs to the level, and what is left: the excess.
+//! Separation of a phase into the minimum phase, which belongs to the level, and the excess.
 //!
-//! The level of a causal response fixes a smallest possible phase; it is computed here by the real cepstrum
-//! (A. V. Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., chapter 13, from memory: the
-//! cepstrum of the log magnitude, its negative times folded onto the positive ones). Sections are minimum
-//! phase, so they undo what belongs to that part; a delay beyond it stays, and where it is long an equaliser
-//! may lift the level but cannot undo what made it.
+//! The level of a causal response determines its smallest possible phase. It is computed by the real cepstrum (A. V.
+//! Oppenheim, R. W. Schafer, Discrete-Time Signal Processing, 3rd ed., chapter 13, from memory): the cepstrum of the
+//! log magnitude, with negative times folded onto positive ones. Equaliser sections are minimum phase, so they can undo
+//! that part. A delay in excess of it remains: where it is long, an equaliser can change the level but cannot undo the
+//! cause.
 
 use std::f64::consts::{FRAC_PI_2, LN_2, PI, TAU};
 use std::ops::Range;
@@ -18,60 +18,62 @@ use super::grid::{self, POINTS, POINTS_PER_OCTAVE};
 use super::pchip::Pchip;
 use crate::units::amplitude_from_db;
 
-/// An excess delay counts against an equaliser when it is longer than this many periods of its frequency (our
-/// choice: half a period is where two arrivals begin to cancel) ...
+/// Least excess delay that an equaliser cannot undo, in periods of the frequency. Our choice: two arrivals half a
+/// period apart begin to cancel.
 pub const PERIODS: f64 = 0.5;
 
-/// ... and than this many seconds (our choice: shorter ones the level beyond the data can explain) ...
+/// Least such delay, seconds. Our choice: shorter ones may come from the unknown level beyond the data.
 pub const LEAST_S: f64 = 1e-4;
 
-/// ... and lies further than this from the ends of the data, where the level beyond is not known.
-const ENDS_POINTS: usize = POINTS_PER_OCTAVE / 3;
+/// Points at each end of the data that are not judged, since the level beyond is unknown.
+const UNJUDGED_POINTS: usize = POINTS_PER_OCTAVE / 3;
 
-/// Bands closer together than this are one.
+/// Bands that are less than this apart are joined, grid points.
 const GAP_POINTS: usize = POINTS_PER_OCTAVE / 12;
 
-/// Unknown delays are looked for in this range, seconds: a latency of the measuring chain can be long.
+/// Range of the search for an unknown delay, seconds: measuring chains can have a long latency.
 const DELAYS_S: (f64, f64) = (-0.01, 0.5);
 
-/// Neighbouring points further apart than this have no say in which delay is meant.
+/// Neighbouring points count in the search for the delay only if they are at most this far apart.
 const VOTING_STEP_HZ: f64 = 500.0;
 
-/// Neighbours that are asked for the delay; more are thinned.
+/// Most pairs of neighbours used in that search; more are thinned.
 const MOST_VOTES: usize = 4096;
 
-/// The constant part of the delay is read above this: most excess lies below.
+/// Lower end of the band for the constant part of the delay: most of the excess lies below it.
 const DELAY_FROM_HZ: f64 = 2000.0;
 
-/// ... and up to this share of the highest frequency: above, the level beyond it bends the phase.
-const DELAY_TO: f64 = 0.8;
+/// Upper end of that band, as a share of the highest frequency: above it, the unknown level beyond the data bends the
+/// phase.
+const DELAY_TO_SHARE: f64 = 0.8;
 
-/// A delay has to make neighbours agree by this much more, a vote, to be preferred to a shorter one.
-const DECISIVE: f64 = 1e-3;
+/// A longer delay is preferred only if the mean agreement (cosine) of neighbours rises by more than this.
+const MIN_AGREEMENT_GAIN: f64 = 1e-3;
 
-/// Size of the transform for curves that are no impulse responses: 65537 levels up to four times the highest
-/// frequency, 1.2 Hz apart for one that ends at 20 kHz.
+/// Length of the transform for curves: 65537 levels up to four times the highest frequency, which is 1.2 Hz apart for a
+/// curve up to 20 kHz.
 const CURVE_TRANSFORM: usize = 1 << 17;
 
-/// Levels lower than this below the largest are raised to it: a zero has no logarithm.
+/// Lowest level relative to the largest, dB. Lower ones are raised to it, since a zero has no logarithm.
 const FLOOR_DB: f64 = -200.0;
 
-/// Above this frequency, or this share of the rate, an anti-alias filter may begin; below its floor it is cut off.
+/// An anti-alias filter may begin above this frequency, or this share of the sample rate; levels beyond are raised to
+/// `STOP_FLOOR_DB` relative to the level there.
 const STOP_HZ: f64 = 20_000.0;
-const STOP: f64 = 0.45;
+const STOP_SHARE: f64 = 0.45;
 const STOP_FLOOR_DB: f64 = -12.0;
 
-/// The excess of a response over its minimum phase, on the common grid.
+/// The phase of a response in excess of its minimum phase, on the common grid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Excess {
-    /// The grid points that are known; outside them the values below are 0.
+    /// The grid points with known values; outside them the values below are 0.
     pub support: Range<usize>,
-    /// Phase that belongs to the level, degrees, not wrapped.
+    /// The minimum phase, degrees, unwrapped.
     pub minimum_phase_deg: Vec<f64>,
-    /// Group delay beyond it and beyond `delay_s`, seconds.
+    /// Group delay in excess of the minimum phase and of `delay_s`, seconds.
     pub group_delay_s: Vec<f64>,
-    /// The constant delay that was removed, seconds: the flight time of an impulse response, or for a curve
-    /// what [`of_curve`] found.
+    /// The constant delay that was removed, seconds: the flight time of an impulse response, or the delay that
+    /// [`of_curve`] found.
     pub delay_s: f64,
 }
 
@@ -90,13 +92,14 @@ pub struct BeyondEq {
 }
 
 impl Excess {
-    /// The bands where the excess group delay, either way, is longer than [`PERIODS`] periods and [`LEAST_S`]:
-    /// what made the level there is no minimum-phase matter (an interference, a second arrival). The outer third
-    /// of an octave at either end of the data is not judged; bands less than a twelfth apart are one.
+    /// The bands where the magnitude of the excess group delay is longer than [`PERIODS`] periods and than [`LEAST_S`]:
+    /// the level there comes from an interference or a second arrival, not from a minimum-phase response. The outermost
+    /// third of an octave at each end is not judged; bands less than a twelfth of an octave apart are joined.
     #[must_use]
     pub fn beyond_eq(&self) -> Vec<BeyondEq> {
         let f_hz = grid::frequency_hz();
-        let judged = self.support.start + ENDS_POINTS..self.support.end.saturating_sub(ENDS_POINTS);
+        let judged =
+            self.support.start + UNJUDGED_POINTS..self.support.end.saturating_sub(UNJUDGED_POINTS);
         let mut bands: Vec<Range<usize>> = Vec::new();
         for i in judged {
             if self.group_delay_s[i].abs() > (PERIODS / f_hz[i]).max(LEAST_S) {
@@ -121,12 +124,12 @@ impl Excess {
     }
 }
 
-/// The excess of a curve with a phase column, wrapped or not; none without one, or where fewer than an octave of
-/// the common grid is covered.
+/// The excess of a curve with a phase column, wrapped or unwrapped. None without one, or if less than an octave of the
+/// common grid is covered.
 ///
-/// The level is held beyond both ends. A constant delay is unknown in such a file, so one is removed: first the
-/// one between -10 and 500 ms under which neighbouring points differ least in excess phase (which also unwraps
-/// it), then [`constant_delay_s`] of the rest. A reversed polarity changes nothing.
+/// Beyond both ends the level is taken as constant. The constant delay is unknown, so one is removed: first
+/// that from -10 to 500 ms under which neighbouring points differ least in excess phase (which also unwraps it), then
+/// [`constant_delay_s`] of the rest. A reversed polarity has no influence.
 #[must_use]
 pub fn of_curve(curve: &Curve) -> Option<Excess> {
     let phase_deg = curve.phase_deg()?;
@@ -169,14 +172,14 @@ impl Excess {
     }
 }
 
-/// The constant part of group delays over increasing frequencies: the least absolute deviation of
-/// `constant + a / f^2` from them, from 2 kHz to 0.8 of the highest (or all, where fewer than twelve points lie
-/// there), each point weighing as the square of its frequency. An all-pass at a lower frequency fades as `1 / f^2` and so does not bias it;
-/// one within the band is a minority that the deviation's absolute value lets stand out.
+/// The constant part of group delays over increasing frequencies: the fit of `constant + a / f^2` with the least sum of
+/// absolute deviations, each weighted by the square of its frequency, from 2 kHz to 0.8 of the highest frequency (over
+/// all points if fewer than twelve lie there). The delay of an all-pass at a lower frequency falls as `1 / f^2`, so it
+/// does not bias the constant. One inside the band affects a minority of points, which absolute deviations tolerate.
 #[must_use]
 pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     let all = || frequency_hz.iter().copied().zip(delay_s.iter().copied());
-    let highest_hz = DELAY_TO * frequency_hz.last().copied().unwrap_or_default();
+    let highest_hz = DELAY_TO_SHARE * frequency_hz.last().copied().unwrap_or_default();
     let in_band = |(f, _): &(f64, f64)| (DELAY_FROM_HZ..=highest_hz).contains(f);
     let mut points: Vec<(f64, f64)> = all().filter(in_band).collect();
     if points.len() < 12 {
@@ -185,7 +188,8 @@ pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     let Some(&(lowest_hz, _)) = points.first() else {
         return 0.0;
     };
-    // Iteratively reweighted least squares, down to a hundredth of what matters.
+    // Solved by iteratively reweighted least squares. Deviations below this are treated as this; it is a hundredth of
+    // what matters.
     const SETTLED_S: f64 = 1e-8;
     let mut fit = [0.0, 0.0];
     let mut weights: Vec<f64> = points.iter().map(|(f, _)| f * f).collect();
@@ -216,7 +220,7 @@ pub fn constant_delay_s(frequency_hz: &[f64], delay_s: &[f64]) -> f64 {
     fit[0]
 }
 
-/// The delay under which neighbours agree best in excess phase; of equals the smallest.
+/// The delay under which neighbours agree best in excess phase; of equal ones the one nearest to 0.
 fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
     let pairs = f_hz.windows(2).zip(excess_rad.windows(2));
     let close: Vec<(f64, f64)> = pairs
@@ -246,14 +250,14 @@ fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
     for k in tried {
         let delay_s = f64::from(k) * step_s;
         let agreement = agreement(delay_s);
-        if agreement > best.0 + DECISIVE * votes.len() as f64 {
+        if agreement > best.0 + MIN_AGREEMENT_GAIN * votes.len() as f64 {
             best = (agreement, delay_s);
         }
     }
     best.1
 }
 
-/// The excess phase with a delay taken out and whole turns between neighbours removed, radians.
+/// The excess phase without a delay, unwrapped, radians.
 fn unwrapped_without(delay_s: f64, f_hz: &[f64], excess_rad: &[f64]) -> Vec<f64> {
     let mut unwrapped: Vec<f64> = Vec::with_capacity(f_hz.len());
     for (f, rad) in f_hz.iter().zip(excess_rad) {
@@ -266,8 +270,8 @@ fn unwrapped_without(delay_s: f64, f_hz: &[f64], excess_rad: &[f64]) -> Vec<f64>
     unwrapped
 }
 
-/// Group delays at `at_hz` from an unwrapped phase: the slope of the least-squares line through the points within
-/// 1/24 octave, or where those are fewer than five, of the interpolant's chord over the same width.
+/// Group delays at `at_hz` from an unwrapped phase: the slope of the regression line through the points within 1/24
+/// octave, or with fewer than five points the slope of the interpolant's chord over that width.
 fn group_delays_s(given_hz: &[f64], phase_rad: &[f64], at_hz: &[f64]) -> Option<Vec<f64>> {
     let log_f: Vec<f64> = given_hz.iter().map(|f| f.ln()).collect();
     let interpolant = Pchip::new(&log_f, phase_rad)?;
@@ -293,15 +297,15 @@ fn group_delays_s(given_hz: &[f64], phase_rad: &[f64], at_hz: &[f64]) -> Option<
     Some(at_hz.iter().map(|f| -slope(f) / TAU).collect())
 }
 
-/// The minimum phase of one level, ready to be asked at any frequency.
+/// The minimum phase of a level; it can be evaluated at any frequency.
 #[derive(Debug, Clone)]
 pub(super) struct MinimumPhase {
-    /// The folded cepstrum: the logarithm of the response is the sum of `c[n] e^{-jwn}`.
+    /// The folded cepstrum `c`: the logarithm of the response is the sum of `c[n] e^{-jwn}`.
     cepstrum: Vec<f64>,
     rate_hz: f64,
 }
 
-/// A phase and its group delay at one frequency.
+/// Phase and group delay at one frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct PhaseAt {
     pub phase_rad: f64,
@@ -309,11 +313,11 @@ pub(super) struct PhaseAt {
 }
 
 impl MinimumPhase {
-    /// From `2^k + 1` magnitudes, evenly spaced from 0 Hz to half of `rate_hz`; none for silence.
+    /// From `2^k + 1` magnitudes, evenly spaced from 0 Hz to half of `rate_hz`; None for silence.
     ///
-    /// From 20 kHz (or 0.45 of a lower rate) on, no magnitude counts as more than 12 dB below the one there: what lies
-    /// deeper is an anti-alias filter, which is of linear phase as a rule (common practice, no source), so that its
-    /// depth says nothing of the phase below.
+    /// From 20 kHz on (or 0.45 of a lower rate), magnitudes are taken as at most 12 dB below the one there. What lies
+    /// deeper is an anti-alias filter, usually of linear phase (common practice, no source), so its depth says nothing
+    /// about the phase below.
     pub(super) fn of_magnitudes(magnitude: &[f64], rate_hz: f64) -> Option<Self> {
         let half = magnitude.len().checked_sub(1).filter(|half| *half >= 2)?;
         let largest = magnitude.iter().copied().fold(0.0, f64::max);
@@ -321,7 +325,7 @@ impl MinimumPhase {
             return None;
         }
         let floor = largest * amplitude_from_db(FLOOR_DB);
-        let edge = (STOP_HZ.min(STOP * rate_hz) / (0.5 * rate_hz) * half as f64) as usize;
+        let edge = (STOP_HZ.min(STOP_SHARE * rate_hz) / (0.5 * rate_hz) * half as f64) as usize;
         let stop_floor = magnitude[edge.min(half)] * amplitude_from_db(STOP_FLOOR_DB);
         let mut log: Vec<Complex64> = magnitude
             .iter()
@@ -356,8 +360,8 @@ impl MinimumPhase {
         Some(Self { cepstrum, rate_hz })
     }
 
-    /// From the level of a curve: PCHIP in log frequency between its points, held beyond both ends, as if sampled
-    /// at eight times its highest frequency.
+    /// From the level of a curve, sampled at eight times its highest frequency: PCHIP in log frequency between its
+    /// points, constant beyond both ends.
     fn of_curve(curve: &Curve) -> Option<Self> {
         let (mut log_f, mut level_db): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         for (f_hz, db) in curve.frequency_hz().iter().zip(curve.level_db()) {
@@ -370,7 +374,7 @@ impl MinimumPhase {
         let rate_hz = 8.0 * curve.frequency_hz().last()?;
         let largest_db = level_db.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let magnitude = |k: usize| {
-            // 0 Hz is below every curve: its level is the first.
+            // 0 Hz lies below every curve, so its level is that of the first point.
             let f_hz = (k as f64 * rate_hz / CURVE_TRANSFORM as f64).max(f64::MIN_POSITIVE);
             amplitude_from_db(interpolant.at(f_hz.ln()) - largest_db)
         };
@@ -378,7 +382,7 @@ impl MinimumPhase {
         Self::of_magnitudes(&magnitude, rate_hz)
     }
 
-    /// Phase and group delay at frequencies below half the rate.
+    /// Phase and group delay at frequencies below half of the rate.
     pub(super) fn at(&self, frequency_hz: &[f64]) -> Vec<PhaseAt> {
         let one = |(sum, moment): (Complex64, Complex64)| PhaseAt {
             phase_rad: sum.im,
@@ -389,18 +393,20 @@ impl MinimumPhase {
     }
 }
 
-/// What stands for the logarithm at 0 Hz or half the rate where the response has a zero there, from the two beside it.
+/// The value used for the log magnitude at 0 Hz or at half the rate if the response has a zero there, from the two
+/// values beside it.
 ///
-/// A zero of order `p` has magnitudes `(2 sin(pi k / M))^p`. Even and odd `k` shape the phase at odd and even ones, so
-/// their logarithms must have one sum: those of odd `k` sum to `p ln 2`, those of even `k` without 0 to `p ln(M/2)`.
-/// So 0 stands for `p ln(4/M)`, which is `p ln(pi/2)` below its neighbour.
+/// With M points, a zero of order `p` has magnitudes `(2 sin(pi k / M))^p`. The log magnitudes of even and of odd `k`
+/// determine the phase at odd and at even `k`, so both must have the same sum: those of odd `k` sum to `p ln 2`, those
+/// of even `k` without 0 to `p ln(M/2)`. Hence the value at 0 is `p ln(4/M)`, which is `p ln(pi/2)` below its
+/// neighbour.
 fn end_value(beside: f64, next: f64) -> f64 {
     let order = ((next - beside) / LN_2).max(0.0);
     beside - order * FRAC_PI_2.ln()
 }
 
-/// For each frequency the sums of `x[n] e^{-jwn}` and `n x[n] e^{-jwn}`: the Fourier transform where it is asked
-/// for, without interpolation, and what its derivative needs.
+/// For each frequency the sums of `x[n] e^{-jwn}` and of `n x[n] e^{-jwn}`: the Fourier transform at these frequencies
+/// without interpolation, and what its derivative needs.
 pub(super) fn transform(
     x: &[f64],
     rate_hz: f64,
@@ -413,7 +419,7 @@ pub(super) fn transform(
 }
 
 fn transform_at(x: &[f64], w: f64) -> (Complex64, Complex64) {
-    /// Samples after which the turning factor is computed anew, so that its errors do not add up.
+    /// The phase factor is computed anew after this many samples, so that rounding errors do not accumulate.
     const BLOCK: usize = 512;
     const LANES: usize = 4;
     let turn = Complex64::cis(-w * LANES as f64);

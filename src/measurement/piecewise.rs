@@ -1,7 +1,7 @@
-//! Straight lines in log frequency, for the few curves that are typed in by hand.
+//! Piecewise linear interpolation in log frequency, for short tables.
 
-/// The value at `frequency_hz` of points `(frequency_hz, value)` with increasing frequencies: linear in
-/// log frequency between them, held at both ends; 0 where there are no points.
+/// The value at `frequency_hz`, interpolated linearly in log frequency between points `(frequency_hz, value)` with
+/// increasing frequencies; beyond the ends the end values are used. 0 if there are no points.
 pub(super) fn linear_in_log_f(points: &[(f64, f64)], frequency_hz: f64) -> f64 {
     let after = points.partition_point(|(f_hz, _)| *f_hz <= frequency_hz);
     match (points.get(after.wrapping_sub(1)), points.get(after)) {

@@ -1,15 +1,17 @@
 //! The coupler's half-wave resonance: the peak between 5 and 11 kHz that moves with the seating.
 //!
-//! Between earphone and coupler microphone the air resonates when it is half a wave long, `L = c / 2f`; so a deeper
-//! seat raises the frequency, and the frequency tells how the depth changed (a rigid tube, `c` = 343 m/s at 20 degrees
-//! Celsius, from memory; the true length has end corrections, its changes hardly).
+//! The air between earphone and coupler microphone resonates when it is half a wave long, `L = c / 2f`. A deeper seat
+//! raises the frequency, so the frequency tells how the depth changed (a rigid tube, `c` = 343 m/s at 20 degrees
+//! Celsius, from memory; end corrections change the length, but hardly its differences).
 //!
-//! In each take the peaks of the curve, smoothed by 1/12 octave, are candidates. To the levels within 1/4 octave of one, a
-//! sloping baseline and a resonance are fitted, `10 log10(1 + (10^(h/10) - 1) / (1 + (x / w)^2))` dB, `x` in octaves from
-//! its frequency: height `h` over the baseline and half width `w`. The slope is part of the fit because a falling
-//! baseline moves the visible peak below the resonance. Candidates of all takes are joined to tracks, each
-//! following its nearest within 1/4 octave. Of the tracks that most takes have, one that moves by more than 0.3 % rms is
-//! taken before one that does not (a peak of the earphone itself stays), then the highest.
+//! 1. In each take the peaks of the curve, smoothed by 1/12 octave, are candidates.
+//! 2. To the levels within 1/4 octave of a candidate, a line plus `10 log10(1 + (10^(h/10) - 1) / (1 + (x / w)^2))` dB
+//!    is fitted, with `x` in octaves from its frequency, height `h` and half width `w` (a Lorentz peak). The line is
+//!    needed because a falling baseline moves the visible peak below the resonance.
+//! 3. Candidates of all takes are joined to tracks: for a seed frequency the nearest candidate of each take within 1/4
+//!    octave.
+//! 4. Of the tracks that most takes have, one that moves by more than 0.3 % rms is preferred, since a peak of the
+//!    earphone itself stays; then the highest.
 
 use std::ops::Range;
 
@@ -20,17 +22,19 @@ use crate::units::{db_from_power, octaves, power_from_db};
 
 /// Speed of sound, m/s, at 20 degrees Celsius (from memory).
 pub const SOUND_M_PER_S: f64 = 343.0;
-/// Peaks are looked for in this band, hertz.
+/// Band in which peaks are searched, hertz.
 pub const SEARCHED_HZ: (f64, f64) = (5000.0, 11_000.0);
-/// The curve is the coupler's, not the earphone's, within so many octaves of the resonance.
+/// Distance from the resonance, octaves, within which the curve shows the coupler rather than the earphone.
 pub const GUARD_OCTAVES: f64 = 1.0 / 3.0;
 
-/// A peak is this high or higher, dB.
+/// Least height of a peak, dB.
 const LEAST_HEIGHT_DB: f64 = 1.5;
-/// Octaves either side of a peak that are fitted.
+/// Width of the fit on each side of a peak, octaves.
 const FITTED_OCTAVES: f64 = 0.25;
+/// Largest distance of a candidate from the seed of its track, octaves. Our choice.
 const SAME_TRACK_OCTAVES: f64 = 0.25;
-const MOVES: f64 = 0.003;
+/// A track moves if the standard deviation of its frequency exceeds this share of the mean. Our choice.
+const MOVING_SHARE: f64 = 0.003;
 
 /// The coupler's resonance in one take.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
@@ -63,14 +67,14 @@ pub struct UnitResonance {
 }
 
 impl UnitResonance {
-    /// The grid points of the guard band.
+    /// The grid points of the guarded band.
     #[must_use]
     pub fn guard(&self) -> Range<usize> {
         guard(self.frequency_hz)
     }
 }
 
-/// Grid points within [`GUARD_OCTAVES`] of a resonance.
+/// The grid points within [`GUARD_OCTAVES`] of a resonance.
 #[must_use]
 pub fn guard(resonance_hz: f64) -> Range<usize> {
     let ratio = GUARD_OCTAVES.exp2();
@@ -78,13 +82,13 @@ pub fn guard(resonance_hz: f64) -> Range<usize> {
         ..frequency_hz().partition_point(|f| *f <= resonance_hz * ratio)
 }
 
-/// The length of air that is half a wave long, millimetres.
+/// The length of air that is half a wave long at a frequency, millimetres.
 #[must_use]
 pub fn half_wave_mm(frequency_hz: f64) -> f64 {
     1000.0 * SOUND_M_PER_S / (2.0 * frequency_hz)
 }
 
-/// The candidates of one take, in order of frequency.
+/// The candidates of one take, in rising order of frequency.
 #[must_use]
 pub fn peaks(take: &OnGrid) -> Vec<Resonance> {
     let f_hz = frequency_hz();
@@ -96,7 +100,7 @@ pub fn peaks(take: &OnGrid) -> Vec<Resonance> {
         &searched,
         &(take.support.start + reach..take.support.end.saturating_sub(reach)),
     );
-    // A top stands over everything within 1/12 octave.
+    // A peak is the highest point within 1/12 octave.
     let top = |i: &usize| {
         let around = i.saturating_sub(4)..(i + 5).min(level_db.len());
         around
@@ -109,12 +113,12 @@ pub fn peaks(take: &OnGrid) -> Vec<Resonance> {
     found.filter(|r| r.height_db >= LEAST_HEIGHT_DB).collect()
 }
 
-/// What is added to the baseline, dB, `x` octaves from the resonance.
+/// Level of the resonance over its baseline, dB, at `x` octaves from its frequency.
 fn over_baseline_db(x: f64, height_db: f64, half_width: f64) -> f64 {
     db_from_power(1.0 + (power_from_db(height_db) - 1.0) / (1.0 + (x / half_width).powi(2)))
 }
 
-/// The best resonance on a sloping baseline in a window around grid point `centre`.
+/// The best-fitting resonance on a sloping baseline, in a window around grid point `centre`; None if it is too low.
 fn fitted(window_db: &[f64], centre: usize) -> Option<Resonance> {
     let reach = (window_db.len() / 2) as f64;
     let step = 1.0 / grid::POINTS_PER_OCTAVE as f64;
@@ -122,7 +126,7 @@ fn fitted(window_db: &[f64], centre: usize) -> Option<Resonance> {
     let inertia: f64 = (0..window_db.len())
         .map(|k| (k as f64 - reach).powi(2))
         .sum();
-    // Left when the best line is taken out of the window less a resonance.
+    // Sum of squares that remains after the best line is removed from the window minus a resonance.
     let misfit = |[at, height_db, ln_width]: [f64; 3]| -> f64 {
         let (mut sum, mut moment, mut squares) = (0.0, 0.0, 0.0);
         for (k, db) in window_db.iter().enumerate() {
@@ -139,7 +143,7 @@ fn fitted(window_db: &[f64], centre: usize) -> Option<Resonance> {
     let mut best = [0.0, 6.0, 0.05_f64.ln()];
     let mut least = misfit(best);
     let mut steps = [0.02, 2.0, 0.5];
-    // Pattern search: a few hundred misfits of 25 points; each round that brings nothing halves the steps.
+    // Pattern search: a few hundred evaluations at 25 points. A round without progress halves the steps.
     for _ in 0..60 {
         let mut moved = false;
         for k in 0..3 {
@@ -166,11 +170,12 @@ fn fitted(window_db: &[f64], centre: usize) -> Option<Resonance> {
     })
 }
 
-/// The resonance in each take, where it is found, in the takes' order.
+/// The resonance in each take, in the order of the takes; None where it is not found.
 #[must_use]
 pub fn track(takes: &[&OnGrid]) -> Vec<Option<Resonance>> {
     let candidates: Vec<Vec<Resonance>> = takes.iter().map(|take| peaks(take)).collect();
-    // Seeds: the candidates of the first few takes; every track passes through one, unless most takes lack it.
+    // Seeds are the candidates of the first eight takes. A track that most takes have passes through one of them,
+    // unless all eight lack it.
     let seeds = candidates.iter().take(8).flatten();
     let tracks = seeds.map(|seed| -> Vec<Option<Resonance>> {
         let near = |r: &Resonance| octaves(seed.frequency_hz, r.frequency_hz).abs();
@@ -201,10 +206,10 @@ fn moves(found: &[Resonance]) -> bool {
         .iter()
         .map(|r| (r.frequency_hz / mean - 1.0).powi(2))
         .sum();
-    found.len() >= 2 && (squares / (n - 1.0)).sqrt() > MOVES
+    found.len() >= 2 && (squares / (n - 1.0)).sqrt() > MOVING_SHARE
 }
 
-/// The unit's resonance from those of its takes; none where none has it.
+/// The unit's resonance from those of its takes; None if there are none.
 #[must_use]
 pub fn of_unit(found: &[Resonance]) -> Option<UnitResonance> {
     let hz = || found.iter().map(|r| r.frequency_hz);

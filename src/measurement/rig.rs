@@ -1,4 +1,4 @@
-//! How far the rig can be believed, by frequency.
+//! How far the rig can be trusted, by frequency.
 
 use std::ops::Range;
 
@@ -7,10 +7,10 @@ use super::{grid, piecewise};
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{Error, Knob, Result};
 
-/// The trusted band is where the trust is at least this.
+/// Least trust inside the trusted band. Our choice.
 pub const TRUSTED: f64 = 0.7;
 
-/// A measurement rig, for its trust.
+/// A measurement rig, described by its trust.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub enum Rig {
     /// An occluded-ear simulator after IEC 60318-4. The standard (2010) claims to simulate the ear from 100 Hz
@@ -18,9 +18,10 @@ pub enum Rig {
     /// no source), so trust falls there from 1 to 0.3 over an octave.
     #[default]
     Iec60318_4,
-    /// Believed everywhere.
+    /// Trust 1 at all frequencies.
     Flat,
-    /// Points `(frequency_hz, trust)`, linear in log frequency, held at the ends; make it with [`Rig::table`].
+    /// Points `(frequency_hz, trust)`, interpolated linearly in log frequency, constant beyond the ends; made by
+    /// [`Rig::table`].
     Table(Vec<(f64, f64)>),
 }
 
@@ -28,10 +29,10 @@ impl Rig {
     /// Names for files and options.
     pub const NAMES: [&'static str; 2] = ["iec-60318-4", "flat"];
 
-    /// The rig of a name.
+    /// The rig with this name.
     ///
     /// # Errors
-    /// `Name`, with the nearest spelling; its source is `rig`.
+    /// `Name`, with the nearest known name; its source is `rig`.
     pub fn from_name(name: &str) -> Result<Self> {
         match name {
             "iec-60318-4" => Ok(Self::Iec60318_4),
@@ -50,13 +51,13 @@ impl Rig {
         }
     }
 
-    /// The fault of a name that no rig has; `what` may stand there.
+    /// The fault of an unknown rig name; `what` says what may be given instead.
     #[must_use]
     pub fn unknown(what: NameOf, name: &str) -> ValueFault {
         ValueFault::unknown(what, name, Self::NAMES)
     }
 
-    /// A rig by points `(frequency_hz, trust)`: frequencies positive and increasing, trust 0 to 1.
+    /// A rig from points `(frequency_hz, trust)`: frequencies positive and increasing, trust 0 to 1.
     ///
     /// # Errors
     /// `Setting` for anything else.
@@ -90,8 +91,8 @@ impl Rig {
             .collect()
     }
 
-    /// Lowest and highest grid frequency within `support` where trust is [`TRUSTED`] or more, in hertz;
-    /// none where nothing is trusted.
+    /// Lowest and highest grid frequency within `support` with a trust of at least [`TRUSTED`], hertz; None if there is
+    /// none.
     #[must_use]
     pub fn trusted_band_hz(&self, support: &Range<usize>) -> Option<(f64, f64)> {
         let covered = grid::frequency_hz().get(support.clone())?;

@@ -1,14 +1,14 @@
 //! Smoothing of a curve on the grid, by a fraction of an octave or by the ear's own width.
 //!
-//! Within a window that is symmetric in log frequency, the power is averaged about the window's own slope: the
-//! least-squares line through its levels is taken out, the remaining powers are averaged, and the line's value
-//! at the centre (0) is added. A flat curve stays flat and a straight slope in dB an octave stays where it
-//! is. (The plain mean of powers would raise a slope of 6 dB an octave by 0.04 dB at 1/3 octave and, with the
-//! ear's width, by an amount that changes with frequency. At the top of a peak the two agree.)
+//! In a window that is symmetric in log frequency, the power is averaged about the window's own slope: the regression
+//! line of the levels is subtracted, the remaining powers are averaged, and the value of the line at the centre is
+//! added. A flat curve and a straight slope in dB an octave stay unchanged. (A plain average of powers would raise a
+//! slope of 6 dB an octave by 0.04 dB at 1/3 octave, and with the ear's width by an amount that depends on frequency.
+//! At the top of a peak the two agree.)
 //!
-//! A grid point stands for its cell of 1/48 octave; cells that the window's ends cut count by the part inside.
-//! Toward the ends of the support the window shrinks on both sides alike, so that slopes stay straight there
-//! too; the last point at each end is left as it is.
+//! Each grid point stands for a cell of 1/48 octave; a cell that is cut by the end of the window counts in proportion.
+//! Towards the ends of the support the window shrinks on both sides, so that slopes stay straight there too; the last
+//! point at each end is unchanged.
 
 use std::fmt;
 
@@ -17,11 +17,11 @@ use super::grid::{OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
 use crate::error::{Error, Knob, Result};
 use crate::units::{db_from_power, octaves, power_from_db};
 
-/// How wide the window is.
+/// The width of the window.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Width {
-    /// A fraction of an octave, such as `1.0 / 3.0`, from end to end; nothing happens at 1/48 and below, or for
-    /// what is no number.
+    /// A fraction of an octave from end to end, such as `1.0 / 3.0`. At 1/48 and below, or for NaN, nothing is
+    /// smoothed.
     Octaves(f64),
     /// The equivalent rectangular bandwidth of the ear at each frequency, see [`erb_hz`].
     Erb,
@@ -52,8 +52,8 @@ impl Width {
         share(text).ok_or_else(|| Error::of(Fault::Smoothing(text.to_owned()), Knob::Smooth))
     }
 
-    /// Lower and upper end of the window around a frequency, in hertz. The frequency is their geometric mean,
-    /// for the ear's width too, where the ends are one [`erb_hz`] apart.
+    /// Lower and upper end of the window around a frequency, hertz. The frequency is their geometric mean; with the
+    /// ear's width the ends are one [`erb_hz`] apart.
     #[must_use]
     pub fn window_hz(self, frequency_hz: f64) -> (f64, f64) {
         let half_octaves = match self {
@@ -68,7 +68,7 @@ impl Width {
     }
 }
 
-/// How a sentence names it: `1/3 octave`, `the ear's width (ERB)`.
+/// The width in words: `1/3 octave`, `the ear's width (ERB)`.
 impl fmt::Display for Width {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match *self {
@@ -86,7 +86,7 @@ impl fmt::Display for Width {
     }
 }
 
-/// The curve smoothed; its support is the same.
+/// The smoothed curve, with the same support.
 #[must_use]
 pub fn smooth(curve: &OnGrid, width: Width) -> OnGrid {
     let support = curve.support.clone();
@@ -102,7 +102,7 @@ pub fn smooth(curve: &OnGrid, width: Width) -> OnGrid {
     OnGrid { level_db, support }
 }
 
-/// Power average about the slope of a window of `2 reach + 1` points, of which `half_cells` count either side.
+/// Power average about the slope of a window of `2 reach + 1` points, of which `half_cells` on each side count.
 fn about_the_slope_db(window_db: &[f64], half_cells: f64) -> f64 {
     let reach = window_db.len() / 2;
     let centre_db = window_db[reach];

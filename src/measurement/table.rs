@@ -1,8 +1,7 @@
-//! Text to rows of numbers: separators, decimal signs, headers, comments.
+//! Parsing of text into rows of numbers: separators, decimal signs, headers, comments.
 //!
-//! The separator is decided once for the file: the one under which most lines start with two
-//! numbers. The `csv` crate splits the records; lines are counted here, since blank lines and line
-//! ends shift its count.
+//! One separator is chosen for the whole file: the one with which most lines begin with two numbers. The `csv` crate
+//! splits the records; lines are counted here, because blank lines and line ends shift its count.
 
 use std::borrow::Cow;
 
@@ -12,31 +11,31 @@ use super::curve::check_frequency;
 use super::error::MeasurementFault as Fault;
 use crate::error::{Error, Result};
 
-/// Lines that may be rows and are looked at to find the separator.
+/// Most lines with a digit that are read to choose the separator.
 const LINES_THAT_DECIDE: usize = 10_000;
 
-/// Bytes of a line that are looked at: further right are only columns that are ignored.
+/// Bytes of a line that are read; further right are only columns that are ignored.
 const LINE_BYTES: usize = 4096;
 
-/// Lines before the data that are remembered, to be known again further down.
+/// Lines before the data that are kept, so that a repeated header is recognised.
 const HEADER_LINES_KEPT: usize = 64;
 
-/// The rows of a file, and what its header says about the columns.
+/// The rows of a file, and what its header says.
 #[derive(Debug, Default)]
 pub(super) struct Table {
-    /// Titles of the columns, from the last line before the data that names the frequency.
+    /// Titles of the columns, from the last line before the data that names a frequency.
     pub titles: Option<Vec<String>>,
-    /// True when any line of text that is no comment precedes the data.
+    /// True if a line of text other than a comment precedes the data.
     pub has_header: bool,
-    /// Line of each row, counted from 1.
+    /// Line number of each row, from 1.
     pub lines: Vec<usize>,
     /// First column.
     pub first: Vec<f64>,
     /// Second column.
     pub second: Vec<f64>,
-    /// Third column where it holds a finite number, a degree sign after it or not.
+    /// Third column; None where it is not a finite number. A degree sign may follow the number.
     pub third: Vec<Option<f64>>,
-    /// True when every row has exactly three fields.
+    /// True if every row has exactly three fields.
     pub three_columns: bool,
 }
 
@@ -70,21 +69,21 @@ enum Field {
     Text,
 }
 
-/// Where a record came from.
+/// The origin of a record.
 #[derive(Debug, Clone, Copy)]
 struct Line {
     number: usize,
     is_comment: bool,
-    /// False where a quotation mark stands alone.
+    /// False if a quotation mark has no partner.
     quotes_pair: bool,
 }
 
 /// Reads the table of a decoded file.
 ///
 /// # Errors
-/// `Number` with the line for anything but numbers in the first two columns once data began, and
-/// where no row can be found at all; `Order` where frequencies do not increase; `Format` where commas
-/// are ambiguous or a quotation mark stands alone.
+/// With the line: `Number` if the first two columns of a row after the start of the data are not numbers, or if there
+/// is no row at all; `Order` if frequencies do not increase; `Format` if commas are ambiguous or a quotation mark has
+/// no partner.
 pub(super) fn read(text: &str, source_name: &str) -> Result<Table> {
     let separator = separator_of(text, source_name)?;
     let mut table = Table {
@@ -172,7 +171,7 @@ impl Table {
         self.titles.as_ref().is_some_and(|titles| titles.len() == 4)
     }
 
-    /// True when the title of column `index` (from 0), in lower case, contains one of `words`.
+    /// True if the title of column `index` (from 0), in lower case, contains one of `words`.
     pub(super) fn title_says(&self, index: usize, words: &[&str]) -> bool {
         let title = self.titles.as_ref().and_then(|titles| titles.get(index));
         title.is_some_and(|title| {
@@ -183,7 +182,7 @@ impl Table {
 }
 
 impl Field {
-    /// A number with a decimal point or a single decimal comma, no thousands separators.
+    /// Reads a number with a decimal point or one decimal comma; thousands separators are not allowed.
     fn read(text: &str) -> Self {
         let text = text.trim();
         let text = text
@@ -221,7 +220,7 @@ impl Field {
     }
 }
 
-/// `20,5` as `20.5`, and `2d1` as `2e1`; none where a comma cannot be a decimal sign.
+/// `20,5` as `20.5`, and `2d1` as `2e1`; None if a comma cannot be a decimal sign.
 fn with_decimal_comma(text: &str) -> Option<String> {
     if let Some((_, after)) = text.split_once(',')
         && (text.contains('.') || !after.starts_with(|c: char| c.is_ascii_digit()))
@@ -231,7 +230,7 @@ fn with_decimal_comma(text: &str) -> Option<String> {
     Some(text.replacen(',', ".", 1).replace(['d', 'D'], "e"))
 }
 
-/// `20,5,-3,1`: whole numbers, the second and fourth without a sign, as two decimal commas would give.
+/// True for `20,5,-3,1`: whole numbers, the second and fourth without a sign, as two numbers with decimal commas give.
 fn is_four_halves(record: &StringRecord) -> bool {
     record.iter().take(4).enumerate().all(|(column, field)| {
         let digits = if column % 2 == 0 {
@@ -248,7 +247,7 @@ fn names_frequency(title: &str) -> bool {
     ["freq", "fréq", "hz"].iter().any(|w| title.contains(w)) || title == "f"
 }
 
-/// A line amid the data that can only be another header: no number in it, and titles or a `[block]`.
+/// True for a line between data that can only be a repeated header: no number in it, and titles or a `[block]`.
 fn is_header(record: &StringRecord) -> bool {
     record
         .iter()
@@ -257,10 +256,10 @@ fn is_header(record: &StringRecord) -> bool {
         && (record[0].starts_with('[') || names_frequency(&record[0]))
 }
 
-/// The separator under which most rows start with two numbers.
+/// The separator with which most lines begin with two numbers.
 ///
 /// # Errors
-/// What [`read`] says where there is no row under any.
+/// Those of [`read`] if there is no row with any separator.
 fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     // Only a line with a digit can be a row.
     let may_be_row = |(line, words): &(Line, &str)| {
@@ -279,7 +278,7 @@ fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
             rows += usize::from(is_number(0) && is_number(1));
             Ok(())
         });
-        // Quotes that join lines only end the count early here; reading reports them.
+        // An unclosed quote ends the count early here; reading the file reports it.
         joined = joined.and(visited);
         if rows > best.0 {
             best = (rows, Some(separator));
@@ -298,14 +297,14 @@ fn separator_of(text: &str, source_name: &str) -> Result<Separator> {
     }
 }
 
-/// The lines that are not blank, those of comments without their marks.
+/// The lines that are not blank; comments without their marks.
 fn lines(text: &str) -> impl Iterator<Item = (Line, &str)> {
     text.split('\n').zip(1..).filter_map(|(raw, number)| {
         let raw = shortened(raw).trim();
         let bare = raw
             .trim_start_matches(['#', ';', '*', '!', '%', '/'])
             .trim();
-        // A slash alone marks nothing, and a line of markers is blank.
+        // A single slash is not a comment mark, and a line of marks only is blank.
         let is_comment = bare.len() < raw.len() && (!raw.starts_with('/') || raw.starts_with("//"));
         let text = if is_comment { bare } else { raw };
         let line = Line {
@@ -321,7 +320,7 @@ fn quotes_pair(content: &str) -> bool {
     content.bytes().filter(|b| *b == b'"').count() % 2 == 0
 }
 
-/// Visits the records of lines.
+/// Calls `visit` with each line and its record.
 fn each_record<'a>(
     all: impl Iterator<Item = (Line, &'a str)>,
     separator: Separator,
@@ -356,7 +355,7 @@ fn each_record<'a>(
     while reader.read_record(&mut record).unwrap_or(false) {
         visit(lines[index], &record)?;
         index += 1;
-        // One line is one record by construction; only a quote can join two.
+        // Each line is one record; only a quote can join two.
         let next = reader.position().line() as usize - 1;
         if next != index {
             return Err(unclosed(source_name, lines[index - 1]));
@@ -377,14 +376,14 @@ fn unclosed(source_name: &str, line: Line) -> Box<Error> {
     Error::of(Fault::LoneQuote, source_name).at_line(line.number)
 }
 
-/// One line as one record: quotes that do not pair join nothing, and runs of blanks become one.
+/// Appends one line as one record. Quotes without a partner become apostrophes, and runs of blanks become one.
 fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator: Separator) {
     let content = match quotes_pair {
         true => content,
         false => &content.replace('"', "'"),
     };
     if separator == Separator::Blanks {
-        // "Level (dB)" is one title.
+        // A title such as "Level (dB)" stays one field.
         let glued = match content.contains(['(', '[']) {
             true => Cow::Owned(content.replace(" (", "(").replace(" [", "[")),
             false => Cow::Borrowed(content),
@@ -396,7 +395,7 @@ fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator
             records.push_str(word);
         }
     } else if content.contains('"') {
-        // A quote opens a field only right after the separator.
+        // A quote opens a field only directly after a separator.
         let fields = content.split_inclusive(char::from(separator.byte()));
         fields.for_each(|field| records.push_str(field.trim_start_matches(' ')));
     } else {
@@ -405,14 +404,14 @@ fn push_record(records: &mut String, content: &str, quotes_pair: bool, separator
     records.push('\n');
 }
 
-/// The line without its comment tail; a semicolon starts one only where it does not separate.
+/// The line without a comment at its end. A semicolon starts a comment only if it is not the separator.
 fn before_comment(line: &str, separator: Separator) -> &str {
     let mut quoted = false;
     for (at, byte) in line.bytes().enumerate() {
         match byte {
             b'"' => quoted = !quoted,
             _ if quoted => {}
-            // "Distortion (%)" is a title.
+            // A percent sign in a title such as "Distortion (%)" is not a comment mark.
             b'%' if line[..at].ends_with(['(', '[']) => {}
             b'#' | b'!' | b'%' => return &line[..at],
             b';' if separator != Separator::Semicolon => return &line[..at],
@@ -439,7 +438,7 @@ fn not_numbers(record: &StringRecord, source_name: &str) -> Box<Error> {
     Error::of(fault, source_name)
 }
 
-/// No separator gave a single row: say what the first numeric line looks like.
+/// The error if no separator gives a row: it shows the first line with a number.
 fn why_no_rows(text: &str, source_name: &str) -> Box<Error> {
     let words = text.split('\n').zip(1..);
     let mut words = words.filter(|(line, _)| !line.is_empty() && !line.starts_with('#'));

@@ -9,31 +9,42 @@ use crate::error::fault::Show;
 use crate::error::{Error, Result, Source};
 use crate::names;
 
-/// Levels are compared here: below the ear canal's and the coupler's resonances, above most of a leak.
+/// Band in which levels are compared, hertz: below the ear canal's and the coupler's resonances, above most of a leak.
 const ALIGNMENT_HZ: (f64, f64) = (200.0, 2000.0);
 
 /// Which ear a take belongs to.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, schemars::JsonSchema,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    serde::Serialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Side {
-    /// The left earphone.
+    /// The left one
     Left,
-    /// The right earphone.
+    /// The right one
     Right,
     /// Not said; such takes count as one side of their own.
+    #[value(skip)]
     Unknown,
 }
 
 impl Side {
-    /// All, in the order in which they are told.
+    /// All sides, in the order of reports.
     pub const ALL: [Self; 3] = [Self::Left, Self::Right, Self::Unknown];
 
-    /// Those that a file can name.
+    /// The sides that a file can name.
     pub const BOTH: [Self; 2] = [Self::Left, Self::Right];
 
-    /// What a file calls it.
+    /// The name of the side in files.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -43,7 +54,7 @@ impl Side {
         }
     }
 
-    /// How a sentence names it.
+    /// The name of the side in sentences.
     #[must_use]
     pub fn words(self) -> &'static str {
         match self {
@@ -60,8 +71,8 @@ impl Show for Side {
     }
 }
 
-/// The side that a file name tells: `left`, `right`, `l` or `r` as a word, in any case, between characters that
-/// are neither letters nor digits. Folders do not count; a name that tells both tells neither.
+/// The side that a file name tells by `left`, `right`, `l` or `r` as a word, in any case, between characters that are
+/// neither letters nor digits. Folders are ignored. A name with words for both sides gives `Unknown`.
 #[must_use]
 pub fn side_from_name(file_name: &str) -> Side {
     let name = names::file_name(file_name);
@@ -80,22 +91,22 @@ pub fn side_from_name(file_name: &str) -> Side {
     }
 }
 
-/// One measured response of one side, one seating.
+/// One measured response: one side, one seating.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Take {
-    /// Its name, usually the file's.
+    /// Name, usually that of the file.
     pub name: String,
     /// Its side.
     pub side: Side,
-    /// Its levels on the common grid.
+    /// Levels on the common grid.
     pub on_grid: OnGrid,
 }
 
-/// Positions of `takes` in the order in which they are summed and judged: by side, then by what was measured (where the
-/// data begin, where they end, the levels from the lowest frequency on), names last.
+/// Indices of `takes` in the order in which they are summed and judged: by side, then by content (first grid point,
+/// last grid point, levels from the lowest frequency on), then by name.
 ///
-/// A floating-point sum depends on the order of its terms, and a search that starts from it may end elsewhere. In this
-/// order neither the order in which takes were named nor their names change a figure.
+/// A floating-point sum depends on the order of its terms, and a search that starts from it may end elsewhere. With
+/// this order, neither the order in which takes are given nor their names change a figure.
 #[must_use]
 pub fn canonical_order(takes: &[Take]) -> Vec<usize> {
     let mut order: Vec<usize> = (0..takes.len()).collect();
@@ -121,23 +132,23 @@ fn canonically(one: &Take, other: &Take) -> Ordering {
 /// The average of a unit's takes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Average {
-    /// The mean level in dB, both sides weighing the same; only grid points that every take covers.
+    /// The mean level, dB, both sides with equal weight; only at grid points that every take covers.
     pub on_grid: OnGrid,
-    /// Standard deviation (n-1) of the takes about their own side's mean, sides pooled, dB, one value a grid
-    /// point, 0 outside the support; none when every side has one take.
+    /// Standard deviation (n-1) of the takes about the mean of their side, pooled over the sides, dB, one value for
+    /// each grid point, 0 outside the support; None if no side has two takes.
     pub spread_db: Option<Vec<f64>>,
-    /// The names of the takes, as given.
+    /// The names of the takes, in the order given.
     pub takes: Vec<String>,
 }
 
-/// Averages takes in dB, each side first, then the sides with equal weight.
+/// Averages takes in dB: each side first, then the sides with equal weight.
 ///
-/// Levels are aligned within a side: a take's offset is the median, over 200 Hz to 2 kHz (over all that the takes
-/// share, where that band is not covered), of its difference to the side's median curve, which no single take can
-/// pull; takes are shifted to the mean of their side's offsets. What sides differ in level stays between their means.
+/// Levels are aligned within a side. A take's offset is the median of its difference from the side's median curve over
+/// 200 Hz to 2 kHz (over all shared points if that band is not covered); medians are robust against one deviating take.
+/// Each take is shifted to the mean of its side's offsets. The level difference of the sides is kept.
 ///
 /// # Errors
-/// `Coverage` for no takes, or takes that share less than an octave.
+/// `Coverage` if there are no takes, or if they share less than an octave.
 pub fn average(takes: &[Take]) -> Result<Average> {
     let support = shared_support(takes)?;
     let sides = aligned_sides(takes, &support);
@@ -161,7 +172,7 @@ pub fn average(takes: &[Take]) -> Result<Average> {
     })
 }
 
-/// The takes of one side, aligned.
+/// The takes of one side with aligned levels.
 pub(super) struct AlignedSide {
     pub side: Side,
     pub aligned_db: Vec<Vec<f64>>,
@@ -177,7 +188,7 @@ impl AlignedSide {
     }
 }
 
-/// Each side that has takes, aligned as [`average`] says.
+/// The sides that have takes, aligned as described at [`average`].
 pub(super) fn aligned_sides(takes: &[Take], support: &Range<usize>) -> Vec<AlignedSide> {
     let order = canonical_order(takes);
     let mut sides = Vec::new();
@@ -239,14 +250,14 @@ fn aligned(levels: &[&[f64]], support: &Range<usize>) -> Vec<Vec<f64>> {
     levels.iter().zip(&offsets_db).map(shifted).collect()
 }
 
-/// The level of a difference of two curves, one value a grid point: its median over 200 Hz to 2 kHz, or over all of
-/// `support` where that does not cover the band.
+/// The level of a difference of two curves (one value for each grid point), dB: its median over 200 Hz to 2 kHz, or
+/// over all of `support` if that does not cover the band.
 pub(crate) fn offset_db(difference_db: &[f64], support: &Range<usize>) -> f64 {
     let band = alignment_band(support).unwrap_or_else(|| support.clone());
     median(difference_db[band].to_vec())
 }
 
-/// The grid points from 200 Hz to 2 kHz; none where `support` does not cover them all.
+/// The grid points from 200 Hz to 2 kHz; None if `support` does not cover all of them.
 pub(crate) fn alignment_band(support: &Range<usize>) -> Option<Range<usize>> {
     let f_hz = grid::frequency_hz();
     let band = f_hz.partition_point(|f| *f < ALIGNMENT_HZ.0)
@@ -263,7 +274,7 @@ pub(super) fn mean(levels: &[&[f64]], support: &Range<usize>) -> Vec<f64> {
     mean
 }
 
-/// The median; 0 of nothing.
+/// The median; 0 if there are no values.
 pub(super) fn median(mut values: Vec<f64>) -> f64 {
     values.sort_by(f64::total_cmp);
     let half = values.len() / 2;

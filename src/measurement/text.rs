@@ -1,4 +1,4 @@
-//! Bytes to text: which kind of file it is, and which encoding.
+//! Decoding of bytes to text: the kind of file and its encoding.
 
 use std::borrow::Cow;
 
@@ -12,7 +12,7 @@ use crate::keys::BYTE_ORDER_MARK;
 /// The largest text file that is read, in bytes.
 pub const MAX_FILE_BYTES: usize = 16 << 20;
 
-/// How much of a file is enough to tell its encoding.
+/// Number of bytes from which the encoding is guessed.
 const SAMPLE_BYTES: usize = 1 << 16;
 
 const KINDS: [(&[u8], &str); 8] = [
@@ -26,10 +26,11 @@ const KINDS: [(&[u8], &str); 8] = [
     (b"\xd0\xcf\x11\xe0", "an old spreadsheet or document"),
 ];
 
-/// The text of a file: UTF-8, UTF-16 or an eight-bit encoding, byte order marks first; line ends become `\n`.
+/// The text of a file in UTF-8, UTF-16 or an eight-bit encoding. A byte order mark decides first; line ends become
+/// `\n`.
 ///
 /// # Errors
-/// `Format` for an empty or oversized file and for bytes that are no text.
+/// `Format` for a file that is empty, too large or not text.
 pub(crate) fn decode<'a>(bytes: &'a [u8], source_name: &str) -> Result<Cow<'a, str>> {
     let refuse = |fault| Err(Error::of(fault, source_name));
     if bytes.len() > MAX_FILE_BYTES {
@@ -68,7 +69,7 @@ fn without_mark(bytes: &[u8]) -> Cow<'_, str> {
     }
     match std::str::from_utf8(bytes) {
         Ok(text) => Cow::Borrowed(text),
-        // Zero bytes are in no eight-bit text: the caller refuses them without a costly guess.
+        // Eight-bit text has no zero bytes: the caller refuses such bytes without an expensive guess.
         Err(_) if bytes.contains(&0) => Cow::Borrowed("\0"),
         Err(error) => {
             let odd = error.valid_up_to();
@@ -81,7 +82,7 @@ fn without_mark(bytes: &[u8]) -> Cow<'_, str> {
     }
 }
 
-/// Digits and separators are ASCII, so in UTF-16 nearly every other byte of a curve is zero.
+/// Digits and separators are ASCII, so about every other byte of a curve in UTF-16 is zero.
 fn utf_16_by_zeros(bytes: &[u8]) -> Option<&'static Encoding> {
     let pairs = &bytes[..bytes.len().min(SAMPLE_BYTES) & !1];
     let zeros = |offset: usize| {
@@ -95,7 +96,7 @@ fn utf_16_by_zeros(bytes: &[u8]) -> Option<&'static Encoding> {
     let (even, odd, half) = (zeros(0), zeros(1), pairs.len() / 2);
     let (most, none) = (half * 8 / 10, half / 20);
     match half {
-        // Too short to hold a curve, or to tell.
+        // Too short to contain a curve.
         ..8 => None,
         _ if odd > most && even <= none => Some(UTF_16LE),
         _ if even > most && odd <= none => Some(UTF_16BE),

@@ -1,4 +1,4 @@
-//! `NAME.unit.toml`: what is known of a unit, and which files hold its takes.
+//! Reading of `NAME.unit.toml`: what is known of a unit, and which files hold its takes.
 //!
 //! ```toml
 //! format = 1
@@ -20,8 +20,8 @@
 //! side = "left"                  # may be left out
 //! ```
 //!
-//! Several tuning variants in one file: each under its own `[[unit]]`, with all of these keys but `format`, and
-//! `[[unit.take]]`, `[[unit.distortion]]`. The library opens no file; [`read_take`] reads the bytes of one.
+//! Several tuning variants may be in one file, each under its own `[[unit]]` with all of these keys except `format`,
+//! and `[[unit.take]]`, `[[unit.distortion]]`. The library opens no file; [`read_take`] reads the bytes of one.
 
 use std::path::PathBuf;
 
@@ -38,13 +38,13 @@ use crate::error::{Error, Result, Source};
 use crate::keys::error::Type;
 use crate::keys::{self, Table, Value};
 
-/// Where the sensitivity holds, unless the file says otherwise (common practice, no source).
+/// Frequency of the sensitivity if the file does not state it, hertz (common practice, no source).
 pub const SENSITIVITY_AT_HZ: f64 = 1000.0;
 
-/// The endings of the name of such a file.
+/// The ending of the name of a unit file.
 pub const ENDING: &str = ".unit.toml";
 
-/// Widest values that make sense for an earphone; anything else is a slip of the pen.
+/// Widest ranges that are plausible for an earphone; a value outside is taken as a typing error.
 const SENSITIVITY_DB: (f64, f64) = (40.0, 180.0);
 pub(super) const IMPEDANCE_OHM: (f64, f64) = (0.1, 100_000.0);
 const LEVEL_DB_SPL: (f64, f64) = (0.0, 160.0);
@@ -52,10 +52,10 @@ const FREQUENCY_HZ: (f64, f64) = (1.0, 100_000.0);
 const MOST_CHANNELS: u64 = 1000;
 const MOST_UNITS: usize = 100;
 const MOST_FILES: usize = 200;
-/// A trust table in a file may have more.
+/// Most points of a trust table inside a unit file; a table in a file of its own may have more.
 const MOST_TRUST_POINTS: usize = 1000;
 
-/// A unit file is a page or two of text.
+/// Largest unit file, bytes: usually a page or two of text.
 const LARGEST_BYTES: usize = 256 << 10;
 
 const TOP_KEYS: [&str; 10] = [
@@ -77,61 +77,61 @@ const UNIT_KEYS: &[&str] = {
     keys
 };
 
-/// One unit of a file.
+/// One unit of a unit file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct UnitEntry {
     /// Its name.
     pub name: String,
-    /// Its rig, where the file says it.
+    /// The rig; None if the file does not state it.
     pub rig: Option<RigEntry>,
-    /// How loud it is, where known.
+    /// The sensitivity; None if the file does not state it.
     pub sensitivity: Option<Sensitivity>,
-    /// Its impedance, where known.
+    /// The impedance; None if the file does not state it.
     pub impedance: Option<Impedance>,
-    /// Its takes, in the file's order; at least one.
+    /// The takes in the order of the file, at least one.
     pub takes: Vec<TakeEntry>,
-    /// Measurements of its distortion.
+    /// The measurements of distortion.
     pub distortion: Vec<DistortionEntry>,
 }
 
-/// The rig of a unit.
+/// The rig of a unit, as its file states it.
 #[derive(Debug, Clone, PartialEq)]
 pub enum RigEntry {
-    /// One of the known ones, or a table written out.
+    /// A known rig, or a table in the unit file.
     Rig(Rig),
-    /// A file with a trust table, for [`read_trust`].
+    /// A file with a trust table; see [`read_trust`].
     File(FileEntry),
 }
 
-/// A file that is named, and where.
+/// A file that the unit file names.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FileEntry {
     /// Its name, relative to the folder of the unit file.
     pub file: String,
-    /// Line of the unit file that names it.
+    /// The line of the unit file that names it.
     pub line: usize,
-    /// Key of the unit file that names it.
+    /// The key of the unit file that names it.
     pub key: String,
 }
 
-/// Level at a given drive.
+/// Sensitivity: the level at a given drive.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sensitivity {
-    /// dB SPL.
+    /// Level, dB SPL.
     pub db_spl: f64,
-    /// The drive that gives it.
+    /// The drive that gives this level.
     pub per: Drive,
-    /// The frequency at which it holds, hertz.
+    /// The frequency of this level, hertz.
     pub at_hz: f64,
 }
 
-/// A drive that sensitivities refer to.
+/// A drive to which sensitivities refer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Drive {
     /// One milliwatt into the earphone's impedance.
     Milliwatt,
-    /// One volt, rms.
+    /// One volt rms.
     Volt,
 }
 
@@ -144,40 +144,40 @@ pub enum Impedance {
     File(FileEntry),
 }
 
-/// A take that is named.
+/// A take that the unit file names.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TakeEntry {
     /// Its side.
     pub side: Side,
     /// Its file.
     pub file: FileEntry,
-    /// Which channel of a WAV file, from 1.
+    /// Channel of a WAV file, from 1.
     pub channel: Option<usize>,
 }
 
-/// A measurement of distortion that is named.
+/// A measurement of distortion that the unit file names.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DistortionEntry {
     /// Its file.
     pub file: FileEntry,
-    /// Level at which it was measured, dB SPL.
+    /// Level of the measurement, dB SPL.
     pub level_db_spl: f64,
-    /// Its side, or unknown.
+    /// Side of the measurement, or unknown.
     pub side: Side,
 }
 
-/// True for the name of a unit file, in any case.
+/// True for the name of a unit file; upper and lower case are equal.
 #[must_use]
 pub fn is_unit_file(file_name: &str) -> bool {
     file_name.to_lowercase().ends_with(ENDING)
 }
 
-/// Reads a unit file: its units in order, at least one.
+/// Reads the units of a unit file in order, at least one.
 ///
 /// # Errors
-/// With file, line and key: `Format` for no TOML, another format number, a missing key or a value of another type;
-/// `Name` for unknown keys, sides, rigs (with the nearest spelling); `Number` and `Setting` for values, for no takes,
-/// for a file or a unit's name given twice.
+/// With file, line and key: `Format` if the text is not TOML, for another format number, a missing key or a value of
+/// another type; `Name` for unknown keys, sides and rigs (with the nearest known name); `Number` and `Setting` for
+/// values out of range, for no takes, and for a file or a unit name given twice.
 pub fn parse_unit_file(bytes: &[u8], source_name: &str) -> Result<Vec<UnitEntry>> {
     if bytes.len() > LARGEST_BYTES {
         return Err(Error::of(
@@ -250,7 +250,7 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
     })
 }
 
-/// A channel of a file counted twice looks like a take that repeats perfectly.
+/// Refuses a channel of a file that is named twice: it would look like a take that repeats perfectly.
 fn refuse_repeats(table: &Table<'_>, takes: &[TakeEntry]) -> Result<()> {
     for (index, take) in takes.iter().enumerate() {
         let same = |before: &&TakeEntry| {
@@ -311,7 +311,7 @@ fn rig(value: &Value<'_>) -> Result<RigEntry> {
     let name = value.name()?;
     match Rig::from_name(&name) {
         Ok(rig) => Ok(RigEntry::Rig(rig)),
-        // No rig's name has a point or a slash in it, so that is a file.
+        // No rig has a point or a slash in its name, so this is a file.
         Err(_) if name.contains(['.', '/', '\\']) => Ok(RigEntry::File(file(value)?)),
         Err(_) => Err(value.error(Rig::unknown(NameOf::RigOrTable, &name))),
     }
@@ -365,7 +365,7 @@ fn file(value: &Value<'_>) -> Result<FileEntry> {
 /// Reads a trust table: columns frequency (Hz) and trust (0 to 1).
 ///
 /// # Errors
-/// As [`parse_curve`]; `Setting` for a trust outside 0 to 1.
+/// Those of [`parse_curve`]; `Setting` for a trust outside 0 to 1.
 pub fn read_trust(bytes: &[u8], source_name: &str) -> Result<Rig> {
     let points = parse::parse_weight(bytes, source_name)?.into_points();
     Rig::table(points).map_err(|error| error.about(source_name))
@@ -374,30 +374,30 @@ pub fn read_trust(bytes: &[u8], source_name: &str) -> Result<Rig> {
 /// A unit whose files have been read.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OpenedUnit {
-    /// Its name: from the unit file, else from the names of its curves.
+    /// Its name, from the unit file or else from the names of its curves.
     pub name: String,
-    /// Its rig, where a unit file says it.
+    /// The rig; None if no unit file states it.
     pub rig: Option<Rig>,
     /// Its takes.
     pub takes: Vec<OpenedTake>,
-    /// Its entry in a unit file, with sensitivity, impedance and distortion, and the folder that the names of files in
-    /// it refer to.
+    /// The entry in a unit file, with sensitivity, impedance and distortion, and the folder to which the file names in
+    /// it refer; None without a unit file.
     pub entry: Option<(UnitEntry, PathBuf)>,
 }
 
-/// A take with all that its file tells.
+/// A take with everything that its file contains.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OpenedTake {
-    /// What the fit knows of it.
+    /// The part that the fit uses.
     pub take: Take,
-    /// The curve as it was read; its phase without the flight time where the file is an impulse response.
+    /// The curve as it was read; for an impulse response its phase without the flight time.
     pub curve: Curve,
-    /// What an impulse response tells beyond that.
+    /// The impulse response, if the file is one.
     pub impulse: Option<ImpulseResponse>,
 }
 
 impl OpenedTake {
-    /// Minimum phase and excess, where the file has a phase.
+    /// Minimum phase and excess; None if the file has no phase.
     #[must_use]
     pub fn excess(&self) -> Option<Excess> {
         match &self.impulse {
@@ -407,11 +407,11 @@ impl OpenedTake {
     }
 }
 
-/// Reads the file of a take: a WAV impulse response by how it begins, else a curve.
+/// Reads the file of a take: an impulse response if it begins like a WAV file, otherwise a curve.
 ///
 /// # Errors
-/// Those of [`parse_curve`], [`impulse::read_impulse`] and [`grid::resample`]; `Setting` for a channel of a file that
-/// has none.
+/// Those of [`parse_curve`], [`impulse::read_impulse`] and [`grid::resample`]; `Setting` for a channel of a file
+/// without channels.
 pub fn read_take(
     bytes: &[u8],
     name: &str,

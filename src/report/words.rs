@@ -1,6 +1,6 @@
 //! Numbers and names as people read them.
 
-use crate::job::SpreadFigures;
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::message::Number;
 pub use crate::message::printable;

@@ -1,11 +1,11 @@
-//! What can be at fault with a sheet.
+//! The faults of a sheet, with their words.
 
 use crate::error::fault::{Show, faults};
 use crate::error::{ErrorKind, Fault, Names, Words};
 use crate::filter::{QMeaning, Section};
 use crate::measurement::takes::Side;
 
-/// What to do about a sheet that is not as it was written.
+/// Advice for a sheet that was changed.
 const RESTORE: &str = "restore the sheet, or fit again";
 
 faults! { SheetFault, names;
@@ -14,12 +14,12 @@ faults! { SheetFault, names;
         "{number}",
         "a finite number",
         (RESTORE);
-    /// The sides of EQs that make no whole.
+    /// Sides of the EQs that are neither one for both nor left and right.
     Sides(sides: Vec<Option<Side>>) => Setting,
         (format!("EQs for {sides:?}")),
         ("one for both sides, or one for the left and one for the right"),
         (RESTORE);
-    /// A section that cannot be played at a rate, in hertz.
+    /// A section that cannot be played at a rate, hertz.
     Unplayable(section: Section, rate_hz: f64) => Setting,
         (format!(
             "f0_hz {}, gain_db {}, q {}",
@@ -33,7 +33,7 @@ faults! { SheetFault, names;
             rate_hz.show()
         )),
         (RESTORE);
-    /// Entries of a side at other rates than the sheet's, in hertz.
+    /// Number of entries of a side whose rates are not the sheet's, and the sheet's rates, hertz.
     OtherRates(count: usize, side: Option<Side>, rates_hz: Vec<f64>) => Setting,
         (match side {
             Some(side) => format!("{count} entries of the {}, or other rates", side.words()),
@@ -41,17 +41,17 @@ faults! { SheetFault, names;
         }),
         (format!("one for each of equaliser.rates_hz, {rates_hz:?}")),
         (RESTORE);
-    /// Frequencies of a checkpoint out of order or of range.
+    /// Frequencies of a checkpoint that are out of order or range.
     Frequencies => Setting,
         "frequencies out of order or of range",
         "frequencies above 0 and below half the rate, ascending",
         (RESTORE);
-    /// How many there are of something, what it is, how many there should be, and of what one each.
+    /// A wrong number of something: the number, what it is, the right number, and what there should be one of for each.
     Count(count: usize, what: &'static str, should: usize, each: &'static str) => Setting,
         "{count} {what}",
         "{should}, one for each {each}",
         (RESTORE);
-    /// Sides whose residuals are told, and whether each side has an EQ.
+    /// Number of sides with a residual, and whether each side has an EQ of its own.
     ResidualSides(count: usize, per_side: bool) => Setting,
         "{count} sides",
         (match per_side {
@@ -59,12 +59,12 @@ faults! { SheetFault, names;
             true => "left and right, since each has an EQ of its own",
         }),
         (RESTORE);
-    /// A part that names no side, where others do.
+    /// A part without a side where others have one.
     NoSide => Setting,
         "no side, where others name one",
         "side = \"left\" or side = \"right\" in every section, checkpoint and set of coefficients, or in none",
         (RESTORE);
-    /// A q as the equaliser reads it, what it is, and how it is read.
+    /// A wrong `device_q`, the right one (None if there is none), and its meaning.
     DeviceQ(stated: f64, known: Option<f64>, meaning: QMeaning) => Setting,
         "{stated}",
         (match known {
@@ -72,7 +72,7 @@ faults! { SheetFault, names;
             None => format!("none: the section has no {meaning}"),
         }),
         (RESTORE);
-    /// Numbers of a band, not two.
+    /// Number of numbers of a band, other than two.
     Band(count: usize) => Format,
         "{count} numbers",
         "two, the lowest and the highest frequency",

@@ -1,8 +1,9 @@
-//! Stage 7: the preset as a text file that a stranger can implement without this program.
+//! Stage 7: the preset as a text file that can be implemented without this program. In: the record of a fit and limits,
+//! or the text of a sheet. Out: a sheet's text, or a [`Sheet`].
 //!
-//! [`Sheet`] holds exactly what the file says: [`write()`] puts it into words, [`read()`] takes it back, and
-//! the two agree to the last bit. The numbers are rounded once, in [`Sheet::from_outcome`]. This stage
-//! knows sections and limits, and of the fit only its record.
+//! [`Sheet`] holds exactly what the file states. [`write()`] and [`read()`] convert to and from text without loss, to
+//! the last bit. Numbers are rounded once, in [`Sheet::from_outcome`]. This stage knows sections and limits, and of the
+//! fit only its record.
 
 pub mod error;
 mod read;
@@ -21,32 +22,32 @@ use crate::keys::error::KeysFault;
 use crate::limits::{Limits, bounds, check_rates};
 use crate::measurement::takes::Side;
 
-/// Gains that concern the level, dB.
+/// The preamp and the gains that determine it.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Level {
-    /// Gain before the sections, 0 or less.
+    /// Gain before the sections, dB, 0 or less.
     pub preamp_db: f64,
-    /// What that protects against.
+    /// What the preamp protects against.
     pub guard: Guard,
-    /// Room above that for the curve between the samples.
+    /// Additional room for the curve between the samples, dB.
     pub true_peak_margin_db: f64,
-    /// The largest gain of all sections together for a steady tone, worst of the rates.
+    /// Largest gain of all sections together for a steady tone, dB, at the worst of the rates.
     pub peak_gain_db: f64,
-    /// The largest gain of all sections together for any signal, worst of the rates.
+    /// Largest gain of all sections together for any signal, dB, at the worst of the rates.
     pub any_signal_gain_db: f64,
-    /// How much louder pink noise plays with preamp and sections than without, LU (ITU-R BS.1770), at the first rate;
-    /// negative is quieter. None where a sheet does not say.
+    /// Change of loudness of pink noise by preamp and sections, LU (ITU-R BS.1770), at the first rate; negative is
+    /// quieter. None if the sheet does not state it.
     pub loudness_change_lu: Option<f64>,
 }
 
-/// Predicted gains of all sections together, preamp not included, at one rate.
+/// Predicted gains of all sections together at one rate, without the preamp.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Checkpoint {
     /// Sample rate, hertz.
     pub rate_hz: f64,
-    /// Frequencies in ascending order, below half the rate.
+    /// Frequencies, hertz, ascending, below half the rate.
     pub frequency_hz: Vec<f64>,
-    /// The gain at each, dB.
+    /// The gain at each frequency, dB.
     pub gain_db: Vec<f64>,
 }
 
@@ -55,7 +56,7 @@ pub struct Checkpoint {
 pub struct RateCoefficients {
     /// Sample rate, hertz.
     pub rate_hz: f64,
-    /// One set for each section, in the same order.
+    /// One set for each section, in the order of the sections.
     pub section: Vec<Biquad>,
 }
 
@@ -66,42 +67,42 @@ pub struct Residuals {
     pub weighted_before: f64,
     /// With the weights of the fit, with the sections.
     pub weighted_after: f64,
-    /// Unweighted over the trusted band, without and with the sections; None where nothing is trusted.
+    /// Unweighted over the trusted band, without and with the sections; None if nothing is trusted.
     pub trusted_band: Option<(f64, f64)>,
 }
 
-/// How the sections were searched for.
+/// How the sections were found.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Search {
-    /// Independent searches.
+    /// Number of independent searches.
     pub searches: u64,
-    /// How many of them ended at these sections.
+    /// Number of these that ended at these sections.
     pub agreeing: u64,
     /// Why the search stopped, in words.
     pub stop: String,
 }
 
-/// What the fit knew.
+/// What the fit was based on.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Knowledge {
     /// Names of the takes that were averaged.
     pub takes: Vec<String>,
-    /// Where the target comes from, in words.
+    /// Source of the target, in words.
     pub target_source: String,
-    /// Where the measurement can be believed: lowest and highest frequency. None: nowhere.
+    /// Lowest and highest trusted frequency, hertz; None if nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
     /// Residuals at the rate of the fit, the first of the sheet's rates.
     pub residual_db: Residuals,
     /// Weighted residual with the sections at each of the sheet's rates, dB.
     pub residual_by_rate_db: Vec<f64>,
-    /// How much the sections work against each other, 1 or more; None where there is nothing to compare.
+    /// How much the sections work against each other, 1 or more; None if there is no value.
     pub economy_ratio: Option<f64>,
-    /// How the sections were searched for.
+    /// How the sections were found.
     pub search: Search,
-    /// What the reader should know, in words.
+    /// Cautions for the reader, in words.
     pub cautions: Vec<String>,
-    /// Where each side has an EQ of its own: what is left on each, left and right. Then all other figures are those of
-    /// both together. Otherwise empty.
+    /// If each side has an EQ of its own: the residual of left and right; all other figures are then those of both
+    /// together. Otherwise empty.
     pub sides: Vec<SideResidual>,
 }
 
@@ -116,7 +117,7 @@ pub struct SideResidual {
     pub weighted_after: f64,
 }
 
-/// An EQ: of both sides, or of one.
+/// An EQ for both sides or for one.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
 pub struct Channel {
     /// The side that it is for; None: both.
@@ -157,19 +158,19 @@ pub struct Sheet {
     pub unit: String,
     /// Name of the target.
     pub target: String,
-    /// Preamp and the gains that decide it.
+    /// Preamp and the gains that determine it.
     pub level: Level,
-    /// Sample rates the sheet is good for, hertz.
+    /// Sample rates that the sheet covers, hertz.
     pub rates_hz: Vec<f64>,
-    /// One EQ for both sides, or one for the left and then one for the right.
+    /// One EQ for both sides, or one for the left followed by one for the right.
     pub channels: Vec<Channel>,
-    /// What the fit knew; None where that was cut off, since nothing of it is needed to play the sheet.
+    /// What the fit was based on; None if this part was cut off. It is not needed to play the sheet.
     pub knowledge: Option<Knowledge>,
-    /// The limits that the sections were fitted within; None where they were cut off.
+    /// The limits of the fit; None if this part was cut off.
     pub limits: Option<Limits>,
 }
 
-/// A checkpoint beside what an implementation of the sheet gives there, dB.
+/// A checkpoint compared with the gain of an implementation of the sheet.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 pub struct Deviation {
     /// The side of the EQ; None: both.
@@ -178,16 +179,16 @@ pub struct Deviation {
     pub rate_hz: f64,
     /// Frequency, hertz.
     pub frequency_hz: f64,
-    /// What the sheet says.
+    /// The gain that the sheet states, dB.
     pub stated_db: f64,
-    /// What its sections give.
+    /// The gain of its sections, dB.
     pub from_sections_db: f64,
-    /// What its coefficients give.
+    /// The gain of its coefficients, dB.
     pub from_coefficients_db: f64,
 }
 
 impl Deviation {
-    /// The larger of the two distances from what the sheet says, dB, 0 or more.
+    /// The larger of the two deviations from the stated gain, dB, 0 or more.
     #[must_use]
     pub fn worst_db(&self) -> f64 {
         (self.from_sections_db - self.stated_db)
@@ -199,27 +200,27 @@ impl Deviation {
 /// The channels of a sheet with one EQ for each side.
 const PER_SIDE: [Option<Side>; 2] = [Some(Side::Left), Some(Side::Right)];
 
-/// Digits after the point of predicted gains and residuals.
+/// Predicted gains and residuals are rounded to 1/`SCALE`.
 const SCALE: f64 = 1e4;
-/// What counts as no difference when a gain is rounded up: the error of the peak search, in units of 1/`SCALE`.
-const SLACK: f64 = 1e-5;
+/// Tolerance when a gain is rounded up, in units of 1/`SCALE`: the error of the peak search.
+const ROUNDING_TOLERANCE: f64 = 1e-5;
 
 /// `x` to four decimals; never -0.
 fn rounded(x: f64) -> f64 {
     (x * SCALE).round() / SCALE + 0.0
 }
 
-/// `x` to four decimals, upwards: what is called the largest gain must not be below it.
+/// `x` rounded up to four decimals: a stated largest gain must not be too low.
 fn rounded_up(x: f64) -> f64 {
-    (x * SCALE - SLACK).ceil() / SCALE + 0.0
+    (x * SCALE - ROUNDING_TOLERANCE).ceil() / SCALE + 0.0
 }
 
 impl Sheet {
-    /// The sheet of a fit within `limits`. Predicted gains and residuals are rounded to 0.0001 dB, the
-    /// largest gains upwards; what is typed in (preamp, sections) and the coefficients are not rounded.
+    /// The sheet of a fit within `limits`. Predicted gains and residuals are rounded to 0.0001 dB, the largest gains
+    /// upwards. Preamp, sections and coefficients are not rounded.
     ///
     /// # Errors
-    /// When a number is not finite, or a section cannot be played at one of the rates.
+    /// If a number is not finite, or a section cannot be played at one of the rates.
     pub fn from_outcome(outcome: &Outcome, limits: &Limits) -> Result<Self> {
         let Outcome { shared, channels } = outcome;
         let residual = shared.residual;
@@ -276,7 +277,7 @@ impl Sheet {
         sheet.check().map(|()| sheet)
     }
 
-    /// The same sheet with these cautions in words; `names` says what settings are called.
+    /// The same sheet with these cautions in words; `names` gives the names of settings.
     #[must_use]
     pub fn with_cautions(mut self, cautions: &[Caution], names: Names<'_>) -> Self {
         if let Some(knowledge) = &mut self.knowledge {
@@ -291,12 +292,12 @@ impl Sheet {
         self.channels.iter().any(|channel| channel.side.is_some())
     }
 
-    /// Whether the sheet is whole: finite numbers, playable sections, and the same rates and counts
-    /// throughout. It says nothing about whether the numbers agree with each other ([`recompute`] does), nor
-    /// whether the limits allow the sections ([`Limits::allows`] does).
+    /// Checks that the sheet is complete: finite numbers, playable sections, and the same rates and counts throughout.
+    /// It does not check whether the numbers agree with each other ([`recompute`]) or whether the limits allow the
+    /// sections ([`Limits::allows`]).
     ///
     /// # Errors
-    /// Names the first key that is wrong; counts in keys start at 1.
+    /// The first key that is wrong; indices in keys start at 1.
     pub fn check(&self) -> Result<()> {
         if let Some(limits) = &self.limits {
             limits.check().map_err(|mut error| {
@@ -336,7 +337,7 @@ impl Sheet {
             return Err(wrong("section", SheetFault::Sides(sides)));
         }
         let most = bounds::SECTIONS.max as usize;
-        // Counted over the file, side after side.
+        // Numbered over the whole file, one side after the other.
         let mut before = 0;
         for channel in &self.channels {
             let sections = &channel.sections;
@@ -373,7 +374,7 @@ impl Sheet {
         Ok(())
     }
 
-    /// `before`: entries of the channels before this one.
+    /// Checks one channel; `before` is the number of entries of earlier channels.
     fn check_channel(&self, channel: &Channel, before: usize) -> Result<()> {
         let same_rates = |key: &str, rates_hz: Vec<f64>| {
             if rates_hz == self.rates_hz {
@@ -479,8 +480,7 @@ impl Sheet {
     }
 }
 
-/// What an implementation of `sheet` gives at each of its checkpoints: once from the numbers that a
-/// listener types in, once from the coefficients.
+/// Compares each checkpoint of `sheet` with the gain computed from the sections' numbers and from the coefficients.
 #[must_use]
 pub fn recompute(sheet: &Sheet) -> Vec<Deviation> {
     let of_channel = |channel: &Channel| {
@@ -516,7 +516,7 @@ fn deviations(channel: &Channel, checkpoint: &Checkpoint) -> Vec<Deviation> {
         .collect()
 }
 
-/// Level of a difference equation at a frequency in cycles a sample, dB.
+/// Level of a difference equation at a frequency in cycles per sample, dB.
 fn level_of_coefficients_db(c: &Biquad, cycles: f64) -> f64 {
     let (sin, cos) = (2.0 * std::f64::consts::PI * cycles).sin_cos();
     // |c0 + c1 z^-1 + c2 z^-2| = |c0 z + c1 + c2 z^-1| on the unit circle.

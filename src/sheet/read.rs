@@ -1,4 +1,4 @@
-//! A sheet from its text, strictly: a key that means nothing here could mean something to its writer.
+//! Strict reading of a sheet: unknown keys are errors, since they may have mattered to the writer.
 
 use super::{
     Channel, Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
@@ -50,21 +50,21 @@ const RESIDUALS: [&str; 4] = [
     "trusted_band_after",
 ];
 
-/// Sections of both sides.
+/// Most sections, for both sides together.
 const MOST_SECTIONS: usize = 2 * bounds::SECTIONS.max as usize;
-/// Checkpoints, or sets of coefficients: one a side and rate.
+/// Most checkpoints, or sets of coefficients: one for each side and rate.
 const MOST_OF_EACH_RATE: usize = 2 * bounds::RATES.max as usize;
-/// Octaves and every f0 are fewer; sheets may have some more.
+/// Most frequencies of a checkpoint. Octaves and every f0 are fewer; a sheet may have some more.
 const MOST_FREQUENCIES: usize = 1000;
-/// Takes, or cautions: more than anyone measures.
+/// Most takes, or cautions.
 const MOST_TEXTS: usize = 10_000;
 
-/// Reads a sheet. `source_name` is its name for messages. It may end before `[knowledge]`, as its comments promise: nothing
-/// of that table and of `[limits]` is needed to play it. A table that is there must be whole, and `[knowledge]` stands with
+/// Reads a sheet; messages call it `source_name`. It may end before `[knowledge]`, as its comments promise: neither
+/// that table nor `[limits]` is needed to play it. A table that is present must be complete, and `[knowledge]` requires
 /// `[limits]`.
 ///
 /// # Errors
-/// When it is no TOML, has unknown or missing keys, or is not whole ([`Sheet::check`]); with line and key.
+/// If it is not TOML, has unknown or missing keys, or is not complete ([`Sheet::check`]); with line and key.
 pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
     read_file(bytes, source_name, &SHEET, |table| {
         table.format_1()?;
@@ -80,7 +80,7 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
                 .map(|knowledge| knowledge.table(&KNOWLEDGE, read_knowledge))
                 .transpose()?,
             limits: match table.optional("knowledge") {
-                // What ends between the two has lost its end.
+                // A sheet with `[knowledge]` but without `[limits]` was cut off.
                 Some(_) => Some(table.required("limits")?),
                 None => table.optional("limits"),
             }
@@ -106,12 +106,12 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
     })
 }
 
-/// Reads the sections of a sheet that are to be kept within `limits`: of the left side, and of the right; both have those
-/// that name no side. Nothing else of the sheet is looked at, so sections may have been taken out.
+/// Reads the sections of a sheet that are to be kept within `limits`: those of the left side and those of the right.
+/// Sections without a side belong to both. The rest of the sheet is ignored, so sections may have been removed.
 ///
 /// # Errors
-/// When it is no sheet, has a section that cannot be read, has none at all, or one that the limits do not allow beside
-/// the others; with line and key.
+/// If it is not a sheet, has no section, or has one that cannot be read or that the limits do not allow beside the
+/// others; with line and key.
 pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Vec<Section>; 2]> {
     read_file(bytes, source_name, &SHEET, |table| {
         table.format_1()?;
@@ -134,7 +134,7 @@ pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Ve
     })
 }
 
-/// The same error with `section[1]` counted among all sections of the file, of which `numbers` are those at hand.
+/// The error with the index of a section among `numbers` replaced by its index among all sections of the file.
 fn renumbered(mut error: Box<Error>, numbers: &[usize]) -> Box<Error> {
     let in_file = |key: &str| {
         let (number, rest) = key.strip_prefix("section[")?.split_once(']')?;
@@ -183,7 +183,7 @@ fn read_rates(table: &Table) -> Result<Vec<f64>> {
     })
 }
 
-/// What is told of sections: of both sides where none is named, otherwise of each.
+/// Sections, checkpoints and coefficients: for both sides if no side is named, otherwise for each.
 fn read_channels(table: &Table) -> Result<Vec<Channel>> {
     let sections = match table.optional("section") {
         Some(sections) => {
@@ -270,7 +270,7 @@ fn read_section(table: &Table) -> Result<Section> {
     })
 }
 
-/// Whether every `device_q` is the q beside it as the equaliser of the sheet's limits reads it.
+/// Checks that every `device_q` is the q beside it, converted for the equaliser of the sheet's limits.
 fn check_device_q(limits: &Limits, sections: &[(Section, Option<f64>)]) -> Result<()> {
     const SAME: f64 = 1e-6;
     for (index, (section, stated)) in sections.iter().enumerate() {

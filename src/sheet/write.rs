@@ -1,5 +1,5 @@
-//! A sheet as text that explains itself. ASCII only; every number is the shortest decimal that reads back
-//! as the same number, so what is typed in is what was computed.
+//! Writes a sheet as text that explains itself. The text is ASCII; every number is the shortest decimal that reads back
+//! as the same number, so that the typed numbers are those that were computed.
 
 use std::fmt::Write as _;
 
@@ -11,10 +11,10 @@ use crate::keys::text::{array, float, number, numbers, string};
 use crate::limits::Limits;
 use crate::measurement::takes::Side;
 
-/// The value of `formulas`: what the sections' numbers mean.
+/// The value of `formulas`: the definition of the sections' numbers.
 pub(super) const FORMULAS: &str = "Audio EQ Cookbook (W3C Group Note)";
 
-/// How a sheet that was written by this program begins.
+/// First words of a sheet that was written by this program.
 pub const BEGINNING: &str = "# Equaliser sheet";
 
 const HEAD: &str = "\
@@ -52,8 +52,8 @@ const HEAD: &str = "\
 format = 1
 ";
 
-/// Passages of the head that are said otherwise where each side has an EQ of its own.
-const SAID_PER_SIDE: [(&str, &str); 3] = [
+/// Passages of the head, and their replacement if each side has an EQ of its own.
+const PER_SIDE_PASSAGES: [(&str, &str); 3] = [
     (
         "\
 # TO TYPE IT IN  Set the preamp (a plain gain) to preamp_db, then enter every [[section]]: its shape, frequency
@@ -84,22 +84,22 @@ const SAID_PER_SIDE: [(&str, &str); 3] = [
     ),
 ];
 
-/// The line that names a channel's side; nothing where it is for both.
+/// The line with a channel's side; empty if it is for both.
 fn side_line(channel: &Channel) -> String {
     channel.side.map_or_else(String::new, |side| {
         format!("side = {}\n", string(side.name()))
     })
 }
 
-/// The sheet as a TOML file.
+/// The text of the sheet, a TOML file.
 ///
 /// # Errors
-/// When the sheet is not whole: see [`Sheet::check`].
+/// If the sheet is not complete, see [`Sheet::check`].
 pub fn write(sheet: &Sheet) -> Result<String> {
     sheet.check()?;
     let mut out = String::from(HEAD);
     if sheet.is_per_side() {
-        for (usual, per_side) in SAID_PER_SIDE {
+        for (usual, per_side) in PER_SIDE_PASSAGES {
             out = out.replace(usual, per_side);
         }
     }

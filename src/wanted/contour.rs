@@ -1,10 +1,12 @@
-//! One adjustment of a target: a section's response, a slope, or a table.
+//! Contours: adjustments of a target by a section's response, a slope or a table.
 
 use std::fmt;
+use std::path::Path;
 
 use super::error::{TableFault, WantedFault as Fault};
 use crate::error::value::{OutOfRange, Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
+use crate::files::Files;
 use crate::filter::{Section, Shape, response};
 use crate::keys::error::Type;
 use crate::keys::{self, PairAt, Table};
@@ -14,7 +16,7 @@ use crate::message::Number;
 use crate::names::{beside, file_name};
 use crate::units::octaves;
 
-/// What each number of a contour may be: key, least, most.
+/// Allowed range of each number of a contour: key, least, most.
 const LIMITS: [(&str, f64, f64); 5] = [
     ("f0_hz", 1.0, 24_000.0),
     ("gain_db", -60.0, 60.0),
@@ -28,40 +30,40 @@ const SLOPE_KEYS: [&str; 2] = ["db_per_octave", "pivot_hz"];
 const TABLE_KEYS: [&str; 2] = ["points", "file"];
 const SHAPE_NAMES: [&str; 5] = ["low-shelf", "peaking", "high-shelf", "slope", "table"];
 
-/// More points than anyone types, and few enough to evaluate in no time.
+/// Most points of a table in a recipe or an option. Our choice: more than anyone types, and still quick to evaluate.
 const MOST_POINTS: usize = 1000;
 
-/// As many of a table in a file; a hundred such tables still cost no time that one could notice.
+/// Most points of a table in a file of its own. Our choice: a hundred such tables are still quick to evaluate.
 const MOST_POINTS_OF_A_FILE: usize = 20_000;
 
-/// The pivot of a slope that names none, in hertz.
+/// The pivot of a slope that states none, hertz.
 const DEFAULT_PIVOT_HZ: f64 = 1000.0;
 
-/// A high rate, for the shape of a section that the asked rate cannot have.
+/// Sample rate for the shape of a section whose f0 is not below half of the requested rate, hertz.
 const AMPLE_RATE_HZ: f64 = 192_000.0;
 
-/// One adjustment. The constructors and [`Contour::parse`] check the numbers.
+/// One adjustment of a target. The constructors and [`Contour::parse`] check the numbers.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Contour {
     /// The response of a section.
     Section(Section),
-    /// A straight line over log frequency.
+    /// A straight line in log frequency.
     Slope {
-        /// Change of level for each octave upward, dB.
+        /// Change of level per octave upwards, dB.
         db_per_octave: f64,
-        /// Where the slope is 0 dB, hertz.
+        /// Frequency at which the slope is 0 dB, hertz.
         pivot_hz: f64,
     },
-    /// A curve through given points: monotone cubic in log frequency, held at both ends.
+    /// A curve through given points: monotone cubic in log frequency, constant beyond both ends.
     Table {
-        /// Frequency in hertz, increasing, and level in dB; at least two.
+        /// Frequency (hertz, increasing) and level (dB); at least two points.
         points: Vec<(f64, f64)>,
-        /// The file that they were read from, as written.
+        /// The file from which they were read, as written; None if they were typed.
         file: Option<String>,
     },
 }
 
-/// A contour as written: complete, or a table in a file that is yet to be read.
+/// A contour as written: complete, or a table in a file that has yet to be read.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ContourEntry {
     /// Complete.
@@ -70,22 +72,23 @@ pub enum ContourEntry {
     Table {
         /// The file's name, relative to the recipe.
         file: String,
-        /// Line of the recipe that names it; none from an option.
+        /// Line of the recipe that names the file; None for an option.
         line: Option<usize>,
     },
 }
 
 impl ContourEntry {
     /// Reads `shape=peaking,f0_hz=3000,gain_db=-2,q=1.2`, `shape=slope,db_per_octave=-0.4,pivot_hz=1000` (the pivot may
-    /// be left out: 1 kHz), `shape=table,points=100:1.5/1000:0` or `shape=table,file=NAME`.
+    /// be omitted: 1 kHz), `shape=table,points=100:1.5/1000:0` or `shape=table,file=NAME`.
     ///
     /// # Errors
-    /// `Name` for an unknown shape or key, with the nearest spelling; `Number` and `Setting` for its numbers.
+    /// `Name` for an unknown shape or key, with the nearest known name; `Number` and `Setting` for faults of its
+    /// numbers.
     pub fn parse(text: &str) -> Result<Self> {
         keys::read_typed(text, Knob::Contour, Self::read)
     }
 
-    /// Refuses keys that no contour has: before what is missing, which may be there with another spelling.
+    /// Refuses unknown keys. Called before missing keys are reported, since an unknown key may be a misspelt one.
     pub(super) fn only_known(given: &Table<'_>) -> Result<()> {
         let of_shape = [&SECTION_KEYS[..], &SLOPE_KEYS, &TABLE_KEYS].concat();
         given.only(&match shape(given) {
@@ -94,7 +97,7 @@ impl ContourEntry {
         })
     }
 
-    /// One contour from its keys, of a recipe or an option.
+    /// Reads one contour from its keys, for recipes and options.
     pub(super) fn read(given: &Table<'_>) -> Result<Self> {
         Self::only_known(given)?;
         let is_table = shape(given)? == "table";
@@ -110,21 +113,18 @@ impl ContourEntry {
         }
     }
 
-    /// The contour, its file read by `read` from beside the recipe at `recipe` (empty for the working folder).
+    /// The complete contour. Its file is read from `files`, relative to the folder of `recipe` (empty: the working
+    /// folder).
     ///
     /// # Errors
-    /// What `read` and the parsers refuse; `Setting` for levels beyond +-60 dB, which are no change.
-    pub fn open(
-        self,
-        recipe: &str,
-        read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-    ) -> Result<Contour> {
+    /// Those of `files` and of the parsers; `Setting` for levels beyond +-60 dB, which are not a plausible change.
+    pub fn open(self, recipe: &str, files: &dyn Files) -> Result<Contour> {
         let file = match self {
             Self::Contour(contour) => return Ok(contour),
             Self::Table { file, .. } => file,
         };
         let path = beside(recipe, &file);
-        let curve = parse_curve(&read(&path)?, &path)?;
+        let curve = parse_curve(&files.read(Path::new(&path))?, &path)?;
         if curve.frequency_hz().len() > MOST_POINTS_OF_A_FILE {
             let points = curve.frequency_hz().len();
             let fault = Fault::TooManyPointsOfFile(points, MOST_POINTS_OF_A_FILE);
@@ -140,7 +140,7 @@ impl ContourEntry {
     }
 }
 
-/// The first point of a table that cannot be, and why.
+/// The first fault of a table's points.
 fn check_table(points: &[(f64, f64)]) -> std::result::Result<(), TableFault> {
     if points.len() < 2 {
         return Err(TableFault::TooFew);
@@ -159,7 +159,7 @@ fn check_table(points: &[(f64, f64)]) -> std::result::Result<(), TableFault> {
 }
 
 impl Contour {
-    /// More (or less) bass: a low shelf at 90 Hz, q 0.6, below the voice; our own choice.
+    /// A change of bass: a low shelf at 90 Hz, below the voice, q 0.6. Our choice.
     ///
     /// # Errors
     /// `Setting` beyond +-60 dB.
@@ -173,7 +173,7 @@ impl Contour {
         Self::Section(section).checked(Knob::Bass)
     }
 
-    /// More (or less) treble: a high shelf at 6 kHz, q 0.5, above the presence of the voice; our own choice.
+    /// A change of treble: a high shelf at 6 kHz, above the presence of the voice, q 0.5. Our choice.
     ///
     /// # Errors
     /// `Setting` beyond +-60 dB.
@@ -199,10 +199,10 @@ impl Contour {
         .checked(Knob::Slope)
     }
 
-    /// As [`ContourEntry::parse`], for a contour that needs no file.
+    /// [`ContourEntry::parse`] for a contour without a file.
     ///
     /// # Errors
-    /// As there; `Setting` for a table in a file.
+    /// Those of [`ContourEntry::parse`]; `Setting` for a table in a file.
     pub fn parse(text: &str) -> Result<Self> {
         match ContourEntry::parse(text)? {
             ContourEntry::Contour(contour) => Ok(contour),
@@ -212,7 +212,7 @@ impl Contour {
         }
     }
 
-    /// The keys of a contour of `shape`.
+    /// The keys that a contour of `shape` may have.
     fn keys(shape: &str) -> Vec<&'static str> {
         let known: &[&str] = match shape {
             "table" => &TABLE_KEYS,
@@ -254,11 +254,11 @@ impl Contour {
         })
     }
 
-    /// Level in dB at `frequency_hz`.
+    /// Level at `frequency_hz`, dB.
     ///
-    /// A section is the cookbook section of an equaliser at `rate_hz`, so an equaliser that has it
-    /// reproduces the contour exactly. Above half the rate it holds its value there. Where `f0_hz` is not below
-    /// half the rate no equaliser has the section: its shape is then that at 192 kHz.
+    /// A section has the cookbook's response at `rate_hz`, so that an equaliser with this section reproduces the
+    /// contour exactly; above half the rate the level at half the rate is used. If `f0_hz` is not below half the rate,
+    /// no equaliser can have the section, and its response at 192 kHz is used.
     #[must_use]
     pub fn level_db(&self, rate_hz: f64, frequency_hz: f64) -> f64 {
         match self {
@@ -275,7 +275,7 @@ impl Contour {
         }
     }
 
-    /// As [`Contour::level_db`], at each of `frequency_hz`.
+    /// [`Contour::level_db`] at each of `frequency_hz`, dB.
     #[must_use]
     pub fn levels_db(&self, rate_hz: f64, frequency_hz: &[f64]) -> Vec<f64> {
         let Self::Table { points, .. } = self else {
@@ -285,7 +285,7 @@ impl Contour {
         let (log_f, db): (Vec<f64>, Vec<f64>) =
             points.iter().map(|(f_hz, db)| (f_hz.ln(), *db)).unzip();
         let curve = Pchip::new(&log_f, &db);
-        // Frequencies that differ in their last digits have one logarithm; such a table is read as steps.
+        // Frequencies that differ in their last digits may have equal logarithms; such a table is evaluated as steps.
         let step = |f_hz: f64| {
             let above = points.partition_point(|point| point.0 < f_hz);
             points
@@ -320,7 +320,7 @@ impl Contour {
     }
 }
 
-/// The shape that a table names.
+/// The shape that the keys state.
 fn shape(given: &Table<'_>) -> Result<&'static str> {
     given.required("shape")?.one_of(&SHAPE_NAMES, |name| name)
 }
@@ -348,7 +348,7 @@ fn same(one: (f64, f64), other: (f64, f64)) -> bool {
     bits(one) == bits(other)
 }
 
-/// What is wrong with a number of a contour.
+/// The fault of a number outside its range; None if it is inside.
 fn outside(key: &str, value: f64) -> Option<OutOfRange> {
     let (_, min, max) = *LIMITS.iter().find(|(name, ..)| *name == key)?;
     (!(min..=max).contains(&value)).then_some(OutOfRange {

@@ -1,4 +1,4 @@
-//! How far two curves are apart, whatever their levels.
+//! The difference of two curves, without the difference of their levels.
 
 use super::error::WantedFault as Fault;
 use crate::error::{Error, Result, Source};
@@ -22,10 +22,10 @@ pub struct Difference {
     pub support_hz: (f64, f64),
 }
 
-/// `one` minus `other`, level-free: of all levels, the mean makes the rms least.
+/// `one` minus `other` without its mean, which is the level that makes the rms least.
 ///
 /// # Errors
-/// `Coverage`, naming both ranges, when they share less than an octave.
+/// `Coverage`, with both ranges, if they share less than an octave.
 pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
     let support = grid::intersection(&one.support, &other.support);
     if support.len() < POINTS_PER_OCTAVE {
@@ -35,14 +35,14 @@ pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
     let count = support.len() as f64;
     let at = |i: usize| one.level_db[i] - other.level_db[i];
     let level_db = support.clone().map(at).sum::<f64>() / count;
-    let mut left_db = vec![0.0; POINTS];
+    let mut rest_db = vec![0.0; POINTS];
     for i in support.clone() {
-        left_db[i] = at(i) - level_db;
+        rest_db[i] = at(i) - level_db;
     }
-    let squares: f64 = left_db.iter().map(|db| db * db).sum();
-    // Of equals the lowest in frequency.
+    let squares: f64 = rest_db.iter().map(|db| db * db).sum();
+    // Of equal values the one of lowest frequency.
     let worst = support.clone().fold(support.start, |worst, i| {
-        if left_db[i].abs() > left_db[worst].abs() {
+        if rest_db[i].abs() > rest_db[worst].abs() {
             i
         } else {
             worst
@@ -51,23 +51,24 @@ pub fn difference(one: &OnGrid, other: &OnGrid) -> Result<Difference> {
     Ok(Difference {
         level_db,
         rms_db: (squares / count).sqrt(),
-        worst_db: left_db[worst],
+        worst_db: rest_db[worst],
         worst_hz: grid::frequency_hz()[worst],
         support_hz: grid::band_hz(&support),
         by_frequency: OnGrid {
-            level_db: left_db,
+            level_db: rest_db,
             support,
         },
     })
 }
 
-/// The level of a curve at any frequency: straight between grid points over log frequency; none outside its support,
-/// but for a grid step at the upper end, where the grid stops just below 20 kHz: there the last point is held.
+/// The level of a curve at any frequency, dB, interpolated linearly between grid points in log frequency; None outside
+/// its support. Exception: up to one grid step above the last grid point, which lies just below 20 kHz, its level is
+/// used.
 #[must_use]
 pub fn level_at_hz(curve: &OnGrid, frequency_hz: f64) -> Option<f64> {
     let place = POINTS_PER_OCTAVE as f64 * (frequency_hz / grid::frequency_hz()[0]).log2();
     let (first, last) = (curve.support.start as f64, curve.support.end as f64 - 1.0);
-    // What printing rounds away is no step outside.
+    // Tolerance for printed rounding, in grid steps.
     const ROUNDING: f64 = 0.01;
     let held = if curve.support.end == POINTS {
         1.0

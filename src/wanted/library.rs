@@ -1,4 +1,4 @@
-//! The targets that come with the program, and how a name or a path becomes a [`Target`].
+//! The built-in targets, and the resolution of a name or a path to a [`Target`].
 
 use std::path::{Component, Path, PathBuf};
 
@@ -9,6 +9,7 @@ use super::target::{Base, Target, percent};
 use super::unit::unit_target;
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{Error, ErrorKind, Result};
+use crate::files::Files;
 use crate::measurement::takes::Side;
 use crate::measurement::unit_file::{is_unit_file, read_take};
 use crate::measurement::{grid, impulse, parse};
@@ -51,7 +52,7 @@ pub fn names() -> Vec<&'static str> {
     LIBRARY.iter().map(|entry| entry.name).collect()
 }
 
-/// The file of a built-in target, whole: its comments tell origin, licence, support and level.
+/// The whole file of a built-in target; its comments state origin, licence, support and level.
 #[must_use]
 pub fn text(name: &str) -> Option<&'static str> {
     entry(name).map(|entry| entry.text)
@@ -61,7 +62,7 @@ fn entry(name: &str) -> Option<&'static Entry> {
     LIBRARY.iter().find(|entry| entry.name == name)
 }
 
-/// What the header of a built-in target tells: the words after `# key:`.
+/// From the header of a built-in target: the words after `# key:`.
 #[must_use]
 pub fn note(name: &str, key: &str) -> Option<String> {
     let notes = parse::header_notes(text(name)?.as_bytes(), name).ok()?;
@@ -72,61 +73,54 @@ pub fn note(name: &str, key: &str) -> Option<String> {
 }
 
 /// The target of a name of the library, or of the path of a curve, a WAV impulse response, a `.unit.toml` or another
-/// `.toml`, which is a recipe; `read` opens paths.
+/// `.toml`, which is a recipe.
 ///
 /// # Errors
-/// `Name` for an unknown name (a bare word for which `read` says `Missing`), listing the library and the nearest
+/// `Name` for an unknown name (a bare word that is no file), listing the library and the nearest
 /// spelling; `Setting` for recipes that stand on
-/// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `read`, the
+/// each other in a circle or too deep; `Coverage` for blends of what shares less than an octave; whatever `files`, the
 /// parsers and the judging of takes refuse. What a recipe names and cannot have is told at its line and key.
-pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Target> {
-    resolve_reference(&Reference::new(name), read)
+pub fn resolve(name: &str, files: &dyn Files) -> Result<Target> {
+    resolve_reference(&Reference::new(name), files)
 }
 
-/// As [`resolve`], with the side and the variant of a unit, `flat` and `measured`.
+/// [`resolve`] with the side and the variant of a unit, and the names `flat` and `measured`.
 ///
 /// # Errors
 /// As [`resolve`].
-pub fn resolve_reference(
-    reference: &Reference,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Target> {
-    Resolving::new(read).named(&reference.name, reference)
+pub fn resolve_reference(reference: &Reference, files: &dyn Files) -> Result<Target> {
+    Resolving::new(files).named(&reference.name, reference)
 }
 
-/// The target of a recipe that stands at `path`.
+/// The target of a recipe at `path`.
 ///
 /// # Errors
 /// As [`resolve`].
-pub fn resolve_recipe(
-    recipe: Recipe,
-    path: &str,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Target> {
-    Resolving::new(read).recipe(recipe, path, path)
+pub fn resolve_recipe(recipe: Recipe, path: &str, files: &dyn Files) -> Result<Target> {
+    Resolving::new(files).recipe(recipe, path, path)
 }
 
-/// The way down from recipe to recipe.
+/// The state of a resolution through nested recipes.
 struct Resolving<'a> {
-    read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>,
+    files: &'a dyn Files,
     /// The recipes that stand on what is being read.
     above: Vec<String>,
     opened: usize,
 }
 
 impl<'a> Resolving<'a> {
-    fn new(read: &'a mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Self {
+    fn new(files: &'a dyn Files) -> Self {
         Self {
-            read,
+            files,
             above: Vec::new(),
             opened: 0,
         }
     }
 
-    /// The target called `name`, of which `reference` tells side and variant.
+    /// The target called `name`, with side and variant of `reference`.
     fn named(&mut self, name: &str, reference: &Reference) -> Result<Target> {
         if name == MEASURED {
-            return no_unit(name, reference).map(|()| Target::measured());
+            return refuse_unit_keys(name, reference).map(|()| Target::measured());
         }
         self.opened += 1;
         if self.opened > MOST_OPENED {
@@ -135,13 +129,13 @@ impl<'a> Resolving<'a> {
         let known = entry(name);
         let bytes = match known {
             Some(entry) => entry.text.as_bytes().to_vec(),
-            None => read_or_name_the_library(name, self.read)?,
+            None => read_or_unknown_name(name, self.files)?,
         };
         let file_name = known.map_or(name, |entry| entry.file_name);
         if is_unit_file(file_name) {
-            return unit_target(&bytes, name, reference, self.read);
+            return unit_target(&bytes, name, reference, self.files);
         }
-        no_unit(name, reference)?;
+        refuse_unit_keys(name, reference)?;
         if file_name.to_lowercase().ends_with(".toml") {
             let recipe = parse_recipe(&bytes, file_name)?;
             return self.recipe(recipe, name, file_name);
@@ -149,7 +143,7 @@ impl<'a> Resolving<'a> {
         curve_target(&bytes, file_name)
     }
 
-    /// The target of a recipe called `name`; errors call it `file_name`.
+    /// The target of a recipe called `name`; errors refer to it as `file_name`.
     fn recipe(&mut self, recipe: Recipe, name: &str, file_name: &str) -> Result<Target> {
         let Recipe {
             name: own_name,
@@ -169,15 +163,15 @@ impl<'a> Resolving<'a> {
                 contours: Vec::new(),
             }
         } else {
-            self.beneath(&base, ["base", "side", "variant"], name, file_name)?
+            self.referred_target(&base, ["base", "side", "variant"], name, file_name)?
         };
         target.source = match target.name.as_str() {
             "" => source,
-            beneath => format!("{source}; its base {beneath}: {}", target.source),
+            base_name => format!("{source}; its base {base_name}: {}", target.source),
         };
         if let Some(BlendEntry { with, share }) = blend {
             let keys = ["blend.with", "blend.side", "blend.variant"];
-            let other = self.beneath(&with, keys, name, file_name)?;
+            let other = self.referred_target(&with, keys, name, file_name)?;
             let source = format!(
                 "{}; blended with {} of {}: {}",
                 target.source,
@@ -195,9 +189,9 @@ impl<'a> Resolving<'a> {
                 ContourEntry::Table { file, line } => Some((beside(name, file), *line)),
                 ContourEntry::Contour(_) => None,
             };
-            let opened = contour.open(name, self.read).map_err(|error| match named {
+            let opened = contour.open(name, self.files).map_err(|error| match named {
                 Some((path, line)) if cannot_be_read(&error) && error.place.source == path => {
-                    at_its_name(error, file_name, line, "contour.file")
+                    at_reference(error, file_name, line, "contour.file")
                 }
                 _ => error,
             });
@@ -207,8 +201,8 @@ impl<'a> Resolving<'a> {
         Ok(target)
     }
 
-    /// What the recipe `name` names; `keys` are those of name, side and variant.
-    fn beneath(
+    /// The target to which the recipe `name` refers. `keys` are the keys of name, side and variant.
+    fn referred_target(
         &mut self,
         reference: &Reference,
         keys: [&str; 3],
@@ -221,7 +215,10 @@ impl<'a> Resolving<'a> {
         } else {
             beside(name, &reference.name)
         };
-        let again = self.above.iter().any(|above| plain(above) == plain(&path));
+        let again = self
+            .above
+            .iter()
+            .any(|above| normalised(above) == normalised(&path));
         if again || self.above.len() >= DEEPEST {
             let names = self.above.iter().chain([&path]).cloned();
             let error = Error::of(Fault::Circle(names.collect(), DEEPEST), name);
@@ -245,14 +242,14 @@ impl<'a> Resolving<'a> {
                     NameOf::Unit => placed(error, file_name, variant.or(own), keys[2]),
                     _ => placed(error, file_name, own, keys[0]),
                 },
-                _ if cannot_be_read(&error) => at_its_name(error, file_name, own, keys[0]),
+                _ if cannot_be_read(&error) => at_reference(error, file_name, own, keys[0]),
                 _ => error,
             }
         })
     }
 }
 
-/// The same error, at a line and key of a recipe.
+/// The error with a line and key of a recipe.
 fn placed(error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
     error.about(file_name).at_line(line).at_key(key)
 }
@@ -261,15 +258,15 @@ fn cannot_be_read(error: &Error) -> bool {
     matches!(error.kind, ErrorKind::File | ErrorKind::Missing)
 }
 
-/// A file that cannot be opened is the fault of the recipe that names it; one that was typed stands in no file.
-fn at_its_name(error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
+/// A file that cannot be opened is reported at the recipe that names it; a name that was typed has no such place.
+fn at_reference(error: Box<Error>, file_name: &str, line: Option<usize>, key: &str) -> Box<Error> {
     let path = error.place.source.to_string();
     let error = error.named(&path, !file_name.is_empty());
     placed(error, file_name, line, key)
 }
 
-/// Only units have sides and variants.
-fn no_unit(name: &str, reference: &Reference) -> Result<()> {
+/// Refuses side and variant for targets that are not units.
+fn refuse_unit_keys(name: &str, reference: &Reference) -> Result<()> {
     let name = name.to_owned();
     let (key, fault) = match (reference.side, &reference.variant) {
         (Some(side), _) => ("side", Fault::SideOfNoUnit(side, name.clone())),
@@ -282,26 +279,26 @@ fn no_unit(name: &str, reference: &Reference) -> Result<()> {
     Err(Error::of(fault, name).at_key(key))
 }
 
-/// A path with `..` taken with the folder before it, to tell whether two lead to one file.
-fn plain(path: &str) -> PathBuf {
-    let mut plain = PathBuf::new();
+/// A path with each `..` and the folder before it removed, to compare two paths.
+fn normalised(path: &str) -> PathBuf {
+    let mut normalised = PathBuf::new();
     for part in Path::new(path).components() {
-        let inside = matches!(plain.components().next_back(), Some(Component::Normal(_)));
+        let inside = matches!(
+            normalised.components().next_back(),
+            Some(Component::Normal(_))
+        );
         if part == Component::ParentDir && inside {
-            plain.pop();
+            normalised.pop();
         } else {
-            plain.push(part);
+            normalised.push(part);
         }
     }
-    plain
+    normalised
 }
 
-/// A bare word that is no file was meant as a name.
-fn read_or_name_the_library(
-    name: &str,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
-) -> Result<Vec<u8>> {
-    read(name).map_err(|error| {
+/// Reads a file. If it is missing and its name is a bare word, reports an unknown target.
+fn read_or_unknown_name(name: &str, files: &dyn Files) -> Result<Vec<u8>> {
+    files.read(Path::new(name)).map_err(|error| {
         let base_name = Path::new(name)
             .file_name()
             .map_or(name.into(), |file| file.to_string_lossy());
@@ -338,10 +335,10 @@ fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
     })
 }
 
-/// How a curve that was written by this program begins.
+/// First words of a curve that was written by this program.
 pub const CURVE_BEGINNING: &str = "# Target curve";
 
-/// A target as a curve on the common grid, its sections as at `rate_hz`: text that [`resolve`] reads back.
+/// The target as text of a curve on the common grid, with its sections at `rate_hz`; [`resolve`] reads it back.
 #[must_use]
 pub fn write_curve(target: &Target, rate_hz: f64) -> String {
     let on_grid = target.level_on_grid(rate_hz);

@@ -1,8 +1,8 @@
-//! Stage 2: what is wanted. Takes a measurement on the common grid and the name, file or taste that says how it
-//! should be; gives the wanted change, target minus measured.
+//! Stage 2: what is wanted. In: a measurement on the common grid, and a name, file or taste that states the wanted
+//! response. Out: the wanted change, target minus measured, dB.
 //!
-//! A [`Target`] is a base and [`Contour`]s; [`recipe`] reads one from a file, [`library`] finds it by name or path, be
-//! it a curve, a unit, a blend of two or what the unit has now; [`mod@difference`] compares two.
+//! A [`Target`] is a base and [`Contour`]s. [`recipe`] reads one from a file; [`library`] finds one by name or path: a
+//! curve, a unit, a blend of two, or the unit's present response. [`mod@difference`] compares two.
 
 use std::ops::Range;
 
@@ -30,19 +30,19 @@ pub use contour::{Contour, ContourEntry};
 pub use recipe::{Recipe, Reference};
 pub use target::{Base, Target};
 
-/// What an equaliser should do to the measured curve; its level is free.
+/// The change that the equaliser should make to the measured curve; its level is free.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WantedChange {
-    /// Target minus measured in dB, one for each grid point; 0 and without meaning outside `support`.
+    /// Target minus measured, dB, one value for each grid point; 0 outside `support`, where it has no meaning.
     pub change_db: Vec<f64>,
-    /// Grid points that both cover.
+    /// The grid points that both cover.
     pub support: Range<usize>,
 }
 
-/// Target minus measured, where both are known.
+/// Target minus measured, at the grid points that both cover.
 ///
 /// # Errors
-/// `Coverage`, naming both ranges, when they share less than an octave.
+/// `Coverage`, with both ranges, if they share less than an octave.
 pub fn wanted_change(measured: &OnGrid, target: &OnGrid) -> Result<WantedChange> {
     let support = grid::intersection(&measured.support, &target.support);
     if support.len() < POINTS_PER_OCTAVE {

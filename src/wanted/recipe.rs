@@ -1,4 +1,4 @@
-//! `NAME.target.toml`: a base and contours, with their source in words.
+//! Recipes, `NAME.target.toml`: a base and contours, with a note on their source.
 //!
 //! ```toml
 //! format = 1
@@ -41,7 +41,7 @@ use crate::measurement::text;
 use crate::message::Number;
 use crate::names::file_name;
 
-/// More contours than anyone types, and few enough to evaluate in no time.
+/// Most contours of a recipe. Our choice: more than anyone types, and still quick to evaluate.
 const MOST_CONTOURS: usize = 100;
 
 const KEYS: [&str; 8] = [
@@ -49,29 +49,29 @@ const KEYS: [&str; 8] = [
 ];
 const BLEND_KEYS: [&str; 4] = ["with", "share", "side", "variant"];
 
-/// The base that is 0 dB everywhere.
+/// The name of the base that is 0 dB everywhere.
 pub const FLAT: &str = "flat";
-/// The base that is what the unit has now.
+/// The name of the base that is the unit's present response.
 pub const MEASURED: &str = "measured";
 
-/// How a recipe that was written by this program begins.
+/// First words of a recipe that was written by this program.
 pub const BEGINNING: &str = "# Target recipe";
 
-/// What a recipe names: `flat`, `measured`, a target of the library, or a file; as written.
+/// A reference to a target, as written: `flat`, `measured`, a target of the library, or a file.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Reference {
     /// The name.
     pub name: String,
-    /// The side that is meant, of a unit.
+    /// The side of a unit; None: both.
     pub side: Option<Side>,
-    /// The unit that is meant, of a unit file with several.
+    /// The unit in a file with several units.
     pub variant: Option<String>,
-    /// Lines of the three, for errors about them.
+    /// Lines of name, side and variant, for errors about them.
     pub lines: [Option<usize>; 3],
 }
 
 impl Reference {
-    /// A plain name.
+    /// A reference with a name only.
     #[must_use]
     pub fn new(name: &str) -> Self {
         Self {
@@ -84,32 +84,32 @@ impl Reference {
 /// A blend as written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BlendEntry {
-    /// What the base is blended with.
+    /// The target with which the base is blended.
     pub with: Reference,
-    /// How far the base moves toward it, 0 to 1.
+    /// How far the base moves towards it, 0 to 1.
     pub share: f64,
 }
 
-/// A recipe as written; [`super::library::resolve`] finds what it names.
+/// A recipe as written; [`super::library::resolve`] finds the targets to which it refers.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Recipe {
-    /// Its name; without one, the file's.
+    /// Its name; if it states none, that of the file.
     pub name: String,
-    /// Where it comes from, in words.
+    /// Its source, in words.
     pub source: String,
-    /// What it starts from.
+    /// The base.
     pub base: Reference,
-    /// What the base is blended with.
+    /// The blend with another target, if any.
     pub blend: Option<BlendEntry>,
-    /// What is added to that, in the order written.
+    /// The contours on top, in the order written.
     pub contours: Vec<ContourEntry>,
 }
 
 /// Reads a recipe.
 ///
 /// # Errors
-/// With file, line and key: `Format` for no TOML or another format number, `Name` for unknown keys and shapes
-/// (with the nearest spelling), `Setting` and `Number` for values.
+/// With file, line and key: `Format` if the text is not TOML or has another format number, `Name` for unknown keys and
+/// shapes (with the nearest known name), `Setting` and `Number` for faulty values.
 pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     if bytes.len() > LARGEST_BYTES {
         return Err(Error::of(
@@ -119,7 +119,7 @@ pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     }
     let text = text::decode(bytes, source_name)?;
     keys::read_text(&text, source_name, &KEYS, |top| {
-        // Unknown keys before all else: what is missing may be there with another spelling.
+        // Unknown keys are reported first, since a key that seems to be missing may be misspelt.
         let blend = top.optional("blend").map(|blend| blend.as_table());
         let blend = blend.transpose()?;
         if let Some(blend) = &blend {
@@ -146,7 +146,7 @@ pub fn parse_recipe(bytes: &[u8], source_name: &str) -> Result<Recipe> {
     })
 }
 
-/// What is named under `key`, with `side` and `variant` beside it.
+/// The reference under `key`, with the `side` and `variant` beside it.
 fn reference(given: &Table<'_>, key: &str) -> Result<Reference> {
     let (side, variant) = (given.optional("side"), given.optional("variant"));
     let name = given.required(key)?;
@@ -172,7 +172,7 @@ fn blend_entry(given: &Table<'_>) -> Result<BlendEntry> {
     Ok(BlendEntry { with, share })
 }
 
-/// Each `[[contour]]`, its keys all known.
+/// The tables `[[contour]]`, checked for unknown keys.
 fn contours<'a>(top: &Table<'a>) -> Result<Vec<Table<'a>>> {
     let Some(contours) = top.optional("contour") else {
         return Ok(Vec::new());
@@ -185,7 +185,7 @@ fn contours<'a>(top: &Table<'a>) -> Result<Vec<Table<'a>>> {
     contours.items()?.into_iter().map(one).collect()
 }
 
-/// The text of a recipe; [`parse_recipe`] reads it back as it was.
+/// The recipe as text; [`parse_recipe`] reads it back unchanged.
 #[must_use]
 pub fn write_recipe(recipe: &Recipe) -> String {
     let mut text = format!(
@@ -215,7 +215,7 @@ pub fn write_recipe(recipe: &Recipe) -> String {
     with_digest(text)
 }
 
-/// The value of a reference's key, and the lines below it.
+/// The value of a reference's key, followed by the lines of its side and variant.
 fn named(reference: &Reference) -> String {
     let mut text = quoted(&reference.name);
     match reference.side {
@@ -264,7 +264,7 @@ fn quoted(words: &str) -> String {
     toml::Value::String(words.to_owned()).to_string()
 }
 
-/// The name of a file without folders and endings.
+/// The name of a file without folders and known endings.
 pub(super) fn stem(source_name: &str) -> &str {
     let file = file_name(source_name);
     let ends = [".target.toml", ".toml", ".csv", ".txt", ".wav"];

@@ -1,4 +1,4 @@
-//! A target, or two beside each other, as they are to be shown.
+//! One or two targets, evaluated for display.
 
 use serde::{Serialize, Serializer};
 
@@ -34,7 +34,7 @@ pub struct Levels {
 }
 
 impl Levels {
-    /// Of frequencies in hertz, rising, and levels in dB.
+    /// From points of frequency (hertz, rising) and level (dB).
     #[must_use]
     pub fn of_points(points: &[(f64, f64)]) -> Self {
         let (frequency_hz, level_db) = points.iter().copied().unzip();
@@ -44,7 +44,7 @@ impl Levels {
         }
     }
 
-    /// Of a curve, where it has data.
+    /// From a curve, at the grid points that it covers.
     #[must_use]
     pub fn of_curve(curve: &OnGrid) -> Self {
         Self {
@@ -97,26 +97,26 @@ fn point_levels<S: Serializer>(
     Levels::of_points(points).serialize(to)
 }
 
-/// Two targets beside each other.
+/// Two targets and their difference.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Compared {
-    /// The one, at its own level.
+    /// The first target, at its own level.
     pub one: Shown,
-    /// The other, moved to the level of the one.
+    /// The second target, shifted to the level of the first.
     pub other: Shown,
-    /// The one minus the other.
+    /// The first minus the second.
     pub difference: Difference,
-    /// The same over the band in which both can be believed, its own level taken out; None where that is all, or less
-    /// than an octave.
+    /// The same over the band where both are trusted, without the mean of that band. None if that is the whole band or
+    /// less than an octave.
     pub trusted: Option<Difference>,
-    /// Frequency in hertz and difference in dB, at the asked frequencies that both cover.
+    /// Frequency (hertz) and difference (dB) at the requested frequencies that both cover.
     pub points: Vec<(f64, f64)>,
 }
 
-/// `target` evaluated at `rate_hz`, with its levels at `points_hz`, 0 dB at `align_hz` where that is given.
+/// Evaluates `target` at `rate_hz` on the grid and at `points_hz`; with `align_hz` its level is 0 dB there.
 ///
 /// # Errors
-/// `Setting` for a rate outside [`RATES_HZ`]; `Coverage` where it has no level at `align_hz`.
+/// `Setting` for a rate outside [`RATES_HZ`]; `Coverage` if the target has no level at `align_hz`.
 pub fn shown(
     target: &Target,
     rate_hz: f64,
@@ -153,10 +153,10 @@ pub fn shown(
     })
 }
 
-/// Two targets, evaluated at `rate_hz`, and their difference.
+/// Evaluates two targets at `rate_hz`, and their difference.
 ///
 /// # Errors
-/// As [`shown`]; `Coverage` where they share less than an octave.
+/// Those of [`shown`]; `Coverage` if they share less than an octave.
 pub fn compared(one: &Target, other: &Target, rate_hz: f64, points_hz: &[f64]) -> Result<Compared> {
     let one = shown(one, rate_hz, points_hz, None)?;
     let mut other = shown(other, rate_hz, points_hz, None)?;

@@ -1,4 +1,4 @@
-//! A target: the wanted response, ready to be compared with a measurement.
+//! A target: the wanted response, to be compared with a measurement.
 
 use super::contour::Contour;
 use super::error::WantedFault as Fault;
@@ -7,52 +7,52 @@ use crate::error::{Error, Knob, Result, Source};
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE};
 use crate::measurement::takes::offset_db;
 
-/// What a target stands on.
+/// The base of a target.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Base {
     /// 0 dB everywhere.
     Flat,
-    /// What the unit that is fitted has now; [`Target::over`] says what that is, and until then it counts as flat.
+    /// The present response of the unit that is fitted. [`Target::over`] sets it; until then it counts as 0 dB.
     Measured,
     /// A curve.
     Curve(OnGrid),
-    /// Between two targets.
+    /// A blend of two targets.
     Blend(Box<Blend>),
 }
 
-/// Between two targets: the mean in dB, weighted by `share`.
+/// A blend of two targets: the mean of their levels in dB, weighted by `share`.
 ///
-/// `other` is first moved so that the median of its difference to `one` over 200 Hz to 2 kHz is 0 dB. That sets the level
-/// of the blend alone: a mean in dB has the same form wherever the two levels are.
+/// First `other` is shifted so that the median of its difference from `one` over 200 Hz to 2 kHz is 0 dB. This
+/// determines only the level of the blend: the shape of a mean in dB does not depend on the levels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Blend {
     /// The target at a share of 0.
     pub one: Target,
     /// The target at a share of 1.
     pub other: Target,
-    /// How far from `one` to `other`, 0 to 1.
+    /// Share of `other`, 0 to 1.
     pub share: f64,
 }
 
-/// The wanted response: a base and contours on top of it. Its level is free; only its form counts.
+/// The wanted response: a base plus contours. Its level is free; only its shape counts.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Target {
-    /// Its name, with the contours that were added to it.
+    /// Its name, including the contours that were added.
     pub name: String,
-    /// Where it comes from, in words.
+    /// Its source, in words.
     pub source: String,
-    /// What one should know before using it, in sentences.
+    /// What the user should know before using it, in sentences.
     pub warnings: Vec<String>,
-    /// What it stands on.
+    /// The response below the contours.
     pub base: Base,
-    /// How far it can be believed at each grid point, 0 to 1, where it was measured; None where nobody says.
+    /// Trust at each grid point, 0 to 1; None if the target was not measured or its trust is unknown.
     pub trust: Option<Vec<f64>>,
-    /// What is added to the base.
+    /// The adjustments on top of the base.
     pub contours: Vec<Contour>,
 }
 
 impl Target {
-    /// What the unit has now.
+    /// The target that is the unit's present response.
     #[must_use]
     pub fn measured() -> Self {
         Self {
@@ -65,7 +65,7 @@ impl Target {
         }
     }
 
-    /// A curve.
+    /// The target that is a curve.
     #[must_use]
     pub fn of_curve(name: &str, source: &str, curve: OnGrid) -> Self {
         Self {
@@ -78,13 +78,13 @@ impl Target {
         }
     }
 
-    /// Taste alone: what the unit has now, plus contours.
+    /// The unit's present response plus contours.
     #[must_use]
     pub fn relative_to(measured: &OnGrid, contours: Vec<Contour>) -> Self {
         Self::measured().with_contours(contours).over(measured)
     }
 
-    /// The same target with more contours; its name tells them.
+    /// The same target with further contours, which its name then includes.
     #[must_use]
     pub fn with_contours(mut self, contours: Vec<Contour>) -> Self {
         for contour in &contours {
@@ -94,10 +94,10 @@ impl Target {
         self
     }
 
-    /// Between this target and another: `share` 0 is this one, 1 the other; see [`Blend`].
+    /// The blend of this target (`share` 0) with another (`share` 1); see [`Blend`].
     ///
     /// # Errors
-    /// `Setting` for a share outside 0 to 1; `Coverage` where the two share less than an octave.
+    /// `Setting` for a share outside 0 to 1; `Coverage` if the two share less than an octave.
     pub fn blended(self, other: Self, share: f64) -> Result<Self> {
         if !(0.0..=1.0).contains(&share) {
             return Err(Error::of(
@@ -128,7 +128,7 @@ impl Target {
                 other.source
             ),
             warnings,
-            trust: least(self.trust.as_deref(), other.trust.as_deref()),
+            trust: lower_trust(self.trust.as_deref(), other.trust.as_deref()),
             base: Base::Blend(Box::new(Blend {
                 one: self,
                 other,
@@ -138,11 +138,11 @@ impl Target {
         })
     }
 
-    /// A fraction of the way from what the unit has now: the wanted change times `share`, so that 1 - `share` of the
-    /// unit's own character stays.
+    /// Only a part of the way from the unit's present response to this target: the wanted change is multiplied by
+    /// `share`.
     ///
     /// # Errors
-    /// `Setting` for a share that is not above 0 and at most 1: at 0 there is nothing to do.
+    /// `Setting` for a share that is not above 0 and at most 1; at 0 nothing would be changed.
     pub fn toward(self, share: f64) -> Result<Self> {
         if !(share > 0.0 && share <= 1.0) {
             return Err(Error::of(
@@ -164,7 +164,7 @@ impl Target {
         })
     }
 
-    /// The same target for a unit that has `measured` now.
+    /// The same target, with `measured` as the unit's present response.
     #[must_use]
     pub fn over(mut self, measured: &OnGrid) -> Self {
         self.base = match self.base {
@@ -179,7 +179,7 @@ impl Target {
         self
     }
 
-    /// True where what the unit has now is part of it.
+    /// True if the unit's present response is part of the target.
     #[must_use]
     pub fn is_relative(&self) -> bool {
         match &self.base {
@@ -189,7 +189,7 @@ impl Target {
         }
     }
 
-    /// The grid points that it covers, all where it does not depend on data.
+    /// The grid points that the target covers; all if it does not depend on data.
     #[must_use]
     pub fn support(&self) -> std::ops::Range<usize> {
         match &self.base {
@@ -199,7 +199,7 @@ impl Target {
         }
     }
 
-    /// The target's level in dB on the common grid, its sections as an equaliser at `rate_hz` plays them.
+    /// The target's level on the common grid, dB, with its sections as an equaliser at `rate_hz` plays them.
     #[must_use]
     pub fn level_on_grid(&self, rate_hz: f64) -> OnGrid {
         let mut on_grid = match &self.base {
@@ -242,8 +242,8 @@ impl Blend {
     }
 }
 
-/// What both let believe.
-fn least(one: Option<&[f64]>, other: Option<&[f64]>) -> Option<Vec<f64>> {
+/// The lower trust of the two at each point; None if neither is known.
+fn lower_trust(one: Option<&[f64]>, other: Option<&[f64]>) -> Option<Vec<f64>> {
     match (one, other) {
         (Some(one), Some(other)) => Some(one.iter().zip(other).map(|(a, b)| a.min(*b)).collect()),
         (Some(known), None) | (None, Some(known)) => Some(known.to_vec()),
@@ -251,7 +251,7 @@ fn least(one: Option<&[f64]>, other: Option<&[f64]>) -> Option<Vec<f64>> {
     }
 }
 
-/// `60 %`, with one decimal where there is one.
+/// A share as `60 %`, with one decimal if needed.
 pub(super) fn percent(share: f64) -> String {
     format!("{} %", (1000.0 * share).round() / 10.0)
 }

@@ -1,29 +1,28 @@
-//! A unit as a target: its takes judged as for a fit, the sound ones averaged, or those of one side.
+//! A unit as a target: its takes are judged as for a fit, and the sound ones (of one side, if stated) are averaged.
 
-use std::path::Path;
+use std::path::PathBuf;
 
 use super::error::WantedFault as Fault;
 use super::recipe::Reference;
 use super::target::{Base, Target};
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{self, Error, Result};
+use crate::files::Files;
 use crate::measurement::judge::{Settings, judge};
-use crate::measurement::rig::Rig;
+use crate::measurement::open::NamedUnit;
 use crate::measurement::takes::{Side, Take};
-use crate::measurement::unit_file::{
-    FileEntry, RigEntry, UnitEntry, parse_unit_file, read_take, read_trust,
-};
-use crate::names::{file_name, told_apart};
+use crate::measurement::unit_file::{UnitEntry, parse_unit_file};
+use crate::names::file_name;
 
-/// The target that the unit file `path`, whose bytes are given, makes; `reference` says which side and variant.
-/// Errors about those two carry their key.
+/// The target made of the unit file `path` with these bytes; `reference` states side and variant. Errors about these
+/// two carry their keys.
 pub(super) fn unit_target(
     bytes: &[u8],
     path: &str,
     reference: &Reference,
-    read: &mut dyn FnMut(&str) -> Result<Vec<u8>>,
+    files: &dyn Files,
 ) -> Result<Target> {
-    let unit = the_one(parse_unit_file(bytes, path)?, path, reference)?;
+    let unit = chosen_unit(parse_unit_file(bytes, path)?, path, reference)?;
     if let Some(side) = reference
         .side
         .filter(|side| !unit.takes.iter().any(|t| t.side == *side))
@@ -32,34 +31,11 @@ pub(super) fn unit_target(
         let other = others.into_iter().next().unwrap_or(Side::Unknown);
         return Err(Error::of(Fault::NoTakeOfSide(side, unit.name, other), path).at_key("side"));
     }
-    let folder = Path::new(path).parent().unwrap_or_else(|| Path::new(""));
-    let mut named = |file: &FileEntry| -> Result<(Vec<u8>, String)> {
-        let beside = folder.join(&file.file).to_string_lossy().into_owned();
-        let bytes = read(&beside).map_err(|error| {
-            let error = error.named(&beside, true).about(path);
-            error.at_line(file.line).at_key(&file.key)
-        })?;
-        Ok((bytes, beside))
-    };
-    let rig = match &unit.rig {
-        None => Rig::default(),
-        Some(RigEntry::Rig(rig)) => rig.clone(),
-        Some(RigEntry::File(file)) => {
-            let (bytes, name) = named(file)?;
-            read_trust(&bytes, &name)?
-        }
-    };
-    let files = unit.takes.iter().map(|entry| Path::new(&entry.file.file));
-    let names = told_apart(&files.collect::<Vec<_>>());
-    let mut takes: Vec<Take> = Vec::new();
-    for (entry, take_name) in unit.takes.iter().zip(names) {
-        let (bytes, name) = named(&entry.file)?;
-        let take = read_take(&bytes, &name, entry.side, entry.channel)?.take;
-        takes.push(Take {
-            name: take_name,
-            ..take
-        });
-    }
+    let opened = NamedUnit::of_entry(PathBuf::from(path), unit.clone())
+        .open(files)?
+        .unit;
+    let rig = opened.rig.unwrap_or_default();
+    let takes: Vec<Take> = opened.takes.into_iter().map(|opened| opened.take).collect();
     let settings = Settings {
         rig,
         ..Settings::default()
@@ -108,8 +84,8 @@ pub(super) fn unit_target(
     })
 }
 
-/// The one unit of a file that is meant.
-fn the_one(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
+/// The unit of the file to which the reference refers.
+fn chosen_unit(units: Vec<UnitEntry>, path: &str, reference: &Reference) -> Result<UnitEntry> {
     let names = units.iter().map(|unit| unit.name.clone());
     let names: Vec<String> = names.collect();
     let variant = reference.variant.as_deref();

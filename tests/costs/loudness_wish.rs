@@ -50,7 +50,7 @@ fn request(by: &[Section], most_loss_db: Option<f64>) -> FitRequest {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        target: Some(library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
+        target: Some(library::resolve("flat", &|_: &std::path::Path| unreachable!()).unwrap()),
         most_loudness_loss_db: most_loss_db,
         effort: Effort::Quick,
         ..FitRequest::new(

@@ -179,7 +179,9 @@ fn request_for(frequency_hz: Vec<f64>, level_db: Vec<f64>, limits: &Limits) -> F
             rig: Rig::Flat,
             ..Settings::default()
         },
-        target: Some(wanted::library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
+        target: Some(
+            wanted::library::resolve("flat", &|_: &std::path::Path| unreachable!()).unwrap(),
+        ),
         effort: Effort::Quick,
         ..FitRequest::new(
             "invented",

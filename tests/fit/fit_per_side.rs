@@ -32,7 +32,7 @@ fn section(shape: Shape, f0_hz: f64, gain_db: f64, q: f64) -> Section {
 }
 
 fn flat() -> Target {
-    library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()
+    library::resolve("flat", &|_: &std::path::Path| unreachable!()).unwrap()
 }
 
 /// A take that the sections, at a level, would make flat.

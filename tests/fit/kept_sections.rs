@@ -66,7 +66,7 @@ fn request(takes: Vec<Take>, limits: Limits) -> FitRequest {
             rig: Rig::Flat,
             ..Settings::default()
         },
-        target: Some(library::resolve("flat", &mut |_: &str| unreachable!()).unwrap()),
+        target: Some(library::resolve("flat", &|_: &std::path::Path| unreachable!()).unwrap()),
         effort: Effort::Quick,
         ..FitRequest::new("an invented unit", takes, limits)
     }

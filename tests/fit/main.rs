@@ -16,3 +16,4 @@ mod planted_cascades;
 mod random_equalisers;
 mod real_ears;
 mod steps_loss;
+mod strangers_sketch;

@@ -7,7 +7,7 @@
 //! `targets/` runs these under a fuzzer, `../odd_inputs.rs` runs them over the files of `corpus/` and `samples/`.
 
 use std::ops::Range;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
 use bandwright::cost::drive::WishedLevel;
@@ -18,6 +18,7 @@ use bandwright::cost::source::{Source, parse_source};
 use bandwright::cost::{Cost, CostRequest, cost};
 use bandwright::error::{Error, ErrorKind, Result};
 use bandwright::export::{self, Export, Form};
+use bandwright::files;
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::Effort;
 use bandwright::fit::Stop;
@@ -147,8 +148,8 @@ pub fn unit(bytes: &[u8]) {
                 variant: Some(entry.name.clone()),
                 ..Reference::new(NAME)
             };
-            let mut read = |path: &str| file(path, NAME, bytes);
-            let target = library::resolve_reference(&reference, &mut read);
+            let read = |path: &Path| file(&files::shown(path), NAME, bytes);
+            let target = library::resolve_reference(&reference, &read);
             if let Some(target) = told(NAME, bytes, target) {
                 shows_target(bytes, &target);
             }
@@ -220,8 +221,8 @@ pub fn recipe(bytes: &[u8]) {
     let again = parse_recipe(write_recipe(&recipe).as_bytes(), NAME);
     assert_eq!(again.map(without_lines), Ok(without_lines(recipe)));
 
-    let mut read = |path: &str| file(path, NAME, bytes);
-    if let Some(target) = told(NAME, bytes, library::resolve(NAME, &mut read)) {
+    let read = |path: &Path| file(&files::shown(path), NAME, bytes);
+    if let Some(target) = told(NAME, bytes, library::resolve(NAME, &read)) {
         shows_target(bytes, &target);
     }
 }
@@ -512,8 +513,8 @@ pub fn fit(bytes: &[u8]) {
         2 => Some("diffuse-field"),
         _ => Some("spoken-word"),
     };
-    let mut no_files = |path: &str| file(path, "", b"");
-    let target = target.map(|name| library::resolve(name, &mut no_files));
+    let no_files = |path: &Path| file(&files::shown(path), "", b"");
+    let target = target.map(|name| library::resolve(name, &no_files));
     let contours = [
         Contour::bass(choices.between(-12.0, 12.0)),
         Contour::slope(choices.between(-3.0, 3.0)),
@@ -671,7 +672,9 @@ fn shows_target(bytes: &[u8], target: &Target) {
         shows(bytes, &report::target_plot(&shown));
         let _ = report::to_json(&report::target_document("show", &shown, &[]));
     }
-    let flat = library::resolve("gentle-slope", &mut |path| file(path, "", b""));
+    let flat = library::resolve("gentle-slope", &|path: &Path| {
+        file(&files::shown(path), "", b"")
+    });
     let flat = flat.expect("a target of the library");
     if let Some(compared) = told("", bytes, compared(target, &flat, RATE_HZ, &OCTAVES_HZ)) {
         shows(bytes, &text_of(figures::target::difference(&compared, &[])));
@@ -681,7 +684,7 @@ fn shows_target(bytes: &[u8], target: &Target) {
         assert_sound(&half.over(measured).level_on_grid(RATE_HZ));
     }
     let text = library::write_curve(target, RATE_HZ);
-    let read = library::resolve("a.csv", &mut |_| Ok(text.clone().into_bytes()));
+    let read = library::resolve("a.csv", &|_: &Path| Ok(text.clone().into_bytes()));
     assert!(read.is_ok(), "{read:?}\n{text}");
 }
 
@@ -965,8 +968,8 @@ fn known_limits() -> &'static [Limits] {
     static LIMITS: OnceLock<Vec<Limits>> = OnceLock::new();
     LIMITS.get_or_init(|| {
         let named = |name: &&str| {
-            let read = &mut |path: &str| file(path, "", b"");
-            limits_library::resolve(name, read).expect("limits of the library")
+            let read = |path: &Path| file(&files::shown(path), "", b"");
+            limits_library::resolve(Path::new(name), &read).expect("limits of the library")
         };
         let library = limits_library::names();
         std::iter::once(Limits::standard())

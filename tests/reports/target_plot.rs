@@ -12,12 +12,12 @@ use bandwright::wanted::{Contour, Target};
 
 use crate::support::units;
 
-fn read(path: &str) -> Result<Vec<u8>> {
+fn read(path: &std::path::Path) -> Result<Vec<u8>> {
     Ok(std::fs::read(path).unwrap())
 }
 
 fn target(name: &str) -> Target {
-    resolve(name, &mut read).unwrap()
+    resolve(name, &read).unwrap()
 }
 
 fn unit(name: &str) -> Target {
@@ -116,7 +116,7 @@ fn what_the_rig_does_not_know_is_hatched() {
 #[test]
 fn a_curve_ends_where_its_data_end() {
     let text = "Hz,dB\n100,1\n400,2\n9000,3\n";
-    let short = resolve("a.csv", &mut |_: &str| Ok(text.as_bytes().to_vec())).unwrap();
+    let short = resolve("a.csv", &|_: &std::path::Path| Ok(text.as_bytes().to_vec())).unwrap();
     let short = shown(&short, 48e3, &THIRD_OCTAVES_HZ, None).unwrap();
     let points: Vec<f64> = short.points.iter().map(|point| point.0).collect();
     assert_eq!((points[0], points[points.len() - 1]), (125.0, 8000.0));

@@ -1,11 +1,15 @@
 //! Any target: units and their sides, tables, blends, recipes on recipes, a fraction of the way, and sheets given back.
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;
 
 use crate::support::fits::{self, FitRequest};
+use std::path::Path;
+
 use bandwright::error::{Error, ErrorKind, Result};
+use bandwright::files::shown;
 use bandwright::filter::Shape;
 use bandwright::fit::Effort;
 use bandwright::limits::ShapeCounts;
@@ -28,17 +32,17 @@ use crate::support::units;
 const RATE_HZ: f64 = 48_000.0;
 
 /// Opens files of memory, else those of the demo.
-fn opens(files: &[(&str, &str)]) -> impl FnMut(&str) -> Result<Vec<u8>> {
+fn opens(files: &[(&str, &str)]) -> impl Fn(&Path) -> Result<Vec<u8>> + use<> {
     let files: BTreeMap<String, String> = files
         .iter()
         .map(|(name, text)| ((*name).to_owned(), (*text).to_owned()))
         .collect();
-    move |path| match files.get(path) {
+    move |path: &Path| match files.get(&shown(path)) {
         Some(text) => Ok(text.clone().into_bytes()),
         None => fs::read(path).map_err(|_| {
             Error::new(
                 ErrorKind::Missing,
-                path,
+                shown(path),
                 "no such file",
                 "a file",
                 "check the path",
@@ -48,11 +52,11 @@ fn opens(files: &[(&str, &str)]) -> impl FnMut(&str) -> Result<Vec<u8>> {
 }
 
 fn target(name: &str, files: &[(&str, &str)]) -> Target {
-    resolve(name, &mut opens(files)).unwrap_or_else(|error| panic!("{error}"))
+    resolve(name, &opens(files)).unwrap_or_else(|error| panic!("{error}"))
 }
 
 fn refused(name: &str, files: &[(&str, &str)]) -> Error {
-    *resolve(name, &mut opens(files)).unwrap_err()
+    *resolve(name, &opens(files)).unwrap_err()
 }
 
 fn level(target: &Target) -> OnGrid {
@@ -123,7 +127,7 @@ fn a_side_or_a_variant_that_a_unit_does_not_have_is_refused_at_its_line() {
         let text = recipe(more);
         resolve(
             "my/r.toml",
-            &mut opens(&[
+            &opens(&[
                 ("my/r.toml", &text),
                 ("my/kit/both.unit.toml", both),
                 ("my/kit/a.csv", flat),
@@ -509,14 +513,15 @@ fn a_circle_names_its_whole_chain_and_one_recipe_may_serve_twice() {
         ) < 1e-9
     );
     // Recipes that name two each would be read thousands of times.
-    let mut reads = 0;
-    let error = resolve("x.toml", &mut |path: &str| {
-        reads += 1;
+    let reads = Cell::new(0);
+    let error = resolve("x.toml", &|path: &Path| {
+        reads.set(reads.get() + 1);
+        let path = shown(path);
         Ok(format!("source = \"x\"\nbase = \"{path}a.toml\"\n[blend]\nwith = \"{path}b.toml\"\nshare = 0.5\n")
             .into_bytes())
     });
     assert_eq!(error.unwrap_err().kind, ErrorKind::Setting);
-    assert!(reads <= 64, "{reads}");
+    assert!(reads.get() <= 64, "{reads:?}");
 }
 
 fn bumpy() -> OnGrid {
@@ -639,7 +644,7 @@ fn a_curve_that_was_written_is_the_target_that_it_was() {
         side: Some(Side::Left),
         ..Reference::new(&unit_file("fieldfare-wool").to_string_lossy())
     };
-    let unit = resolve_reference(&reference, &mut opens(&[])).unwrap();
+    let unit = resolve_reference(&reference, &opens(&[])).unwrap();
     let unit = unit.with_contours(vec![Contour::treble(-3.0).unwrap()]);
     for (written, rate_hz) in [(unit, 44_100.0), (target("gentle-slope", &[]), RATE_HZ)] {
         let text = write_curve(&written, rate_hz);

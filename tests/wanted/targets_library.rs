@@ -5,19 +5,20 @@ use std::path::Path;
 
 use bandwright::Result;
 use bandwright::error::{Error, ErrorKind};
+use bandwright::files::shown;
 use bandwright::measurement::grid::{POINTS, frequency_hz};
 use bandwright::measurement::parse::parse_curve;
 use bandwright::wanted::library::{names, resolve, text};
 use bandwright::wanted::{Contour, Target};
 
 /// A folder in memory.
-fn files(files: &'static [(&'static str, &'static str)]) -> impl FnMut(&str) -> Result<Vec<u8>> {
-    move |path| {
-        let found = files.iter().find(|(name, _)| *name == path);
+fn files(files: &'static [(&'static str, &'static str)]) -> impl Fn(&Path) -> Result<Vec<u8>> {
+    move |path: &Path| {
+        let found = files.iter().find(|(name, _)| Path::new(name) == path);
         let missing = || {
             Error::new(
                 ErrorKind::Missing,
-                path,
+                shown(path),
                 "no such file",
                 "a file",
                 "check the path",
@@ -30,7 +31,7 @@ fn files(files: &'static [(&'static str, &'static str)]) -> impl FnMut(&str) -> 
 }
 
 fn target(name: &str, folder: &'static [(&'static str, &'static str)]) -> Target {
-    resolve(name, &mut files(folder)).unwrap_or_else(|error| panic!("{error}"))
+    resolve(name, &files(folder)).unwrap_or_else(|error| panic!("{error}"))
 }
 
 fn at(target: &Target, f_hz: f64) -> f64 {
@@ -270,7 +271,7 @@ fn a_curve_without_notes_is_named_after_its_file() {
     let target = target("bare", FOLDER);
     assert_eq!((target.name.as_str(), target.warnings.len()), ("bare", 0));
     assert!(target.source.contains("bare"));
-    let more = resolve("bare", &mut files(FOLDER))
+    let more = resolve("bare", &files(FOLDER))
         .unwrap()
         .with_contours(vec![Contour::slope(-1.0).unwrap()]);
     assert_eq!(more.name, "bare; slope -1 dB per octave about 1000 Hz");
@@ -278,25 +279,25 @@ fn a_curve_without_notes_is_named_after_its_file() {
 
 #[test]
 fn an_unknown_name_lists_the_library_and_the_nearest_spelling() {
-    let error = resolve("difuse-field", &mut files(FOLDER)).unwrap_err();
+    let error = resolve("difuse-field", &files(FOLDER)).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
     assert!(error.next_step().contains("`diffuse-field`"), "{error}");
     for name in names() {
         assert!(error.expected().contains(name), "{error}");
     }
     assert_eq!(
-        resolve("no-such.csv", &mut files(FOLDER)).unwrap_err().kind,
+        resolve("no-such.csv", &files(FOLDER)).unwrap_err().kind,
         ErrorKind::Missing
     );
     assert_eq!(
-        resolve("", &mut files(FOLDER)).unwrap_err().kind,
+        resolve("", &files(FOLDER)).unwrap_err().kind,
         ErrorKind::Name
     );
 }
 
 #[test]
 fn an_unknown_base_is_refused_at_the_recipe_s_line() {
-    let error = resolve("lost.toml", &mut files(FOLDER)).unwrap_err();
+    let error = resolve("lost.toml", &files(FOLDER)).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
     let place = (
         error.place.source.to_string(),
@@ -305,7 +306,7 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
     );
     assert_eq!(place, ("lost.toml".to_owned(), Some(3), Some("base")));
     assert!(error.next_step().contains("`diffuse-field`"), "{error}");
-    let error = resolve("gone.toml", &mut files(FOLDER)).unwrap_err();
+    let error = resolve("gone.toml", &files(FOLDER)).unwrap_err();
     assert_eq!(
         (
             error.kind,
@@ -321,15 +322,16 @@ fn an_unknown_base_is_refused_at_the_recipe_s_line() {
 #[test]
 fn recipes_in_a_circle_are_refused() {
     for name in ["a.toml", "self.toml"] {
-        let error = resolve(name, &mut files(FOLDER)).unwrap_err();
+        let error = resolve(name, &files(FOLDER)).unwrap_err();
         assert_eq!(
             (error.kind, error.place.key.as_deref()),
             (ErrorKind::Setting, Some("base")),
             "{error}"
         );
     }
-    let endless =
-        &mut |path: &str| Ok(format!("source = \"x\"\nbase = \"{path}x.toml\"\n").into_bytes());
+    let endless = &|path: &Path| {
+        Ok(format!("source = \"x\"\nbase = \"{}x.toml\"\n", shown(path)).into_bytes())
+    };
     assert_eq!(
         resolve("x.toml", endless).unwrap_err().kind,
         ErrorKind::Setting
@@ -338,7 +340,7 @@ fn recipes_in_a_circle_are_refused() {
 
 #[test]
 fn a_curve_that_covers_too_little_of_the_grid_is_no_target() {
-    let error = resolve("short.csv", &mut files(FOLDER)).unwrap_err();
+    let error = resolve("short.csv", &files(FOLDER)).unwrap_err();
     assert_eq!(
         (error.kind, error.place.source.to_string().as_str()),
         (ErrorKind::Coverage, "short.csv")
@@ -347,26 +349,27 @@ fn a_curve_that_covers_too_little_of_the_grid_is_no_target() {
 
 #[test]
 fn a_bare_word_that_is_there_and_cannot_be_read_says_so_and_no_missing_name_does() {
-    let unreadable = |path: &str| {
+    let unreadable = |path: &Path| {
         Err(Error::new(
             ErrorKind::File,
-            path,
+            shown(path),
             "no permission",
             "a file",
             "check it",
         ))
     };
-    let error = resolve("diffuse", &mut { unreadable }).unwrap_err();
+    let error = resolve("diffuse", &unreadable).unwrap_err();
     assert_eq!(
         (error.kind, error.found().as_str()),
         (ErrorKind::File, "no permission")
     );
-    let limits = bandwright::limits::library::resolve("octave", &mut { unreadable }).unwrap_err();
+    let limits =
+        bandwright::limits::library::resolve(Path::new("octave"), &unreadable).unwrap_err();
     assert_eq!(
         (limits.kind, limits.found().as_str()),
         (ErrorKind::File, "no permission")
     );
-    let error = resolve("diffuse-fild", &mut files(&[])).unwrap_err();
+    let error = resolve("diffuse-fild", &files(&[])).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Name);
     assert!(error.next_step().contains("`diffuse-field`"), "{error}");
 }
@@ -380,7 +383,7 @@ fn a_name_of_any_length_is_refused_in_a_line() {
         let recipe = format!("source = \"x\"\nbase = {name:?}\n");
         let recipe: &'static str = recipe.replace("\\u{1b}", "\\u001b").leak();
         let folder: &'static [(&str, &str)] = vec![("my.target.toml", recipe)].leak();
-        let error = resolve("my.target.toml", &mut files(folder)).unwrap_err();
+        let error = resolve("my.target.toml", &files(folder)).unwrap_err();
         assert_eq!(error.place.source, "my.target.toml", "{error}");
         let told = error.to_string();
         assert!(

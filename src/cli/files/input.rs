@@ -6,9 +6,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
 use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
+use bandwright::files::{Files, shown};
 use bandwright::measurement::parse::MAX_FILE_BYTES;
 
-use super::{in_words, shown};
+use super::in_words;
 
 /// Streams that were read; what came through one is gone.
 static STREAMS_READ: Mutex<Vec<String>> = Mutex::new(Vec::new());
@@ -111,8 +112,17 @@ fn of_kind(_: fs::FileType) -> &'static str {
     "no file"
 }
 
+/// A missing file may be a misspelt one.
+pub fn with_near(error: Box<Error>, missing: Option<PathBuf>) -> Box<Error> {
+    let missing = missing.filter(|_| error.kind == ErrorKind::Missing);
+    match missing.and_then(|path| Some(path.with_file_name(near(&path)?))) {
+        Some(near) => error.misspelt(shown(&near)),
+        None => error,
+    }
+}
+
 /// The name in the folder of `path` that is spelt most like its last part, where one is close.
-pub fn near(path: &Path) -> Option<String> {
+fn near(path: &Path) -> Option<String> {
     /// More names than this are not looked through.
     const MOST_NAMES: usize = 10_000;
     let names = fs::read_dir(folder(path)).ok()?.take(MOST_NAMES);
@@ -122,19 +132,6 @@ pub fn near(path: &Path) -> Option<String> {
     names.sort();
     let name = path.file_name()?.to_str()?;
     nearest_spelling(name, names.iter().map(String::as_str)).map(str::to_owned)
-}
-
-/// The path from the root on, links as they are named.
-pub fn from_root(path: &Path) -> PathBuf {
-    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
-}
-
-/// The name of the folder that a file is in, without those above; none at the root.
-pub fn folder_name(path: &Path) -> Option<String> {
-    let folder = folder(path);
-    let name = folder.file_name().map(ToOwned::to_owned);
-    let name = name.or_else(|| Some(fs::canonicalize(folder).ok()?.file_name()?.to_owned()));
-    name.map(|name| name.to_string_lossy().into_owned())
 }
 
 /// The folder that a file is in.
@@ -150,5 +147,23 @@ pub fn same_file(one: &Path, other: &Path) -> bool {
     match (fs::canonicalize(one), fs::canonicalize(other)) {
         (Ok(one), Ok(other)) => one == other,
         _ => false,
+    }
+}
+
+/// The files of this machine.
+pub struct Disk;
+
+impl Files for Disk {
+    fn read(&self, path: &Path) -> Result<Vec<u8>> {
+        read(path)
+    }
+
+    fn is_same(&self, one: &Path, other: &Path) -> bool {
+        same_file(one, other)
+    }
+
+    /// The path from the root on, links as they are named.
+    fn whole(&self, path: &Path) -> PathBuf {
+        std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
     }
 }

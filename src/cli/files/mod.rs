@@ -6,18 +6,13 @@ mod input;
 mod output;
 mod place;
 
+pub use bandwright::files::shown;
 pub use hidden::exit_on_signal;
-pub use input::{folder_name, from_root, near, read, same_file};
+pub use input::{Disk, read, same_file, with_near};
 pub use output::write_all;
 pub use place::{Kind, Place, relative};
 
 use std::io;
-use std::path::Path;
-
-/// A path as messages and reports show it.
-pub fn shown(path: &Path) -> String {
-    path.to_string_lossy().into_owned()
-}
 
 /// What the system says of a file, in words.
 pub fn in_words(error: &io::Error) -> String {

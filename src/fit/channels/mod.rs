@@ -1,4 +1,4 @@
-//! The fit of one channel, and of two that share a level, behind [`fit`](super::fit).
+//! The fit of one channel, or of two channels that share a level. Called by [`fit`](super::fit).
 
 pub(in crate::fit) mod one;
 

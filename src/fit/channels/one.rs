@@ -1,4 +1,4 @@
-//! The fit of one channel, whose level is free: the searches, idle sections, readings of shelves, steps.
+//! The fit of one channel with a free level: search, removal of idle sections, choice between mirrored shelves, steps.
 
 use crate::fit::objective::Objective;
 use crate::fit::search::mirror;
@@ -8,7 +8,7 @@ use crate::fit::search::{Candidate, Search};
 use crate::fit::space::Space;
 use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 
-/// Fits sections to what is wanted of one channel, with all else that the task says.
+/// Fits sections to the wanted change of one channel.
 pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let objective = objective(task, wanted);
     let mut reach = reach::reach(&objective, task.space, task.effort, task.seed, task.stop);
@@ -22,7 +22,7 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
         .answer
         .clone();
     let stopping = close_within(&objective, answer.len());
-    // Counts on the way did not go quite to the bottom.
+    // Counts below N were polished less closely (`CLOSE_ON_THE_WAY` of `reach`), so the answer is polished once more.
     judge.polish(&mut answer, &stopping);
     let answer = mirror::best_reading(answer, &mut judge, &stopping);
     let alike = |other: &&Candidate| other.len() == answer.len();
@@ -51,7 +51,7 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     }
 }
 
-/// The answer of [`fit`] judged by another wanted change than the one it was fitted to.
+/// The answer of [`fit`] with J computed for another wanted change than the one that was fitted.
 pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: Wanted<'_>) {
     let table = Table::default();
     let mut judge = Search::new(objective(task, wanted), &table, task.space, 0);
@@ -71,8 +71,8 @@ fn objective(task: &Task<'_>, wanted: Wanted<'_>) -> Objective {
     Objective::new(f_hz, weight, wanted.change_db, rate_hz, task.economy).beside(wanted.kept)
 }
 
-/// [`Reach::needed`], after as long a search for that count, and for the next lower one, as for all: what is on the way to
-/// more sections was searched for less.
+/// [`Reach::needed`], after that count and the next lower one were each searched with the full budget: counts below N
+/// get only a small one.
 fn fewest_needed(
     task: &Task<'_>,
     objective: &Objective,
@@ -106,7 +106,7 @@ fn fewest_needed(
     needed
 }
 
-/// The fewest sections whose residual is that of all, within what does not matter; all without economy.
+/// The fewest sections whose residual is within [`IDLE_DB`] of that of all of them; all of them if `economy` is 0.
 pub(in crate::fit) fn enough(levels: &[Level], economy: f64) -> usize {
     let all = levels.len() - 1;
     let allowed_db = levels[all].parts.residual.sqrt() + IDLE_DB;

@@ -1,12 +1,27 @@
-//! Two sides, each with sections of its own, and one level for both, so that the image does not move.
+//! The fit of two channels (left and right), each with sections of its own and one common level `c`, so that the stereo
+//! image does not move.
 //!
-//! `J = (J_left + J_right) / 2` with one `c`: both sides have the same weights. The level is eliminated here as
-//! [`crate::fit::objective`] does for one side: with the sides' means `m` of `G - wanted` and their slopes `u`,
-//! `J = (V_left + V_right) / 2 - m^2`, `V` at the level 0 and `m` the mean of both; its gradient is half of theirs
-//! less `m u`, and the Gauss-Newton matrix half of theirs, block by block, less `u u^T / 2` over all.
+//! With the same weights on both sides, `J = (J_left + J_right) / 2`, dB^2. The level is eliminated as in
+//! [`crate::fit::objective`]. Let `V` be J of a side at level 0, `m` the weighted mean of `G - wanted` over both sides
+//! (dB), `u` the derivatives of each side's mean, and `g`, `H` the gradient and the Gauss-Newton matrix of each side's
+//! `V`. Then
 //!
-//! Where each side would settle alone, and where one EQ for both would, tells which levels are worth a try:
-//! at a level that is held, a side is searched as usual; then both settle together, and the level with them.
+//! - the best level is `c = -m`, and `J = (V_left + V_right) / 2 - m^2`;
+//! - the gradient is `g / 2 - m u`, for the variables of both sides;
+//! - the Gauss-Newton matrix is block diagonal with the blocks `H / 2`, minus `u u^T / 2` over all variables.
+//!
+//! Method (ours, no source):
+//! 1. Each side is searched alone with its own free level; one EQ for both is fitted to the mean of both wanted
+//!    changes.
+//! 2. Pairs of these answers, with their shelves read in all ways, settle together: one local solution in the numbers
+//!    of both sides, with the level eliminated ([`Together`]). If they end at different levels, each level gets a quick
+//!    search.
+//! 3. At the best level, held fixed, each side is searched with the full effort, and the pair settles together again.
+//!    This repeats at the new level while J falls.
+//! 4. Idle sections are removed, and the numbers are put on steps while the level follows.
+//!
+//! Guaranteed: J is never higher than without sections, with one EQ for both, or with a lower effort, which is fitted
+//! too.
 
 use nalgebra::{DMatrix, DVector};
 
@@ -21,41 +36,41 @@ use crate::fit::solver::{Landscape, Stopping, minimise, room_for};
 use crate::fit::space::Space;
 use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
 
-/// Pairs of answers from which both sides settle together, of all sections and of those that are needed.
+/// Most pairs of answers that settle together, once with all sections and once with those that are needed. Our choice.
 const MOST_PAIRS: usize = 4;
-/// Levels nearer to each other than this, dB, are one.
+/// Levels closer to each other than this count as one, dB. Our choice.
 const SAME_LEVEL_DB: f64 = 0.2;
-/// Searches at the level to which the last one led.
+/// Most searches with the full effort, each at the level where the one before ended.
 const MOST_ROUNDS: usize = 3;
-/// ... which must lower J by this share.
-const WORTHWHILE: f64 = 1e-3;
-/// Numbers go on their steps, and the level follows, so often.
+/// Another such search is made only if the last one lowered J by at least this share. Our choice.
+const MIN_FALL_SHARE: f64 = 1e-3;
+/// Most rounds of putting the numbers on steps and then adjusting the level.
 const MOST_STEPPINGS: usize = 4;
-/// The level stands still when it moves less than this, dB.
-const STILL_DB: f64 = 1e-6;
-/// J of the same sections, read differently, agree to rounding.
+/// The rounds end when the level moves by less than this, dB.
+const LEVEL_SETTLED_DB: f64 = 1e-6;
+/// J that differ by at most this share count as equal: mirrored sets of sections differ by rounding only.
 const EQUAL: f64 = 1e-6;
-/// Another answer than the search's own, as for one side.
+/// Two J that differ by less than this share count as the same answer, as in the search of one channel.
 const SAME: f64 = 1e-3;
 
-/// What is wanted of both sides, less the level that both have in common: short sums lose no digits.
+/// The task with the weighted mean over both sides subtracted from both wanted changes, so that sums lose no digits.
 struct SidesTask<'a> {
     task: &'a Task<'a>,
     wanted_db: [Vec<f64>; 2],
     kept: [&'a [Section]; 2],
 }
 
-/// What a fit of both sides found.
+/// The result of a fit of both sides.
 struct Found {
     sections: [Vec<Section>; 2],
     allowed: usize,
-    /// J with them, the level shared, dB^2.
+    /// J at the shared level, dB^2.
     objective_db2: f64,
     /// J of each side at the shared level, dB^2; `objective_db2` is their mean.
     side_objective_db2: [f64; 2],
-    /// For each side the answers with 0, 1, ... N sections on both, at a level they share, before steps.
+    /// Both sides with 0, 1, ... N sections a side, before steps, each pair at its own shared level.
     levels: Vec<[CountLevel; 2]>,
-    /// How each side was searched for at the shared level; the sections of its levels are not those of `levels`.
+    /// Record of each side's search at the shared level. Its answers need not have the sections of `levels`.
     reach: [Reach; 2],
     evaluations: u64,
     polishes: u64,
@@ -77,7 +92,7 @@ impl<'a> SidesTask<'a> {
         }
     }
 
-    /// The objective of a side at a level.
+    /// The objective of one side at a fixed level.
     fn at(&self, side: usize, level_db: f64) -> Objective {
         let at_level: Vec<f64> = self.wanted_db[side].iter().map(|d| d - level_db).collect();
         self.objective(Level::Fixed, &at_level)
@@ -91,8 +106,8 @@ impl<'a> SidesTask<'a> {
     }
 }
 
-/// Fits sections for each side. The answer is never worse in J than no section at all, nor than one EQ for both, nor than
-/// with less effort.
+/// Fits sections for each side. J is never higher than with no section at all, with one EQ for both, or with a lower
+/// effort.
 pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
     let mut found = fit_allowed(task, wanted);
     let needed = task
@@ -125,7 +140,7 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
     found.into_answer()
 }
 
-/// The answer of [`fit`] judged by other wanted changes than those it was fitted to.
+/// The answer of [`fit`] with J computed for other wanted changes than those that were fitted.
 pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [Wanted<'_>; 2]) {
     let sides = SidesTask::new(task, wanted);
     let mut joint = Joint::new(&sides);
@@ -142,7 +157,7 @@ pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [W
 }
 
 impl Found {
-    /// The residual of both sides together with 0, 1, ... sections a side.
+    /// The residual of both sides together with 0, 1, ... sections a side, dB.
     fn residual_db(&self) -> Vec<f64> {
         let together = |[left, right]: &[CountLevel; 2]| {
             f64::midpoint(left.parts.residual, right.parts.residual).sqrt()
@@ -178,7 +193,7 @@ impl Found {
     }
 }
 
-/// The same with as many sections as the space holds.
+/// Fits as many sections as the space holds: the best answer of this effort and all lower ones.
 fn fit_allowed(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     let lower = Effort::ALL
         .into_iter()
@@ -188,7 +203,7 @@ fn fit_allowed(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
         if task.stop.is_asked() {
             break;
         }
-        // The levels to which a longer search leads need not be better ones.
+        // A longer search may lead to other levels that turn out worse, so the lower efforts are fitted too.
         let other = fit_with_effort(&Task { effort, ..*task }, wanted);
         let evaluations = best.evaluations + other.evaluations;
         let polishes = best.polishes + other.polishes;
@@ -210,7 +225,7 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     });
     let one_for_both = one_for_both(sides, &mut joint);
     let full = pairs_of_readings(&alone, &mut joint, |reach| reach.levels.len() - 1);
-    // Sections that are hardly needed may have led the level astray.
+    // Sections that are hardly needed may have led to a worse level.
     let needed = pairs_of_readings(&alone, &mut joint, |reach| {
         enough(&reach.levels, task.economy)
     });
@@ -222,7 +237,7 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     for pair in &pairs {
         best = best.better(pair.clone());
     }
-    let levels_db = levels_worth_a_try(&pairs);
+    let levels_db = distinct_levels_db(&pairs);
     if levels_db.len() > 1 {
         for level_db in levels_db {
             best = best.better(joint.searched(Effort::Quick, level_db).0);
@@ -232,14 +247,14 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     for _ in 1..MOST_ROUNDS {
         let before = best.value;
         best = best.better(pair);
-        if best.value > before * (1.0 - WORTHWHILE) || best.value <= EXACT {
+        if best.value > before * (1.0 - MIN_FALL_SHARE) || best.value <= EXACT {
             break;
         }
         (pair, reach) = joint.searched(task.effort, best.level_db);
     }
     let mixed = joint.mixed(&best, &reach);
     best = best.better(mixed);
-    joint.report_truly(&best, &mut reach);
+    joint.correct_record(&best, &mut reach);
     let rising = joint.rising(&best, &[&reach, &alone]);
     let together = joint.reach_together(&best, &rising);
     let level_of = |pair: &Pair| {
@@ -284,7 +299,7 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     }
 }
 
-/// The usual fit of what both sides want on average.
+/// One EQ for both sides: the fit of one channel to the mean of both wanted changes.
 fn one_for_both(sides: &SidesTask<'_>, joint: &mut Joint<'_>) -> ChannelAnswer {
     let [left, right] = &sides.wanted_db;
     let mean_db: Vec<f64> = left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)).collect();
@@ -294,7 +309,7 @@ fn one_for_both(sides: &SidesTask<'_>, joint: &mut Joint<'_>) -> ChannelAnswer {
     };
     let wanted = Wanted {
         change_db: &mean_db,
-        // Where sides keep different sections, this is one more start that the joint search may use.
+        // If the sides keep different sections, this is not the exact mean problem, but still a useful start.
         kept: sides.kept[0],
     };
     let mut answer = one::fit(&task, wanted);
@@ -303,8 +318,8 @@ fn one_for_both(sides: &SidesTask<'_>, joint: &mut Joint<'_>) -> ChannelAnswer {
     answer
 }
 
-/// What each side found alone with a count of sections, its shelves read so that both come out at one level; the most
-/// promising pairs, settled, at least one.
+/// Pairs of the sides' own answers with a number of sections given by `count`, in all readings of their shelves. Up to
+/// [`MOST_PAIRS`] pairs with the lowest joint J are settled and returned, at least one.
 fn pairs_of_readings(
     alone: &[Reach; 2],
     joint: &mut Joint<'_>,
@@ -328,15 +343,15 @@ fn pairs_of_readings(
     priced.into_iter().take(MOST_PAIRS).map(settle).collect()
 }
 
-/// The sections with their shelves read in all ways.
+/// The sections in all readings of their shelves that the space allows.
 fn readings(answer: &Candidate, space: &Space) -> Vec<Vec<Section>> {
     let sections = answer.sections();
     let others = other_readings(&sections, space);
     std::iter::once(sections).chain(others).collect()
 }
 
-/// The levels to which the pairs came, apart from each other.
-fn levels_worth_a_try(pairs: &[Pair]) -> Vec<f64> {
+/// The levels of the pairs, without those within [`SAME_LEVEL_DB`] of an earlier one, dB.
+fn distinct_levels_db(pairs: &[Pair]) -> Vec<f64> {
     let mut levels_db: Vec<f64> = Vec::new();
     for pair in pairs {
         let known = |level_db: &f64| (level_db - pair.level_db).abs() < SAME_LEVEL_DB;
@@ -347,13 +362,13 @@ fn levels_worth_a_try(pairs: &[Pair]) -> Vec<f64> {
     levels_db
 }
 
-/// Sections of both sides, the level that suits them, and J there.
+/// Sections of both sides, their best common level, and J there.
 #[derive(Debug, Clone)]
 struct Pair {
     sides: [Candidate; 2],
     level_db: f64,
     value: f64,
-    /// The largest sum of the sections of a side.
+    /// The largest sum of the sections of either side, dB.
     boost_db: f64,
 }
 
@@ -362,12 +377,12 @@ impl Pair {
         self.sides.each_ref().map(Candidate::sections)
     }
 
-    /// Sections of both sides.
+    /// Number of sections on both sides together.
     fn count(&self) -> usize {
         self.sides.iter().map(Candidate::len).sum()
     }
 
-    /// The one of less J; among equals that of less boost.
+    /// The pair with the lower J; among equal ones that with the lower boost.
     fn better(self, other: Self) -> Self {
         let equal = (self.value - other.value).abs() <= EQUAL * self.value
             || self.value.max(other.value) <= EXACT;
@@ -380,8 +395,8 @@ impl Pair {
     }
 }
 
-/// The pair with the fewest sections whose residual is the best pair's on each side, within what does not matter; among
-/// those with as many the one of least J.
+/// Of all pairs whose residual on each side is within [`IDLE_DB`] of that of `best`: the one with the fewest sections,
+/// and among those the lowest J.
 fn fewest(joint: &mut Joint<'_>, best: Pair, others: Vec<Pair>) -> Pair {
     let mut residual_db = |pair: &Pair| {
         let parts = joint.parts(&pair.sections());
@@ -401,14 +416,14 @@ fn fewest(joint: &mut Joint<'_>, best: Pair, others: Vec<Pair>) -> Pair {
     fewest
 }
 
-/// Both sides at work.
+/// The joint problem of both sides, with its workspaces and counters.
 struct Joint<'a> {
     task: &'a SidesTask<'a>,
-    /// Of each side at the level 0.
+    /// The objective of each side at level 0 dB.
     objectives: [Objective; 2],
     rooms: [Workspace; 2],
     polishes: u64,
-    /// Evaluations in searches.
+    /// Evaluations made in searches, beside those counted in `rooms`.
     searching: u64,
 }
 
@@ -432,7 +447,7 @@ impl<'a> Joint<'a> {
         self.polishes += reach.polishes;
     }
 
-    /// Searches both sides.
+    /// Searches both sides, in parallel.
     fn search(
         &mut self,
         effort: Effort,
@@ -449,7 +464,7 @@ impl<'a> Joint<'a> {
         [left, right]
     }
 
-    /// Both sides searched at a level, then settled.
+    /// Searches both sides at a fixed level, then settles the pair.
     fn searched(&mut self, effort: Effort, level_db: f64) -> (Pair, [Reach; 2]) {
         let task = self.task;
         let reach = self.search(effort, |side| task.at(side, level_db));
@@ -474,7 +489,7 @@ impl<'a> Joint<'a> {
         )
     }
 
-    /// Descends with both sides and the level.
+    /// One local solution in the numbers of both sides, with the level eliminated.
     fn settled(&mut self, sides: [Candidate; 2]) -> Pair {
         let most = sides.iter().map(Candidate::len).max().unwrap_or(0);
         let stopping = close_within(&self.objectives[0], most);
@@ -511,14 +526,14 @@ impl<'a> Joint<'a> {
             .value
     }
 
-    /// The parts of each side's J at the level that suits both.
+    /// Residual and economy term of each side at their best common level.
     fn parts(&mut self, sections: &[Vec<Section>; 2]) -> [Parts; 2] {
         let sides = sections.each_ref().map(|s| Candidate::of(s));
         let level_db = self.pair(sides.clone()).level_db;
         [0, 1].map(|side| self.judge(side, level_db, |judge| judge.parts(&sides[side])))
     }
 
-    /// Work with the usual tools on one side, the level held.
+    /// Runs `work` with a [`Search`] on one side at a fixed level; counts its evaluations and polishes.
     fn judge<T>(
         &mut self,
         side: usize,
@@ -538,7 +553,7 @@ impl<'a> Joint<'a> {
         done
     }
 
-    /// For each side the better one of a pair's and a search's, at the pair's level.
+    /// For each side the better of the pair's and the search's answers at the pair's level; then settles them.
     fn mixed(&mut self, pair: &Pair, reach: &[Reach; 2]) -> Pair {
         let sides = [0, 1].map(|side| {
             let levels = &reach[side].levels;
@@ -557,8 +572,8 @@ impl<'a> Joint<'a> {
         self.settled(sides)
     }
 
-    /// The searches that ended at the answer, where it is not theirs.
-    fn report_truly(&mut self, best: &Pair, reach: &mut [Reach; 2]) {
+    /// Corrects the record of a search that did not end at the answer: none of its streams agrees with it.
+    fn correct_record(&mut self, best: &Pair, reach: &mut [Reach; 2]) {
         for (side, reach) in reach.iter_mut().enumerate() {
             let own = self.judge(side, best.level_db, |judge| {
                 judge.parts(&best.sides[side]).total()
@@ -571,7 +586,7 @@ impl<'a> Joint<'a> {
         }
     }
 
-    /// For each side the best known for 0, 1, ... N - 1 sections at the pair's level, whatever the searches were for.
+    /// The best known answers of each side for 0, 1, ... N - 1 sections at the pair's level, from all searches given.
     fn rising(&mut self, best: &Pair, searches: &[&[Reach; 2]]) -> [Vec<Candidate>; 2] {
         let space = self.task.task.space;
         [0, 1].map(|side| {
@@ -600,7 +615,7 @@ impl<'a> Joint<'a> {
         })
     }
 
-    /// The best for 0, 1, ... N sections a side, settled with a level of their own.
+    /// The best pairs with 0, 1, ... N sections a side, each settled with its own level; J never rises.
     fn reach_together(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Vec<Pair> {
         let last = fewer[0].len();
         let mut rising: Vec<Pair> = vec![self.pair([Candidate::empty(), Candidate::empty()])];
@@ -617,7 +632,7 @@ impl<'a> Joint<'a> {
         rising
     }
 
-    /// The fewest sections of each side whose residual is that of all, within what does not matter.
+    /// The fewest sections of each side whose residual is within [`IDLE_DB`] of that of all of them; settled.
     fn without_idle(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Pair {
         let sides = [0, 1].map(|side| {
             let full = best.sides[side].clone();
@@ -634,7 +649,8 @@ impl<'a> Joint<'a> {
         self.settled(sides)
     }
 
-    /// Numbers that the equaliser accepts. They move the level a little, so that the other numbers must follow.
+    /// Puts the numbers of both sides on the equaliser's steps. This moves the best level a little, so the sections are
+    /// polished at the new level and put on steps again, while J falls.
     fn on_steps(&mut self, chosen: Pair) -> [Vec<Section>; 2] {
         let Task {
             limits,
@@ -666,7 +682,7 @@ impl<'a> Joint<'a> {
                 break;
             }
             best = Some((pair.value, stepped));
-            if (pair.level_db - level_db).abs() < STILL_DB {
+            if (pair.level_db - level_db).abs() < LEVEL_SETTLED_DB {
                 break;
             }
             level_db = pair.level_db;
@@ -675,8 +691,8 @@ impl<'a> Joint<'a> {
     }
 }
 
-/// J of both sides as a function of all their numbers, those of the left side first: the mean of theirs at the level that suits
-/// both.
+/// J of both sides as a function of all their variables, those of the left side first: the mean of both at their best
+/// common level, dB^2.
 pub struct Together<'a> {
     sides: [Placed<'a>; 2],
     split: usize,
@@ -685,8 +701,8 @@ pub struct Together<'a> {
 }
 
 impl<'a> Together<'a> {
-    /// Both sides, each with an objective whose level is fixed; so many variables are of the left one. All lie inside
-    /// `lower..=upper`.
+    /// The joint function of two sides whose objectives have a fixed level. The first `split` variables are those of
+    /// the left side; all lie inside `lower..=upper`.
     #[must_use]
     pub fn new(sides: [Placed<'a>; 2], split: usize, lower: Vec<f64>, upper: Vec<f64>) -> Self {
         Self {
@@ -697,13 +713,13 @@ impl<'a> Together<'a> {
         }
     }
 
-    /// The mean of `G - wanted` over both sides in the last evaluation, dB.
+    /// The weighted mean of `G - wanted` over both sides at the last evaluation, dB.
     fn mean_db(&self) -> f64 {
         let [left, right] = &self.sides;
         0.5 * (left.room().mean_db() + right.room().mean_db())
     }
 
-    /// The level `c` that suits both.
+    /// The best common level `c` at the last evaluation, dB.
     fn level_db(&self) -> f64 {
         -self.mean_db()
     }
@@ -722,7 +738,7 @@ impl Landscape for Together<'_> {
         let (left, right) = x.split_at(self.split);
         let parts = [self.sides[0].parts(left), self.sides[1].parts(right)];
         let apart = 0.5 * (parts[0].total() + parts[1].total());
-        // Rounding must not make a square negative.
+        // Rounding must not make J negative.
         (apart - self.mean_db().powi(2)).max(0.0)
     }
 

@@ -11,9 +11,9 @@
 //! one division a section and point: `1/num - 1/den` and its like from `1/(num den)`.
 //! `d(T/T0)/d(ln f0) = -tau T/T0` with `tau = 2 w0 / sin w0`.
 //!
-//! A block is eight points of one column, but for the normal matrix: there it is eight sections at one point, and then
-//! eight variables ([`Rows`], [`Square`]). The matrix is the sum of the outer products of the points' rows, so that nothing
-//! has to be summed across a block.
+//! A block is eight points of one column, except in the normal matrix: there it is eight sections at one point
+//! ([`Rows`]), then eight variables ([`Square`]). The matrix is the sum over points of the outer product of each
+//! point's row, so no sum across the lanes of a block is needed.
 
 use std::f64::consts::{FRAC_PI_2, LN_10, PI};
 
@@ -21,10 +21,11 @@ use crate::filter::{Section, Shape};
 use crate::fit::lanes::{LANES, Lanes, add, exp, ln_of_quotient, sin_in_quarter, splat, sum};
 use crate::units::DB_PER_POWER_NEPER;
 
-/// So many times eight ratios are multiplied before a logarithm is taken: 16 of at most 1e15 stay far from overflow.
+/// Groups of eight ratios multiplied before a logarithm is taken. 2: the product of 16 ratios of at most 1e15 cannot
+/// overflow.
 const GROUPS_A_LOGARITHM: usize = 2;
 
-/// The frequencies of a problem as the kernels want them, padded to whole blocks of [`LANES`].
+/// The points as the kernels use them, `tan^2(w/2)` and its inverse, padded to whole blocks of [`LANES`].
 #[derive(Debug, Clone)]
 pub struct Points {
     tan_squared: Vec<f64>,
@@ -32,7 +33,7 @@ pub struct Points {
 }
 
 impl Points {
-    /// Points at `frequency_hz`, each above 0 and below half of `rate_hz`. Padding repeats the last.
+    /// The points `frequency_hz`, each above 0 and below half of `rate_hz`. Padding repeats the last one.
     pub fn new(frequency_hz: &[f64], rate_hz: f64) -> Self {
         let at = |f_hz: &f64| (PI * f_hz / rate_hz).tan().powi(2);
         let fill = frequency_hz.last().map_or(1.0, at);
@@ -44,20 +45,21 @@ impl Points {
         }
     }
 
-    /// Number of points with the padding: a multiple of [`LANES`].
+    /// Number of points including padding, a multiple of [`LANES`].
     pub fn padded_len(&self) -> usize {
         self.tan_squared.len()
     }
 }
 
-/// Numbers, filled up to a multiple of [`LANES`].
+/// Collects numbers and pads them with `fill` to a multiple of [`LANES`].
 pub fn padded(numbers: impl Iterator<Item = f64>, fill: f64) -> Vec<f64> {
     let mut numbers: Vec<f64> = numbers.collect();
     numbers.resize(numbers.len().next_multiple_of(LANES), fill);
     numbers
 }
 
-/// A section as `level = offset + K ln((an T + bn/T + c_num) / (ad T + bd/T + c_den))`.
+/// A section as `level_db = offset_db + K ln((an T + bn / T + c_num) / (ad T + bd / T + c_den))`, with `K` = 10 / ln 10
+/// dB.
 #[derive(Debug, Clone, Copy)]
 pub struct Ratio {
     offset_db: f64,
@@ -66,19 +68,21 @@ pub struct Ratio {
     slopes: SlopeNumbers,
 }
 
-/// What the derivatives of a level want, `K` included: each is a sum of `(a T + b/T + c) / num` and `-(a T + b/T + c) / den`.
+/// Coefficients of the derivatives of the level, factor `K` included: each derivative is
+/// `(a T + b/T + c) / num - (a' T + b'/T + c') / den`.
 #[derive(Debug, Clone, Copy)]
 struct SlopeNumbers {
-    /// By ln f0: `b` and `-a` of num, then of den.
+    /// By ln f0: `b` and `-a`, then `b'` and `-a'`.
     f0: [f64; 4],
-    /// By gain: what is the same everywhere, `b` and `c` of num, `a` and `c` of den.
+    /// By gain: a constant, `b` and `c`, then `a'` and `c'`.
     gain: [f64; 5],
-    /// By ln q: `c` of num and of den.
+    /// By ln q: `c` and `c'`.
     q: [f64; 2],
 }
 
-/// What a shape makes of a ratio: ln of the amplitude in [`Ratio::of`] a dB, and 1 or -1 for a low or a high shelf.
-fn of_shape(shape: Shape) -> (f64, f64) {
+/// For a shape: ln of the amplitude `a` in [`Ratio::of`] per dB of gain, and the side: 1 for a low, -1 for a high
+/// shelf, else 0.
+fn shape_numbers(shape: Shape) -> (f64, f64) {
     match shape {
         Shape::Peaking => (LN_10 / 20.0, 0.0),
         Shape::LowShelf => (LN_10 / 40.0, 1.0),
@@ -119,7 +123,7 @@ impl Ratio {
             gain_db,
             q,
         } = *section;
-        let (neper_per_db, side) = of_shape(shape);
+        let (neper_per_db, side) = shape_numbers(shape);
         pulp::Arch::new().dispatch(OneRatio {
             half_w0: PI * f0_hz / rate_hz,
             gain_db,
@@ -129,7 +133,8 @@ impl Ratio {
         })
     }
 
-    /// From half of `w0`, and what [`of_shape`] says. No branch and no call, so that a loop over it becomes vector instructions.
+    /// Takes half of `w0` and what [`shape_numbers`] gives. It has no branch and no call, so that the compiler can
+    /// vectorise a loop over it.
     #[inline(always)]
     fn of(
         half_w0: f64,
@@ -138,7 +143,7 @@ impl Ratio {
         neper_per_db: f64,
         side: f64,
     ) -> Self {
-        // The rest of pi/2, which one number cannot hold.
+        // pi/2 minus its nearest f64.
         const PI_HALF_REST: f64 = 6.123_233_995_736_766e-17;
         let sin = sin_in_quarter(half_w0);
         let cos = sin_in_quarter((FRAC_PI_2 - half_w0) + PI_HALF_REST);
@@ -146,7 +151,7 @@ impl Ratio {
         let (tan, cot) = (sin * sin * inverse, cos * cos * inverse);
         let (t0, t0_inverse) = (tan * tan, cot * cot);
         let tau = 2.0 * DB_PER_POWER_NEPER * half_w0 * inverse;
-        // A^2 of a peaking section, A of a low shelf, 1/A of a high shelf.
+        // `a` is A^2 for a peaking section, A for a low shelf, 1/A for a high shelf.
         let a = exp(gain_db * neper_per_db);
         let is_peaking = side == 0.0;
         let aa = if is_peaking { 1.0 } else { a * a };
@@ -158,16 +163,17 @@ impl Ratio {
             num_width
         };
         let (num_c, den_c) = (num_width - twice, den_width - twice);
-        // The widths of a peak grow and fall by ln 10 / 20 a dB, half of 1/K; A and c of a shelf by half as much.
+        // Derivatives by gain. For a peak the widths change by ln 10 / 20 per dB, half of 1/K; A and c of a shelf by
+        // half of that.
         let (num_by_gain, den_by_gain) = if is_peaking {
             (0.5 * num_width, -0.5 * den_width)
         } else {
             (0.25 * side * num_c, 0.25 * side * den_c)
         };
         let aa_by_gain = 0.5 * side * aa;
-        // All widths fall by twice ln q.
+        // Derivative of all widths by ln q: a factor of -2.
         let by_q = -2.0 * DB_PER_POWER_NEPER;
-        // g/2 for a low shelf of g; g - g/2 for a high shelf of g.
+        // The offset is half of the gain for both shelves: g/2 for a low shelf of g, g - g/2 for a high shelf of g.
         let half = if is_peaking { 0.0 } else { 0.5 };
         Self {
             offset_db: half * gain_db,
@@ -202,7 +208,7 @@ impl Ratio {
         value(&self.den, t, ti)
     }
 
-    /// The derivatives of the level by ln f0, gain and ln q, times `weight`.
+    /// The derivatives of the level by ln f0, gain and ln q, multiplied by `weight`.
     #[inline(always)]
     fn slopes(&self, t: f64, ti: f64, weight: f64) -> [f64; 3] {
         let (num, den) = (self.num(t, ti), self.den(t, ti));
@@ -221,7 +227,7 @@ impl Ratio {
         ]
     }
 
-    /// The offset as a factor of the ratio: their product is 1 at 0 dB.
+    /// The offset as a factor of the ratio; their product is 1 where the level is 0 dB.
     fn scale(&self) -> f64 {
         exp(self.offset_db / DB_PER_POWER_NEPER)
     }
@@ -234,27 +240,27 @@ fn value(numbers: &[f64; 3], t: f64, ti: f64) -> f64 {
     f64::mul_add(a, t, f64::mul_add(b, ti, c))
 }
 
-/// How a section counts in the economy term.
+/// The sign of a section's level, for the economy term.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Sign {
-    /// It is at or above 0 dB everywhere.
+    /// At or above 0 dB everywhere.
     #[default]
     Boost,
-    /// It is at or below 0 dB everywhere.
+    /// At or below 0 dB everywhere.
     Cut,
-    /// A shelf that overshoots: its sign changes with frequency.
+    /// Above 0 dB at some frequencies and below at others: a shelf that overshoots.
     Mixed,
 }
 
-/// Levels of all sections at all points: boosts and cuts apart, both 0 or more.
+/// Computes the sums of the boosts and of the cuts of all sections at all points.
 pub struct Levels<'a> {
     /// Points.
     pub points: &'a Points,
     /// Sections.
     pub groups: &'a [SectionGroup],
-    /// Receives the sum of what is boosted, dB.
+    /// Receives the sum of the boosts, dB, 0 or more.
     pub boost_db: &'a mut [f64],
-    /// Receives the sum of what is cut, dB, as positive numbers.
+    /// Receives minus the sum of the cuts, dB, 0 or more.
     pub cut_db: &'a mut [f64],
 }
 
@@ -275,7 +281,7 @@ impl pulp::WithSimd for Levels<'_> {
             let all = Factors::of(groups);
             let mut b = 0;
             while b + 1 < n {
-                // Two blocks at a time: what each waits for is done meanwhile.
+                // Two blocks at a time, so that the processor can overlap their dependent operations.
                 all.levels::<2>(&t[b..], &ti[b..], &mut boost_db[b..], &mut cut_db[b..]);
                 b += 2;
             }
@@ -286,14 +292,14 @@ impl pulp::WithSimd for Levels<'_> {
     }
 }
 
-/// Numerators and denominators that are multiplied before a logarithm is taken: of what boosts, of what cuts, and of the rest. Close
-/// together, since they are read again at every point.
+/// Numerators and denominators to be multiplied before a logarithm is taken, by sign. Kept contiguous, since they are
+/// read again at every point.
 struct Factors {
     ratios: [[([f64; 3], [f64; 3]); GROUPS_A_LOGARITHM * LANES]; 3],
     counts: [usize; 3],
-    /// Of those that boost, and of those that cut.
+    /// Sum of the offsets of the boosting sections, and of the cutting ones, dB.
     offset_db: [f64; 2],
-    /// By which the numerators of the rest are multiplied.
+    /// Factors of the numerators of the sections whose sign changes.
     scales: [f64; GROUPS_A_LOGARITHM * LANES],
 }
 
@@ -322,7 +328,7 @@ impl Factors {
         all
     }
 
-    /// Adds to the levels at the first `W` blocks of points.
+    /// Adds to the sums at the first `W` blocks of points.
     #[inline(always)]
     fn levels<const W: usize>(
         &self,
@@ -334,7 +340,7 @@ impl Factors {
         let (t, ti) = (&t[..W], &ti[..W]);
         let (boost_db, cut_db) = (&mut boost_db[..W], &mut cut_db[..W]);
         let of_sign = |sign: Sign| &self.ratios[sign as usize][..self.counts[sign as usize]];
-        // Numerators and denominators of what is boosted, then of what is cut.
+        // Products of numerators and denominators of the boosts (bn, bd) and of the cuts (cn, cd).
         let one = [splat(1.0); W];
         let (mut bn, mut bd, mut cn, mut cd) = (one, one, one, one);
         for (num, den) in of_sign(Sign::Boost) {
@@ -358,7 +364,7 @@ impl Factors {
                 for l in 0..LANES {
                     let num = scale * value(num, t[w][l], ti[w][l]);
                     let den = value(den, t[w][l], ti[w][l]);
-                    // It boosts where num > den, and leaves 1 in what it does not count in.
+                    // It boosts where num > den; the other sum gets the factor 1.
                     bn[w][l] *= if num > den { num } else { den };
                     bd[w][l] *= den;
                     cn[w][l] *= if num > den { den } else { num };
@@ -385,7 +391,7 @@ impl Factors {
     }
 }
 
-/// Level of one section at all points.
+/// Computes the level of one section at all points.
 pub struct OneLevel<'a> {
     /// Points.
     pub points: &'a Points,
@@ -414,7 +420,7 @@ impl pulp::WithSimd for OneLevel<'_> {
     }
 }
 
-/// Derivatives of one section in (ln f0, gain, ln q), each multiplied by the weights.
+/// Computes the derivatives of one section by ln f0, gain and ln q at all points, multiplied by the weights.
 pub struct Derivatives<'a> {
     /// Points.
     pub points: &'a Points,
@@ -422,7 +428,7 @@ pub struct Derivatives<'a> {
     pub ratio: &'a Ratio,
     /// Weight of each point.
     pub weight: &'a [f64],
-    /// Receives the three weighted columns.
+    /// Receives the three columns.
     pub columns: [&'a mut [f64]; 3],
 }
 
@@ -445,8 +451,8 @@ impl pulp::WithSimd for Derivatives<'_> {
     }
 }
 
-/// Up to eight sections side by side, as many times over as there is room: two or four sections at four or two points. It
-/// starts where a line of the cache does, since every number of it is read again at every point.
+/// Up to eight sections side by side in the lanes. Two or four sections are repeated to fill the lanes, for four or two
+/// points at a time. Aligned to a cache line, since all of it is read again at every point.
 #[derive(Debug, Clone, Default)]
 #[repr(align(64))]
 pub struct SectionGroup {
@@ -456,17 +462,17 @@ pub struct SectionGroup {
     f0: [Lanes; 4],
     gain: [Lanes; 5],
     q: [Lanes; 2],
-    /// It boosts where so many times `num` is `den` or more.
+    /// The section boosts where `threshold * num >= den`.
     threshold: Lanes,
     signs: [Sign; LANES],
-    /// Sections.
+    /// Number of sections.
     count: usize,
-    /// Lanes of one point: 2, 4 or 8, some of them for no section.
+    /// Lanes of one point: 2, 4 or 8; some of them may belong to no section.
     lanes: usize,
 }
 
 impl SectionGroup {
-    /// The sections and how each counts.
+    /// The sections and their signs.
     pub fn sections(&self) -> impl Iterator<Item = (Ratio, Sign)> {
         (0..self.count).map(|k| (self.ratio(k), self.signs[k]))
     }
@@ -490,17 +496,17 @@ impl SectionGroup {
     }
 }
 
-/// Sets eight sections side by side, or fewer.
+/// Writes up to eight sections into a [`SectionGroup`].
 pub struct FillGroup<'a> {
     /// Shape of each, [`LANES`] at most.
     pub shapes: &'a [Shape],
     /// Three variables of each: ln f0 (Hz), gain (dB), ln q.
     pub x: &'a [f64],
-    /// How each counts.
+    /// Sign of each.
     pub signs: &'a [Sign],
-    /// Sample rate.
+    /// Sample rate, hertz.
     pub rate_hz: f64,
-    /// Receives them.
+    /// Receives the sections.
     pub grouped: &'a mut SectionGroup,
 }
 
@@ -526,7 +532,7 @@ impl pulp::WithSimd for FillGroup<'_> {
             shapes.iter().zip(signs).zip(variables).enumerate()
         {
             grouped.signs[k] = *sign;
-            let numbers = of_shape(*shape);
+            let numbers = shape_numbers(*shape);
             for l in (k..LANES).step_by(grouped.lanes) {
                 (log_f0[l], gain_db[l], log_q[l]) = (*x0, *x1, *x2);
                 (neper_per_db[l], side[l]) = numbers;
@@ -543,11 +549,11 @@ impl pulp::WithSimd for FillGroup<'_> {
             );
             let SlopeNumbers { f0, gain, q } = ratio.slopes;
             grouped.offset_db[l] = ratio.offset_db;
-            put(&mut grouped.num, l, ratio.num);
-            put(&mut grouped.den, l, ratio.den);
-            put(&mut grouped.f0, l, f0);
-            put(&mut grouped.gain, l, gain);
-            put(&mut grouped.q, l, q);
+            set_lane(&mut grouped.num, l, ratio.num);
+            set_lane(&mut grouped.den, l, ratio.den);
+            set_lane(&mut grouped.f0, l, f0);
+            set_lane(&mut grouped.gain, l, gain);
+            set_lane(&mut grouped.q, l, q);
         }
         for l in 0..LANES {
             grouped.threshold[l] = match signs.get(l % grouped.lanes) {
@@ -560,28 +566,28 @@ impl pulp::WithSimd for FillGroup<'_> {
 }
 
 #[inline(always)]
-fn put<const K: usize>(lanes: &mut [Lanes; K], l: usize, numbers: [f64; K]) {
+fn set_lane<const K: usize>(lanes: &mut [Lanes; K], l: usize, numbers: [f64; K]) {
     for (lanes, number) in lanes.iter_mut().zip(numbers) {
         lanes[l] = number;
     }
 }
 
-/// Derivatives of eight sections.
+/// Number of derivatives of eight sections.
 pub const OF_EIGHT: usize = 3 * LANES;
 
-/// Sums over points for the variables of up to eight sections: ln f0, gain, ln q.
+/// Sums over the points for the three variables of up to eight sections: by ln f0, by gain, by ln q.
 #[derive(Debug, Clone, Copy)]
 pub struct Sums {
-    /// Products with what pulls: the gradient.
+    /// Sums of the weighted derivatives times the derivative of J by boosts or cuts: the gradient.
     pub gradient: [Lanes; 3],
-    /// Products with the weights.
+    /// Sums of the weighted derivatives times the weights.
     pub level: [Lanes; 3],
-    /// Every how many lanes belong to one section.
+    /// Distance of lanes that belong to the same section.
     sections: usize,
 }
 
 impl Sums {
-    /// Those over all points, in the first lanes.
+    /// Adds up the lanes of each section; the totals are in the first lanes.
     #[must_use]
     pub fn over_all_points(mut self) -> Self {
         for sums in self.gradient.iter_mut().chain(&mut self.level) {
@@ -593,20 +599,20 @@ impl Sums {
     }
 }
 
-/// Derivatives of up to eight sections at all points, weighted, in a row for each point, section by section. Whole blocks are
-/// written each time, so that some of what follows is written over: the last sections come first.
+/// Computes the weighted derivatives of up to eight sections at all points: one row for each point, section by section.
+/// Whole blocks are written, so the numbers behind a group are overwritten; groups must be written last to first.
 pub struct Rows<'a> {
     /// Points.
     pub points: &'a Points,
     /// The sections.
     pub grouped: &'a SectionGroup,
-    /// Where in a row they begin.
+    /// Index in a row of the group's first derivative.
     pub first: usize,
     /// Weight of each point.
     pub weight: &'a [f64],
-    /// What pulls on boosts and on cuts at each point.
+    /// Derivatives of J by boosts and by cuts at each point, divided by the weights.
     pub pulls: [&'a [f64]; 2],
-    /// Receives the rows, and has room for [`OF_EIGHT`] more.
+    /// Receives the rows; must have room for [`OF_EIGHT`] numbers more.
     pub rows: &'a mut [f64],
     /// Numbers in a row.
     pub stride: usize,
@@ -626,7 +632,8 @@ impl pulp::WithSimd for Rows<'_> {
 }
 
 impl Rows<'_> {
-    /// With so many `SECTIONS` side by side at each of `POINTS`, whose derivatives fill `WIDTH` numbers of a row, whole blocks.
+    /// Handles `SECTIONS` sections at `POINTS` points at a time; their derivatives take `WIDTH` numbers of a row, whole
+    /// blocks.
     #[inline(always)]
     fn write<const SECTIONS: usize, const POINTS: usize, const WIDTH: usize>(self) -> Sums {
         let t = self.points.tan_squared.as_chunks::<POINTS>().0;
@@ -651,12 +658,12 @@ impl Rows<'_> {
                 let chosen = if boosts { u64::MAX } else { 0 };
                 pull[l] = f64::from_bits(boost[l].to_bits() & chosen | cut[l].to_bits() & !chosen);
             }
-            fused(&mut gf, &pull, &by_f0);
-            fused(&mut gg, &pull, &by_gain);
-            fused(&mut gq, &pull, &by_q);
-            fused(&mut lf, &weight, &by_f0);
-            fused(&mut lg, &weight, &by_gain);
-            fused(&mut lq, &weight, &by_q);
+            multiply_add(&mut gf, &pull, &by_f0);
+            multiply_add(&mut gg, &pull, &by_gain);
+            multiply_add(&mut gq, &pull, &by_q);
+            multiply_add(&mut lf, &weight, &by_f0);
+            multiply_add(&mut lg, &weight, &by_gain);
+            multiply_add(&mut lq, &weight, &by_q);
             for p in 0..POINTS {
                 let row = &mut self.rows[(POINTS * i + p) * self.stride + self.first..][..WIDTH];
                 for s in 0..SECTIONS {
@@ -676,19 +683,19 @@ impl Rows<'_> {
     }
 }
 
-/// Each number in as many neighbouring lanes as there are for it.
+/// Repeats each number in as many neighbouring lanes as a point has.
 #[inline(always)]
 fn grouped<const POINTS: usize>(numbers: &[f64; POINTS]) -> Lanes {
     std::array::from_fn(|l| numbers[l * POINTS / LANES])
 }
 
-/// The product of rows with themselves: `R^T R`, from the block on the diagonal on.
+/// Computes the product `R^T R` of rows, from the diagonal block of each row on.
 pub struct Square<'a> {
-    /// Rows one after another.
+    /// Rows of `R`, one after another.
     pub rows: &'a [Lanes],
     /// Blocks in a row, and in a row of the product.
     pub width: usize,
-    /// Receives the rows of the product one after another, as many as it has room for.
+    /// Receives the rows of the product, one after another, as many as it has room for.
     pub product: &'a mut [Lanes],
 }
 
@@ -700,7 +707,7 @@ impl pulp::WithSimd for Square<'_> {
         for i in 0..self.width {
             let mut j = i;
             while j < self.width {
-                // So that none is left alone: one takes nearly as long as two.
+                // Split such that no single block is left over: one takes nearly as long as two.
                 j += match self.width - j {
                     1 => self.blocks::<1>(i, j),
                     2 | 4 => self.blocks::<2>(i, j),
@@ -712,7 +719,7 @@ impl pulp::WithSimd for Square<'_> {
 }
 
 impl Square<'_> {
-    /// Eight rows of the product, `W` blocks of each.
+    /// Computes eight rows of the product, `W` blocks of each.
     #[inline(always)]
     fn blocks<const W: usize>(&mut self, i: usize, j: usize) -> usize {
         let zero = [splat(0.0); W];
@@ -732,7 +739,7 @@ impl Square<'_> {
         }
         for (k, sums) in [s0, s1, s2, s3, s4, s5, s6, s7].iter().enumerate() {
             let at = (LANES * i + k) * self.width + j;
-            // The last rows may be none.
+            // The last rows may lie outside of `product`.
             if let Some(product) = self.product.get_mut(at..at + W) {
                 product.copy_from_slice(sums);
             }
@@ -751,12 +758,12 @@ fn add_all<const W: usize>(sums: &mut [Lanes; W], factor: f64, columns: &[Lanes]
 /// Columns in a tile of the normal matrix.
 pub const TILE: usize = 4;
 
-/// Inner products of the first columns with all columns: their rows from the tile on the diagonal on.
+/// Computes the inner products of the first columns with all columns, each row from its diagonal tile on.
 pub struct Products<'a> {
     /// Columns of equal length, a multiple of [`LANES`]; their number is a multiple of [`TILE`].
     pub columns: &'a [&'a [f64]],
-    /// Receives the products, row by row, as many rows as it has room for, a multiple of [`TILE`]; what is left of the tiles on
-    /// the diagonal is not written.
+    /// Receives the products row by row, as many rows as it has room for, a multiple of [`TILE`]. The elements left of
+    /// the diagonal tiles are not written.
     pub products: &'a mut [f64],
 }
 
@@ -787,7 +794,7 @@ fn blocks(column: &[f64]) -> &[Lanes] {
     column.as_chunks().0
 }
 
-/// The sixteen inner products of four columns with four.
+/// The sixteen inner products of four columns with four others.
 #[inline(always)]
 fn tile(rows: [&[Lanes]; TILE], others: [&[Lanes]; TILE], blocks: usize) -> [[Lanes; TILE]; TILE] {
     let [r0, r1, r2, r3] = rows.map(|column| &column[..blocks]);
@@ -806,14 +813,14 @@ fn tile(rows: [&[Lanes]; TILE], others: [&[Lanes]; TILE], blocks: usize) -> [[La
 
 #[inline(always)]
 fn accumulate(sums: &mut [Lanes; TILE], row: &Lanes, columns: [&Lanes; TILE]) {
-    fused(&mut sums[0], row, columns[0]);
-    fused(&mut sums[1], row, columns[1]);
-    fused(&mut sums[2], row, columns[2]);
-    fused(&mut sums[3], row, columns[3]);
+    multiply_add(&mut sums[0], row, columns[0]);
+    multiply_add(&mut sums[1], row, columns[1]);
+    multiply_add(&mut sums[2], row, columns[2]);
+    multiply_add(&mut sums[3], row, columns[3]);
 }
 
 #[inline(always)]
-fn fused(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
+fn multiply_add(sum: &mut Lanes, a: &Lanes, b: &Lanes) {
     for l in 0..LANES {
         sum[l] = f64::mul_add(a[l], b[l], sum[l]);
     }

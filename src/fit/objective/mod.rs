@@ -5,11 +5,11 @@
 //! that are positive at a point and `M` minus the sum of those that are negative; the mean runs over
 //! all points, whatever their weight. Unit: dB^2.
 //!
-//! The variables are, section by section, `ln f0`, `gain_db`, `ln q`. The level is eliminated by
-//! projection: with `s = w / sqrt(sum w^2)` and weighted columns `a = s dG/dx`, the Gauss-Newton
-//! matrix is `2 (A^T A - u u^T)`, `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the
-//! economy, `economy M / s` (boosts) or `-economy P / s` (cuts) a point. The economy term adds `-economy a_k a_l` for pairs of
-//! opposite sign, its exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
+//! The variables are, section by section, `ln f0`, `gain_db`, `ln q`. The level is eliminated by projection: with
+//! `s = w / sqrt(sum w^2)` and weighted columns `a = s dG/dx`, the Gauss-Newton matrix is `2 (A^T A - u u^T)`,
+//! `u = A^T s`, and the gradient `A^T r`, `r = 2 s e` and, for the economy, `economy M / s` (boosts) or
+//! `-economy P / s` (cuts) at each point. The economy term adds `-economy a_k a_l` for pairs of opposite sign, its
+//! exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
 //!
 //! Kept sections are part of `G`, `P` and `M` without variables of their own.
 
@@ -27,35 +27,36 @@ use kernel::{
     Square, padded,
 };
 
-/// Stands for a normalised weight of 0, so that `s * (r / s)` is `r` at every point.
+/// Replaces a normalised weight of 0, so that `s * (r / s)` is still `r`.
 const LEAST_WEIGHT: f64 = 1e-30;
 
-/// A shelf of larger ln q, that of 1/sqrt 2, overshoots: its level changes sign with frequency.
+/// ln q of 1/sqrt 2: a shelf of larger q overshoots, so that its level changes sign with frequency.
 const MONOTONE_SHELF_LOG_Q: f64 = -0.5 * std::f64::consts::LN_2;
 
-/// What becomes of the level `c`.
+/// How the level `c` is chosen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Level {
-    /// The one that makes the residual least: what is wanted may have any level.
+    /// It minimises the residual: the level of the wanted change does not count.
     #[default]
     Free,
-    /// 0 dB: what is wanted is wanted with its level.
+    /// It is 0 dB: the level of the wanted change counts.
     Fixed,
 }
 
-/// How many neighbouring points to take as one.
+/// How many neighbouring points are merged into one cell.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Thinning {
-    /// 1 or more.
+    /// Points in a cell, 1 or more.
     pub points: usize,
-    /// The same where what is wanted is straight over so many points; as many as `points` or more.
+    /// Points in a cell where the wanted change is straight over the cell; at least `points`.
     pub points_where_straight: usize,
 }
 
-/// What is wanted is straight where it is so near a line, dB rms.
+/// The wanted change counts as straight if it is within this of a line, dB rms. Chosen by trial, see
+/// tests/benches/RESULTS.md.
 const STRAIGHT_DB: f64 = 0.05;
 
-/// What is wanted at the points, and how much each point counts.
+/// The wanted change at the points, and the weight of each point.
 #[derive(Debug, Clone)]
 pub struct Objective {
     level: Level,
@@ -64,28 +65,28 @@ pub struct Objective {
     weight: Vec<f64>,
     share: Vec<f64>,
     economy: f64,
-    /// Sections that stay as they are, whatever else there is.
+    /// Fixed sections beside those that are varied.
     kept: Vec<Section>,
     blocks: Blocks,
 }
 
-/// The same numbers as the kernels want them.
+/// The same numbers padded to whole blocks, for the kernels.
 #[derive(Debug, Clone)]
 struct Blocks {
     points: Points,
     weight: Vec<f64>,
     wanted_db: Vec<f64>,
     share: Vec<f64>,
-    /// What a decibel of opposition pulls with, through the weights: `economy share / weight`.
+    /// Factor of the economy term's gradient at each point, divided by the weight: `economy share / weight`.
     pull: Vec<f64>,
-    /// What the kept sections boost and cut; empty where there are none.
+    /// Boosts and cuts of the kept sections, dB; empty if there are none.
     kept_boost_db: Vec<f64>,
     kept_cut_db: Vec<f64>,
 }
 
 impl Objective {
-    /// The objective at `frequency_hz` (rising, below half of `rate_hz`), with `weight` 0 or more and
-    /// not all 0, for `wanted_db` with any level. `economy` 0 or more.
+    /// The objective with a free level. `frequency_hz` must rise and stay below half of `rate_hz`; `weight` must be 0
+    /// or more and not all 0; `economy` must be 0 or more. `wanted_db` may have any level.
     #[must_use]
     pub fn new(
         frequency_hz: &[f64],
@@ -104,7 +105,7 @@ impl Objective {
         )
     }
 
-    /// The same with the level free or fixed.
+    /// The objective with a free or a fixed level.
     #[must_use]
     pub fn with_level(
         level: Level,
@@ -115,7 +116,7 @@ impl Objective {
         economy: f64,
     ) -> Self {
         let share = vec![1.0 / frequency_hz.len() as f64; frequency_hz.len()];
-        // Scaled by the largest first: tiny weights have squares that vanish.
+        // Weights are divided by the largest first, since the squares of tiny weights underflow.
         let largest = weight.iter().fold(0.0_f64, |largest, w| largest.max(*w));
         let power: f64 = weight.iter().map(|w| (w / largest).powi(2)).sum();
         let scale = (largest * power.sqrt()).recip();
@@ -130,7 +131,7 @@ impl Objective {
         )
     }
 
-    /// The same with sections that stay as they are: they are part of G, of P and of M, but not of what is varied.
+    /// The objective with fixed sections: they are part of G, P and M, but have no variables.
     #[must_use]
     pub fn beside(mut self, kept: &[Section]) -> Self {
         kept.clone_into(&mut self.kept);
@@ -161,13 +162,13 @@ impl Objective {
         rate_hz: f64,
         economy: f64,
     ) -> Self {
-        // Without economy, points of no weight have no say at all.
+        // Without the economy term, points of weight 0 do not count and are dropped.
         let counts = |i: &usize| economy > 0.0 || weight[*i] > 0.0;
         let kept: Vec<usize> = (0..frequency_hz.len()).filter(counts).collect();
         let keep = |values: &[f64]| kept.iter().map(|&i| values[i]).collect::<Vec<_>>();
         let (frequency_hz, weight) = (keep(&frequency_hz), keep(&weight));
         let (wanted_db, share) = (keep(&wanted_db), keep(&share));
-        // Where the level is free, a mean near zero keeps the sums short.
+        // With a free level the mean is subtracted, so that sums lose no digits.
         let mean: f64 = match level {
             Level::Free => weight.iter().zip(&wanted_db).map(|(w, d)| w * w * d).sum(),
             Level::Fixed => 0.0,
@@ -197,10 +198,9 @@ impl Objective {
         }
     }
 
-    /// The same objective with neighbouring points taken as one, in cells of `thinning`: their weights are
-    /// added as powers, and what `reference` leaves of the wanted change is averaged. What is narrower
-    /// than such a cell is lost, but sections like those of the reference lose nothing: near it, the
-    /// thinned objective agrees with the full one.
+    /// A coarser objective: neighbouring points are merged into cells. The squares of their weights are added, and the
+    /// part of the wanted change that `reference` does not produce is averaged. Details narrower than a cell are lost,
+    /// but not the response of the reference sections: near these, the coarse and the full objective agree.
     #[must_use]
     pub fn thinned(&self, thinning: Thinning, reference: &[Section]) -> Self {
         let reference = [reference, &self.kept].concat();
@@ -253,7 +253,7 @@ impl Objective {
         while start < points {
             let long = start..points.min(start + thinning.points_where_straight);
             let short = start..points.min(start + thinning.points);
-            // With a neighbour at either end: two points alone are always straight.
+            // Judged with one more neighbour on either side, since two points alone are always on a line.
             let about = start.saturating_sub(1)..points.min(long.end + 1);
             let is_straight = bend_db(&self.blocks.wanted_db[about]) < STRAIGHT_DB;
             let cell = if is_straight { long } else { short };
@@ -263,7 +263,7 @@ impl Objective {
         cells
     }
 
-    /// Points that count.
+    /// Number of points that count.
     #[must_use]
     pub fn points(&self) -> usize {
         self.frequency_hz.len()
@@ -278,7 +278,7 @@ impl Objective {
         }
     }
 
-    /// What becomes of the level.
+    /// How the level is chosen.
     #[must_use]
     pub fn level(&self) -> Level {
         self.level
@@ -296,18 +296,19 @@ impl Objective {
         self.economy
     }
 
-    /// Number of points with padding.
+    /// Number of points including padding.
     pub(in crate::fit) fn padded_len(&self) -> usize {
         self.blocks.points.padded_len()
     }
 
-    /// Columns of [`Self::padded_len`] multiplied by the weights.
+    /// Columns of length [`Self::padded_len`], multiplied by the weights.
     pub(in crate::fit) fn weighted(&self, columns: &[f64]) -> Vec<f64> {
         let weights = self.blocks.weight.iter().cycle();
         columns.iter().zip(weights).map(|(x, w)| x * w).collect()
     }
 
-    /// The weighted response of one section, projected where the level is free: `s (G - mean)`; with its squared length.
+    /// The weighted response of one section and its squared length: `s (G - mean)` with a free level, `s G` with a
+    /// fixed one.
     pub(in crate::fit) fn weighted_shape(&self, section: &Section) -> (Vec<f64>, f64) {
         let mut level_db = vec![0.0; self.padded_len()];
         pulp::Arch::new().dispatch(OneLevel {
@@ -320,7 +321,7 @@ impl Objective {
     }
 }
 
-/// The level of all these sections at each point, padding included, dB.
+/// The sum of the levels of all sections at each point including padding, dB.
 fn levels_db(sections: &[Section], rate_hz: f64, points: &Points) -> Vec<f64> {
     let mut sum_db = vec![0.0; points.padded_len()];
     let mut level_db = sum_db.clone();
@@ -337,7 +338,7 @@ fn levels_db(sections: &[Section], rate_hz: f64, points: &Points) -> Vec<f64> {
     sum_db
 }
 
-/// How far evenly spaced levels lie from their line of regression, dB rms.
+/// The distance of evenly spaced levels from their regression line, dB rms.
 fn bend_db(level_db: &[f64]) -> f64 {
     let count = level_db.len() as f64;
     let mean_db = level_db.iter().sum::<f64>() / count;
@@ -357,7 +358,7 @@ fn bend_db(level_db: &[f64]) -> f64 {
     (square / count).sqrt()
 }
 
-/// Takes the weighted mean off `level_db` where the level is free, and multiplies by the weights; returns the squared
+/// Subtracts the weighted mean from `level_db` if the level is free, and multiplies by the weights; returns the squared
 /// length.
 fn project(level: Level, weight: &[f64], level_db: &mut [f64]) -> f64 {
     let mean: f64 = match level {
@@ -374,30 +375,30 @@ fn project(level: Level, weight: &[f64], level_db: &mut [f64]) -> f64 {
     level_db.iter().map(|level| level * level).sum()
 }
 
-/// Room for the intermediate results of one evaluation, kept from one to the next.
+/// Buffers for the intermediate results of an evaluation, reused by the next one.
 #[derive(Debug, Default)]
 pub struct Workspace {
-    /// Values computed since the workspace was made.
+    /// Number of evaluations of J since the workspace was made.
     pub evaluations: u64,
-    /// Work done since then: counted operations, weighted so that one is about 2 nanoseconds on the
-    /// machine of `tests/benches/RESULTS.md`. It depends on the problem's size only, never on a clock.
+    /// Work since the workspace was made: counted operations, weighted such that one unit takes about 2 nanoseconds on
+    /// the machine of `tests/benches/RESULTS.md`. It depends only on the sizes of the problems, never on a clock.
     pub work: u64,
     signs: Vec<Sign>,
     groups: Vec<SectionGroup>,
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
-    /// What pulls on boosts and on cuts.
+    /// Derivatives of J by the boosts and by the cuts at each point, divided by the weights.
     pulls: [Vec<f64>; 2],
     rows: Vec<f64>,
-    /// Of each variable: the product with the weights, and 1 or -1 for a section that boosts or cuts.
+    /// For each variable: the weighted sum of its derivative, and 1 or -1 for a section that boosts or cuts.
     level: Vec<f64>,
     side: Vec<f64>,
     mean_db: f64,
 }
 
 impl Workspace {
-    /// The largest sum of all sections at a point, in the last evaluation, dB.
+    /// The largest sum of all sections at any point at the last evaluation, dB.
     pub(in crate::fit) fn largest_boost_db(&self) -> f64 {
         self.boost_db
             .iter()
@@ -407,18 +408,18 @@ impl Workspace {
             })
     }
 
-    /// The weighted mean of `G - wanted` in the last evaluation, dB.
+    /// The weighted mean of `G - wanted` at the last evaluation, dB.
     pub(in crate::fit) fn mean_db(&self) -> f64 {
         self.mean_db
     }
 
-    /// The derivatives of [`Self::mean_db`] by the variables, after the last derivatives of J.
+    /// The derivatives of [`Self::mean_db`] by the variables, valid after the last `linearise`.
     pub(in crate::fit) fn mean_slopes(&self) -> &[f64] {
         &self.level[..3 * self.section_count()]
     }
 
-    /// What is there to follow a change after the last evaluation, weighted, appended column by column: the level where it is
-    /// free, and the gains.
+    /// Appends the weighted derivatives by what can follow a change, column by column: by the level if it is free, then
+    /// by each gain, at the last evaluation.
     pub(in crate::fit) fn gain_columns(&mut self, objective: &Objective, out: &mut Vec<f64>) {
         let blocks = &objective.blocks;
         if objective.level == Level::Free {
@@ -437,7 +438,7 @@ impl Workspace {
         }
     }
 
-    /// The levels of the sections of the last evaluation, dB, appended column by column.
+    /// Appends the level of each section at the last evaluation, dB, column by column.
     pub(in crate::fit) fn level_columns(&self, objective: &Objective, out: &mut Vec<f64>) {
         let points = &objective.blocks.points;
         for (ratio, _) in self.groups.iter().flat_map(SectionGroup::sections) {
@@ -451,12 +452,12 @@ impl Workspace {
         }
     }
 
-    /// Sections of the last evaluation.
+    /// Number of sections at the last evaluation.
     pub(in crate::fit) fn section_count(&self) -> usize {
         self.signs.len()
     }
 
-    /// The second part of J in the last evaluation if a section of these levels were left out.
+    /// The economy term at the last evaluation if a section with the levels `level_db` were removed, dB^2.
     pub(in crate::fit) fn economy_without(&self, objective: &Objective, level_db: &[f64]) -> f64 {
         if objective.economy == 0.0 {
             return 0.0;
@@ -469,7 +470,7 @@ impl Workspace {
         objective.economy * opposed.sum::<f64>()
     }
 
-    /// The residual of the last evaluation, weighted and normalised, appended: its squared length is the first part of J.
+    /// Appends the weighted, normalised error of the last evaluation: its squared length is the residual part of J.
     pub(in crate::fit) fn weighted_error(&self, objective: &Objective, out: &mut Vec<f64>) {
         out.extend(
             self.error_db
@@ -480,13 +481,13 @@ impl Workspace {
     }
 }
 
-/// Work of one evaluation, with so many sections whose sign changes, in the unit of [`Workspace::work`].
+/// Work of one evaluation, with `mixed` sections whose sign changes with frequency, in the unit of [`Workspace::work`].
 fn value_work(points: usize, sections: usize, economy: bool, mixed: usize) -> u64 {
     let logarithms = if economy { 23 } else { 11 };
     (600 + points * (logarithms + 2 * sections + 4 * mixed) / 10) as u64
 }
 
-/// Work of the derivatives, their products, and the step that follows.
+/// Work of the derivatives, of their products, and of the step that follows, in the same unit.
 fn linearise_work(points: usize, sections: usize) -> u64 {
     let size = 3 * sections;
     let (groups, blocks) = (sections.div_ceil(LANES), size.div_ceil(LANES));
@@ -494,7 +495,7 @@ fn linearise_work(points: usize, sections: usize) -> u64 {
     (points * a_point / 10 + size * size * (60 + size) / 32) as u64
 }
 
-/// Work of one iteration of the solver with so many sections, in the unit of [`Workspace::work`].
+/// Work of one iteration of the solver with this many sections, in the unit of [`Workspace::work`].
 pub(in crate::fit) fn iteration_work(objective: &Objective, sections: usize) -> u64 {
     let points = objective.padded_len();
     2 * value_work(points, sections, objective.economy > 0.0, 0) + linearise_work(points, sections)
@@ -517,19 +518,19 @@ impl Parts {
     }
 }
 
-/// J as a function of the numbers of sections whose shapes are given.
+/// J as a function of the variables of sections with given shapes.
 pub struct Placed<'a> {
     objective: &'a Objective,
     shapes: &'a [Shape],
     lower: &'a [f64],
     upper: &'a [f64],
     room: &'a mut Workspace,
-    /// Where `room` holds the last evaluation.
+    /// The variables at which `room` holds the last evaluation.
     evaluated_at: Vec<f64>,
 }
 
 impl<'a> Placed<'a> {
-    /// Sections of `shapes`, each with three variables inside `lower..=upper`.
+    /// Sections of `shapes`, each with three variables inside `lower..=upper` (only the solver reads these bounds).
     pub fn new(
         objective: &'a Objective,
         shapes: &'a [Shape],
@@ -547,7 +548,7 @@ impl<'a> Placed<'a> {
         }
     }
 
-    /// Evaluates the two parts of J; the workspace then holds the residual.
+    /// Evaluates residual and economy term; the workspace then holds the error.
     pub fn parts(&mut self, x: &[f64]) -> Parts {
         let Objective {
             level,
@@ -625,7 +626,7 @@ impl<'a> Placed<'a> {
     }
 }
 
-/// Sections from their shapes and variables.
+/// Sections from their shapes and variables (ln f0, gain, ln q).
 pub fn sections<'a>(shapes: &'a [Shape], x: &'a [f64]) -> impl Iterator<Item = Section> + 'a {
     shapes
         .iter()
@@ -638,7 +639,7 @@ pub fn sections<'a>(shapes: &'a [Shape], x: &'a [f64]) -> impl Iterator<Item = S
         })
 }
 
-/// The residual, its weighted square, the economy term and the mean.
+/// Computes the error, the two parts of J, and the weighted mean of `G - wanted`.
 struct Weigh<'a> {
     blocks: &'a Blocks,
     boost_db: &'a [f64],
@@ -697,10 +698,10 @@ impl pulp::WithSimd for Weigh<'_> {
     }
 }
 
-/// What pulls on the boosts and on the cuts at each point, before the weights: the slope of J by the level of either.
+/// Computes the derivatives of J by the boosts and by the cuts at each point, divided by the weights.
 struct LevelSlopes<'a> {
     blocks: &'a Blocks,
-    /// What is boosted, what is cut, and the error.
+    /// Boosts, cuts and error at each point.
     levels_db: [&'a [f64]; 3],
     boost_pull: &'a mut [f64],
     cut_pull: &'a mut [f64],
@@ -723,12 +724,12 @@ impl pulp::WithSimd for LevelSlopes<'_> {
     }
 }
 
-/// The curvature from the products of the derivatives, in place: from the block on the diagonal on.
+/// Turns the products of the derivatives into the curvature, in place, from the diagonal block of each row on.
 struct Curvature<'a> {
     products: &'a mut [Lanes],
     level: &'a [Lanes],
     side: &'a [Lanes],
-    /// How much of the products with the weights goes.
+    /// Factor of the projection `u u^T`: 2 with a free level, 0 with a fixed one.
     projected: f64,
     economy: f64,
 }
@@ -740,7 +741,7 @@ impl pulp::WithSimd for Curvature<'_> {
     fn with_simd<S: pulp::Simd>(self, _: S) {
         let width = self.level.len();
         let (levels, sides) = (self.level.as_flattened(), self.side.as_flattened());
-        // 2 - economy where the sides differ, 2 elsewhere.
+        // The factor of a product is 2 if both sections have the same sign, and 2 - economy if not.
         let even = 2.0 - 0.5 * self.economy;
         for (j, row) in self.products.chunks_exact_mut(width.max(1)).enumerate() {
             let twice_level = self.projected * levels[j];
@@ -748,7 +749,7 @@ impl pulp::WithSimd for Curvature<'_> {
             let first = j / LANES;
             let rest = self.level[first..].iter().zip(&self.side[first..]);
             for (row, (level, side)) in row[first..].iter_mut().zip(rest) {
-                // (Blocks leave their place while they change: the compiler then makes vectors of them.)
+                // Blocks are copied out while they change, so that the compiler vectorises the loop.
                 let (mut block, level, side) = (*row, *level, *side);
                 for l in 0..LANES {
                     let share = f64::mul_add(half_economy, side[l], even);
@@ -801,7 +802,7 @@ impl Landscape for Placed<'_> {
         let width = curvature.nrows() / LANES;
         let stride = width * LANES;
         let rows = aligned(&mut room.rows, n * stride + OF_EIGHT);
-        // What lies behind the variables is never looked at.
+        // Elements beyond the number of variables are never read.
         for column in [&mut room.level, &mut room.side] {
             column.resize(stride, 0.0);
         }

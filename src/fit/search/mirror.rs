@@ -1,4 +1,15 @@
-//! A shelf or its mirror: a low shelf of `g` and a high shelf of `-g` differ only in level, which is free or not.
+//! The choice between a shelf and its mirror.
+//!
+//! A low shelf of `g` dB and a high shelf of `-g` dB with the same f0 and q differ only by the constant level `g`:
+//! `G_low(f, g) = g + G_high(f, -g)` (Audio EQ Cookbook). With a free level both leave the same residual, so a set of
+//! `k` shelves has `2^k` readings of equal residual. They differ in the largest boost, hence in the preamp that is
+//! needed; in the economy term; and in whether the space has boxes for them.
+//!
+//! `best_reading` tries all of them, for up to `MOST_SHELVES` shelves. Each is polished, because its boxes and its
+//! economy term differ; the lowest J wins, and among equal ones the lowest boost.
+//!
+//! Guaranteed: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for each reading
+//! taken for its lower boost, or stays at or below `EXACT`.
 
 use super::{Candidate, EXACT, Search};
 use crate::filter::{Section, Shape};
@@ -6,12 +17,12 @@ use crate::fit::objective::Level;
 use crate::fit::solver::Stopping;
 use crate::fit::space::Space;
 
-/// More shelves than this are left as they are: each doubles the choices.
+/// Sets with more shelves than this keep their reading, since each shelf doubles the number of readings.
 const MOST_SHELVES: usize = 6;
-/// J of the same sections, read differently, agree to rounding.
+/// Two J that differ by at most this share count as equal: mirrored sets differ by rounding only.
 const EQUAL: f64 = 1e-6;
 
-/// The section of the other shape that differs from a shelf only in level; None for a peaking section.
+/// The shelf of the other shape that differs from `section` only in level; None for a peaking section.
 #[must_use]
 pub fn mirrored(section: &Section) -> Option<Section> {
     let shape = match section.shape {
@@ -26,9 +37,9 @@ pub fn mirrored(section: &Section) -> Option<Section> {
     })
 }
 
-/// Among all readings of the candidate's shelves that the space of `judge` allows, the one of least J; among
-/// equals the one of least boost. The sections settle again where the economy term counts. Where the level is fixed, there
-/// is no other reading.
+/// The reading of the candidate's shelves with the lowest J, of those that the space of `judge` allows; among equal
+/// ones that with the lowest boost. Each reading is polished until `stopping`. With a fixed level the candidate is
+/// returned unchanged.
 pub(in crate::fit) fn best_reading(
     candidate: Candidate,
     judge: &mut Search<'_>,
@@ -59,7 +70,7 @@ pub(in crate::fit) fn best_reading(
     best
 }
 
-/// The sections with some of their shelves mirrored, in every way that `space` allows; none with very many shelves.
+/// All other readings of the sections that `space` allows; empty if there are more than [`MOST_SHELVES`] shelves.
 pub(in crate::fit) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
     let shelves = shelves(sections);
     if shelves.len() > MOST_SHELVES {

@@ -1,11 +1,14 @@
-//! One search over structures: a randomised start, then moves that take sections out and put
-//! others in, each followed by the local solver.
+//! One search over structures: a randomised start, then moves that remove some sections and insert others, each
+//! followed by the local solver.
 //!
-//! Local minima dominate this problem: from a plain start the solver alone ends far above the best.
-//! What helps is to change a few sections at a time and let all of them settle (a relative of
-//! iterated local search; H. R. Lourenco, O. C. Martin, T. Stutzle 2003). A proposal is polished
-//! briefly, and fully only when it then looks promising; a slightly worse one is accepted (threshold
-//! acceptance; G. Dueck, T. Scheuer 1990), so that a search can leave a shallow basin.
+//! The problem has many local minima: from a plain start the solver alone ends far above the best known answer. The
+//! search is a relative of iterated local search (H. R. Lourenco, O. C. Martin, T. Stutzle 2003): it changes a few
+//! sections at a time and lets all of them settle. A proposal is polished briefly, and fully only if it then looks
+//! promising. A proposal up to 5 % worse than the current point is accepted (threshold acceptance; G. Dueck, T. Scheuer
+//! 1990), so that a walk can leave a shallow basin.
+//!
+//! Guaranteed: a walk returns the best point that it saw, so J never exceeds that of its start; the same seed and input
+//! give the same answer.
 
 pub mod pricing;
 
@@ -23,14 +26,14 @@ use crate::fit::space::{Open, Ranges, Space, variables, walls_of};
 use pricing::{Surroundings, without_each};
 use table::Table;
 
-/// Sections under construction, and J with them.
+/// A set of sections under construction, and its J.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {
     /// Shapes, in the order in which they were added.
     pub shapes: Vec<Shape>,
-    /// Three variables a section.
+    /// Three variables a section: ln f0 (Hz), gain (dB), ln q.
     pub x: Vec<f64>,
-    /// J on the objective at hand, dB^2; infinite where it was not evaluated.
+    /// J of the objective at hand, dB^2; infinite if not evaluated.
     pub value: f64,
 }
 
@@ -45,7 +48,7 @@ impl Candidate {
         }
     }
 
-    /// These sections, not evaluated.
+    /// A candidate with these sections, not evaluated.
     #[must_use]
     pub fn of(sections: &[Section]) -> Self {
         let mut candidate = Self::empty();
@@ -78,7 +81,7 @@ impl Candidate {
         self.x.extend(variables(section));
     }
 
-    /// The section nearest to `log_f0` (ln Hz); the first when there is none.
+    /// Index of the section nearest to `log_f0` (ln Hz); 0 if there is no section.
     fn nearest(&self, log_f0: f64) -> usize {
         let distance = |k: &usize| (self.x[3 * k] - log_f0).abs();
         let sections = 0..self.len();
@@ -86,7 +89,7 @@ impl Candidate {
         nearest.unwrap_or(0)
     }
 
-    /// True when each section has one of its shape among the others that hardly differs.
+    /// True if each section has one of the same shape in `other` whose variables differ by less than [`NEAR`].
     fn is_near(&self, other: &Self) -> bool {
         let near =
             |k: usize, j: usize, v: usize| (self.x[3 * k + v] - other.x[3 * j + v]).abs() < NEAR[v];
@@ -101,88 +104,93 @@ impl Candidate {
     }
 }
 
-/// Least and most share of the table that a proposal may choose from, even in logarithm: thinning makes
-/// proposals differ, and a very thin table leads to places that the best price never does.
+/// Least and largest share of the table from which a proposal may choose, drawn evenly in its logarithm. Choosing from
+/// only part of the table makes proposals differ, and a small part leads to sections that the best price never selects.
+/// Range chosen by trial, see tests/benches/RESULTS.md.
 const TABLE_SHARES: (f64, f64) = (0.15, 0.8);
-/// A proposal replaces one section below the first share of chance, two below the second, and so on;
-/// above the last it puts one or two in first and takes out the least useful old ones. Replacing one
-/// mostly leads back to where it was.
+/// Cumulative probabilities that a proposal replaces one, two, three or four sections. Above the last, it inserts one
+/// or two first and then removes the least useful old ones. Replacing only one mostly leads back to the same point. Our
+/// choice.
 const REPLACED_SHARES: [f64; 4] = [0.15, 0.5, 0.85, 0.95];
-/// Share of removals that take the least useful section instead of any.
+/// Probability that a removal takes the least useful section instead of a random one. Our choice.
 const LEAST_USEFUL_SHARE: f64 = 0.3;
-/// Share of removals after the first that take the neighbour in frequency of the one before: those work together, and
-/// changes far apart are as good one by one.
+/// Probability that a second or later removal takes the neighbour in frequency of the one before. Neighbours act
+/// together, whereas changes far apart are as good one by one. Our choice.
 const NEIGHBOUR_SHARE: f64 = 0.5;
-/// So many in N of the proposals that replace sections put one or more in anywhere first, whatever their price: sections
-/// that only work together have none alone. Where there are many sections, that is rarely what is missing, and so it is where a
-/// pair was put in.
-const UNPRICED: f64 = 0.5;
-/// Of the proposals that replace two or more sections in no slots, the share that puts two in together first: the best pair
-/// among so many entries of the table.
+/// Probability, times the number of sections N, that a replacement first inserts one or more sections at random,
+/// whatever their price: sections that only help together have no price alone. It falls with N because this is rarely
+/// what is missing among many sections. Not done if a pair was inserted. Chosen by trial, see tests/benches/RESULTS.md.
+const UNPRICED_RATE: f64 = 0.5;
+/// Probability that a replacement of two or more sections, without slots, first inserts the best pair among
+/// `PAIRED_AMONG` random entries of the table. Our choice.
 const PAIRED_SHARE: f64 = 0.3;
 const PAIRED_AMONG: usize = 40;
-/// So many in N of the proposals put in a bend: a low shelf, a high shelf and a wide peak between them, of one gain. The three
-/// nearly add up to a level, which is free. What is left of them is wide and smooth, and moves with each of their numbers; two of
-/// them do nothing of the kind.
-const BENT: f64 = 0.5;
-/// Least and most of a bend's middle (Hz), of the distance of its shelves from there (octaves), of the peak's q, and
-/// of its gain as a share of what the boxes allow.
+/// Probability, times the number of sections N, that a proposal inserts a bend: a low shelf, a high shelf and a wide
+/// peak between them, all of one gain. The three nearly add up to a constant level, which is free. The small rest is
+/// wide and smooth and depends on each of their numbers; no two of the three can produce it. What bends gain:
+/// tests/benches/RESULTS.md.
+const BEND_RATE: f64 = 0.5;
+/// Ranges of a bend: its middle (Hz), the distance of each shelf from it (octaves), q of the peak, and its gain as a
+/// share of what the boxes allow. Our choice.
 const BEND_HZ: (f64, f64) = (40.0, 10_000.0);
 const BEND_OCTAVES: (f64, f64) = (1.0, 2.5);
 const BEND_Q: (f64, f64) = (0.3, 0.6);
 const BEND_GAIN: (f64, f64) = (0.4, 1.0);
 const BEND_SHAPES: [Shape; 3] = [Shape::LowShelf, Shape::Peaking, Shape::HighShelf];
-/// Of a bend's shelves.
+/// q of a bend's shelves: about 1/sqrt 2, above which a shelf overshoots.
 const BEND_SHELF_Q: f64 = 0.7;
-/// After a brief polish, a proposal is worth a full one below so many times the present J.
+/// A briefly polished proposal is polished fully if its J is below this many times the current J. Chosen by trial, see
+/// tests/benches/RESULTS.md.
 const PROMISING: f64 = 2.0;
-/// A proposal is accepted below so many times the present J.
+/// A proposal is accepted if its J is below this many times the current J: the threshold of threshold acceptance. Our
+/// choice.
 const ACCEPTED: f64 = 1.05;
-/// J below this, dB^2, is an exact answer, and all exact answers are the same: 0.0001 dB rms are left.
+/// At or below this J, dB^2, an answer counts as exact (0.0001 dB rms), and all exact answers count as equal.
 pub(in crate::fit) const EXACT: f64 = 1e-8;
 
-/// Sections whose ln f0, gain (dB) and ln q differ by less are near each other. A proposal that comes near the point it was
-/// made from, no better than that yet, is on its way back there: it is not followed any further.
+/// Two sections are near each other if ln f0, gain (dB) and ln q differ by less than these. A proposal that is near the
+/// point it was made from, and no better yet, would settle back to it and is dropped. Our choice.
 const NEAR: [f64; 3] = [0.07, 0.7, 0.28];
 
-/// A walk ends after so many proposals in a row without progress.
+/// A walk ends after this many proposals in a row without progress. Longer and shorter were no better, see
+/// tests/benches/RESULTS.md.
 const PATIENCE: usize = 25;
 
-/// Between the insertions of one proposal.
+/// Stopping rule between the insertions of one proposal.
 const SETTLE: Stopping = Stopping {
     iterations: 2,
     relative_fall: 1e-2,
     value: EXACT,
 };
-/// Enough to see whether a proposal is promising.
+/// Stopping rule for judging whether a proposal is promising. Eight iterations by trial, see tests/benches/RESULTS.md.
 const BRIEF: Stopping = Stopping {
     iterations: 8,
     relative_fall: 1e-2,
     value: EXACT,
 };
-/// Enough to compare proposals.
+/// Stopping rule for comparing proposals.
 const FULL: Stopping = Stopping {
     iterations: 60,
     relative_fall: 1e-3,
     value: EXACT,
 };
 
-/// An objective with its table, and what one search needs beside them.
+/// One search: its objective, table, space and random numbers, and the workspace that it reuses.
 pub struct Search<'a> {
     objective: Objective,
     table: &'a Table,
     space: &'a Space,
     random: Random,
-    /// The workspace, which counts evaluations.
+    /// The workspace; it counts evaluations and work.
     pub room: Workspace,
-    /// Local solutions computed.
+    /// Number of local solutions computed.
     pub polishes: u64,
     surroundings: Surroundings,
     descent: Buffers,
 }
 
 impl<'a> Search<'a> {
-    /// A search with its own stream of chance.
+    /// A search with its own random numbers, made from `seed`.
     #[must_use]
     pub fn new(objective: Objective, table: &'a Table, space: &'a Space, seed: u64) -> Self {
         Self {
@@ -203,12 +211,12 @@ impl<'a> Search<'a> {
             .parts(&candidate.x)
     }
 
-    /// Descends from the candidate as far as `stopping` allows.
+    /// Descends from the candidate until `stopping` says stop.
     pub fn polish(&mut self, candidate: &mut Candidate, stopping: &Stopping) {
         self.polish_toward(candidate, stopping, f64::INFINITY);
     }
 
-    /// The same, given up when it is plain that J will not fall below `hoped_for`.
+    /// [`Self::polish`], given up early when J is not going to fall below `hoped_for` (see [`minimise_toward`]).
     pub(in crate::fit) fn polish_toward(
         &mut self,
         candidate: &mut Candidate,
@@ -219,7 +227,7 @@ impl<'a> Search<'a> {
         self.polish_between(walls, candidate, stopping, hoped_for);
     }
 
-    /// Descends with each section in its own of `boxes` and the variables marked in `held` kept as they are.
+    /// Descends with each section inside its own box of `boxes`; variables marked in `held` keep their values.
     pub(in crate::fit) fn polish_held(
         &mut self,
         candidate: &mut Candidate,
@@ -271,7 +279,7 @@ impl<'a> Search<'a> {
         self.room.largest_boost_db()
     }
 
-    /// Builds up to `count` sections from `start`, each the best of a random `share` of the table.
+    /// Adds sections to `start` up to `count`, each the best of a random `share` of the table, and polishes the result.
     pub fn build(&mut self, start: Candidate, count: usize, share: f64) -> Candidate {
         let mut candidate = start;
         while candidate.len() < count && self.insert(&mut candidate, share) {
@@ -281,14 +289,14 @@ impl<'a> Search<'a> {
         candidate
     }
 
-    /// A start that differs from call to call.
+    /// A start built from nothing with a random share of the table; it differs from call to call.
     pub fn randomised_start(&mut self, count: usize) -> Candidate {
         let share = self.table_share();
         self.build(Candidate::empty(), count, share)
     }
 
-    /// A start from two ends of walks: the sections of one up to some frequency and those of the other
-    /// above it, since what is wrong low and what is wrong high have little to do with each other.
+    /// A start from two ends of walks (a crossover): the sections of one up to a random frequency, those of the other
+    /// above it. Errors at low and at high frequencies are nearly independent, so the best of both may combine.
     pub fn crossed_start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
         let mut better_of_two = || {
             let (a, b) = (self.random.below(ends.len()), self.random.below(ends.len()));
@@ -321,9 +329,9 @@ impl<'a> Search<'a> {
         self.build(child, count, 1.0)
     }
 
-    /// Walks from `start` until so many proposals in a row have brought nothing, or nothing is
-    /// left to gain; returns the best seen. `on_the_way` sees the best after every proposal and the
-    /// work done, and ends the walk early by returning false.
+    /// Walks from `start` until `PATIENCE` proposals in a row brought no progress, or the best is exact. Returns the
+    /// best point seen. `on_the_way` gets the work so far and the best after every proposal; it ends the walk by
+    /// returning false.
     pub fn walk(
         &mut self,
         start: Candidate,
@@ -332,7 +340,7 @@ impl<'a> Search<'a> {
         let mut best = start.clone();
         let mut current = start;
         let mut failures = 0;
-        // Progress of less than 1e-4 of J is no progress, so the walk is finite.
+        // Only a fall of at least 1e-4 of J resets the count, so the walk always ends.
         while failures < PATIENCE && best.value > EXACT && on_the_way(self.room.work, &best) {
             failures += 1;
             let Some(next) = self.propose(&current) else {
@@ -351,17 +359,17 @@ impl<'a> Search<'a> {
         best
     }
 
-    /// The search goes on with another objective over the same points.
+    /// Continues with another objective over the same points.
     pub fn aim(&mut self, objective: Objective) {
         self.objective = objective;
     }
 
-    /// The search goes on with another part of what may be used.
+    /// Continues with another space of allowed sections.
     pub fn within(&mut self, space: &'a Space) {
         self.space = space;
     }
 
-    /// What may be used.
+    /// The sections that may be used.
     #[must_use]
     pub fn space(&self) -> &'a Space {
         self.space
@@ -378,11 +386,11 @@ impl<'a> Search<'a> {
         least * (most / least).powf(self.random.unit())
     }
 
-    /// What comes of a change to the `current` sections; None when it leads back to them.
+    /// A changed and polished copy of `current`; None if it settles back to `current`.
     fn propose(&mut self, current: &Candidate) -> Option<Candidate> {
         let mut next = current.clone();
         let count = current.len();
-        if self.random.unit() * (count as f64) < BENT && self.may_bend(count) {
+        if self.random.unit() * (count as f64) < BEND_RATE && self.may_bend(count) {
             self.bend(&mut next);
         } else {
             let roll = self.random.unit();
@@ -401,7 +409,7 @@ impl<'a> Search<'a> {
         Some(next)
     }
 
-    /// Takes so many sections out and puts others in.
+    /// Removes `replaced` sections and inserts others.
     fn replace(&mut self, next: &mut Candidate, replaced: usize) {
         let count = next.len();
         let mut removed: Option<f64> = None;
@@ -421,7 +429,7 @@ impl<'a> Search<'a> {
         if paired && self.random.unit() < PAIRED_SHARE {
             self.insert_two(next);
             self.settle(next, count);
-        } else if replaced > 0 && self.random.unit() * (count as f64) < UNPRICED {
+        } else if replaced > 0 && self.random.unit() * (count as f64) < UNPRICED_RATE {
             for _ in 0..1 + self.random.below(replaced) {
                 self.insert_any(next);
                 self.settle(next, count);
@@ -430,15 +438,15 @@ impl<'a> Search<'a> {
         self.refill(next, count);
     }
 
-    /// Puts in more than there may be for a moment; then the least useful old ones go, of the shape that is too many where there
-    /// is one.
+    /// Inserts one or two sections beyond the count, then removes the least useful old ones, from a shape with too many
+    /// sections if there is one.
     fn exchange(&mut self, next: &mut Candidate) {
         let count = next.len();
         let share = self.table_share();
         for _ in 0..1 + self.random.below(2) {
             let space = self.space;
             let open = match space.has_slots() {
-                // A slot holds one section even for a moment.
+                // A slot holds one section, so it cannot be exceeded even temporarily.
                 true => space.open(&next.sections()),
                 false => space.open(&[]),
             };
@@ -465,7 +473,8 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// True where so many sections can have a bend among them that nearly adds up to a level.
+    /// True if `count` sections can include a bend: the level is free, there are no slots, and all three shapes have
+    /// gain.
     fn may_bend(&self, count: usize) -> bool {
         let one_each = BEND_SHAPES
             .iter()
@@ -480,7 +489,7 @@ impl<'a> Search<'a> {
         is_free && one_each && has_gain && count >= BEND_SHAPES.len()
     }
 
-    /// Puts a bend in the place of sections of its shapes and of others, as many as need be.
+    /// Inserts a bend. It replaces one section of each of its shapes, and random ones as needed.
     fn bend(&mut self, next: &mut Candidate) {
         let count = next.len();
         for shape in BEND_SHAPES {
@@ -524,7 +533,7 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Puts priced sections in up to `count`; they settle in between.
+    /// Inserts sections by price up to `count`, settling after each.
     fn refill(&mut self, next: &mut Candidate, count: usize) {
         let share = self.table_share();
         while next.len() < count && self.insert(next, share) {
@@ -532,22 +541,22 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Descends a little where more sections will come.
+    /// Descends briefly if more sections are still to come.
     fn settle(&mut self, next: &mut Candidate, count: usize) {
         if next.len() < count {
             self.polish(next, &SETTLE);
         }
     }
 
-    /// Adds the section that the table prices best. False when none helps or none is left.
+    /// Inserts the section with the best price. False if none helps or none may be added.
     fn insert(&mut self, candidate: &mut Candidate, share: f64) -> bool {
         let open = self.space.open(&candidate.sections());
         self.insert_open(candidate, share, &open)
     }
 
-    /// Adds the two sections that the table prices best together, if any help.
+    /// Inserts the pair of sections with the best price, if any helps.
     fn insert_two(&mut self, candidate: &mut Candidate) {
-        self.look_around(candidate);
+        self.set_surroundings(candidate);
         self.room.work += self.table.work_of_two(&self.surroundings, PAIRED_AMONG);
         let found = self.table.best_two(
             &self.surroundings,
@@ -561,7 +570,7 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// Adds a section anywhere, if any is left.
+    /// Inserts a section at a random place in the space, if one may be added.
     fn insert_any(&mut self, candidate: &mut Candidate) {
         let found = self.space.any(&candidate.sections(), &mut self.random);
         if let Some(section) = &found {
@@ -569,13 +578,13 @@ impl<'a> Search<'a> {
         }
     }
 
-    fn look_around(&mut self, candidate: &Candidate) {
+    fn set_surroundings(&mut self, candidate: &Candidate) {
         self.parts(candidate);
         self.surroundings.set(&self.objective, &mut self.room);
     }
 
     fn insert_open(&mut self, candidate: &mut Candidate, share: f64, open: &Open) -> bool {
-        self.look_around(candidate);
+        self.set_surroundings(candidate);
         self.room.work += self.table.work(&self.surroundings, share);
         let found = self.table.best(
             &self.surroundings,
@@ -590,12 +599,12 @@ impl<'a> Search<'a> {
         found.is_some()
     }
 
-    /// The section whose loss leaves the least J, as far as the level and the gains of the others make up for it.
+    /// Index of the section whose removal leaves the lowest J, with the level and the gains of the others adjusted.
     pub(in crate::fit) fn least_useful(&mut self, candidate: &Candidate) -> usize {
         self.least_useful_of(candidate, 0..candidate.len())
     }
 
-    /// The same among some of them; the first when there is none.
+    /// [`Self::least_useful`] among the indices `some`; 0 if there are none.
     fn least_useful_of(
         &mut self,
         candidate: &Candidate,

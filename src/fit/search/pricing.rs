@@ -1,14 +1,17 @@
-//! What changes of the sections bring while the level and the gains of the others follow them.
+//! The prices of inserting and of removing sections, with the level and the gains of the other sections following.
 //!
-//! Near the sections at hand, the residual is the squared length of the weighted error plus weighted columns: what a decibel
-//! of each follower changes, and a multiple of whatever is added. Eliminating the followers from the matrix of inner products (a
-//! Schur complement) leaves the inner products of what they cannot make up for. Walls of the followers are not looked at:
-//! prices choose what to try, and the solver settles it.
+//! Near the present sections, J's residual is the squared length of a sum of weighted columns: the error; the change
+//! per dB of each follower (the level where it is free, and the gains); and a multiple of whatever is added or removed.
+//! Eliminating the followers from the matrix of inner products (a Schur complement, i.e. block Gaussian elimination)
+//! leaves the products of the columns' components orthogonal to all followers: the least-squares answer with the
+//! followers adjusted. Bounds of the followers are ignored: a price only selects what to try, and the solver then
+//! settles it.
 
 use crate::fit::objective::kernel::{Products, TILE};
 use crate::fit::objective::{Objective, Workspace};
 
-/// The sections at hand as prices see them: one column after another, of equal length. To be set before it is used.
+/// The present sections as columns of equal length: the followers, then the weighted error. Call [`Self::set`] before
+/// use.
 #[derive(Debug, Default)]
 pub struct Surroundings {
     columns: Vec<f64>,
@@ -17,7 +20,8 @@ pub struct Surroundings {
 }
 
 impl Surroundings {
-    /// Those of the last evaluation in `room`: the level where it is free, the gains, then the weighted error.
+    /// Takes the columns of the last evaluation in `room`: the level where it is free, the gains, then the weighted
+    /// error.
     pub fn set(&mut self, objective: &Objective, room: &mut Workspace) {
         self.columns.clear();
         self.length = objective.padded_len();
@@ -26,12 +30,12 @@ impl Surroundings {
         room.weighted_error(objective, &mut self.columns);
     }
 
-    /// How many columns follow; the error is the next one.
+    /// Number of followers; the column with this index is the error.
     pub(in crate::fit) fn followers(&self) -> usize {
         self.followers
     }
 
-    /// All columns, and then `more`.
+    /// All columns, followed by `more`.
     pub(in crate::fit) fn with<'a>(
         &'a self,
         more: impl Iterator<Item = &'a [f64]>,
@@ -40,11 +44,11 @@ impl Surroundings {
     }
 }
 
-/// A follower whose column is shorter than this, squared, changes nothing: dB^2 of weighted error a dB^2, all weights together
-/// being 1.
-const NOTHING: f64 = 1e-9;
+/// A follower whose column has at most this squared length is not eliminated: it is zero but for rounding.
+/// Dimensionless: dB^2 of weighted error per dB^2, the squared weights summing to 1.
+const MIN_SQUARED_LENGTH: f64 = 1e-9;
 
-/// Inner products of columns: the first rows of the matrix, from the diagonal on.
+/// Inner products of columns: the first rows of a symmetric matrix, from the diagonal on.
 #[derive(Debug)]
 pub(in crate::fit) struct Gram {
     products: Vec<f64>,
@@ -53,12 +57,13 @@ pub(in crate::fit) struct Gram {
 }
 
 impl Gram {
-    /// Products of the first `rows` of some columns, of which there is at least one, with all from the diagonal on.
+    /// The products of the first `rows` columns with all columns from the diagonal on. There must be at least one
+    /// column.
     #[must_use]
     pub fn new(mut columns: Vec<&[f64]>, rows: usize) -> Self {
         let width = columns.len().next_multiple_of(TILE);
-        let filling = columns[0];
-        columns.resize(width, filling);
+        let padding = columns[0];
+        columns.resize(width, padding);
         let mut products = vec![0.0; width * rows.next_multiple_of(TILE)];
         pulp::Arch::new().dispatch(Products {
             columns: &columns,
@@ -71,13 +76,13 @@ impl Gram {
         }
     }
 
-    /// The product of two columns, one of them among the rows.
+    /// The product of columns `i` and `j`; at least one of them must be among the rows.
     #[must_use]
     pub fn at(&self, i: usize, j: usize) -> f64 {
         self.products[i.min(j) * self.width + i.max(j)]
     }
 
-    /// The matrix of some of the columns, all of them rows.
+    /// The matrix of the columns `some`, all of which must be among the rows.
     #[must_use]
     pub fn of(&self, some: &[usize]) -> Self {
         let width = some.len();
@@ -94,7 +99,7 @@ impl Gram {
         }
     }
 
-    /// Leaves of all others what the first `followers` columns cannot make up for.
+    /// Eliminates the first `followers` columns from all others.
     pub fn eliminate(&mut self, followers: usize) {
         pulp::Arch::new().dispatch(Eliminate {
             gram: self,
@@ -102,8 +107,8 @@ impl Gram {
         });
     }
 
-    /// With the gains of sections first, then the error, then the levels of those sections: what is left of the error without
-    /// each when the other gains follow. Half of the gains are eliminated for all of the other half at once.
+    /// For columns in the order gains, error, levels of the same sections: receives the residual without each section,
+    /// with the other gains adjusted. Recursive: each half of the gains is eliminated once for the whole other half.
     fn without_each(&self, residual: &mut [f64]) {
         let gains = residual.len();
         if gains <= 1 {
@@ -125,21 +130,21 @@ impl Gram {
         }
     }
 
-    /// Leaves of the squared lengths of the columns from `first` on what the first `followers` columns, eliminated, cannot make
-    /// up for.
-    pub fn leave_of(&self, squared_lengths: &mut [f64], first: usize, followers: usize) {
+    /// Subtracts from the squared lengths of the columns from `first` on the part that the first `followers` columns,
+    /// already eliminated, explain.
+    pub fn subtract_explained(&self, squared_lengths: &mut [f64], first: usize, followers: usize) {
         for (p, row) in self
             .products
             .chunks_exact(self.width)
             .enumerate()
             .take(followers)
         {
-            if row[p] <= NOTHING {
+            if row[p] <= MIN_SQUARED_LENGTH {
                 continue;
             }
-            let made_up = row[p].recip();
+            let pivot_inverse = row[p].recip();
             for (left, product) in squared_lengths.iter_mut().zip(&row[first..]) {
-                *left -= product * product * made_up;
+                *left -= product * product * pivot_inverse;
             }
         }
     }
@@ -160,7 +165,7 @@ impl pulp::WithSimd for Eliminate<'_> {
         for p in 0..self.followers {
             let (above, below) = products.split_at_mut((p + 1) * width);
             let pivots = &above[p * width..];
-            if pivots[p] <= NOTHING {
+            if pivots[p] <= MIN_SQUARED_LENGTH {
                 continue;
             }
             let rows = below.chunks_exact_mut(width);
@@ -174,8 +179,8 @@ impl pulp::WithSimd for Eliminate<'_> {
     }
 }
 
-/// What J would be without each of the sections of the last evaluation in `room`, in the order of the candidate; the surroundings
-/// are set to those.
+/// J without each section of the last evaluation in `room`, in the candidate's order, with the level and the other
+/// gains adjusted, dB^2. Sets `surroundings` to that evaluation.
 pub fn without_each(
     objective: &Objective,
     room: &mut Workspace,
@@ -206,8 +211,8 @@ pub fn without_each(
     value
 }
 
-/// Work of pricing with so many followers and columns that are added, all of them with one another or each alone, in the unit of
-/// [`Workspace::work`].
+/// Work of pricing, in the unit of [`Workspace::work`]: `added` columns beside `followers`, each alone or all
+/// `with_one_another`.
 #[must_use]
 pub(in crate::fit) fn work(
     points: usize,

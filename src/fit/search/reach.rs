@@ -1,11 +1,20 @@
-//! The best answers for 1, 2, ... N sections: the reach curve, and with it the answer for N.
+//! The reach curve: the best answers found for 0, 1, ... N sections. The answer for N is the result of the search.
 //!
-//! Each count starts from the answer for one section fewer, so J never rises along the curve. The
-//! counts below N get a small budget and the last one the budget of the [`Effort`]; then the answer
-//! for each count lends its sections, less one, to the count below, and but for a quick search the
-//! counts below N are searched once more, in the same way. Where N sections are nearly exact and idle
-//! ones go, fewer are searched for before that. Budgets are counted in work, not in time, and searches
-//! that run at once are merged in their fixed order: the answer depends on neither clock nor threads.
+//! 1. Each count from 1 to N starts from the answer for one section fewer. Counts below N get a small budget, N the
+//!    budget of the [`Effort`].
+//! 2. From N downwards, each answer without its least useful section is offered to the count below.
+//! 3. If N sections are nearly exact and idle sections are removed, one fewer than the fewest that suffice is searched
+//!    for, again and again while that succeeds. At normal and deep effort, each count below N is then searched once
+//!    more, from the answer for one fewer. After either, step 2 is repeated.
+//!
+//! Streams of walks run on thinned points; the ends of walks are polished on all points, and only those values count.
+//!
+//! Guaranteed:
+//! - J never rises with the count: each answer is replaced by the one for fewer sections if that is better.
+//! - A higher effort never gives a higher J for N: it repeats the streams of the lower one with the same seeds,
+//!   polishes where those would have ended, and lets them go on. (Its counts below N may differ.)
+//! - The answer depends neither on time nor on the number of threads: budgets count work, and streams are merged by
+//!   index.
 
 use rayon::prelude::*;
 
@@ -32,20 +41,21 @@ use crate::fit::stop::Stop;
     Default,
     serde::Serialize,
     schemars::JsonSchema,
+    clap::ValueEnum,
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum Effort {
-    /// About 20 ms for eight sections, to follow a finger; less where an answer within 0.005 dB is found.
+    /// About 20 ms for eight sections; ends at once when less than 0.005 dB is left to gain
     Quick,
-    /// About 100 ms for eight sections.
+    /// About 100 ms for eight sections
     #[default]
     Normal,
-    /// About 1 s for eight sections.
+    /// About 1 s for eight sections
     Deep,
 }
 
 impl Effort {
-    /// All efforts, least first.
+    /// All efforts in rising order.
     pub const ALL: [Self; 3] = [Self::Quick, Self::Normal, Self::Deep];
 
     /// The name used on the command line.
@@ -58,8 +68,9 @@ impl Effort {
         }
     }
 
-    /// Streams of searches, and the work of each, in the unit of `Workspace::work`. A higher effort has at
-    /// least as many streams and each at least as long, with the same seeds: its answer is never worse.
+    /// Number of streams and the work of each, in the unit of `Workspace::work`. A higher effort has at least as many
+    /// streams, each at least as long and with the same seeds, so its answer is never worse. Calibrated to the times of
+    /// [`Effort`], see tests/benches/RESULTS.md.
     fn budget(self) -> (usize, u64) {
         match self {
             Self::Quick => (1, 9_500_000),
@@ -68,7 +79,7 @@ impl Effort {
         }
     }
 
-    /// Work for each count below N, of so many sections, once the answer for N is there. It is part of the budget.
+    /// Work for each count below N (`last`) after N was searched. It is part of the budget.
     fn work_after(self, last: usize) -> u64 {
         let work = match self {
             Self::Quick => 0,
@@ -78,7 +89,7 @@ impl Effort {
         work.min(MOST_FOR_ALL / last.max(1) as u64)
     }
 
-    /// Work for one section fewer than are nearly exact, beside the budget.
+    /// Work for each search with one section fewer than the fewest nearly exact ones, beside the budget.
     fn work_for_fewer(self) -> u64 {
         match self {
             Self::Quick => 500_000,
@@ -87,7 +98,7 @@ impl Effort {
         }
     }
 
-    /// J (dB^2) at or below which nothing is left to gain that matters.
+    /// J at or below which a search ends, dB^2.
     fn enough(self) -> f64 {
         match self {
             Self::Quick => ENOUGH,
@@ -95,8 +106,8 @@ impl Effort {
         }
     }
 
-    /// The limit of a search of so much work.
-    fn just(self, work: u64) -> Limits {
+    /// The limits of a search with this much work and no other limit.
+    fn single_limit(self, work: u64) -> Limits {
         Limits {
             rising: vec![work],
             longer: work,
@@ -104,15 +115,16 @@ impl Effort {
         }
     }
 
-    /// The work limits of each stream, less its part of what was `spent` before and is spent after: its own, and those
-    /// of the lower efforts that have it too, at which those would have ended.
+    /// The work limits of each stream at count N (`last`): its own, and those at which the streams of lower efforts
+    /// would have ended. Its part of the work `spent` on the counts before, and of the work that comes after, is
+    /// subtracted; at least half of the budget is left.
     fn limits(self, spent: u64, last: usize) -> Vec<Limits> {
         let own_and_longer = |effort: Self| {
             let (streams, work) = effort.budget();
             let spent = spent + (last as u64 - 1) * effort.work_after(last);
             let work = work.saturating_sub(spent / streams as u64).max(work / 2);
             match effort {
-                // A quick search is as short for all.
+                // Quick searches are never lengthened.
                 Self::Quick => [work, work],
                 Self::Normal | Self::Deep => [work, LONGER * work],
             }
@@ -139,113 +151,114 @@ impl Effort {
     }
 }
 
-/// The work at which a stream takes its best to the bottom; after the last it ends.
+/// Amounts of work at which a stream polishes its best on all points. It ends at the last of them.
 #[derive(Debug, Clone)]
 struct Limits {
     rising: Vec<u64>,
-    /// The last instead, when the best is then nearly exact.
+    /// Replaces the last limit if the best is then nearly exact.
     longer: u64,
-    /// It ends at once at or below this J, dB^2.
+    /// J at or below which the stream ends at once, dB^2.
     enough: f64,
 }
 
-/// A stream that ends nearly at an exact answer may take so many times as long: there probably is one.
+/// A stream whose best is nearly exact may take this many times its budget, since an exact answer then probably exists.
 const LONGER: u64 = 2;
-/// J below this, dB^2, is nearly exact: 0.025 dB rms.
+/// J at or below this is nearly exact, dB^2: 0.025 dB rms.
 const NEARLY_EXACT: f64 = 6.25e-4;
 
-/// Neighbouring points are taken as one while searching as long as cells stay this narrow, octaves: a
-/// third of the width of a peak of q 8. Twice as wide where what is wanted is straight.
+/// Largest width of a cell of points that count as one while searching, octaves: a third of the width of a peak of q 8.
+/// Twice this where the wanted change is straight. Other widths were worse, see tests/benches/RESULTS.md.
 const CELL_OCTAVES: f64 = 1.0 / 16.0;
-/// ... and as there are this many cells for each section.
+/// Least number of cells for each section; it limits the width of the cells further where there are few points. Our
+/// choice.
 const CELLS_A_SECTION: f64 = 7.5;
 
-/// To the bottom.
+/// Stopping rule for final answers.
 pub(in crate::fit) const CLOSE: Stopping = Stopping {
     iterations: 300,
     relative_fall: 1e-7,
     value: 1e-18,
 };
-/// The share of J by which the last step may still fall for a count on the way to N.
+/// `relative_fall` for counts below N: they are not polished to the end.
 const CLOSE_ON_THE_WAY: f64 = 1e-4;
-/// Most work of going to the bottom once: with very many sections, that is a long way.
+/// Most work of one such polish; it shortens the polish where there are very many sections.
 const CLOSE_WORK: u64 = 20_000_000;
 
-/// What ends this many times above the best on the thinned points is not taken to the bottom.
-const HOPELESS: f64 = 1.2;
-/// Share of walks that start from two earlier ends instead of from chance.
+/// An end of a walk is polished on all points only if its J on the thinned points is at most this many times the best.
+const POLISHED_WITHIN: f64 = 1.2;
+/// Probability that a walk starts from two earlier ends (a crossover) instead of a randomised start. Our choice.
 const CROSSED_SHARE: f64 = 0.8;
-/// After so many walks that end at the best once more, ends to cross are gathered anew: those there are lead back to it, right or
-/// wrong.
+/// After this many walks that ended at the stream's best again, the ends for crossovers are collected anew: the present
+/// ones lead back to that best, be it the global one or not. Chosen by trial, see tests/benches/RESULTS.md.
 const RETURNS: usize = 2;
-/// Of walks that start with cuts or boosts only, the share that keeps to them.
+/// Probability that a walk that starts with cuts or boosts only keeps to them. Our choice.
 const ONE_SIGN_WALKS: f64 = 0.25;
 
-/// Work for a count on the way to N, times its third power, within the least and the most for one count
-/// and a share of the most for all of them.
+/// Work for a count below N: `ON_THE_WAY` times the third power of the count, clamped to least and most for one count,
+/// and to an equal share of `MOST_FOR_ALL`. How far less work would raise the curve: tests/benches/RESULTS.md.
 const ON_THE_WAY: u64 = 200;
 const LEAST_ON_THE_WAY: u64 = 60_000;
 const MOST_ON_THE_WAY: u64 = 3_000_000;
 const MOST_FOR_ALL: u64 = 30_000_000;
 
-/// The numbers of the streams that search once more for a count below N.
-const AGAIN: u64 = 1 << 31;
-const FEWER: u64 = AGAIN + 1;
+/// Stream numbers (part of the seed) of the additional searches below N; above those of all other streams.
+const STREAM_AGAIN: u64 = 1 << 31;
+const STREAM_FEWER: u64 = STREAM_AGAIN + 1;
 
-/// Work for a count on the way to the last, before the answer for that is there.
+/// Work for `count` sections on the way to `last`.
 fn work_before(count: usize, last: usize) -> u64 {
     let work = ON_THE_WAY * (count as u64).pow(3);
     let work = work.clamp(LEAST_ON_THE_WAY, MOST_ON_THE_WAY);
     work.min(MOST_FOR_ALL / last as u64)
 }
 
-/// An end is near the answer below so many times its J.
-const NEAR: f64 = 1.25;
-/// Two ends are the same when their J differ by less than this share.
+/// Ends whose J is at most this many times the best are kept as other answers.
+const NEAR_BEST: f64 = 1.25;
+/// Two ends whose J differ by less than this share count as one.
 const SAME_END: f64 = 1e-4;
-/// Most ends that are reported beside the answer.
+/// Most other ends that are kept.
 const MOST_OTHERS: usize = 24;
 
-/// Two searches found the same answer when their J differ by less than this share.
+/// Two searches agree if their J differ by less than this share.
 const SAME: f64 = 1e-3;
-/// Enough for a quick search, J in dB^2: what sections may bring without being worth their place.
+/// J at or below which a quick search ends, dB^2: less than [`IDLE_DB`] is left to gain.
 const ENOUGH: f64 = IDLE_DB * IDLE_DB;
 
 /// The best answer for one count of sections.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Level {
-    /// The sections; fewer than the count when more did not help.
+    /// The sections; fewer than the count if more did not help.
     pub answer: Candidate,
-    /// The two parts of its J.
+    /// Its residual and economy term.
     pub parts: Parts,
 }
 
-/// The reach curve and how it was found.
+/// The reach curve and a record of the search.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reach {
-    /// The answer for 0, 1, ... N sections.
+    /// The answers for 0, 1, ... N sections.
     pub levels: Vec<Level>,
-    /// Evaluations of the objective.
+    /// Number of evaluations of the objective.
     pub evaluations: u64,
-    /// Local solutions computed.
+    /// Number of local solutions computed.
     pub polishes: u64,
-    /// Walks at the last count, or at the first that has an exact answer: every one but the first of a search is a
-    /// restart.
+    /// Number of walks at count N, or at the first count with an exact answer. All but the first of each stream are
+    /// restarts.
     pub walks: u64,
-    /// Searches there that knew nothing of each other.
+    /// Number of independent searches (streams) at that count.
     pub searches: u64,
-    /// How many of these ended at the answer.
+    /// Number of these that ended at the answer, within 0.1 % of J.
     pub agreeing: u64,
-    /// True when nothing was left to gain before the budget was spent.
+    /// True if the answer is exact: the search ended before its budget was spent.
     pub exact: bool,
-    /// True when nothing was left that is worth gaining at this effort.
+    /// True if so little is left to gain that the search ended early, as its effort allows.
     pub enough: bool,
     /// Other ends of these searches, nearly as good as the answer, best first.
     pub others: Vec<Candidate>,
 }
 
-/// Computes the reach curve up to `space.capacity()` sections. Another `seed` searches elsewhere. Once `stop` is asked, it
-/// ends soon, with what it has.
+/// Computes the reach curve up to `space.capacity()` sections. Another `seed` gives another search. Once `stop` is
+/// asked, it ends soon with the best found so far.
 #[must_use]
 pub fn reach(
     objective: &Objective,
@@ -283,11 +296,11 @@ pub fn reach(
         let limits = if count == last {
             effort.limits(spent, last)
         } else {
-            vec![effort.just(work_before(count, last))]
+            vec![effort.single_limit(work_before(count, last))]
         };
         let previous = &answers[count - 1];
         if previous.value <= effort.enough() || stop.is_asked() {
-            // More sections cannot do better.
+            // The answer is good enough already; further sections are left out.
             answers.push(previous.clone());
             continue;
         }
@@ -345,8 +358,9 @@ pub fn reach(
     reach
 }
 
-/// The fewest sections after which more, however many, lower the residual by less than `least_gain_db` each. `residual_db`
-/// is that of 0, 1, ... sections. A plateau that some more sections would leave is no end.
+/// The fewest sections for which any number of further sections lowers the residual by less than `least_gain_db` for
+/// each added section, dB. `residual_db` holds the residuals with 0, 1, ... sections, dB. A plateau does not count as
+/// an end if further sections would leave it.
 #[must_use]
 pub fn needed(residual_db: &[f64], least_gain_db: f64) -> usize {
     let last = residual_db.len().saturating_sub(1);
@@ -373,7 +387,7 @@ impl Reach {
         }
     }
 
-    /// Takes what a search for fewer sections found better.
+    /// Takes over each answer of another reach curve, with fewer sections, that has a lower J.
     pub(in crate::fit) fn learn(&mut self, other: &Self) {
         for (level, other) in self.levels.iter_mut().zip(&other.levels) {
             if other.parts.total() < level.parts.total() {
@@ -384,7 +398,7 @@ impl Reach {
         self.polishes += other.polishes;
     }
 
-    /// Reports the searches for fewer sections instead, after learning from them.
+    /// Takes over the record of a search for fewer sections. Call [`Self::learn`] with it first.
     pub(in crate::fit) fn report_as(&mut self, other: &Self) {
         let last = other.levels.len() - 1;
         let best = self.levels[last].parts.total();
@@ -398,12 +412,12 @@ impl Reach {
     }
 }
 
-/// How many neighbouring points to take as one while searching for so many sections.
+/// Number of neighbouring points to merge while searching for `sections` sections.
 fn thinning(objective: &Objective, sections: usize) -> Thinning {
     let by_width = CELL_OCTAVES / objective.spacing_octaves();
     let by_count = objective.points() as f64 / (CELLS_A_SECTION * sections.max(1) as f64);
     let at_most = |factor: f64| {
-        // The small allowance is for a spacing of just 1/48 octave.
+        // The allowance of 1e-3 is for rounding where the points are exactly 1/48 octave apart.
         ((factor * by_width + 1e-3).min(by_count) as usize).max(1)
     };
     Thinning {
@@ -412,22 +426,23 @@ fn thinning(objective: &Objective, sections: usize) -> Thinning {
     }
 }
 
-/// Walks one after another on the thinned points, whose ends go to the bottom on all points. The best
-/// of these becomes the reference of the thinned objective.
+/// One stream: walks, one after another, on thinned points; their ends are polished on all points. The thinned
+/// objective is rebuilt around the best of these, its reference.
 struct Stream<'a> {
     objective: &'a Objective,
     thinning: Thinning,
-    /// Cuts only and boosts only, in streams that start with them: all but the first where opposition counts.
+    /// The cuts-only and the boosts-only space, from which the stream draws its starts; None in the first stream and
+    /// where opposition costs nothing.
     of_one_sign: Option<&'a [Space; 2]>,
     thin: Search<'a>,
     full: Search<'a>,
     stop: &'a Stop,
     random: Random,
     best: Candidate,
-    /// All ends on all points.
+    /// Ends of walks, polished on all points, that are near the best.
     ends: Vec<Candidate>,
     walks: u64,
-    /// Share of J by which the last step to the bottom may still fall.
+    /// `relative_fall` of the last polish.
     closes_within: f64,
 }
 
@@ -456,9 +471,9 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// Walks until the last of `limits` is passed or nothing is left to gain. At each limit, and where it is first enough
-    /// for a quick search, the best so far goes to the bottom too: what a shorter stream would have found is part of what
-    /// this one finds. Only the first stream `continues` the answer for one section fewer.
+    /// Walks until the last of `limits` is passed or nothing is left to gain. At each limit, and when the best first
+    /// suffices for a quick search, the best is polished on all points, so that this stream finds all that a shorter
+    /// one would have found. Only the stream that `continues` starts from the answer for one section fewer.
     fn run(&mut self, previous: &Candidate, count: usize, continues: bool, limits: Limits) {
         let mut longer = Some(limits.longer);
         let enough = limits.enough;
@@ -491,7 +506,7 @@ impl<'a> Stream<'a> {
             });
             self.thin.within(self.full.space());
             self.walks += u64::from(!interrupted);
-            // A walk that a limit ends has its best caught there already.
+            // If a limit ended the walk, its end is already among the caught ones.
             if caught.last() == Some(&end) {
                 caught.pop();
             }
@@ -505,7 +520,7 @@ impl<'a> Stream<'a> {
             } else if end.value <= known * (1.0 + SAME) {
                 returns += 1;
             }
-            // Where no section helps there is nothing to cross.
+            // An end without sections has nothing to contribute to a crossover.
             if !end.is_empty() {
                 ends.push(end);
             }
@@ -524,8 +539,8 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// The start of another walk, in some streams of sections of one sign. Those often have an answer near, which walks among
-    /// sections of both signs are slow to find; some walks go on with one sign.
+    /// The start of another walk. In streams with `of_one_sign` the start has cuts or boosts only: there is often a
+    /// good answer nearby that walks among both signs are slow to find. A share of these walks keeps to one sign.
     fn start(&mut self, ends: &[Candidate], count: usize) -> Candidate {
         let mut goes_on = false;
         if let Some(of_one_sign) = self.of_one_sign {
@@ -555,22 +570,22 @@ impl<'a> Stream<'a> {
         }
     }
 
-    /// Takes an end to the bottom on all points, as far as it may be the best, and keeps it when it is.
+    /// Polishes an end on all points as long as it may become the best; keeps it if it is. Returns the polished end.
     fn close(&mut self, mut end: Candidate) -> Candidate {
-        if end.value <= self.best.value * HOPELESS {
+        if end.value <= self.best.value * POLISHED_WITHIN {
             let stopping = self.closing(&end);
             let hoped_for = self.best.value * (1.0 + SAME);
             self.full.polish_toward(&mut end, &stopping, hoped_for);
         } else {
             end.value = self.full.parts(&end).total();
         }
-        if end.value <= self.best.value * NEAR {
+        if end.value <= self.best.value * NEAR_BEST {
             self.ends.push(end.clone());
         }
         if end.value >= self.best.value {
             return end;
         }
-        // The other reading of a shelf matters to the economy term only.
+        // Mirrored shelves differ in J only through the economy term.
         if self.objective.economy() > 0.0 {
             let stopping = self.closing(&end);
             end = best_reading(end, &mut self.full, &stopping);
@@ -580,9 +595,9 @@ impl<'a> Stream<'a> {
     }
 }
 
-/// The ends near the best, without what differs from it, or from one another, only by rounding; best first.
+/// The ends near the best, without duplicates of it or of each other (by J), best first.
 fn distinct(mut ends: Vec<Candidate>, best: &Candidate) -> Vec<Candidate> {
-    ends.retain(|end| end.value <= best.value * NEAR);
+    ends.retain(|end| end.value <= best.value * NEAR_BEST);
     ends.sort_by(|a, b| a.value.total_cmp(&b.value));
     ends.dedup_by(|b, a| b.value <= a.value * (1.0 + SAME_END));
     ends.retain(|end| end.value > best.value * (1.0 + SAME_END));
@@ -590,7 +605,7 @@ fn distinct(mut ends: Vec<Candidate>, best: &Candidate) -> Vec<Candidate> {
     ends
 }
 
-/// [`CLOSE`], shorter where there are very many sections.
+/// [`CLOSE`], with fewer iterations where there are very many sections.
 pub(in crate::fit) fn close_within(objective: &Objective, sections: usize) -> Stopping {
     let affordable = CLOSE_WORK / iteration_work(objective, sections).max(1);
     Stopping {
@@ -599,9 +614,9 @@ pub(in crate::fit) fn close_within(objective: &Objective, sections: usize) -> St
     }
 }
 
-/// Searches once more for counts below the last, each from the answer for one section fewer. Where all sections are
-/// nearly exact, first for fewer than the fewest that are as good but for what does not matter, as long as there are
-/// any; then for each count that gets work for it. True when that was done for any.
+/// Searches once more for counts below the last, each from the answer for one section fewer. If all sections are nearly
+/// exact, it first searches for one fewer than the fewest that suffice, repeatedly while that succeeds. Then it
+/// searches each count for which the effort has work. True if any search was made.
 fn search_again<'a>(
     answers: &mut [Candidate],
     effort: Effort,
@@ -613,13 +628,13 @@ fn search_again<'a>(
     let mut search = |answers: &mut [Candidate], count: usize, number: u64, work: u64| {
         let mut stream = new_stream(count, number);
         stream.closes_within = CLOSE_ON_THE_WAY;
-        stream.run(&answers[count - 1], count, true, effort.just(work));
+        stream.run(&answers[count - 1], count, true, effort.single_limit(work));
         reach.count(&stream);
         if stream.best.value < answers[count].value {
             answers[count] = stream.best;
         }
     };
-    // Without economy, idle sections stay.
+    // Without the economy term idle sections are kept, so there is no need for fewer.
     let fewer_count = judge.objective().economy() > 0.0;
     let mut residual = |answer: &Candidate| judge.parts(answer).residual;
     let least = residual(&answers[last]);
@@ -630,7 +645,7 @@ fn search_again<'a>(
         let mut fewest = answers.iter().position(&mut is_enough).unwrap_or(last);
         while fewest > 1 {
             any = true;
-            search(answers, fewest - 1, FEWER, effort.work_for_fewer());
+            search(answers, fewest - 1, STREAM_FEWER, effort.work_for_fewer());
             if !is_enough(&answers[fewest - 1]) {
                 break;
             }
@@ -641,13 +656,13 @@ fn search_again<'a>(
     for count in 1..last {
         if work > 0 && answers[count].value > effort.enough() {
             any = true;
-            search(answers, count, AGAIN, work);
+            search(answers, count, STREAM_AGAIN, work);
         }
     }
     any
 }
 
-/// Offers each answer, less its least useful section, to the count below.
+/// Offers each answer, without its least useful section, to the count below. Afterwards J does not rise with the count.
 fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
     for count in (2..answers.len()).rev() {
         if answers[count].len() < count || judge.room.work > MOST_FOR_ALL {
@@ -665,7 +680,7 @@ fn descend(answers: &mut [Candidate], judge: &mut Search<'_>) {
             answers[count - 1] = fewer;
         }
     }
-    // Fewer sections may have turned out better than more.
+    // An answer for fewer sections may have become better than that for more.
     for count in 1..answers.len() {
         if answers[count].value > answers[count - 1].value {
             answers[count] = answers[count - 1].clone();

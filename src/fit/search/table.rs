@@ -1,4 +1,25 @@
-//! A table of unit sections, correlated with a residual to price the next one or two.
+//! The prices of inserting one section or two: a table of unit sections, correlated with the error.
+//!
+//! Each entry of the table is a section of gain `UNIT_GAIN_DB` with its weighted response `t` at the objective's
+//! points (dB, projected where the level is free). Inserting it with a gain of `s` times that changes the weighted
+//! error `e` to `e + s t` (to first order: the form of a section depends a little on its gain). The level and the gains
+//! of the present sections follow: their columns are eliminated from `e` and `t` first ([`super::pricing`]), which
+//! leaves
+//!
+//! - `d = e.t`, the product of what is left of both, and `L = t.t`, the squared length of what is left of `t`;
+//! - the best scale `s = -d / L`, clamped to the box of the section;
+//! - the fall of the squared error, `-s (2 d + s L)`, at most `d^2 / L`.
+//!
+//! The section with the largest fall has the best price. For a pair the same is done with the two-by-two system of its
+//! products, the second entry with the first eliminated; the clamped scales are then priced with the full quadratic
+//! form.
+//!
+//! With a free level a low shelf of `g` dB and a high shelf of `-g` dB are the same up to level, so one entry stands
+//! for both (its readings). Source: ordinary least squares by a Schur complement; the grid of the table is our choice.
+//!
+//! Guaranteed: a section that is returned lies in an allowed box and has a positive predicted fall (that of a pair is
+//! predicted before its gains are clamped to the boxes of the shapes chosen). Not guaranteed: that J falls by that
+//! much; the prices ignore the bounds of the present sections, changes of their f0 and q, and the economy term.
 
 use super::pricing::{Gram, Surroundings, work};
 use crate::filter::{Section, Shape};
@@ -6,30 +27,37 @@ use crate::fit::objective::{Level, Objective};
 use crate::fit::random::Random;
 use crate::fit::space::{Ranges, Space, nearest};
 
-/// Gain of the table's sections, dB: a middle gain, since a section's form changes a little with it.
+/// Gain of the table's sections, dB: a moderate gain, since the form of a section changes a little with gain.
 const UNIT_GAIN_DB: f64 = 3.0;
+/// Frequencies of the table's peaking sections per octave. Our choice.
 const PEAKING_PER_OCTAVE: f64 = 6.0;
+/// Frequencies of the table's shelves per octave: fewer, since shelves are wide. Our choice.
 const SHELVES_PER_OCTAVE: f64 = 2.0;
+/// q of the table's peaking sections, an octave apart. A table that begins at 0.3 was no better, see
+/// tests/benches/RESULTS.md.
 const PEAKING_Q: [f64; 5] = [0.5, 1.0, 2.0, 4.0, 8.0];
+/// q of the table's shelves: a gentle one and one that overshoots. Our choice.
 const SHELF_Q: [f64; 2] = [0.5, 0.9];
-/// What the others can make up for but for this share is nothing of its own.
-const LOST: f64 = 0.01;
-/// Pairs are priced up to so many times the table's gain: two that nearly cancel would have no limit.
-const MOST_SCALE: f64 = 4.0;
+/// Entries are skipped if less than this share of their squared length is left after the present sections are
+/// eliminated: they add almost nothing of their own, and the best gain would be very large. Our choice.
+const MIN_SHARE_LEFT: f64 = 0.01;
+/// Largest gain of a section of a pair, in units of the table's gain: two entries that nearly cancel would otherwise
+/// get very large gains. Our choice.
+const LARGEST_SCALE: f64 = 4.0;
 
-/// The table for one objective and one space; by default empty.
+/// The table for one objective and one space. The default is an empty table.
 #[derive(Debug, Default)]
 pub struct Table {
     level: Level,
     sections: Vec<Section>,
-    /// Weighted, projected responses, one after another.
+    /// Weighted, projected responses, one column of `column_length` after another.
     columns: Vec<f64>,
     squared_lengths: Vec<f64>,
     column_length: usize,
 }
 
 impl Table {
-    /// All unit sections inside `space` that change anything at the objective's points.
+    /// All unit sections inside `space` whose weighted response is not level over the objective's points.
     #[must_use]
     pub fn new(objective: &Objective, space: &Space) -> Self {
         let mut table = Self {
@@ -45,7 +73,7 @@ impl Table {
             (Shape::Peaking, PEAKING_PER_OCTAVE, &PEAKING_Q[..]),
         ] {
             if shape == Shape::HighShelf && table.level == Level::Free {
-                // The low shelves stand for them.
+                // With a free level, the entries of low shelves stand for high shelves too.
                 continue;
             }
             let available = readings(shape, table.level).map(|(shape, _)| shape);
@@ -67,7 +95,7 @@ impl Table {
                             gain_db: UNIT_GAIN_DB,
                             q,
                         };
-                        // Boxes may differ in gain only, and those of the two shelves not at all.
+                        // Boxes that differ only in gain, or the boxes of both shelves, may give the same entry twice.
                         if !table.sections.contains(&section) {
                             table.push(objective, section);
                         }
@@ -80,7 +108,7 @@ impl Table {
 
     fn push(&mut self, objective: &Objective, section: Section) {
         let (column, squared_length) = objective.weighted_shape(&section);
-        // A section that is level over all points that count cannot be told from a level.
+        // A section that is level over all points with weight cannot be told from the free level.
         if squared_length > 1e-6 {
             self.sections.push(section);
             self.columns.extend(column);
@@ -96,14 +124,14 @@ impl Table {
         work(self.column_length, followers, priced as usize, false)
     }
 
-    /// Work of pricing all pairs among so many entries.
+    /// Work of pricing all pairs among `among` entries, in the unit of `Workspace::work`.
     #[must_use]
     pub fn work_of_two(&self, surroundings: &Surroundings, among: usize) -> u64 {
         work(self.column_length, surroundings.followers(), among, true)
     }
 
-    /// The section that lowers the squared length of the error most, when the surroundings follow, among a random share
-    /// of the table; boxes that `allowed` denies are passed over. None when nothing helps.
+    /// The section that lowers the squared error most, with the level and the present gains adjusted, among a random
+    /// `share` of the table. Only boxes for which `allowed` returns true are used. None if no section helps.
     pub fn best(
         &self,
         surroundings: &Surroundings,
@@ -128,16 +156,16 @@ impl Table {
         let mut entries: Vec<usize> = Vec::with_capacity(self.sections.len());
         entries.extend((0..self.sections.len()).filter(&mut priced));
         let (gram, error) = self.gram(surroundings, &entries, false);
-        let wholes = entries.iter().map(|&index| self.squared_lengths[index]);
-        let mut lengths: Vec<f64> = wholes.collect();
-        gram.leave_of(&mut lengths, error + 1, error);
+        let full_lengths = entries.iter().map(|&index| self.squared_lengths[index]);
+        let mut lengths: Vec<f64> = full_lengths.collect();
+        gram.subtract_explained(&mut lengths, error + 1, error);
         let mut best: Option<(f64, Section)> = None;
         for (place, &index) in entries.iter().enumerate() {
             let section = &self.sections[index];
             let product = gram.at(error, error + 1 + place);
             let length = lengths[place];
-            // An upper bound first: most entries end here.
-            if length < LOST * self.squared_lengths[index]
+            // `d^2 / L` is an upper bound of the fall without a clamped gain; most entries are dismissed by it.
+            if length < MIN_SHARE_LEFT * self.squared_lengths[index]
                 || best.is_some_and(|(fall, _)| product * product <= fall * length)
             {
                 continue;
@@ -168,7 +196,7 @@ impl Table {
                     any = true;
                     consider(ranges.clamped(&wished));
                 }
-                // The other reading of a shelf may have boxes elsewhere, which have entries of their own where they are far.
+                // The mirrored reading of a shelf may have boxes elsewhere: it is clamped to the nearest one.
                 if !any && let Some(nearest) = nearest(boxes.iter().copied(), &wished) {
                     consider(nearest.clamped(&wished));
                 }
@@ -177,9 +205,9 @@ impl Table {
         best.map(|(_, section)| section)
     }
 
-    /// The two sections that together lower the squared length of the error most, when the surroundings follow, of all pairs
-    /// among some random entries of the table: each may be worth nothing alone. `left` is how many more of each shape there
-    /// may be. For a space without slots; None when nothing helps.
+    /// The two sections that together lower the squared error most, with the level and the present gains adjusted, of
+    /// all pairs among `among` random entries of the table: each may be useless alone. `left` is how many more sections
+    /// of each shape are allowed. Only for a space without slots. None if no pair helps.
     pub fn best_two(
         &self,
         surroundings: &Surroundings,
@@ -215,7 +243,7 @@ impl Table {
         let mut best: Option<(f64, [usize; 2], [f64; 2])> = None;
         for (one, &entry) in entries.iter().enumerate() {
             let (pull, own) = (gram.at(error, at(one)), gram.at(at(one), at(one)));
-            if own < LOST * self.squared_lengths[entry] {
+            if own < MIN_SHARE_LEFT * self.squared_lengths[entry] {
                 continue;
             }
             for (other, &other_entry) in entries.iter().enumerate().skip(one + 1) {
@@ -223,13 +251,13 @@ impl Table {
                 let share = both / own;
                 let other_own = gram.at(at(other), at(other)) - share * both;
                 let other_pull = gram.at(error, at(other)) - share * pull;
-                if other_own < LOST * self.squared_lengths[other_entry]
+                if other_own < MIN_SHARE_LEFT * self.squared_lengths[other_entry]
                     || !pairs[shape(entry)][shape(other_entry)]
                 {
                     continue;
                 }
                 let fall = pull * pull / own + other_pull * other_pull / other_own;
-                // An upper bound first: without walls.
+                // An upper bound of the fall, without clamped gains.
                 if best.is_some_and(|(most, ..)| fall <= most) {
                     continue;
                 }
@@ -261,13 +289,13 @@ impl Table {
                 space.box_of(&wished).clamped(&wished)
             })
         };
-        let is_whole = |two: &[Section; 2]| two.iter().all(|section| section.gain_db != 0.0);
+        let has_gains = |two: &[Section; 2]| two.iter().all(|section| section.gain_db != 0.0);
         let ways: Vec<[Section; 2]> = self.read_together(shapes, left).map(read).collect();
-        let whole: Vec<[Section; 2]> = ways.into_iter().filter(is_whole).collect();
-        (!whole.is_empty()).then(|| whole[random.below(whole.len())])
+        let usable: Vec<[Section; 2]> = ways.into_iter().filter(has_gains).collect();
+        (!usable.is_empty()).then(|| usable[random.below(usable.len())])
     }
 
-    /// The least and the most of an entry's gain, in units of the table's, in any reading that may be added.
+    /// The range of an entry's gain in units of [`UNIT_GAIN_DB`], over all readings that may still be added.
     fn scales(&self, entry: Shape, space: &Space, left: [usize; 3]) -> (f64, f64) {
         let may_be = readings(entry, self.level).filter(|(shape, _)| left[*shape as usize] > 0);
         let ends = may_be.flat_map(|(shape, sign)| {
@@ -275,14 +303,15 @@ impl Table {
             let ends_db = gains_db.flat_map(|range| [*range.start(), *range.end()]);
             ends_db.map(move |gain_db| sign * gain_db / UNIT_GAIN_DB)
         });
-        let within = ends.map(|scale| scale.clamp(-MOST_SCALE, MOST_SCALE));
+        let within = ends.map(|scale| scale.clamp(-LARGEST_SCALE, LARGEST_SCALE));
         within.fold((0.0, 0.0), |(least, most), scale| {
             (scale.min(least), scale.max(most))
         })
     }
 
-    /// Products of the surroundings with some entries, and of these with one another if asked for, without what the
-    /// surroundings can make up for; and the place of the error. The entries come after it.
+    /// The inner products of the surroundings' columns and the given entries, with the followers eliminated, and the
+    /// index of the error's column; the entries come after it. `all` also computes the products of the entries with one
+    /// another.
     fn gram(&self, surroundings: &Surroundings, entries: &[usize], all: bool) -> (Gram, usize) {
         let n = self.column_length;
         let column = |&entry: &usize| &self.columns[entry * n..(entry + 1) * n];
@@ -294,7 +323,7 @@ impl Table {
         (gram, error)
     }
 
-    /// The ways to read two entries of these shapes with no more of each than there may be.
+    /// The ways to read two entries of these shapes such that no shape exceeds `left`.
     fn read_together(
         &self,
         shapes: [Shape; 2],
@@ -310,8 +339,8 @@ impl Table {
     }
 }
 
-/// What an entry of the table can stand for, and the sign of its gain then: where the level is free, a
-/// low shelf of `g` is as good as a high shelf of `-g`.
+/// The shapes an entry can stand for, each with the sign of its gain: with a free level, a low shelf of `g` and a high
+/// shelf of `-g` are equivalent.
 fn readings(shape: Shape, level: Level) -> impl Iterator<Item = (Shape, f64)> {
     let (first, second) = match (shape, level) {
         (Shape::Peaking, _) | (_, Level::Fixed) => ((shape, 1.0), None),

@@ -1,44 +1,47 @@
-//! Systems of a few dozen equations, symmetric and positive definite, eight rows at a time.
+//! Solution of symmetric positive definite systems of a few dozen equations, eight rows at a time.
 //!
-//! `A = L D L^T` (the root-free form of A.-L. Cholesky's method), each column from those before it, so that it stays
-//! in registers until it is done. Variables that are held have no column; their rows are carried along, and so is what is above
-//! the diagonal, since whole columns are quicker than what is left of them; neither is ever looked at. How high a column is, is
-//! known to the compiler. Larger systems than that are nalgebra's.
+//! Method: `A = L D L^T` (the root-free form of A.-L. Cholesky's method). Each column is computed from all columns
+//! before it, so that it stays in registers until it is done. Held variables have no column. Their rows, and the
+//! elements above the diagonal, are computed too and never read: whole columns are faster than parts of columns. The
+//! number of blocks in a column is a compile-time constant, up to `MOST_BLOCKS`; larger systems go to nalgebra's
+//! Cholesky.
+//!
+//! Guaranteed: false is returned, and `x` stays unchanged, if a pivot is not positive.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::fit::lanes::{LANES, Lanes, add, aligned, splat};
 
-/// Buffers to solve systems.
+/// Buffers that are reused between systems.
 #[derive(Debug, Default)]
 pub struct Buffers {
-    /// A column for each variable that is solved for, of which the lower triangle counts: of `L D`.
+    /// `L D`: one column for each free variable; only the lower triangle is valid.
     columns: Vec<f64>,
-    /// Rows of `-L`, of the same variables alone.
+    /// `-L`: one row for each free variable, with elements for the free variables only.
     lower: Vec<f64>,
-    /// Minus the inverse of D.
+    /// `-1 / D`, one element for each free variable.
     inverse: Vec<f64>,
 }
 
-/// A system: the rows and columns `free` (rising) of a matrix.
+/// A system of equations: the rows and columns `free` (rising) of a matrix, with damping on the diagonal.
 #[derive(Debug)]
 pub struct System<'a, F> {
-    /// Of this matrix the lower triangle is looked at; it may have more rows than columns, and whole blocks of [`LANES`] are
-    /// quickest.
+    /// The matrix, of which only the lower triangle is read. It may have more rows than columns; with a multiple of
+    /// [`LANES`] rows the fast method is used.
     pub lower_triangle: &'a DMatrix<f64>,
-    /// The variables that are solved for.
+    /// Indices of the variables to solve for, rising.
     pub free: &'a [usize],
-    /// What is added to a diagonal element.
+    /// The amount added to a diagonal element, as a function of that element.
     pub damping: F,
 }
 
 impl<F: Fn(f64) -> f64> System<'_, F> {
-    /// Solves it: `x` holds the right side, an element for each column of the larger matrix, and receives the solution
-    /// where variables are free. False when the matrix is not positive definite.
+    /// Solves the system. On entry `x` holds the right side for all columns of the matrix; on return the solution at
+    /// the free variables, the rest unchanged. False if the matrix is not positive definite.
     #[must_use]
     pub fn solve(&self, x: &mut [f64], room: &mut Buffers) -> bool {
         let rows = self.lower_triangle.nrows();
-        if rows.is_multiple_of(LANES) && rows / LANES <= HIGHEST {
+        if rows.is_multiple_of(LANES) && rows / LANES <= MOST_BLOCKS {
             pulp::Arch::new().dispatch(Solve {
                 system: self,
                 x,
@@ -49,7 +52,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
         }
     }
 
-    /// With columns of `H` blocks.
+    /// The fast method, with columns of `H` blocks.
     #[inline(always)]
     fn solve_high<const H: usize>(&self, x: &mut [f64], room: &mut Buffers) -> bool {
         let count = self.free.len();
@@ -58,7 +61,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
         let lower = columns_of::<H>(&mut room.lower, count);
         let inverse = &mut room.inverse;
         inverse.clear();
-        // The right side, as far as it is not yet explained, and what is known of the solution.
+        // The right side minus the part already eliminated, and the solution as far as it is known.
         let mut right = [splat(0.0); H];
         right.as_flattened_mut()[..x.len()].copy_from_slice(x);
         let mut solution = [splat(0.0); H];
@@ -70,7 +73,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
             for ((factor, done), inverse) in factors.iter_mut().zip(&*done).zip(&*inverse) {
                 *factor = done[block][lane] * inverse;
             }
-            let column = without(source[variable], factors, done);
+            let column = eliminated(source[variable], factors, done);
             rest[0] = column;
             let pivot = column[block][lane] + (self.damping)(source[variable][block][lane]);
             if pivot.is_nan() || pivot <= 0.0 {
@@ -78,12 +81,12 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
             }
             let minus_inverse = -pivot.recip();
             inverse.push(minus_inverse);
-            // L z = b on the way, and D y = z.
+            // Forward substitution: L z = b and D y = z.
             let share = right[block][lane] * minus_inverse;
             solution[k / LANES][k % LANES] = -share;
             add_column(&mut right, share, &column);
         }
-        // L^T x = y.
+        // Back substitution: L^T x = y.
         for (k, (&variable, row)) in self.free.iter().zip(&*lower).enumerate().rev() {
             let known = solution[k / LANES][k % LANES];
             x[variable] = known;
@@ -92,7 +95,7 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
         true
     }
 
-    /// With columns of any height.
+    /// nalgebra's Cholesky, for columns of any height.
     fn solve_larger(&self, x: &mut [f64]) -> bool {
         let free = self.free;
         let element = |i: usize, j: usize| {
@@ -112,8 +115,8 @@ impl<F: Fn(f64) -> f64> System<'_, F> {
     }
 }
 
-/// Most blocks of a column that are known to the compiler.
-const HIGHEST: usize = 8;
+/// Most blocks in a column for which the fast method is compiled.
+const MOST_BLOCKS: usize = 8;
 
 struct Solve<'a, 'b, F> {
     system: &'a System<'b, F>,
@@ -136,22 +139,26 @@ impl<F: Fn(f64) -> f64> pulp::WithSimd for Solve<'_, '_, F> {
             5 => system.solve_high::<5>(x, room),
             6 => system.solve_high::<6>(x, room),
             7 => system.solve_high::<7>(x, room),
-            _ => system.solve_high::<HIGHEST>(x, room),
+            _ => system.solve_high::<MOST_BLOCKS>(x, room),
         }
     }
 }
 
-/// Buffers for so many columns.
+/// A slice of `count` columns in `room`.
 #[inline(always)]
 fn columns_of<const H: usize>(room: &mut Vec<f64>, count: usize) -> &mut [[Lanes; H]] {
     let blocks = aligned(room, count * H * LANES).as_chunks_mut().0;
     blocks.as_chunks_mut().0
 }
 
-/// A column and so many times those that are done.
+/// The column plus the sum of `factors` times the columns that are done.
 #[inline(always)]
-fn without<const H: usize>(column: [Lanes; H], factors: &[f64], done: &[[Lanes; H]]) -> [Lanes; H] {
-    // Two sums, since each addition waits for the one before it.
+fn eliminated<const H: usize>(
+    column: [Lanes; H],
+    factors: &[f64],
+    done: &[[Lanes; H]],
+) -> [Lanes; H] {
+    // Two sums, since consecutive additions to one sum would have to wait for each other.
     let (mut even, mut odd) = (column, [splat(0.0); H]);
     let (factor_pairs, last_factor) = factors.as_chunks();
     let (done_pairs, last_done) = done.as_chunks();

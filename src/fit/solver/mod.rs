@@ -7,15 +7,15 @@
 //! the box after the gradient-projection idea of J. J. More and G. Toraldo 1989):
 //!
 //! 1. Variables on a bound whose gradient points outwards are held.
-//! 2. `(H + mu D) p = -g` is solved for the others, `D` the diagonal of `H` with a floor. Variables that
-//!    would leave the box are put on its wall, and the rest is solved again with that displacement. Where
-//!    that leads nowhere, a primal active-set method (J. Nocedal and S. J. Wright, Numerical Optimization,
-//!    2nd ed., algorithm 16.3) walks to the model's least point in the box.
-//! 3. The step is kept when the function falls; `mu` follows the ratio of true to predicted fall.
+//! 2. `(H + mu D) p = -g` is solved for the others, `D` the diagonal of `H` with a floor. Variables that would leave
+//!    the box are put on its bound, and the rest is solved again with that displacement. If the predicted fall is then
+//!    negligible, a primal active-set method (J. Nocedal and S. J. Wright, Numerical Optimization, 2nd ed., algorithm
+//!    16.3) finds the model's minimum in the box.
+//! 3. The step is accepted if the function falls; `mu` follows the ratio of actual to predicted fall.
 //!
-//! Departures from a textbook version: the floor in `D` is relative to the largest diagonal
-//! element, because a section of 0 dB has no slope in its frequency and q; the active-set method is left to the
-//! steps that need it. Guaranteed: the point stays in the box and the value never rises.
+//! Departures from a textbook version: the floor in `D` is relative to the largest diagonal element, because a section
+//! of 0 dB has no slope in its frequency and q; the active-set method is used only for the steps that need it.
+//! Guaranteed: the point stays in the box and the value never rises.
 
 pub mod elimination;
 
@@ -36,12 +36,12 @@ pub trait Landscape {
     fn upper(&self) -> &[f64];
     /// The function's value.
     fn value(&mut self, x: &[f64]) -> f64;
-    /// Gradient `g` and curvature `H` at `x`, so that `F(x + p) ~ F(x) + g.p + p.H p / 2`.
-    /// `H` comes as [`room_for`] so many variables makes it, and only its lower triangle need be written.
+    /// Gradient `g` and curvature `H` at `x`, such that `F(x + p) ~ F(x) + g.p + p.H p / 2`. `H` has the size that
+    /// [`room_for`] gives; only its lower triangle has to be written.
     fn linearise(&mut self, x: &[f64], gradient: &mut DVector<f64>, curvature: &mut DMatrix<f64>);
 }
 
-/// Buffers for a curvature: a column for each variable, long enough for whole blocks of [`LANES`] rows.
+/// A zero matrix for the curvature: one column for each variable, padded to whole blocks of [`LANES`] rows.
 #[must_use]
 pub fn room_for(variables: usize) -> DMatrix<f64> {
     DMatrix::zeros(rows_for(variables), variables)
@@ -56,33 +56,33 @@ fn rows_for(variables: usize) -> usize {
 pub struct Stopping {
     /// Most iterations.
     pub iterations: u64,
-    /// Stop when an iteration's fall, true and predicted, is less than this share of the value.
+    /// Stop if both the actual and the predicted fall of an iteration are at most this share of the value.
     pub relative_fall: f64,
-    /// Stop at or below this value.
+    /// Stop if the value is at or below this.
     pub value: f64,
 }
 
 /// Why the solver stopped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum End {
-    /// The last step changed the value by less than the stated share.
+    /// The last step changed the value by less than `relative_fall`.
     Converged,
-    /// No step could lower the value any more.
+    /// No step lowers the value any more.
     Stationary,
-    /// The stated value was reached.
+    /// The value of [`Stopping`] was reached.
     ValueReached,
-    /// The stated number of iterations was made.
+    /// The most iterations were made.
     Iterations,
-    /// The value hoped for is out of reach.
+    /// The value hoped for cannot be reached at the present rate.
     OutOfReach,
 }
 
-/// Where the solver ended.
+/// The result of a descent.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Solution {
     /// The point.
     pub x: Vec<f64>,
-    /// The function's value there.
+    /// The function's value at the point.
     pub value: f64,
     /// Iterations made.
     pub iterations: u64,
@@ -90,7 +90,7 @@ pub struct Solution {
     pub stop: End,
 }
 
-/// Starts at `x`, put into the box first, and descends.
+/// Descends from `x`, clamped to the box first.
 pub fn minimise<L: Landscape>(landscape: &mut L, x: Vec<f64>, stopping: &Stopping) -> Solution {
     minimise_toward(
         landscape,
@@ -101,8 +101,8 @@ pub fn minimise<L: Landscape>(landscape: &mut L, x: Vec<f64>, stopping: &Stoppin
     )
 }
 
-/// The same in some room, but given up when an iteration's fall is so small that [`PATIENCE`] more like it would not lead
-/// below `hoped_for`.
+/// [`minimise`] with reusable buffers. It gives up if [`PATIENCE`] more falls like that of the last iteration would not
+/// lead below `hoped_for`.
 pub fn minimise_toward<L: Landscape>(
     landscape: &mut L,
     mut x: Vec<f64>,
@@ -125,7 +125,7 @@ pub fn minimise_toward<L: Landscape>(
     .ctrlc(false)
     .timer(false)
     .run();
-    // The solver below returns no error; if the executor ever did, the start is still an answer.
+    // The solver below returns no error. If the executor ever did, the start is returned as the answer.
     let Ok(result) = outcome else {
         return Solution {
             x: start,
@@ -147,7 +147,7 @@ pub fn minimise_toward<L: Landscape>(
 
 type Iterate = IterState<Vec<f64>, (), (), (), (), f64>;
 
-/// Buffers for a descent, kept from one to the next.
+/// Buffers of a descent, reused by the next one.
 #[derive(Debug)]
 pub struct Buffers {
     gradient: DVector<f64>,
@@ -166,7 +166,7 @@ impl Default for Buffers {
 }
 
 impl Buffers {
-    /// Makes it fit so many variables; what is in it is of earlier use.
+    /// Resizes the buffers for this many variables; their contents are then unspecified.
     fn resize(&mut self, variables: usize) {
         self.gradient.resize_vertically_mut(variables, 0.0);
         let columns = std::mem::replace(&mut self.curvature, room_for(0));
@@ -185,21 +185,27 @@ struct LevenbergMarquardt {
     x: Vec<f64>,
     value: f64,
     room: Buffers,
-    /// Whether the gradient and the curvature are those at `x`.
+    /// True if the gradient and the curvature are those at `x`.
     linearised: bool,
     damping: f64,
     damping_growth: f64,
     stop: Option<End>,
 }
 
-/// Iterations like the last one that are waited for until the value hoped for is given up.
+/// Number of iterations with the fall of the last one that may be needed to reach the value hoped for; the descent
+/// gives up if more are needed.
 pub const PATIENCE: f64 = 10.0;
+/// `mu` at the start. Other values were no better, see tests/benches/RESULTS.md.
 const FIRST_DAMPING: f64 = 1e-2;
+/// Above this `mu` the descent ends: such a step is too short to change the value.
 const LARGEST_DAMPING: f64 = 1e12;
+/// Least `mu`, so that it can rise again by multiplication.
 const SMALLEST_DAMPING: f64 = 1e-12;
-/// A variable leaves its wall where the model's slope is more than this share of its parts.
-const RELEASED: f64 = 1e-9;
-/// Most passes of the active-set method for each variable: it ends by itself, but for rounding.
+/// A variable leaves its bound if the model's slope there exceeds this share of the slope's largest term; a smaller
+/// slope is rounding.
+const RELEASE_SHARE: f64 = 1e-9;
+/// Most passes of the active-set method for each variable. In exact arithmetic it ends by itself; rounding could make
+/// it cycle.
 const MOST_PASSES: usize = 20;
 /// Floor of the damping matrix, relative to the largest diagonal element.
 const DIAGONAL_FLOOR: f64 = 1e-4;
@@ -220,9 +226,9 @@ impl LevenbergMarquardt {
         }
     }
 
-    /// One accepted step, or the discovery that there is none.
+    /// Makes one accepted step, or sets `stop` if there is none.
     fn advance<L: Landscape>(&mut self, landscape: &mut L) {
-        // Not before it is needed: the last point of a short descent needs none.
+        // Computed only when needed: the last point of a short descent needs no derivatives.
         if !self.linearised {
             let Buffers {
                 gradient,
@@ -248,7 +254,8 @@ impl LevenbergMarquardt {
             };
             let least = f64::EPSILON * self.value;
             let tiny = self.stopping.relative_fall * self.value;
-            // The least point in the box is rarely worth its price: only when the cheap step leads nowhere.
+            // The minimum in the box is expensive and rarely needed: it is used only if the cheap step predicts no
+            // fall.
             let predicted = match step.solve(&model, Walls::Kept) {
                 Some(predicted) if predicted <= least => step.solve(&model, Walls::LeftAgain),
                 predicted => predicted,
@@ -362,12 +369,13 @@ pub struct Model<'a> {
     pub upper: &'a [f64],
 }
 
-/// What a step does with a variable that it has put on a wall.
+/// What a step does with a variable that it has put on a bound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Walls {
-    /// It stays there: few passes, a good step almost always.
+    /// The variable stays there: few passes, and nearly always a good step.
     Kept,
-    /// It leaves the wall where the model pulls it back inside: the step leads to the model's least point in the box.
+    /// The variable leaves the bound if the model pulls it back inside: the step leads to the model's minimum in the
+    /// box.
     LeftAgain,
 }
 
@@ -376,7 +384,7 @@ impl Model<'_> {
         self.curvature[(i.max(j), i.min(j))]
     }
 
-    /// The wall that a variable would cross at this displacement, as a displacement.
+    /// If a variable would cross a bound at this displacement, the displacement that reaches the bound.
     fn wall(&self, i: usize, displacement: f64) -> Option<f64> {
         let reached = self.x[i] + displacement;
         (reached < self.lower[i] || reached > self.upper[i])
@@ -384,21 +392,21 @@ impl Model<'_> {
     }
 }
 
-/// The step of one iteration, with its workspace.
+/// The step of one iteration, and its workspace.
 #[derive(Debug)]
 pub struct Step {
-    /// Where the step leads.
+    /// The point to which the step leads.
     pub target: Vec<f64>,
     displacement: Vec<f64>,
     held: Vec<bool>,
     free: Vec<usize>,
-    /// The displacement of each variable, where it is free.
+    /// The displacement of each free variable, from the linear system.
     step: Vec<f64>,
     room: elimination::Buffers,
 }
 
 impl Step {
-    /// A workspace for so many variables.
+    /// A workspace for `dimension` variables.
     #[must_use]
     pub fn new(dimension: usize) -> Self {
         let mut step = Self {
@@ -420,8 +428,8 @@ impl Step {
         self.held.resize(dimension, false);
     }
 
-    /// Computes the step `p`; `target` receives `x + p`. Returns the fall that the undamped model predicts, or
-    /// None when the matrix is not positive definite.
+    /// Computes the step `p`; `target` receives `x + p`. Returns the fall that the undamped model predicts, or None if
+    /// the matrix is not positive definite.
     pub fn solve(&mut self, model: &Model<'_>, walls: Walls) -> Option<f64> {
         let Model {
             x,
@@ -440,7 +448,7 @@ impl Step {
                 || (x[i] >= upper[i] && gradient[i] <= 0.0);
             self.displacement[i] = 0.0;
         }
-        // Each pass of the first kind puts at least one more variable on a wall, so those end by themselves.
+        // With `Walls::Kept` each pass puts at least one more variable on a bound, so the loop ends by itself.
         for _ in 0..=MOST_PASSES * dimension {
             if !self.least_of_the_free(model, floor) {
                 return None;
@@ -453,8 +461,8 @@ impl Step {
                 break;
             }
         }
-        // The model's change g.p + p.H p / 2. The free variables solve H p = -g - mu D p in their rows, so that only the
-        // rows of what was put on walls are left to multiply.
+        // The model's change g.p + p.H p / 2. In the rows of free variables H p = -g - mu D p, so only the rows of
+        // variables on bounds have to be multiplied.
         let mut change = 0.0;
         for (i, &p) in self.displacement.iter().enumerate() {
             self.target[i] = (x[i] + p).clamp(lower[i], upper[i]);
@@ -473,8 +481,8 @@ impl Step {
         Some(-change)
     }
 
-    /// Computes the displacements of the free variables that make the damped model least, the others held where they are.
-    /// False when the matrix is not positive definite.
+    /// Computes the displacements of the free variables that minimise the damped model, with the held ones kept where
+    /// they are. False if the matrix is not positive definite.
     fn least_of_the_free(&mut self, model: &Model<'_>, floor: f64) -> bool {
         let dimension = model.x.len();
         self.free.clear();
@@ -498,7 +506,7 @@ impl Step {
         definite && reached.all(f64::is_finite)
     }
 
-    /// Takes the step; variables that would leave the box are held on its wall. True when there are none.
+    /// Takes the step; variables that would leave the box are held on its bound. True if there are none.
     fn put_on_walls(&mut self, model: &Model<'_>) -> bool {
         let mut inside = true;
         for &i in &self.free {
@@ -511,8 +519,8 @@ impl Step {
         inside
     }
 
-    /// Goes toward the step as far as the box allows, and holds the variable that meets its wall first. True when
-    /// the whole step lies inside.
+    /// Goes along the step as far as the box allows, and holds the variable that reaches its bound first. True if the
+    /// whole step lies inside.
     fn go_to_the_first_wall(&mut self, model: &Model<'_>) -> bool {
         let mut first: Option<(f64, usize, f64)> = None;
         for &i in &self.free {
@@ -544,8 +552,8 @@ impl Step {
         false
     }
 
-    /// Frees the variable on a wall that the damped model, with the others where they are now, pulls back inside
-    /// most. False when there is none: then the step is the model's least point in the box.
+    /// Frees the variable on a bound whose release would lower the damped model most. False if there is none: the step
+    /// then leads to the model's minimum in the box.
     fn release(&mut self, model: &Model<'_>, floor: f64) -> bool {
         let Model {
             x, lower, upper, ..
@@ -561,12 +569,12 @@ impl Step {
                 .sum();
             let own = model.curvature[(i, i)].max(floor);
             let slope = model.gradient[i] + pull + model.damping * own * p;
-            let tiny = RELEASED * model.gradient[i].abs().max(pull.abs());
+            let tiny = RELEASE_SHARE * model.gradient[i].abs().max(pull.abs());
             let reached = x[i] + p;
-            // The nearer wall: by rounding, what is on one may be a little inside of it.
+            // Decided by the nearer bound, since rounding may leave a variable slightly inside of its bound.
             let is_low = reached - lower[i] <= upper[i] - reached;
             let inwards = if is_low { -slope } else { slope };
-            // What the model would fall by, if this variable alone were free.
+            // The model's fall if only this variable were free.
             let fall = inwards * inwards / own;
             if inwards > tiny && most.is_none_or(|(largest, _)| fall > largest) {
                 most = Some((fall, i));

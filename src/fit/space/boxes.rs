@@ -1,8 +1,8 @@
-//! From limits to the boxes that the fit searches: what a knob cannot do is outside of every box.
+//! From limits to the boxes that the fit searches: numbers that the equaliser cannot set lie outside of all boxes.
 //!
-//! Rules that depend on the frequency or on the sign of the gain cut a box into parts. The boxes hold the cookbook's q: where
-//! an equaliser means something else by q, they hold every q that its numbers can stand for, and the search on its steps
-//! ([`crate::fit::steps`]) keeps to its numbers themselves.
+//! Rules that depend on the frequency or on the sign of the gain divide a box into parts. Boxes hold the cookbook's q.
+//! If the equaliser means something else by q, a box covers all values that its q can stand for, and
+//! [`crate::fit::steps`] then keeps to the equaliser's own numbers.
 
 use std::ops::RangeInclusive;
 
@@ -12,19 +12,21 @@ use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
 use crate::limits::{Limits, Setting};
 
-/// What is not narrow.
-const WIDEST_GUARDED_Q: f64 = 2.0;
-/// So far outside a band begins what is free, so that no rounding brings it inside.
+/// Largest q of a peaking section inside the guarded band of the coupler's resonance. At 2.0 a section is about 0.7
+/// octaves wide. Our choice.
+const LARGEST_GUARDED_Q: f64 = 2.0;
+/// Factor between a band's edge and the part of a box outside of it, so that rounding cannot move a section into the
+/// band.
 const MARGIN: f64 = 1.001;
 
-/// What `limits` leave for f0 within `f0_hz`; within the guard of the coupler's resonance no peaking section boosts or is
-/// narrow.
+/// The space that `limits` leave for f0 within `f0_hz` (lowest, highest). Inside `guard_hz`, the band around the
+/// coupler's resonance, peaking sections may not boost and have q up to `LARGEST_GUARDED_Q`.
 #[must_use]
 pub fn space(limits: &Limits, f0_hz: (f64, f64), guard_hz: Option<(f64, f64)>) -> Space {
     let boxes = Shape::ALL.map(|shape| {
         let boxes = limits
             .places(shape)
-            .flat_map(|slot| in_place(limits, shape, slot, f0_hz, guard_hz));
+            .flat_map(|slot| boxes_in_place(limits, shape, slot, f0_hz, guard_hz));
         boxes.collect::<Vec<_>>()
     });
     let most = Shape::ALL.map(|shape| {
@@ -41,7 +43,7 @@ pub fn space(limits: &Limits, f0_hz: (f64, f64), guard_hz: Option<(f64, f64)>) -
     }
 }
 
-fn in_place(
+fn boxes_in_place(
     limits: &Limits,
     shape: Shape,
     slot: Option<usize>,
@@ -69,7 +71,7 @@ fn in_place(
     }
     parts.retain(|part| !part.is_empty());
     if meaning != QMeaning::Cookbook {
-        let read = |part: &Ranges| {
+        let in_cookbook_q = |part: &Ranges| {
             let ends = |range: &RangeInclusive<f64>| (*range.start(), *range.end());
             let (gain_db, f0_hz) = (ends(&part.gain_db), ends(&part.f0_hz));
             let q = meaning.cookbook_range(ends(&part.q), f0_hz, gain_db, limits.rates_hz[0])?;
@@ -78,12 +80,12 @@ fn in_place(
                 ..part.clone()
             })
         };
-        parts = parts.iter().filter_map(read).collect();
+        parts = parts.iter().filter_map(in_cookbook_q).collect();
     }
     if let Some(guard_hz) = guard_hz.filter(|_| shape == Shape::Peaking) {
         let gentle = |part: &Ranges| {
             part.with_gain(f64::NEG_INFINITY, 0.0)
-                .with_most_q(WIDEST_GUARDED_Q)
+                .with_most_q(LARGEST_GUARDED_Q)
         };
         parts = split(&parts, guard_hz, gentle);
     }
@@ -114,7 +116,8 @@ fn in_place(
     }
     let snapped = |part: Ranges| {
         let part = Ranges {
-            // Where there are many values, the walls of f0 stay: the search is then that without steps.
+            // Where f0 has many steps, its range is not shrunk to them, so that the search is the same as without
+            // steps.
             f0_hz: match snapped(&part.f0_hz, f0_hz)? {
                 few if few.start() == few.end() => few,
                 _ => part.f0_hz,
@@ -129,7 +132,7 @@ fn in_place(
         (!part.is_empty()).then_some(part)
     };
     let mut parts: Vec<Ranges> = parts.into_iter().filter_map(snapped).collect();
-    // Where others can do something, a part that can do nothing is in the way.
+    // Parts without any gain are dropped if there are parts with some.
     let works = |part: &Ranges| *part.gain_db.start() < 0.0 || *part.gain_db.end() > 0.0;
     if parts.iter().any(works) {
         parts.retain(works);
@@ -137,7 +140,7 @@ fn in_place(
     parts
 }
 
-/// The parts of each box below, within and above a band; what is within is changed.
+/// Divides each box into the parts below, within and above a band; `change` is applied to the part within.
 fn split(parts: &[Ranges], band_hz: (f64, f64), change: impl Fn(&Ranges) -> Ranges) -> Vec<Ranges> {
     let cut = |part: &Ranges, low_hz: f64, high_hz: f64| Ranges {
         f0_hz: part.f0_hz.start().max(low_hz)..=part.f0_hz.end().min(high_hz),
@@ -156,7 +159,7 @@ fn split(parts: &[Ranges], band_hz: (f64, f64), change: impl Fn(&Ranges) -> Rang
         .collect()
 }
 
-/// From the first to the last value of a setting within a range; None where there is none.
+/// The range from the first to the last step of a setting within `range`; None if there is no step.
 fn snapped(range: &RangeInclusive<f64>, setting: &Setting) -> Option<RangeInclusive<f64>> {
     let range = setting.at_or_above(*range.start())?..=setting.at_or_below(*range.end())?;
     (!range.is_empty()).then_some(range)

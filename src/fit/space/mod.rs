@@ -1,4 +1,4 @@
-//! What the fit may choose: shapes, how many of each, and the boxes of each section's variables.
+//! The sections that the fit may choose: shapes, how many of each, and the bounds of their numbers.
 
 pub mod boxes;
 
@@ -8,7 +8,7 @@ use crate::filter::{Section, Shape};
 use crate::fit::random::Random;
 use crate::limits::rules::paired;
 
-/// One box of a shape's numbers.
+/// One box: bounds of the numbers of a section.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Ranges {
     /// Lowest and highest `f0_hz`.
@@ -17,31 +17,31 @@ pub struct Ranges {
     pub gain_db: RangeInclusive<f64>,
     /// Lowest and highest `q`.
     pub q: RangeInclusive<f64>,
-    /// The slot of the equaliser that this is a box of: all boxes of a slot, of whatever shape, hold one section
-    /// together. None: the sections of this shape that are in no slot share the box.
+    /// The slot of the equaliser to which this box belongs. All boxes of a slot, of any shape, together hold one
+    /// section. None: the box is shared by all sections of this shape that are in no slot.
     pub slot: Option<usize>,
 }
 
-/// The sections that may be used.
+/// The set of sections that may be used.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Space {
-    /// Most sections in all.
+    /// Most sections in total.
     pub sections: usize,
-    /// Most sections of each shape that are in no slot, in the order of [`Shape::ALL`].
+    /// Most sections of each shape outside of slots, in the order of [`Shape::ALL`].
     pub most: [usize; 3],
-    /// Boxes of each shape, in the order of [`Shape::ALL`]: the numbers of a section lie in one of them. At least one
-    /// where there may be such a section.
+    /// Boxes of each shape, in the order of [`Shape::ALL`]; a section must lie in one of them. At least one for each
+    /// shape that may be used.
     pub boxes: [Vec<Ranges>; 3],
 }
 
-/// Room for one section: a slot, or a share of what a shape has outside of slots.
+/// A place for one section: a slot (`shape` is None), or one of the sections of a shape outside of slots.
 #[derive(Clone, Copy)]
 struct Place {
     shape: Option<Shape>,
     slot: Option<usize>,
 }
 
-/// Where one more section may go.
+/// The places where one more section may be added.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Open {
     outside_slots: [bool; 3],
@@ -49,7 +49,7 @@ pub struct Open {
 }
 
 impl Open {
-    /// True when a section of `shape` may be put into that box.
+    /// True if a section of `shape` may be added in that box.
     #[must_use]
     pub fn is(&self, shape: Shape, ranges: &Ranges) -> bool {
         match ranges.slot {
@@ -60,7 +60,7 @@ impl Open {
 }
 
 impl Space {
-    /// Most sections that any choice of shapes allows.
+    /// Largest possible number of sections.
     #[must_use]
     pub fn capacity(&self) -> usize {
         let mut slots: Vec<usize> = self.boxes.iter().flatten().filter_map(|r| r.slot).collect();
@@ -70,7 +70,7 @@ impl Space {
             .min(self.most.iter().sum::<usize>() + slots.len())
     }
 
-    /// True when some sections have a slot of their own.
+    /// True if any box belongs to a slot.
     #[must_use]
     pub fn has_slots(&self) -> bool {
         self.boxes
@@ -79,21 +79,21 @@ impl Space {
             .any(|ranges| ranges.slot.is_some())
     }
 
-    /// True when there may be a section of `shape`.
+    /// True if a section of `shape` may be used.
     #[must_use]
     pub fn has(&self, shape: Shape) -> bool {
         let usable = |ranges: &Ranges| ranges.slot.is_some() || self.most[shape as usize] > 0;
         self.boxes_of(shape).iter().any(usable)
     }
 
-    /// The same with no gain above `most_gain_db`; boxes that hold none are gone.
+    /// The part of the space with gains up to `most_gain_db`; empty boxes are removed.
     #[must_use]
     pub fn with_most_gain(&self, most_gain_db: f64) -> Self {
         self.with_gains(f64::NEG_INFINITY, most_gain_db)
     }
 
-    /// The part with cuts only, and that with boosts only. None where some shape has no part of either kind, and where
-    /// sections have slots.
+    /// The cuts-only and the boosts-only part of the space. None if a shape would be lost from either, or if there are
+    /// slots.
     #[must_use]
     pub fn of_one_sign(&self) -> Option<[Self; 2]> {
         let parts = [(f64::NEG_INFINITY, 0.0), (0.0, f64::INFINITY)].map(|(least_db, most_db)| {
@@ -130,8 +130,7 @@ impl Space {
         space
     }
 
-    /// The largest cut and the largest boost, dB, that sections of all these shapes can have; each 0 where one of them can
-    /// have none.
+    /// Largest cut and largest boost, both as positive dB, that every one of these shapes can have.
     pub(in crate::fit) fn most_alike(&self, shapes: &[Shape]) -> [f64; 2] {
         let most = |of_box: fn(&Ranges) -> f64| {
             let of_shape = |shape: &Shape| self.boxes_of(*shape).iter().map(of_box);
@@ -152,7 +151,7 @@ impl Space {
         &self.boxes[shape as usize]
     }
 
-    /// The box that holds a section, the nearest one where none does, slots or not.
+    /// The box that holds a section, or else the nearest one; slots are ignored.
     ///
     /// # Panics
     /// If there is no box for its shape.
@@ -165,8 +164,7 @@ impl Space {
         nearest(boxes.iter(), section).expect("a box for every shape in use")
     }
 
-    /// The box of each of these sections, none in the slot of another; the nearest of what is left for sections that fit
-    /// nowhere.
+    /// One box for each section, no slot used twice. A section that fits nowhere gets the nearest box that is free.
     ///
     /// # Panics
     /// If there is no box for a shape among them.
@@ -214,14 +212,14 @@ impl Space {
         sections.iter().zip(&pairs).map(&mut home).collect()
     }
 
-    /// How many more sections of `shape` fit beside `shapes`, in no slot.
+    /// How many more sections of `shape` outside of slots may be added to `shapes`.
     #[must_use]
     pub fn left(&self, shapes: &[Shape], shape: Shape) -> usize {
         let used = shapes.iter().filter(|&&s| s == shape).count();
         self.most[shape as usize].saturating_sub(used)
     }
 
-    /// Where one more section may go beside these.
+    /// The places where one more section may be added to these.
     #[must_use]
     pub fn open(&self, sections: &[Section]) -> Open {
         if !self.has_slots() {
@@ -235,8 +233,8 @@ impl Space {
         self.open_after(sections, &places, &pairs)
     }
 
-    /// One more section beside these, anywhere in any box that it may have, octaves of frequency and q alike. None when there
-    /// is no such box.
+    /// A random section that may be added to these: a random box of those that are open, uniform in ln f0, in gain and
+    /// in ln q. None if no box is open.
     pub(in crate::fit) fn any(&self, sections: &[Section], random: &mut Random) -> Option<Section> {
         let open = self.open(sections);
         let boxes: Vec<(Shape, &Ranges)> = Shape::ALL
@@ -261,7 +259,7 @@ impl Space {
         Some(ranges.clamped(&section))
     }
 
-    /// True when all of these may be used at once: there are not too many, and each has a box of its own or to share.
+    /// True if all of these may be used at once: not too many, and each in a box, with no slot used twice.
     #[must_use]
     pub fn fits(&self, sections: &[Section]) -> bool {
         if self.has_slots() {
@@ -273,7 +271,7 @@ impl Space {
         Shape::ALL.into_iter().all(few) && sections.iter().all(|section| self.holds(section))
     }
 
-    /// All places, and which of them each section has.
+    /// All places, and for each section the index of the place it is matched with, if any.
     fn pairs(&self, sections: &[Section]) -> (Vec<Place>, Vec<Option<usize>>) {
         let slots = self
             .boxes
@@ -323,13 +321,13 @@ impl Space {
         }
     }
 
-    /// The boxes of the variables (ln f0, gain, ln q) of sections: lower and upper ends.
+    /// Lower and upper bounds of the variables (ln f0, gain, ln q) of these sections.
     pub fn walls(&self, sections: impl Iterator<Item = Section>) -> (Vec<f64>, Vec<f64>) {
         let sections: Vec<Section> = sections.collect();
         walls_of(&self.boxes_for(&sections))
     }
 
-    /// True when `section` lies within a box of its shape.
+    /// True if `section` lies in a box of its shape.
     #[must_use]
     pub fn holds(&self, section: &Section) -> bool {
         self.boxes_of(section.shape)
@@ -339,7 +337,7 @@ impl Space {
 }
 
 impl Ranges {
-    /// True when the numbers of `section` lie within.
+    /// True if the numbers of `section` lie in this box.
     #[must_use]
     pub fn holds(&self, section: &Section) -> bool {
         self.f0_hz.contains(&section.f0_hz)
@@ -347,13 +345,13 @@ impl Ranges {
             && self.q.contains(&section.q)
     }
 
-    /// True when no number lies within.
+    /// True if the box contains no number.
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.f0_hz.is_empty() || self.gain_db.is_empty() || self.q.is_empty()
     }
 
-    /// The part with gains from `min_db` to `max_db`.
+    /// The part of the box with gains from `min_db` to `max_db`.
     #[must_use]
     pub fn with_gain(&self, min_db: f64, max_db: f64) -> Self {
         Self {
@@ -362,7 +360,7 @@ impl Ranges {
         }
     }
 
-    /// The part with q up to `most_q`.
+    /// The part of the box with q up to `most_q`.
     #[must_use]
     pub fn with_most_q(&self, most_q: f64) -> Self {
         Self {
@@ -371,7 +369,7 @@ impl Ranges {
         }
     }
 
-    /// The section with its numbers brought within.
+    /// The section with its numbers clamped to the box.
     #[must_use]
     pub fn clamped(&self, section: &Section) -> Section {
         let clamp = |x: f64, range: &RangeInclusive<f64>| x.clamp(*range.start(), *range.end());
@@ -383,7 +381,7 @@ impl Ranges {
         }
     }
 
-    /// How far outside a section lies, an octave counting as much as a doubled q or 3 dB; 0 within.
+    /// Distance of a section from the box: the sum of octaves of f0, octaves of q, and gain divided by 3 dB; 0 inside.
     fn distance(&self, section: &Section) -> f64 {
         const OCTAVE_DB: f64 = 3.0;
         let inside = self.clamped(section);
@@ -393,7 +391,7 @@ impl Ranges {
     }
 }
 
-/// The first nearest of some boxes.
+/// The box nearest to `section`, the first one of equals; None if there is none.
 pub(in crate::fit) fn nearest<'a>(
     boxes: impl Iterator<Item = &'a Ranges>,
     section: &Section,
@@ -401,7 +399,7 @@ pub(in crate::fit) fn nearest<'a>(
     boxes.min_by(|a, b| a.distance(section).total_cmp(&b.distance(section)))
 }
 
-/// The ends of the variables (ln f0, gain, ln q) of sections that lie in these boxes, lower and upper.
+/// Lower and upper bounds of the variables (ln f0, gain, ln q) of sections, one box each.
 pub(in crate::fit) fn walls_of(boxes: &[&Ranges]) -> (Vec<f64>, Vec<f64>) {
     let ends = |ranges: &&Ranges| {
         let Ranges {
@@ -416,10 +414,10 @@ pub(in crate::fit) fn walls_of(boxes: &[&Ranges]) -> (Vec<f64>, Vec<f64>) {
     boxes.iter().flat_map(ends).unzip()
 }
 
-/// A section this little outside a box has been through a logarithm and back.
+/// A section whose distance from a box is below this is inside but for rounding (exponential of a logarithm).
 const ROUNDING: f64 = 1e-9;
 
-/// The variables of a section.
+/// The variables of a section: ln f0 (Hz), gain (dB), ln q.
 #[must_use]
 pub fn variables(section: &Section) -> [f64; 3] {
     [section.f0_hz.ln(), section.gain_db, section.q.ln()]

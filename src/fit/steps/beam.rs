@@ -1,41 +1,53 @@
-//! Whole steps near the least point of a quadratic model: a beam over one variable after another.
+//! Points on a lattice near the minimum of a quadratic model: a beam search over one variable after another. It knows
+//! numbers only.
 //!
-//! The model `F(x + p) ~ F + g.p + p.H p / 2` is read as a Gaussian: its least point is the mean, `P = H^-1` the covariance.
-//! To put variable `i` on a value `v` while all that is not yet put settles costs `(v - m_i)^2 / (2 P_ii)` and moves the
-//! others by `P_ji (v - m_i) / P_ii`. So partial points have exact prices in the model, and the cheapest few are carried on
-//! (an M-algorithm; J. B. Anderson and S. Mohan, IEEE Transactions on Communications 32(2), 1984), the variable whose steps
-//! cost most first (after P. W. Wolniansky et al., ISSSE 1998, who detect the surest symbol first;
-//! both from memory). It knows numbers only.
+//! The model is `F(x + p) ~ F + g.p + p.H p / 2`, with `H` damped. Its minimum is `m = x - P g`, with `P = H^-1`. Read
+//! as a Gaussian, `m` is the mean and `P` the covariance. Fixing variable `i` at `v` while all variables not yet fixed
+//! minimise the model
+//!
+//! - costs `(v - m_i)^2 / (2 P_ii)` in units of F,
+//! - moves the others by `P_ji (v - m_i) / P_ii`, and
+//! - leaves them the covariance `P - P_i P_i^T / P_ii`, where `P_i` is column `i`.
+//!
+//! So the cost of a partial point is exact in the model. At each variable the `width` cheapest partial points are kept
+//! (the M-algorithm; J. B. Anderson, S. Mohan, IEEE Trans. Communications 32(2), 1984). The variable with the costliest
+//! steps, `spacing^2 / P_ii`, comes first, subject to [`Steps::needs`] (after P. W. Wolniansky et al., ISSSE 1998, who
+//! detect the most reliable symbol first). Both papers from memory.
+//!
+//! Guaranteed: every returned point has its stepped variables on values of [`Steps::near`] and its held variables at
+//! their start; points come in rising order of model cost. Not guaranteed: the cheapest lattice point, unless the beam
+//! is wide enough. No point is returned if the damped `H` is not positive definite or a variable has no value.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
-/// Added to the curvature, as a share of its diagonal: far from the point the model is worth little.
+/// Damping: this share of each diagonal element is added to it, since the model is unreliable far from the point. Our
+/// choice.
 const DAMPING: f64 = 0.1;
-/// Floor of the diagonal there, relative to its largest element.
+/// Floor of the diagonal for the damping, relative to the largest diagonal element.
 const DIAGONAL_FLOOR: f64 = 1e-4;
 
-/// A function near a point.
+/// A quadratic model of a function about a point.
 pub(in crate::fit) struct Model<'a> {
     /// The point.
     pub(in crate::fit) x: &'a [f64],
-    /// The gradient there.
+    /// The gradient at the point.
     pub(in crate::fit) gradient: DVector<f64>,
-    /// The curvature there, its lower triangle.
+    /// The matrix of second derivatives or its approximation at the point; only the lower triangle is read.
     pub(in crate::fit) curvature: DMatrix<f64>,
 }
 
-/// The values that variables may take.
+/// The values that each variable may take.
 pub(in crate::fit) trait Steps {
-    /// About the distance between the values of variable `i` near `x`; 0 where it is continuous.
+    /// Approximate distance of neighbouring values of variable `i` near `x`; 0 if it is continuous.
     fn spacing(&self, i: usize, x: &[f64]) -> f64;
-    /// Variables that must be put before `i`.
+    /// Variables that must be fixed before `i`, because its values depend on them.
     fn needs(&self, i: usize) -> &[usize];
-    /// Appends values of variable `i` near `x[i]`; they may depend on the variables that it needs.
+    /// Appends the values of variable `i` near `x[i]`.
     fn near(&self, i: usize, x: &[f64], values: &mut Vec<f64>);
 }
 
 impl Model<'_> {
-    /// The covariance of the variables that are not held; None where the curvature has no inverse.
+    /// The inverse of the damped curvature for the free variables; None if it is not positive definite.
     fn covariance(&self, free: &[usize]) -> Option<DMatrix<f64>> {
         let diagonal = |i: usize| self.curvature[(i, i)];
         let largest = free
@@ -49,7 +61,8 @@ impl Model<'_> {
         Some(Cholesky::new(damped)?.inverse())
     }
 
-    /// What a step of each variable costs in the model while all others settle; 0 for held ones.
+    /// For each variable the model cost of one step away with all others adjusted, in units of F; 0 for held and
+    /// continuous ones.
     pub(in crate::fit) fn prices(&self, steps: &impl Steps, held: &[bool]) -> Vec<f64> {
         let free = free(held);
         let mut prices = vec![0.0; held.len()];
@@ -61,8 +74,8 @@ impl Model<'_> {
         prices
     }
 
-    /// Up to `width` points with every variable on a value that has any, the held ones staying where they are; the one that
-    /// the model likes best first.
+    /// Up to `width` points with all stepped variables on their values, in rising order of model cost; held variables
+    /// keep their values. Empty if there are none.
     pub(in crate::fit) fn points_on(
         &self,
         steps: &impl Steps,
@@ -96,16 +109,16 @@ impl Model<'_> {
                 return Vec::new();
             };
             let a = waiting.swap_remove(place);
-            let pull = covariance.column(a) / covariance[(a, a)];
+            let follow = covariance.column(a) / covariance[(a, a)];
             let next = NextVariable {
                 variable: free[a],
                 variance: covariance[(a, a)],
                 free: &free,
-                pull: &pull,
+                follow: &follow,
             };
             beam = next.on_steps(steps, &beam, width);
-            covariance = &covariance - &pull * covariance.row(a);
-            // What is put has no variance left but rounding.
+            covariance = &covariance - &follow * covariance.row(a);
+            // The fixed variable has no variance left; rounding must not leave any.
             covariance.row_mut(a).fill(0.0);
             covariance.column_mut(a).fill(0.0);
         }
@@ -113,7 +126,7 @@ impl Model<'_> {
     }
 }
 
-/// Work of [`Model::points_on`], in nanoseconds on the machine of `tests/benches/RESULTS.md`.
+/// Work of [`Model::points_on`]: its time in nanoseconds on the machine of tests/benches/RESULTS.md.
 pub(in crate::fit) fn work(held: &[bool], width: usize) -> u64 {
     let free = free(held).len();
     (free * (2 * free * free + width * (150 + free))) as u64
@@ -123,19 +136,19 @@ fn free(held: &[bool]) -> Vec<usize> {
     (0..held.len()).filter(|&i| !held[i]).collect()
 }
 
-/// A point with some variables put, the others where the model is least.
+/// A point with some variables fixed and the others at the model's minimum, and its cost.
 struct Partial {
     x: Vec<f64>,
     price: f64,
 }
 
-/// The next variable to be put.
+/// The next variable to be fixed.
 struct NextVariable<'a> {
     variable: usize,
     variance: f64,
     free: &'a [usize],
-    /// How far each free variable follows.
-    pull: &'a DVector<f64>,
+    /// For each free variable, how far it moves per unit of this one.
+    follow: &'a DVector<f64>,
 }
 
 impl NextVariable<'_> {
@@ -154,15 +167,15 @@ impl NextVariable<'_> {
         }
         children.sort_by(|a, b| a.0.total_cmp(&b.0));
         children.truncate(width);
-        let put = |(price, parent, value): (f64, usize, f64)| {
+        let fix = |(price, parent, value): (f64, usize, f64)| {
             let mut x = beam[parent].x.clone();
             let away = value - x[i];
-            for (&j, pull) in self.free.iter().zip(self.pull.iter()) {
-                x[j] += pull * away;
+            for (&j, follow) in self.free.iter().zip(self.follow.iter()) {
+                x[j] += follow * away;
             }
             x[i] = value;
             Partial { x, price }
         };
-        children.into_iter().map(put).collect()
+        children.into_iter().map(fix).collect()
     }
 }

@@ -1,18 +1,18 @@
-//! The numbers that an equaliser accepts near given sections: its steps, or sensible decimals.
+//! The numbers that an equaliser accepts near given sections: its steps, or rounded decimals where it has none.
 //!
-//! Steps are those of the numbers that one types in: an equaliser that means something else by q than the cookbook has its
-//! steps there.
+//! Steps apply to the numbers that are typed in. If the equaliser means something else by q than the cookbook does, the
+//! steps are those of its own q.
 
 use super::beam::Steps;
 use crate::filter::{QMeaning, Section, Shape};
 use crate::fit::space::{Ranges, Space, variables};
 use crate::limits::{Limits, Setting};
 
-/// Decimals of a continuous gain, dB.
+/// Decimals of a gain without steps, dB.
 const GAIN_DECIMALS: i32 = 3;
-/// Decimals of a continuous q.
+/// Decimals of a q without steps.
 const Q_DECIMALS: i32 = 3;
-/// Significant digits of a continuous frequency.
+/// Significant digits of a frequency without steps.
 const F0_DIGITS: i32 = 5;
 
 /// Which of a section's three numbers.
@@ -43,14 +43,14 @@ impl Number {
     }
 }
 
-/// The numbers that the equaliser accepts for some sections, each of which stays in its box. Sections are *typed* here: their
-/// q is what the equaliser calls q.
+/// The numbers that the equaliser accepts for some sections, each of which stays in its box. A section is called
+/// *typed* if its q is the equaliser's q instead of the cookbook's.
 pub(in crate::fit) struct Lattice<'a> {
     pub(in crate::fit) limits: &'a Limits,
     pub(in crate::fit) boxes: Vec<&'a Ranges>,
 }
 
-/// The values a number may take: whole steps inside the range that the fit may use.
+/// The values that one number may take: steps (or decimals) inside the range that the fit may use.
 pub(in crate::fit) struct Knob<'a> {
     pub(in crate::fit) setting: &'a Setting,
     pub(in crate::fit) number: Number,
@@ -69,7 +69,7 @@ impl<'a> Lattice<'a> {
         self.limits.rules.meaning_of(shape) == QMeaning::Cookbook
     }
 
-    /// True when a number of this kind has steps in any section.
+    /// True if this number (f0, gain or q) has steps in any of the sections.
     pub(in crate::fit) fn has_steps(&self, number: Number, shapes: &[Shape]) -> bool {
         let knobs = shapes.iter().enumerate();
         knobs
@@ -77,7 +77,7 @@ impl<'a> Lattice<'a> {
             .any(|knob| knob.setting.is_stepped())
     }
 
-    /// Which variables have steps.
+    /// For each variable, whether it has steps.
     pub(in crate::fit) fn stepped(&self, shapes: &[Shape]) -> Vec<bool> {
         let is_stepped = |i: usize| {
             let knob = self.knob(Number::ALL[i % 3], i / 3, shapes[i / 3]);
@@ -93,7 +93,7 @@ impl<'a> Lattice<'a> {
         let range = match number {
             Number::F0 => &ranges.f0_hz,
             Number::Gain => &ranges.gain_db,
-            // The box is in the cookbook's terms.
+            // The box holds the cookbook's q, so it does not bound the equaliser's.
             Number::Q if self.is_cookbook(shape) => &ranges.q,
             Number::Q => &whole,
         };
@@ -106,8 +106,9 @@ impl<'a> Lattice<'a> {
         }
     }
 
-    /// The section that the equaliser plays; None where it has none for these numbers, or one outside of the box.
-    fn played(&self, k: usize, typed: &Section) -> Option<Section> {
+    /// The cookbook section that results from a typed one; None if the equaliser has none for these numbers, or if its
+    /// q is outside the box.
+    fn to_cookbook(&self, k: usize, typed: &Section) -> Option<Section> {
         const ROUNDING: f64 = 1e-9;
         if self.is_cookbook(typed.shape) {
             return Some(*typed);
@@ -121,15 +122,15 @@ impl<'a> Lattice<'a> {
         inside.then_some(Section { q, ..*typed })
     }
 
-    pub(in crate::fit) fn all_played(&self, typed: &[Section]) -> Option<Vec<Section>> {
-        let played = typed
+    pub(in crate::fit) fn all_to_cookbook(&self, typed: &[Section]) -> Option<Vec<Section>> {
+        let sections = typed
             .iter()
             .enumerate()
-            .map(|(k, typed)| self.played(k, typed));
-        played.collect()
+            .map(|(k, typed)| self.to_cookbook(k, typed));
+        sections.collect()
     }
 
-    /// A section with every number on its nearest step, typed; None where no q of the equaliser will do.
+    /// The typed section with every number on its nearest step; None if no q of the equaliser gives a q inside the box.
     fn rounded(&self, k: usize, section: &Section, more_digits: i32) -> Option<Section> {
         let knob = |number| Knob {
             more_digits,
@@ -147,12 +148,12 @@ impl<'a> Lattice<'a> {
         let ranges = self.boxes[k];
         let inside = section.q.clamp(*ranges.q.start(), *ranges.q.end());
         let device_q = self.limits.device_q(&Section { q: inside, ..typed })?;
-        let fits = |q: &f64| self.played(k, &Section { q: *q, ..typed }).is_some();
+        let fits = |q: &f64| self.to_cookbook(k, &Section { q: *q, ..typed }).is_some();
         typed.q = q.near(device_q).into_iter().find(fits)?;
         Some(typed)
     }
 
-    /// All sections on their nearest steps; those that the equaliser has no number for are left out.
+    /// All sections typed, on their nearest steps, and a lattice for them. Sections that cannot be typed are left out.
     pub(in crate::fit) fn all_rounded(
         &self,
         sections: &[Section],
@@ -168,7 +169,7 @@ impl<'a> Lattice<'a> {
 }
 
 impl Knob<'_> {
-    /// The value nearest to `x`; without steps, the nearest of few decimals.
+    /// The allowed value nearest to `x`; without steps, `x` rounded to decimals.
     pub(in crate::fit) fn nearest(&self, x: f64) -> f64 {
         let Some(index) = self.setting.nearest_index(x) else {
             return self.typed(x).clamp(self.low, self.high);
@@ -183,7 +184,7 @@ impl Knob<'_> {
         }
     }
 
-    /// Values near `x`, the nearest first.
+    /// Up to seven allowed values near `x`, the nearest first.
     pub(in crate::fit) fn near(&self, x: f64) -> Vec<f64> {
         const AROUND: i64 = 3;
         let nearest = self.nearest(x);
@@ -219,7 +220,7 @@ impl Knob<'_> {
         }
     }
 
-    /// The value so many steps away, if there is one in range.
+    /// The value `steps` steps away from `from`; None if it is out of range.
     pub(in crate::fit) fn moved(&self, from: f64, steps: i64) -> Option<f64> {
         let index = i64::try_from(self.setting.nearest_index(from)?).ok()?;
         let index = usize::try_from(index.checked_add(steps)?).ok()?;
@@ -231,7 +232,8 @@ impl Knob<'_> {
     }
 }
 
-/// The variable of a number of section `k` when it is on its nearest step, or so many steps away from it.
+/// The variable (ln f0, gain or ln q) of section `k` for its number on the nearest step, or `steps` steps away from
+/// that; None if there is none.
 pub(in crate::fit) fn held_at(
     sections: &[Section],
     k: usize,
@@ -252,12 +254,12 @@ pub(in crate::fit) fn held_at(
     };
     number.set(&mut section, value);
     if in_typed {
-        section = lattice.played(k, &section)?;
+        section = lattice.to_cookbook(k, &section)?;
     }
     Some(variables(&section)[number as usize])
 }
 
-/// The values of every variable (ln f0, gain, ln q) of some sections, as [`beam`](super::beam) asks for them.
+/// The values of every variable (ln f0, gain, ln q) of some sections, for [`beam`](super::beam).
 pub(in crate::fit) struct Scales<'a> {
     lattice: &'a Lattice<'a>,
     shapes: &'a [Shape],
@@ -265,10 +267,10 @@ pub(in crate::fit) struct Scales<'a> {
     needs: Vec<Vec<usize>>,
 }
 
-/// The values of one variable.
+/// The values that one variable may take.
 enum Scale {
     Continuous,
-    /// `first + k step` for k from 0 to `last`; `log` where the variable is the logarithm of that.
+    /// `first + k step` for k from 0 to `last`; if `log`, the variable is the logarithm of that.
     Even {
         first: f64,
         step: f64,
@@ -276,7 +278,7 @@ enum Scale {
         log: bool,
     },
     List(Vec<f64>),
-    /// Those of a q that the equaliser means otherwise: they depend on the section's other two numbers.
+    /// Values of an equaliser's q that is not the cookbook's: the variable depends on the section's f0 and gain.
     Dependent,
 }
 
@@ -299,7 +301,7 @@ impl<'a> Scales<'a> {
         }
     }
 
-    /// Variables of one value, which are on it already.
+    /// For each variable, whether it has only one value.
     pub(in crate::fit) fn fixed(&self) -> Vec<bool> {
         let is_fixed = |scale: &Scale| match scale {
             Scale::Even { last, .. } => *last == 0.0,
@@ -309,7 +311,7 @@ impl<'a> Scales<'a> {
         self.scales.iter().map(is_fixed).collect()
     }
 
-    /// True when every variable has steps.
+    /// True if every variable has steps.
     pub(in crate::fit) fn all_stepped(&self) -> bool {
         let continuous = |scale: &Scale| matches!(scale, Scale::Continuous);
         !self.scales.iter().any(continuous)
@@ -420,9 +422,9 @@ impl Steps for Scales<'_> {
                     return;
                 };
                 let knob = self.lattice.knob(Number::Q, k, section.shape);
-                let played = |q: f64| self.lattice.played(k, &Section { q, ..section });
-                let near = knob.near(device_q).into_iter().filter_map(played);
-                values.extend(near.take(NEIGHBOURS).map(|played| played.q.ln()));
+                let to_cookbook = |q: f64| self.lattice.to_cookbook(k, &Section { q, ..section });
+                let near = knob.near(device_q).into_iter().filter_map(to_cookbook);
+                values.extend(near.take(NEIGHBOURS).map(|section| section.q.ln()));
             }
         }
     }

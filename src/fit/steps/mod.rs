@@ -1,16 +1,17 @@
-//! From continuous numbers to numbers that can be typed: the equaliser's steps, or sensible decimals.
+//! Rounding of continuous numbers to numbers that can be typed: the equaliser's steps, or few decimals.
 //!
-//! The steps are part of the problem. The best continuous answer is not always the best on coarse steps, so the search goes
-//! on from several nearly as good ones:
+//! With coarse steps the best continuous answer is not always the best once rounded. So the search starts from several
+//! continuous answers that are nearly as good:
 //!
-//! 1. The kind of number whose steps cost most (f0, gain or q) is put on its steps, one section after another, while the rest
-//!    settles; then single ones move by a step, the rest settling again, as long as J falls.
-//! 2. Of all that was tried so, the best few go on: the next kind is held likewise, and a quadratic model finds the points
-//!    on steps near its least one, all numbers together (`src/fit/beam.rs`); then once more about the best of these.
-//! 3. From the best of these ends single numbers, all three numbers of a section and pairs of gains move by whole steps as
-//!    long as J falls.
+//! 1. The number (f0, gain or q) whose steps cost most is put on its steps, one section after another, while the rest
+//!    settles. Then single ones move by a step, the rest settling again, while J falls.
+//! 2. The best few of all points tried so far continue: the number with the next highest cost is put on its steps in
+//!    the same way. Then a quadratic model proposes points near its minimum with all numbers on steps (`beam.rs`), and
+//!    again around the best of these.
+//! 3. From the best ends, single numbers, all three numbers of a section, and pairs of gains move by whole steps while
+//!    J falls.
 //!
-//! Plain rounding is one of the ends: the answer is never worse.
+//! Guaranteed: J is never higher than with plain rounding to the nearest steps, which is one of the ends.
 
 mod beam;
 
@@ -28,41 +29,42 @@ use crate::limits::Limits;
 use beam::Model;
 use lattice::{Lattice, Number, Scales, held_at};
 
-/// One digit more for each, up to so many, while typing them raises J by more than this share and this much, dB^2: a
-/// cascade that is met exactly is met exactly on paper too.
+/// Numbers without steps get up to this many more digits, while rounding raises J by more than this share and this
+/// much, dB^2: a fit that is exact stays exact when it is typed.
 const MOST_MORE_DIGITS: i32 = 4;
 const RAISED_SHARE: f64 = 1e-3;
 const RAISED: f64 = 1e-13;
-/// Passes over all sections; each must lower J, so few are needed.
+/// Most passes over all sections. Each must lower J, so this is a safeguard.
 const MOST_PASSES: usize = 40;
 /// Most work of all passes together, in the unit of `Workspace::work`.
 const MOST_WORK: u64 = 100_000_000;
-/// Most work of moving the numbers of one kind while others settle.
+/// Most work of moving one kind of number while the others settle, in the same unit.
 const MOST_HELD_WORK: u64 = 30_000_000;
-/// To settle after one number was held: the next one follows at once.
+/// Stopping rule after one number was fixed: brief, since the next one is fixed at once.
 const SETTLE: Stopping = Stopping {
     iterations: 10,
     relative_fall: 1e-4,
     value: 1e-12,
 };
-/// Two points are the same when their J differ by less than this share.
+/// Two points count as the same if their J differ by less than this share.
 const SAME: f64 = 1e-7;
-/// Points that the model offers at once: with fewer, the best is missed; with more, J is computed in vain.
+/// Width of the beam, i.e. number of points that the model proposes at once. With fewer, the best is missed; with more,
+/// J is computed in vain.
 const BEAM: usize = 32;
-/// Models one after another, each about the best point of the last one.
+/// Most models in a row, each about the best point of the one before. Our choice.
 const MODELS: usize = 3;
-/// The largest move of a frequency by several steps in one go, in ln f0.
+/// Largest change of a frequency by more than one step in one move, in ln f0. Our choice.
 const F0_MOVE: f64 = 0.2;
 
-/// How much is tried.
+/// How much is tried at an effort.
 struct Plan {
-    /// Continuous answers to start from.
+    /// Most continuous answers to start from.
     starts: usize,
-    /// ... but after the first, only while less than this was spent, in the unit of `Workspace::work`.
+    /// Further starts are used only while less work than this was done, in the unit of `Workspace::work`.
     work: u64,
-    /// Points with the first kind held that go on, within the same work once more.
+    /// Most points with one number on steps that continue; again further ones only within `work`.
     held: usize,
-    /// Ends to move from.
+    /// Most ends from which to move by whole steps.
     ends: usize,
 }
 
@@ -82,8 +84,8 @@ impl Plan {
     }
 }
 
-/// The sections of one of `candidates`, the best first, with numbers that the equaliser accepts, and J with them. `space`
-/// lies within `limits`.
+/// The best sections found near the `candidates` (best first) with numbers that the equaliser accepts, and their J,
+/// dB^2. `space` must lie within `limits`.
 pub(in crate::fit) fn on_steps(
     candidates: &[Candidate],
     limits: &Limits,
@@ -133,15 +135,15 @@ pub(in crate::fit) fn on_steps(
     for (mut value, lattice, mut typed) in ends.into_iter().take(plan.ends) {
         improve(&mut typed, &mut value, &lattice, judge);
         if best.as_ref().is_none_or(|(_, best)| value < *best)
-            && let Some(played) = lattice.all_played(&typed)
+            && let Some(sections) = lattice.all_to_cookbook(&typed)
         {
-            best = Some((played, value));
+            best = Some((sections, value));
         }
     }
     best.unwrap_or_else(|| (Vec::new(), judge.value_of(&[])))
 }
 
-/// Continuous numbers with as few digits as leave J what it is.
+/// Rounds continuous numbers to the fewest decimals that hardly change J.
 fn typed(
     candidate: &Candidate,
     lattice: &Lattice<'_>,
@@ -150,7 +152,7 @@ fn typed(
     let most = candidate.value * (1.0 + RAISED_SHARE) + RAISED;
     let mut with_digits = |more_digits| {
         let (lattice, typed) = lattice.all_rounded(&candidate.sections(), more_digits);
-        let sections = lattice.all_played(&typed).unwrap_or_default();
+        let sections = lattice.all_to_cookbook(&typed).unwrap_or_default();
         let value = judge.value_of(&sections);
         (sections, value)
     };
@@ -160,11 +162,11 @@ fn typed(
         .unwrap_or_else(|| with_digits(MOST_MORE_DIGITS))
 }
 
-/// A point with some kinds of numbers on steps.
+/// A point with one or more kinds of numbers on steps.
 struct Tried {
     now: Candidate,
     held: Vec<bool>,
-    /// Kinds whose steps cost most first; the first is held.
+    /// Kinds of numbers by the cost of their steps, highest first; the first is on steps.
     order: [Number; 3],
 }
 
@@ -183,7 +185,7 @@ fn model<'a>(at: &'a Candidate, objective: &Objective, judge: &mut Search<'_>) -
     }
 }
 
-/// All points tried with the kind of number whose steps cost most on its steps, the others at their best.
+/// All points tried with the kind of number whose steps cost most on its steps, the others settled.
 fn first_kind_held(
     start: &Candidate,
     limits: &Limits,
@@ -210,7 +212,7 @@ fn first_kind_held(
     tried.collect()
 }
 
-/// The best point on steps that is found from one with the first kind held.
+/// The best point with all numbers on steps that is found from a point with the first kind on steps.
 fn all_on_steps(
     tried: Tried,
     limits: &Limits,
@@ -252,13 +254,13 @@ fn all_on_steps(
         }
         now.clone_from(&better);
         best = Some(better);
-        // From here on, all may move that can.
+        // The next model may move all variables that have more than one value.
         held = scales.fixed();
     }
     best
 }
 
-/// Puts one number of every section on its steps, the one that moves least first.
+/// Puts one kind of number on steps in every section, in rising order of distance from the nearest step.
 fn hold_one_by_one(
     now: &mut Candidate,
     number: Number,
@@ -291,8 +293,7 @@ fn hold_one_by_one(
     }
 }
 
-/// Moves one held number by a step while all that is not held settles again, as long as J falls; returns all that was tried
-/// on the way.
+/// Moves one fixed number by a step, with all other free ones settled again, while J falls. Returns all points tried.
 fn moves_of_held(
     now: &mut Candidate,
     number: Number,
@@ -329,7 +330,7 @@ fn moves_of_held(
     tried
 }
 
-/// Moves by whole steps as long as J falls.
+/// Moves numbers by whole steps while J falls.
 fn improve(typed: &mut [Section], value: &mut f64, lattice: &Lattice<'_>, judge: &mut Search<'_>) {
     let spent = judge.room.work;
     for _ in 0..MOST_PASSES {
@@ -347,13 +348,13 @@ fn improve(typed: &mut [Section], value: &mut f64, lattice: &Lattice<'_>, judge:
     }
 }
 
-/// J with typed sections; infinite where the equaliser plays none such.
+/// J of typed sections, dB^2; infinite if the equaliser cannot make one of them.
 fn value_of(typed: &[Section], lattice: &Lattice<'_>, judge: &mut Search<'_>) -> f64 {
-    let played = lattice.all_played(typed);
-    played.map_or(f64::INFINITY, |played| judge.value_of(&played))
+    let sections = lattice.all_to_cookbook(typed);
+    sections.map_or(f64::INFINITY, |sections| judge.value_of(&sections))
 }
 
-/// Moves of one number by 1, 2, 4 ... steps, and of all three by one step.
+/// Moves one number by 1, 2, 4 ... steps, or all three by up to one step, while J falls.
 fn improve_section(
     sections: &mut [Section],
     k: usize,
@@ -406,7 +407,7 @@ fn improve_section(
     }
 }
 
-/// Moves of two gains by one step each.
+/// Moves two gains by one step each, while J falls.
 fn improve_gain_pairs(
     sections: &mut [Section],
     value: &mut f64,

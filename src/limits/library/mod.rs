@@ -4,6 +4,7 @@ use std::path::Path;
 
 use crate::error::value::{NameOf, ValueFault};
 use crate::error::{Error, ErrorKind, Result};
+use crate::files::{Files, shown};
 use crate::limits::Limits;
 
 struct Entry {
@@ -40,18 +41,19 @@ pub fn text(name: &str) -> Option<&'static str> {
     entry.map(|entry| entry.text)
 }
 
-/// The limits of a name of the library, or of the path of a limits file, which `read` opens. A name of the library wins; a file that
-/// happens to have such a name is `./NAME`.
+/// The limits of a name of the library, or of the path of a limits file. A name of the library wins; a file that happens to
+/// have such a name is `./NAME`.
 ///
 /// # Errors
-/// `Name` for a bare word that is neither (for which `read` says `Missing`), listing the library and the nearest spelling; whatever `read` and
+/// `Name` for a bare word that is neither, listing the library and the nearest spelling; whatever `files` and
 /// [`Limits::parse`] refuse.
-pub fn resolve(name: &str, read: &mut dyn FnMut(&str) -> Result<Vec<u8>>) -> Result<Limits> {
+pub fn resolve(path: &Path, files: &dyn Files) -> Result<Limits> {
+    let name = &*shown(path);
     if let Some(text) = text(name) {
         return Limits::parse(text.as_bytes(), name);
     }
-    let bytes = read(name).map_err(|error| {
-        let is_bare = Path::new(name).components().count() == 1 && !name.contains('.');
+    let bytes = files.read(path).map_err(|error| {
+        let is_bare = path.components().count() == 1 && !name.contains('.');
         if error.kind != ErrorKind::Missing || !is_bare {
             return error;
         }

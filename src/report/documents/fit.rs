@@ -12,10 +12,11 @@ use crate::filter::Section;
 use crate::headroom::{Headroom, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,
-    Shared, SpreadFigures, TypedQ,
+    Shared, TypedQ,
 };
 use crate::measurement::grid;
 use crate::measurement::judge::{JudgedTake, Verdict};
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::report::blocks::Naming;
 use crate::report::files::WrittenFile;

@@ -8,9 +8,9 @@ use crate::fit::Effort;
 use crate::headroom::{Guard, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
-    SpreadFigures,
 };
 use crate::knob::Knob;
+use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
 use crate::report::blocks::{Block, Column, Part, Report, Row, Setting, Text};

@@ -1,33 +1,37 @@
-//! What was measured, opened: curves, WAV impulse responses and unit files become units with their takes.
+//! Units opened: curves, WAV impulse responses and unit files, by their paths, become units with their takes.
 
 use std::path::{Path, PathBuf};
 
-use bandwright::error::value::NameOf;
-use bandwright::error::{Error, ErrorKind, Knob, Result, Source, nearest_spelling};
-use bandwright::measurement::error::MeasurementFault;
-use bandwright::measurement::rig::Rig;
-use bandwright::measurement::takes::{Side, side_from_name};
-use bandwright::measurement::unit_file::{
+use super::error::MeasurementFault as Fault;
+use super::rig::Rig;
+use super::takes::{Side, side_from_name};
+use super::unit_file::{
     FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
     read_take, read_trust,
 };
-use bandwright::names;
-
-use super::files::{self, shown};
+use crate::error::value::NameOf;
+use crate::error::{Error, ErrorKind, Knob, Result, Source, nearest_spelling};
+use crate::files::{Files, shown};
+use crate::names;
 
 /// A unit with its files read, and where these are: the takes themselves have names without folders.
-pub(super) struct OpenedFiles {
+#[derive(Debug, Clone)]
+pub struct OpenedFiles {
+    /// The unit.
     pub unit: OpenedUnit,
     /// The file of each take.
     pub paths: Vec<PathBuf>,
 }
 
-/// A unit that was named on the command line; its takes are not opened yet.
-pub(super) struct NamedUnit {
+/// A unit that was named; its takes are not opened yet.
+#[derive(Debug, Clone)]
+pub struct NamedUnit {
+    /// Its name.
     pub name: String,
     from: From,
 }
 
+#[derive(Debug, Clone)]
 enum From {
     /// Files, with the side where an option said it.
     Curves(Vec<(PathBuf, Option<Side>)>),
@@ -35,21 +39,20 @@ enum From {
     UnitFile(PathBuf, Box<UnitEntry>),
 }
 
-/// The units that were named: all single files together as one, then those of each unit file in order.
-pub(super) fn named(
+/// The units that were named: all single files together as one, then those of each unit file in order. `unsaid` are files
+/// whose names may say the side, and unit files.
+///
+/// # Errors
+/// `Setting` for a unit file among those of one side; whatever `files` and the parser of unit files refuse.
+pub fn named(
     unsaid: &[PathBuf],
     left: &[PathBuf],
     right: &[PathBuf],
+    files: &dyn Files,
 ) -> Result<Vec<NamedUnit>> {
     for (option, paths) in [(Knob::Left, left), (Knob::Right, right)] {
         if let Some(path) = paths.iter().find(|path| is_unit_file(&shown(path))) {
-            return Err(Error::new(
-                ErrorKind::Setting,
-                option,
-                format!("the unit file `{}`", shown(path)),
-                "a curve or a WAV impulse response",
-                "name the unit file without an option: it says the sides itself",
-            ));
+            return Err(Error::of(Fault::UnitFileOfOneSide(shown(path)), option));
         }
     }
     let (unit_files, single): (Vec<&PathBuf>, Vec<&PathBuf>) =
@@ -64,28 +67,24 @@ pub(super) fn named(
     let mut units = Vec::new();
     if !curves.is_empty() {
         units.push(NamedUnit {
-            name: name_of_curves(&curves),
+            name: name_of_curves(&curves, files),
             from: From::Curves(curves),
         });
     }
     for path in unit_files {
-        for entry in parse_unit_file(&files::read(path)?, &shown(path))? {
-            units.push(NamedUnit {
-                name: entry.name.clone(),
-                from: From::UnitFile(path.clone(), Box::new(entry)),
-            });
+        for entry in parse_unit_file(&files.read(path)?, &shown(path))? {
+            units.push(NamedUnit::of_entry(path.clone(), entry));
         }
     }
     Ok(units)
 }
 
-/// The one unit that is meant: the only one, or the one named by `--variant`.
-pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<NamedUnit> {
+/// The one unit that is meant: the only one, or the one called `variant`.
+///
+/// # Errors
+/// `Name` where none is called so; `Setting` where there are several.
+pub fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<NamedUnit> {
     let names: Vec<String> = units.iter().map(|unit| unit.name.clone()).collect();
-    let all = quoted(&units);
-    let refuse = |kind, source: Source, found: String, next_step: String| {
-        Err(Error::new(kind, source, found, "one unit", next_step))
-    };
     let mut meant: Vec<NamedUnit> = units
         .into_iter()
         .filter(|unit| variant.is_none_or(|name| unit.name == name))
@@ -93,64 +92,58 @@ pub(super) fn the_one(units: Vec<NamedUnit>, variant: Option<&str>) -> Result<Na
     match (meant.len(), variant) {
         (1, _) => Ok(meant.remove(0)),
         (0, Some(name)) => {
-            let next_step = match nearest_spelling(name, names.iter().map(String::as_str)) {
-                Some(near) => format!("did you mean `{near}`?"),
-                None => format!("the files have {all}"),
-            };
-            refuse(
-                ErrorKind::Name,
-                Knob::Variant.into(),
-                format!("no unit named `{name}`"),
-                next_step,
-            )
+            let near = nearest_spelling(name, names.iter().map(String::as_str)).map(str::to_owned);
+            let fault = Fault::NoUnitNamed(name.to_owned(), near, names);
+            Err(Error::of(fault, Knob::Variant))
         }
-        (_, Some(name)) => refuse(
-            ErrorKind::Setting,
-            Knob::Variant.into(),
-            format!("several units named `{name}`"),
-            "name one of their files alone".to_owned(),
-        ),
-        (_, None) => the_only(
-            meant,
-            Source::name("fit"),
-            "choose one with --variant NAME, or name its files alone",
-        ),
+        (_, Some(name)) => Err(Error::of(
+            Fault::SeveralUnitsNamed(name.to_owned()),
+            Knob::Variant,
+        )),
+        (_, None) => Err(Error::of(Fault::SeveralUnits(names), Source::name("fit"))),
     }
 }
 
-/// The only unit; where there are others, an error about `source`.
-pub(super) fn the_only(
-    mut units: Vec<NamedUnit>,
-    source: Source,
-    next_step: &str,
-) -> Result<NamedUnit> {
+/// The only unit of a session that is compared with another one.
+///
+/// # Errors
+/// `Setting` about `session` where there are several.
+pub fn the_only(mut units: Vec<NamedUnit>, session: Knob) -> Result<NamedUnit> {
     if units.len() == 1 {
         return Ok(units.remove(0));
     }
-    let found = format!("{} units: {}", units.len(), quoted(&units));
-    let kind = ErrorKind::Setting;
-    Err(Error::new(kind, source, found, "one unit", next_step))
-}
-
-fn quoted(units: &[NamedUnit]) -> String {
-    let names = units.iter().map(|unit| format!("`{}`", unit.name));
-    names.collect::<Vec<_>>().join(", ")
+    let names = units.into_iter().map(|unit| unit.name);
+    Err(Error::of(Fault::UnitsInSession(names.collect()), session))
 }
 
 impl NamedUnit {
     /// The unit file that it stands in, where there is one.
-    pub(super) fn unit_file(&self) -> Option<PathBuf> {
+    #[must_use]
+    pub fn unit_file(&self) -> Option<PathBuf> {
         match &self.from {
             From::Curves(_) => None,
             From::UnitFile(path, _) => Some(path.clone()),
         }
     }
 
+    /// The unit of an entry of the unit file at `path`.
+    #[must_use]
+    pub fn of_entry(path: PathBuf, entry: UnitEntry) -> Self {
+        Self {
+            name: entry.name.clone(),
+            from: From::UnitFile(path, Box::new(entry)),
+        }
+    }
+
     /// Reads all its files.
-    pub(super) fn open(self) -> Result<OpenedFiles> {
+    ///
+    /// # Errors
+    /// `Setting` for a file named twice; whatever `files` and the parsers refuse. What a unit file names and cannot be had
+    /// is told at its line and key there.
+    pub fn open(self, files: &dyn Files) -> Result<OpenedFiles> {
         match self.from {
             From::Curves(curves) => {
-                let mut opening = Opening::default();
+                let mut opening = Opening::new(files);
                 for (path, side) in curves {
                     let name = shown(&path);
                     let side = side.unwrap_or_else(|| side_from_name(&name));
@@ -164,7 +157,7 @@ impl NamedUnit {
                     let (file, unit_file) = (file.clone(), shown(&path));
                     move |error| named_in(error, &file, &unit_file)
                 };
-                let mut opening = Opening::default();
+                let mut opening = Opening::new(files);
                 for take in &entry.takes {
                     opening
                         .add(folder.join(&take.file.file), take.side, take.channel)
@@ -175,7 +168,7 @@ impl NamedUnit {
                     Some(RigEntry::Rig(rig)) => Some(rig.clone()),
                     Some(RigEntry::File(file)) => {
                         let path = folder.join(&file.file);
-                        Some(trust(&path).map_err(named_here(file))?)
+                        Some(trust(&path, files).map_err(named_here(file))?)
                     }
                 };
                 Ok(opening.done(self.name, rig, Some((*entry, folder))))
@@ -184,46 +177,50 @@ impl NamedUnit {
     }
 }
 
-/// The rig that was typed: a name, or a file with a trust table. What is neither was meant as a name where it has no
-/// point and no slash.
-pub(super) fn rig(typed: Option<&PathBuf>) -> Result<Option<Rig>> {
-    let Some(path) = typed else {
-        return Ok(None);
-    };
+/// The rig of a name, or of a file with a trust table. What is neither was meant as a name where it has no point and no
+/// slash.
+///
+/// # Errors
+/// `Name` for an unknown one; whatever `files` and the parser refuse.
+pub fn rig(path: &Path, files: &dyn Files) -> Result<Rig> {
     let name = shown(path);
-    let rig = match Rig::from_name(&name) {
-        Ok(rig) => rig,
-        Err(_) => match trust(path) {
-            Err(error) if error.kind == ErrorKind::Missing && !name.contains(['.', '/', '\\']) => {
-                return Err(Error::of(Rig::unknown(NameOf::RigOrFile, &name), Knob::Rig));
-            }
-            trust => trust?,
-        },
-    };
-    Ok(Some(rig))
+    Rig::from_name(&name).or_else(|_| match trust(path, files) {
+        Err(error) if error.kind == ErrorKind::Missing && !name.contains(['.', '/', '\\']) => {
+            Err(Error::of(Rig::unknown(NameOf::RigOrFile, &name), Knob::Rig))
+        }
+        trust => trust,
+    })
 }
 
-fn trust(path: &Path) -> Result<Rig> {
-    read_trust(&files::read(path)?, &shown(path))
+fn trust(path: &Path, files: &dyn Files) -> Result<Rig> {
+    read_trust(&files.read(path)?, &shown(path))
 }
 
 /// Takes as they are read, and where from: no file counts twice.
-#[derive(Default)]
-struct Opening {
+struct Opening<'a> {
+    files: &'a dyn Files,
     takes: Vec<OpenedTake>,
     seen: Vec<(PathBuf, Option<usize>)>,
 }
 
-impl Opening {
+impl<'a> Opening<'a> {
+    fn new(files: &'a dyn Files) -> Self {
+        Self {
+            files,
+            takes: Vec::new(),
+            seen: Vec::new(),
+        }
+    }
+
     fn add(&mut self, path: PathBuf, side: Side, channel: Option<usize>) -> Result<()> {
         let same = |(before, its_channel): &&(PathBuf, Option<usize>)| {
-            *its_channel == channel && files::same_file(before, &path)
+            *its_channel == channel && self.files.is_same(before, &path)
         };
         if let Some((before, _)) = self.seen.iter().find(same) {
-            let fault = MeasurementFault::FileTwice(shown(before), None);
+            let fault = Fault::FileTwice(shown(before), None);
             return Err(Error::of(fault, shown(&path)));
         }
-        let take = read_take(&files::read(&path)?, &shown(&path), side, channel)?;
+        let take = read_take(&self.files.read(&path)?, &shown(&path), side, channel)?;
         self.takes.push(take);
         self.seen.push((path, channel));
         Ok(())
@@ -237,7 +234,7 @@ impl Opening {
         entry: Option<(UnitEntry, PathBuf)>,
     ) -> OpenedFiles {
         let paths: Vec<PathBuf> = self.seen.into_iter().map(|(path, _)| path).collect();
-        let whole: Vec<PathBuf> = paths.iter().map(|path| files::from_root(path)).collect();
+        let whole: Vec<PathBuf> = paths.iter().map(|path| self.files.whole(path)).collect();
         let whole: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
         for (opened, name) in self.takes.iter_mut().zip(names::told_apart(&whole)) {
             opened.take.name = name;
@@ -252,8 +249,8 @@ impl Opening {
     }
 }
 
-/// A file that cannot be opened is the fault of whoever names it; what is in it is its own.
-pub(super) fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
+/// A file that cannot be opened is the fault of the unit file that names it; what is in it is its own.
+pub(crate) fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &str) -> Box<Error> {
     if !matches!(error.kind, ErrorKind::Missing | ErrorKind::File) {
         return error;
     }
@@ -264,13 +261,13 @@ pub(super) fn named_in(error: Box<Error>, file: &FileEntry, unit_file: &str) -> 
 
 /// The name of the folder that several curves share, or the first name among the files, in the order of the alphabet,
 /// without its ending.
-fn name_of_curves(curves: &[(PathBuf, Option<Side>)]) -> String {
+fn name_of_curves(curves: &[(PathBuf, Option<Side>)], files: &dyn Files) -> String {
     let first = &curves[0].0;
     let share_one = curves
         .iter()
         .all(|(path, _)| path.parent() == first.parent());
     let shared = (curves.len() > 1 && share_one)
-        .then(|| files::folder_name(first))
+        .then(|| names::folder_name(&files.whole(first)))
         .flatten();
     let stem = |path: &PathBuf| shown(Path::new(path.file_stem().unwrap_or(path.as_os_str())));
     let stems = curves.iter().map(|(path, _)| stem(path));

@@ -1,0 +1,416 @@
+//! What a fit is asked for, in names and paths; opened, it is what was measured, a wish, limits and what a cost needs.
+
+use std::path::{Path, PathBuf};
+
+use super::Measured;
+use super::cost::Circumstances;
+use super::error::JobFault;
+use super::wish::{ECONOMY, Wish};
+use crate::cost::drive::WishedLevel;
+use crate::cost::exposure::{Field, FieldTable};
+use crate::cost::programme::Programme;
+use crate::cost::source::parse_source;
+use crate::error::{Error, Knob, Result};
+use crate::files::{Files, Recorded, shown};
+use crate::headroom::Protection;
+use crate::headroom::preamp::MOST_MARGIN_DB;
+use crate::inspection::beyond_eq;
+use crate::limits::{self, Limits};
+use crate::measurement::distorted::{DistortionCurve, read_distortion};
+use crate::measurement::impedance::{ImpedanceByFrequency, read_impedance};
+use crate::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
+use crate::measurement::open::{named, named_in, rig, the_one};
+use crate::measurement::parse::{parse_curve, parse_weight};
+use crate::measurement::smooth::Width;
+use crate::measurement::unit_file::{DistortionEntry, FileEntry, Impedance, UnitEntry};
+use crate::wanted::error::WantedFault;
+use crate::wanted::{Contour, ContourEntry, Reference, Target, library};
+
+/// The largest economy: J is then nothing but the price of sections that work against each other.
+const MOST_ECONOMY: f64 = 1000.0;
+
+/// The largest gain of one more section that can be asked for, dB: no section takes more off the residual.
+const MOST_LEAST_GAIN_DB: f64 = 60.0;
+
+/// The largest loss of loudness that can be allowed, dB: no preamp takes more.
+const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
+
+/// What one more section must take off the residual unless more is asked, dB.
+pub const LEAST_GAIN_DB: f64 = 0.03;
+
+/// How many sections are asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sections {
+    /// At most so many.
+    Count(usize),
+    /// As few as are needed.
+    Auto,
+}
+
+/// A taste in a few numbers: contours on top of the target.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Taste {
+    /// More bass, dB.
+    pub bass_db: Option<f64>,
+    /// More treble, dB.
+    pub treble_db: Option<f64>,
+    /// A slope, dB per octave.
+    pub slope_db_per_octave: Option<f64>,
+    /// Further contours, as they are written: `shape=peaking,f0_hz=3000,gain_db=-2,q=1.2`.
+    pub contours: Vec<String>,
+}
+
+/// What is asked about what the EQ costs.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct CostQuestion {
+    /// A file that says what feeds the unit.
+    pub source: Option<PathBuf>,
+    /// A file of the bands of what is played; none: pink noise.
+    pub programme: Option<PathBuf>,
+    /// A level to listen at, dBA at the eardrum.
+    pub play_at_dba: Option<f64>,
+    /// The field that rules about exposure refer to.
+    pub field: Field,
+    /// The table that leads there.
+    pub table: FieldTable,
+}
+
+/// What a fit is asked for. Paths may be names where a library has such.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Request {
+    /// Takes whose names may say the side, and unit files.
+    pub curves: Vec<PathBuf>,
+    /// Takes of the left side.
+    pub left: Vec<PathBuf>,
+    /// Takes of the right side.
+    pub right: Vec<PathBuf>,
+    /// Which unit, where there are several.
+    pub variant: Option<String>,
+    /// Name of the unit; none: as the files have it.
+    pub unit: Option<String>,
+    /// The rig, a name or a file with a trust table; none: as the unit file has it.
+    pub rig: Option<PathBuf>,
+    /// Smoothing of what is fitted, as it is written: `1/6`, `erb`.
+    pub smooth: Option<String>,
+    /// True where takes count that leak or do not belong.
+    pub all_takes: bool,
+    /// The loss at 30 Hz from which a take leaks, dB.
+    pub leak_threshold_db: f64,
+    /// A file of weights.
+    pub weight: Option<PathBuf>,
+    /// The target; none: what the unit has now.
+    pub target: Option<PathBuf>,
+    /// A second target: what is wanted lies between the two.
+    pub between: Option<PathBuf>,
+    /// How far from the one to the other, 0 to 1.
+    pub between_share: f64,
+    /// How far to go, more than 0, at most 1.
+    pub toward: f64,
+    /// What is added to the target.
+    pub taste: Taste,
+    /// What the equaliser can do, a name or a file; none: the standard limits.
+    pub limits: Option<PathBuf>,
+    /// How many sections; none: as many as the limits have.
+    pub sections: Option<Sections>,
+    /// What one more section must take off the residual where as few as needed are asked for, dB.
+    pub least_gain_db: f64,
+    /// One EQ for each side.
+    pub per_side: bool,
+    /// Weight of the economy term.
+    pub economy: f64,
+    /// What the preamp protects against.
+    pub protection: Protection,
+    /// The most loss of loudness, dB.
+    pub most_loudness_loss_db: Option<f64>,
+    /// What is asked about the cost, if anything.
+    pub cost: Option<CostQuestion>,
+}
+
+impl Default for Request {
+    /// Nothing measured and nothing wanted yet, all settings as usual.
+    fn default() -> Self {
+        Self {
+            curves: Vec::new(),
+            left: Vec::new(),
+            right: Vec::new(),
+            variant: None,
+            unit: None,
+            rig: None,
+            smooth: None,
+            all_takes: false,
+            leak_threshold_db: LEAK_THRESHOLD_DB,
+            weight: None,
+            target: None,
+            between: None,
+            between_share: 0.5,
+            toward: 1.0,
+            taste: Taste::default(),
+            limits: None,
+            sections: None,
+            least_gain_db: LEAST_GAIN_DB,
+            per_side: false,
+            economy: ECONOMY,
+            protection: Protection::default(),
+            most_loudness_loss_db: None,
+            cost: None,
+        }
+    }
+}
+
+/// A request with its files read.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    /// What was measured.
+    pub measured: Measured,
+    /// What is wanted; it keeps no sections yet.
+    pub wish: Wish,
+    /// What the equaliser can do.
+    pub limits: Limits,
+    /// What the cost needs to know, where that was asked.
+    pub circumstances: Option<Circumstances>,
+}
+
+impl Request {
+    /// Refuses what no file needs to be opened for.
+    ///
+    /// # Errors
+    /// `Setting` for a number outside its range or an empty name.
+    pub fn check(&self) -> Result<()> {
+        let within = |value: f64, most: f64| (0.0..=most).contains(&value);
+        let refuse = |fault, knob: Knob| Err(Error::of(fault, knob));
+        if !within(self.economy, MOST_ECONOMY) {
+            return refuse(JobFault::Economy(self.economy), Knob::Economy);
+        }
+        if !within(self.least_gain_db, MOST_LEAST_GAIN_DB) {
+            return refuse(JobFault::LeastGain(self.least_gain_db), Knob::LeastGain);
+        }
+        let margin_db = self.protection.true_peak_margin_db;
+        if !within(margin_db, MOST_MARGIN_DB) {
+            return refuse(JobFault::Margin(margin_db), Knob::TruePeakMargin);
+        }
+        if let Some(loss_db) = self.most_loudness_loss_db
+            && !within(loss_db, MOST_LOUDNESS_LOSS_DB)
+        {
+            return refuse(JobFault::LossOfLoudness(loss_db), Knob::MaxLoudnessLoss);
+        }
+        match &self.unit {
+            Some(unit) if unit.trim().is_empty() => refuse(JobFault::EmptyName, Knob::Unit),
+            _ => Ok(()),
+        }
+    }
+
+    /// All paths that it names, but for those that other files name.
+    #[must_use]
+    pub fn paths(&self) -> Vec<&Path> {
+        let cost = self.cost.iter();
+        let measured = self.curves.iter().chain(&self.left).chain(&self.right);
+        measured
+            .chain(&self.target)
+            .chain(&self.between)
+            .chain(&self.limits)
+            .chain(&self.weight)
+            .chain(&self.rig)
+            .chain(cost.clone().filter_map(|cost| cost.source.as_ref()))
+            .chain(cost.filter_map(|cost| cost.programme.as_ref()))
+            .map(PathBuf::as_path)
+            .collect()
+    }
+
+    /// Opens all that it names.
+    ///
+    /// # Errors
+    /// As [`Request::check`]; whatever `files` and the parsers refuse.
+    pub fn open(&self, files: &dyn Files) -> Result<Opened> {
+        self.check()?;
+        let files = &Recorded::new(files, self.paths());
+        let target = self.target(files)?;
+        let rig = self
+            .rig
+            .as_deref()
+            .map(|path| rig(path, files))
+            .transpose()?;
+        let limits = self.limits(files)?;
+        let units = named(&self.curves, &self.left, &self.right, files)?;
+        let unit = the_one(units, self.variant.as_deref())?;
+        let unit_file = unit.unit_file();
+        let unit = unit.open(files)?.unit;
+        let cost = self.cost.as_ref().map(|cost| {
+            let entry = unit.entry.as_ref().map(|(entry, _)| entry);
+            cost.circumstances(unit_file.as_deref().zip(entry), files)
+        });
+        let circumstances = cost.transpose()?;
+        let smoothing = self.smooth.as_deref().map(Width::parse).transpose()?;
+        let weight = match &self.weight {
+            Some(path) => Some(parse_weight(&files.read(path)?, &shown(path))?),
+            None => None,
+        };
+        let measured = Measured {
+            unit: self.unit.clone().unwrap_or(unit.name),
+            smoothing,
+            beyond_eq: beyond_eq(&unit.takes),
+            takes: unit.takes.into_iter().map(|opened| opened.take).collect(),
+            judging: Settings {
+                leak_threshold_db: self.leak_threshold_db,
+                keep_all: self.all_takes,
+                rig: rig.or(unit.rig).unwrap_or_default(),
+            },
+            weight,
+        };
+        let as_few_as_needed = self.sections == Some(Sections::Auto);
+        let wish = Wish {
+            per_side: self.per_side,
+            least_gain_db: as_few_as_needed.then_some(self.least_gain_db),
+            economy: self.economy,
+            protection: self.protection,
+            most_loudness_loss_db: self.most_loudness_loss_db,
+            ..Wish::toward(target)
+        };
+        Ok(Opened {
+            measured,
+            wish,
+            limits,
+            circumstances,
+        })
+    }
+
+    /// All that is wanted: a target or what the unit has now, what it is blended with, the taste, and how far to go.
+    fn target(&self, files: &dyn Files) -> Result<Target> {
+        let named = |path: &Path| library::resolve_reference(&Reference::new(&shown(path)), files);
+        let contours = self.taste.contours(files)?;
+        let mut target = match &self.target {
+            Some(path) => named(path)?,
+            None => Target::measured(),
+        };
+        if let Some(path) = &self.between {
+            let blended = target.blended(named(path)?, self.between_share);
+            target = blended.map_err(|error| match error.fault() {
+                Some(WantedFault::BlendApart(..)) => error.about(Knob::Between),
+                _ => error,
+            })?;
+        }
+        target = target.with_contours(contours);
+        if self.toward == 1.0 {
+            return Ok(target);
+        }
+        let part = target.toward(self.toward);
+        part.map_err(|error| error.about(Knob::Toward))
+    }
+
+    fn limits(&self, files: &dyn Files) -> Result<Limits> {
+        let sections = match self.sections {
+            Some(Sections::Count(sections)) => Some(sections),
+            Some(Sections::Auto) | None => None,
+        };
+        let limits = match (&self.limits, sections) {
+            (None, None) => return Ok(Limits::standard()),
+            (None, Some(sections)) => Limits::standard_with_sections(sections),
+            (Some(path), None) => return limits::library::resolve(path, files),
+            (Some(path), Some(sections)) => {
+                limits::library::resolve(path, files)?.with_sections(sections)
+            }
+        };
+        limits.map_err(|mut error| {
+            error.place.key = None;
+            error.about(Knob::Sections)
+        })
+    }
+}
+
+impl Taste {
+    /// Its contours as written, in the order bass, treble, slope, others.
+    ///
+    /// # Errors
+    /// `Setting`, `Number` or `Name` for what makes no contour.
+    pub fn entries(&self) -> Result<Vec<ContourEntry>> {
+        let taste = |gain: Option<f64>, make: fn(f64) -> Result<Contour>| {
+            gain.map(|gain| make(gain).map(ContourEntry::Contour))
+        };
+        let named = [
+            taste(self.bass_db, Contour::bass),
+            taste(self.treble_db, Contour::treble),
+            taste(self.slope_db_per_octave, Contour::slope),
+        ];
+        let written = self.contours.iter().map(|text| ContourEntry::parse(text));
+        named.into_iter().flatten().chain(written).collect()
+    }
+
+    fn contours(&self, files: &dyn Files) -> Result<Vec<Contour>> {
+        let entries = self.entries()?.into_iter();
+        entries.map(|entry| entry.open("", files)).collect()
+    }
+}
+
+impl CostQuestion {
+    /// Reads all that is known. `unit_file` is the file of the unit that is fitted, with its entry there.
+    fn circumstances(
+        &self,
+        unit_file: Option<(&Path, &UnitEntry)>,
+        files: &dyn Files,
+    ) -> Result<Circumstances> {
+        let mut known = Circumstances {
+            wished: self.play_at_dba.map(|level_db| WishedLevel {
+                level_db,
+                a_weighted: true,
+            }),
+            field: self.field,
+            table: self.table,
+            ..Circumstances::default()
+        };
+        if let Some(path) = &self.source {
+            known.source = Some(parse_source(&files.read(path)?, &shown(path))?);
+        }
+        if let Some(path) = &self.programme {
+            let bands = parse_curve(&files.read(path)?, &shown(path))?;
+            known.programme = Programme::from_bands(&bands)?;
+        }
+        if let Some((path, entry)) = unit_file {
+            let named = NamedFiles {
+                unit_file: path,
+                files,
+            };
+            known.sensitivity = entry.sensitivity;
+            known.impedance = match &entry.impedance {
+                None => None,
+                Some(Impedance::Ohm(ohm)) => Some(ImpedanceByFrequency::Ohm(*ohm)),
+                Some(Impedance::File(file)) => Some(named.read(file, read_impedance)?),
+            };
+            known.distortion = named.distortion(&entry.distortion)?;
+        }
+        Ok(known)
+    }
+}
+
+/// Files that a unit file names, beside it.
+struct NamedFiles<'a> {
+    unit_file: &'a Path,
+    files: &'a dyn Files,
+}
+
+impl NamedFiles<'_> {
+    fn read<T>(&self, file: &FileEntry, parse: impl Fn(&[u8], &str) -> Result<T>) -> Result<T> {
+        let path = self.unit_file.with_file_name(&file.file);
+        self.files
+            .read(&path)
+            .and_then(|bytes| parse(&bytes, &shown(&path)))
+            .map_err(|error| named_in(error, file, &shown(self.unit_file)))
+    }
+
+    fn distortion(&self, entries: &[DistortionEntry]) -> Result<Vec<DistortionCurve>> {
+        let mut curves = Vec::new();
+        for (index, entry) in entries.iter().enumerate() {
+            let same = |before: &&DistortionEntry| {
+                (before.side, before.level_db_spl) == (entry.side, entry.level_db_spl)
+            };
+            if let Some(before) = entries[..index].iter().find(same) {
+                let other = before.file.file.clone();
+                let fault = JobFault::DistortionTwice(entry.side, entry.level_db_spl, other);
+                let error = Error::of(fault, shown(self.unit_file));
+                return Err(error.at_line(entry.file.line).at_key(&*entry.file.key));
+            }
+            curves.push(self.read(&entry.file, |bytes, name| {
+                read_distortion(bytes, name, entry)
+            })?);
+        }
+        Ok(curves)
+    }
+}
