@@ -1,9 +1,9 @@
 //! The command line: what was typed becomes a request, the library answers, the answer is written.
 //!
 //! [`args`] holds what was typed, uninterpreted; one file a verb; [`files`] is the only place that touches
-//! the file system, [`console`] and [`progress`] the only ones that print; [`measured`] opens what was measured, for all
-//! verbs, and `cost` what a cost needs beside it; [`outputs`] lists the kinds of files that are written, and [`answer`]
-//! writes them and prints.
+//! the file system, [`console`] and [`progress`] the only ones that print; [`parser`] and [`groups`] say what may be
+//! typed and which options the short help shows; `cost` opens what a cost needs beside the takes; [`outputs`] lists the
+//! kinds of files that are written, and [`answer`] writes them and prints.
 
 mod answer;
 mod args;
@@ -11,7 +11,6 @@ mod console;
 mod files;
 mod groups;
 mod option_names;
-
 mod outputs;
 mod parser;
 mod progress;

@@ -1,6 +1,6 @@
 //! What can be at fault with a fit.
 
-use super::wish::{ECONOMY, LEAST_GAIN_DB};
+use super::wish::ECONOMY;
 use crate::error::fault::{Show, faults};
 use crate::error::value::Band;
 use crate::error::{Knob, Names};
@@ -18,11 +18,11 @@ faults! { JobFault, names;
         "{economy}",
         "a number from 0 to 1000",
         "leave it out for the usual {ECONOMY}";
-    /// What one more section must gain outside its range, dB.
-    LeastGain(gain_db: f64) => Setting,
+    /// What one more section must gain outside its range, and the usual, dB.
+    LeastGain(gain_db: f64, usual_db: f64) => Setting,
         "{gain_db}",
         "0 to 60 dB",
-        "leave it out for the usual {LEAST_GAIN_DB} dB";
+        "leave it out for the usual {usual_db} dB";
     /// Room for the curve between samples outside its range, dB.
     Margin(margin_db: f64) => Setting,
         "{margin_db}",

@@ -179,7 +179,8 @@ impl Request {
             return refuse(JobFault::Economy(self.economy), Knob::Economy);
         }
         if !within(self.least_gain_db, MOST_LEAST_GAIN_DB) {
-            return refuse(JobFault::LeastGain(self.least_gain_db), Knob::LeastGain);
+            let fault = JobFault::LeastGain(self.least_gain_db, LEAST_GAIN_DB);
+            return refuse(fault, Knob::LeastGain);
         }
         let margin_db = self.protection.true_peak_margin_db;
         if !within(margin_db, MOST_MARGIN_DB) {

@@ -22,7 +22,6 @@ use super::shelf_mirror::best_reading;
 use super::table::Table;
 use super::{Candidate, EXACT, Search};
 use crate::filter::Section;
-use crate::fit::IDLE_DB;
 use crate::fit::objective::{Objective, Parts, Thinning, iteration_work};
 use crate::fit::random::Random;
 use crate::fit::solver::Stopping;
@@ -221,6 +220,9 @@ const MOST_OTHERS: usize = 24;
 
 /// Two searches agree if their J differ by less than this share.
 const SAME: f64 = 1e-3;
+/// Sections are idle when leaving them out raises the residual by at most this, dB. Our choice.
+pub const IDLE_DB: f64 = 0.005;
+
 /// J at or below which a quick search ends, dB^2: less than [`IDLE_DB`] is left to gain.
 const ENOUGH: f64 = IDLE_DB * IDLE_DB;
 
