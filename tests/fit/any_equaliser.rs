@@ -737,6 +737,33 @@ fn every_rule_is_read_and_written_as_it_stands() {
 }
 
 #[test]
+fn no_section_is_wider_than_a_sheet_may_say() {
+    // Eight octaves at 3900 Hz and a rate of 8 kHz: the bilinear transform widens them 39 times, to a q of 1e-47.
+    let limits = parse(
+        r#"format = 1
+name = "wide"
+sections = 1
+rates_hz = [8000]
+preamp_db = { min = -12, max = 0 }
+f0_hz = { min = 20, max = 3900 }
+gain_db = { min = -12, max = 12 }
+q = { min = 0.3, max = 8 }
+shelf_q = { min = 0.4, max = 1 }
+q_meaning = "bandwidth-octaves"
+[shapes]
+peaking = 1
+"#,
+    )
+    .unwrap();
+    let space = boxes::space(&limits, (20.0, 3900.0), None);
+    let boxes = space.boxes_of(Shape::Peaking);
+    assert!(!boxes.is_empty());
+    for ranges in boxes {
+        assert!(*ranges.q.start() >= 0.01, "{ranges:?}");
+    }
+}
+
+#[test]
 fn every_contradiction_of_rules_names_its_line_and_key() {
     for (line, key, old, new) in [
         (19, "slot", "sections = 4", "sections = 1"),

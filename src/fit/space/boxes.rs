@@ -10,7 +10,7 @@ use super::{Ranges, Space};
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
-use crate::limits::{Limits, Setting};
+use crate::limits::{Limits, Setting, bounds};
 
 /// Largest q of a peaking section inside the guarded band of the coupler's resonance. At 2.0 a section is about 0.7
 /// octaves wide. Our choice.
@@ -75,12 +75,15 @@ fn boxes_in_place(
             let ends = |range: &RangeInclusive<f64>| (*range.start(), *range.end());
             let (gain_db, f0_hz) = (ends(&part.gain_db), ends(&part.f0_hz));
             let q = meaning.cookbook_range(ends(&part.q), f0_hz, gain_db, limits.rates_hz[0])?;
+            // A width of some octaves near half the rate is a q of next to nothing, which no sheet may hold.
+            let may_be = if shape.is_shelf() { bounds::SHELF_Q } else { bounds::Q };
             Some(Ranges {
-                q: q.0..=q.1,
+                q: q.0.max(may_be.min)..=q.1.min(may_be.max),
                 ..part.clone()
             })
         };
         parts = parts.iter().filter_map(in_cookbook_q).collect();
+        parts.retain(|part| !part.is_empty());
     }
     if let Some(guard_hz) = guard_hz.filter(|_| shape == Shape::Peaking) {
         let gentle = |part: &Ranges| {
