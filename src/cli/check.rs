@@ -120,12 +120,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
-    let rig = typed
-        .judging
-        .rig
-        .as_deref()
-        .map(|path| open::rig(path, &Disk));
-    let rig = rig.transpose()?;
+    let rig = typed.judging.opened_rig()?;
     let before = session(Knob::Before, &typed.before)?;
     let after = session(Knob::After, &typed.after)?;
     if let Some(place) = place {

@@ -2,9 +2,14 @@
 
 use std::path::PathBuf;
 
+use bandwright::error::Result;
 use bandwright::job::Taste;
 use bandwright::measurement::judge::LEAK_THRESHOLD_DB;
+use bandwright::measurement::open;
+use bandwright::measurement::rig::Rig;
 use clap::{Args, ValueEnum};
+
+use super::files::Disk;
 
 /// How results are shown.
 #[derive(Debug, Clone, Copy, Args)]
@@ -20,7 +25,7 @@ pub struct OutputStyle {
 }
 
 /// A finite number with a decimal point; U+2212, the minus of pictures, counts as a minus.
-pub fn number(text: &str) -> Result<f64, String> {
+pub fn number(text: &str) -> std::result::Result<f64, String> {
     let parsed = text.trim().replace('\u{2212}', "-").parse::<f64>();
     parsed
         .ok()
@@ -59,6 +64,14 @@ pub struct Judging {
         default_value_t = LEAK_THRESHOLD_DB
     )]
     pub leak_threshold: f64,
+}
+
+impl Judging {
+    /// The rig that was typed, read from its file where it is one.
+    pub fn opened_rig(&self) -> Result<Option<Rig>> {
+        let rig = self.rig.as_deref();
+        rig.map(|path| open::rig(path, &Disk)).transpose()
+    }
 }
 
 /// A taste.

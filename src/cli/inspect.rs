@@ -22,12 +22,7 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let rig = typed
-        .judging
-        .rig
-        .as_deref()
-        .map(|path| open::rig(path, &Disk));
-    let rig = rig.transpose()?;
+    let rig = typed.judging.opened_rig()?;
     let mut inspections = Vec::new();
     for named in units(typed)? {
         let OpenedFiles { unit, paths } = named.open(&Disk)?;

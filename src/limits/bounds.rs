@@ -1,6 +1,7 @@
 //! The widest limits that make sense; everything that checks, words or generates limits uses these.
 
 use crate::error::value::{Quantity, ValueFault};
+use crate::filter::Shape;
 use crate::message::Number;
 
 /// One quantity: its key, its unit in words, and the smallest and largest value any limits may hold.
@@ -47,6 +48,12 @@ pub const TOTAL_BOOST_DB: Bound = bound("total_boost_max_db", " dB", 0.0, 120.0)
 pub const Q: Bound = bound("q", "", 0.01, 1000.0);
 /// Q of a shelf, in the equaliser's own terms.
 pub const SHELF_Q: Bound = bound("shelf_q", "", 0.01, 1000.0);
+
+/// Q of a section of this shape.
+#[must_use]
+pub fn q_of(shape: Shape) -> Bound {
+    if shape.is_shelf() { SHELF_Q } else { Q }
+}
 
 impl Bound {
     /// True for a number within the bound; never for NaN.

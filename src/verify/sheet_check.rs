@@ -264,15 +264,10 @@ fn of_side(side: Option<Side>) -> String {
 
 fn numbers(sheet: &Sheet) -> CheckPoint {
     let named = |channel: &Channel, section: &Section| {
-        let q = if section.shape.is_shelf() {
-            bounds::SHELF_Q
-        } else {
-            bounds::Q
-        };
         let number = [
             ("f0_hz", section.f0_hz, bounds::F0_HZ),
             ("gain_db", section.gain_db, bounds::GAIN_DB),
-            ("q", section.q, q),
+            ("q", section.q, bounds::q_of(section.shape)),
         ]
         .into_iter()
         .find(|(_, value, bound)| !bound.contains(*value));

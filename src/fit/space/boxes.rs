@@ -76,7 +76,7 @@ fn boxes_in_place(
             let (gain_db, f0_hz) = (ends(&part.gain_db), ends(&part.f0_hz));
             let q = meaning.cookbook_range(ends(&part.q), f0_hz, gain_db, limits.rates_hz[0])?;
             // A width of some octaves near half the rate is a q of next to nothing, which no sheet may hold.
-            let may_be = if shape.is_shelf() { bounds::SHELF_Q } else { bounds::Q };
+            let may_be = bounds::q_of(shape);
             Some(Ranges {
                 q: q.0.max(may_be.min)..=q.1.min(may_be.max),
                 ..part.clone()
