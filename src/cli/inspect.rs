@@ -33,6 +33,7 @@ pub fn run(typed: &Inspect) -> Result<()> {
         let settings = Settings {
             leak_threshold_db: typed.judging.leak_threshold,
             keep_all: false,
+            resonance_hz: unit.resonance_hz(),
             rig: rig.clone().or_else(|| unit.rig.clone()).unwrap_or_default(),
         };
         inspections.push(inspection::inspect(&unit, &settings)?);

@@ -43,7 +43,8 @@ pub struct Inspection {
     /// Lowest and highest grid frequency with data and a trust of at least 0.7, hertz; None if nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
     /// Lowest and highest frequency of the band around the coupler's resonance, hertz, in which a fit uses no boost and
-    /// nothing narrow. None unless the takes show that the resonance moves and the rig is not fully trusted.
+    /// nothing narrow. None unless the takes show that the resonance moves, or the unit file gives it, and the rig is not
+    /// fully trusted.
     pub guard_hz: Option<(f64, f64)>,
     /// The spread of the kept takes over the trusted band (over all data if nothing is trusted); None if every side has
     /// only one take.
@@ -130,8 +131,9 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
     let rig = settings.rig.clone();
     let trusted_band_hz = rig.trusted_band_hz(&judged.average.on_grid.support);
     let spread = spread(&judged, trusted_band_hz);
-    let moves = judged.resonance.as_ref().filter(|found| found.moves);
-    let guard_hz = moves
+    let resonance = judged.resonance.as_ref();
+    let guard_hz = resonance
+        .filter(|found| found.is_the_coupler_s())
         .map(|found| found.guard_hz)
         .filter(|_| rig != Rig::Flat);
     let phases: Vec<Option<TakePhase>> = unit.takes.iter().map(phase).collect();

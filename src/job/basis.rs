@@ -62,7 +62,7 @@ fn guard_hz(job: &Job<'_>) -> Option<(f64, f64)> {
         .judged
         .resonance
         .as_ref()
-        .filter(|resonance| resonance.moves)?;
+        .filter(|resonance| resonance.is_the_coupler_s())?;
     let guarded = job.measured.weight.is_none() && job.measured.judging.rig != Rig::Flat;
     guarded.then_some(resonance.guard_hz)
 }

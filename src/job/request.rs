@@ -240,6 +240,7 @@ impl Request {
             Some(path) => Some(parse_weight(&files.read(path)?, &shown(path))?),
             None => None,
         };
+        let resonance_hz = unit.resonance_hz();
         let measured = Measured {
             unit: self.unit.clone().unwrap_or(unit.name),
             smoothing,
@@ -248,6 +249,7 @@ impl Request {
             judging: Settings {
                 leak_threshold_db: self.leak_threshold_db,
                 keep_all: self.all_takes,
+                resonance_hz,
                 rig: rig.or(unit.rig).unwrap_or_default(),
             },
             weight,

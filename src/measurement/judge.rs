@@ -31,7 +31,7 @@ use std::ops::Range;
 use super::grid::{self, OnGrid, POINTS, frequency_hz};
 use super::leak::{self, Leak};
 use super::outlier::{self, Comparison, Kind, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Table};
-use super::resonance::{self, Resonance, UnitResonance};
+use super::resonance::{self, Followed, Resonance, UnitResonance};
 use super::rig::Rig;
 use super::smooth::{Width, smooth};
 use super::takes::{self, Average, Side, Take, median};
@@ -54,6 +54,8 @@ pub struct Settings {
     pub keep_all: bool,
     /// The rig: its trust weights the comparison of takes.
     pub rig: Rig,
+    /// The coupler's resonance where it is known from elsewhere, Hz.
+    pub resonance_hz: Option<f64>,
 }
 
 impl Default for Settings {
@@ -62,6 +64,7 @@ impl Default for Settings {
             leak_threshold_db: LEAK_THRESHOLD_DB,
             keep_all: false,
             rig: Rig::default(),
+            resonance_hz: None,
         }
     }
 }
@@ -368,7 +371,7 @@ fn judge_in_order(takes: &[Take], settings: &Settings) -> Result<Judged> {
             )
         })
         .collect();
-    let resonance = follow_resonance(takes, &mut judged);
+    let resonance = follow_resonance(takes, &means, settings, &mut judged);
     let sides = all_sides
         .iter()
         .zip(&nothing_better)
@@ -703,18 +706,40 @@ fn seal_against_other(mean: &OnGrid, other: Option<&OnGrid>, threshold_db: f64) 
     }
 }
 
-/// Fills in each take's resonance and depth. Outliers do not count towards the unit's resonance.
-fn follow_resonance(takes: &[Take], judged: &mut [JudgedTake]) -> Option<UnitResonance> {
-    let curves: Vec<&OnGrid> = takes.iter().map(|take| &take.on_grid).collect();
-    let found = resonance::track(&curves);
+/// Fills in each take's resonance and depth. Outliers do not count towards the unit's resonance. A rig that is believed
+/// everywhere has no coupler.
+fn follow_resonance(
+    takes: &[Take],
+    means: &[(Side, OnGrid)],
+    settings: &Settings,
+    judged: &mut [JudgedTake],
+) -> Option<UnitResonance> {
+    if settings.rig == Rig::Flat && settings.resonance_hz.is_none() {
+        return None;
+    }
+    let levelled = |take: &Take| {
+        let mut curve = take.on_grid.clone();
+        if let Some((_, mean)) = means.iter().find(|(side, _)| *side == take.side) {
+            let both = grid::intersection(&curve.support, &mean.support);
+            let level_db = takes::offset_db(&difference(&curve, mean, &both), &both);
+            for i in curve.support.clone() {
+                curve.level_db[i] -= level_db;
+            }
+        }
+        curve
+    };
+    let curves: Vec<OnGrid> = takes.iter().map(levelled).collect();
     let belongs = |take: &JudgedTake| !matches!(take.verdict, Verdict::Outlier(_));
-    let counted: Vec<Resonance> = judged
+    let followed: Vec<Followed> = judged
         .iter()
-        .zip(&found)
-        .filter(|(take, _)| belongs(take))
-        .filter_map(|(_, r)| *r)
+        .zip(&curves)
+        .map(|(take, curve)| Followed {
+            side: take.side,
+            curve,
+            counts: belongs(take),
+        })
         .collect();
-    let of_unit = resonance::of_unit(&counted);
+    let (found, of_unit) = resonance::follow(&followed, settings.resonance_hz);
     for (take, found) in judged.iter_mut().zip(found) {
         take.resonance = found;
         take.deeper_mm = found.zip(of_unit.as_ref()).map(|(found, of_unit)| {

@@ -8,6 +8,7 @@
 //! sensitivity_db_per_mw = 108.5  # dB SPL at 1 mW; or sensitivity_db_per_v, at 1 V rms
 //! sensitivity_at_hz = 1000       # 1000 where it is left out
 //! impedance_ohm = 18             # or a file of frequency (Hz) and ohms
+//! resonance_hz = 8100            # the coupler's half-wave resonance, where it is known from elsewhere
 //!
 //! [[take]]
 //! side = "left"                  # or "right"
@@ -48,6 +49,7 @@ pub const ENDING: &str = ".unit.toml";
 const SENSITIVITY_DB: (f64, f64) = (40.0, 180.0);
 pub(super) const IMPEDANCE_OHM: (f64, f64) = (0.1, 100_000.0);
 const LEVEL_DB_SPL: (f64, f64) = (0.0, 160.0);
+const RESONANCE_HZ: (f64, f64) = (3000.0, 16_000.0);
 const FREQUENCY_HZ: (f64, f64) = (1.0, 100_000.0);
 const MOST_CHANNELS: u64 = 1000;
 const MOST_UNITS: usize = 100;
@@ -58,7 +60,7 @@ const MOST_TRUST_POINTS: usize = 1000;
 /// Largest unit file, bytes: usually a page or two of text.
 const LARGEST_BYTES: usize = 256 << 10;
 
-const TOP_KEYS: [&str; 10] = [
+const TOP_KEYS: [&str; 11] = [
     "format",
     "unit",
     "name",
@@ -67,6 +69,7 @@ const TOP_KEYS: [&str; 10] = [
     "sensitivity_db_per_v",
     "sensitivity_at_hz",
     "impedance_ohm",
+    "resonance_hz",
     "take",
     "distortion",
 ];
@@ -88,6 +91,8 @@ pub struct UnitEntry {
     pub sensitivity: Option<Sensitivity>,
     /// The impedance; None if the file does not state it.
     pub impedance: Option<Impedance>,
+    /// The coupler's resonance, hertz; None if the file does not state it.
+    pub resonance_hz: Option<f64>,
     /// The takes in the order of the file, at least one.
     pub takes: Vec<TakeEntry>,
     /// The measurements of distortion.
@@ -245,6 +250,10 @@ fn unit(table: &Table<'_>) -> Result<UnitEntry> {
             .optional("impedance_ohm")
             .map(|ohm| impedance(&ohm))
             .transpose()?,
+        resonance_hz: table
+            .optional("resonance_hz")
+            .map(|hz| hz.within(RESONANCE_HZ, " Hz"))
+            .transpose()?,
         takes,
         distortion,
     })
@@ -383,6 +392,14 @@ pub struct OpenedUnit {
     /// The entry in a unit file, with sensitivity, impedance and distortion, and the path of that file; None without a
     /// unit file.
     pub entry: Option<(UnitEntry, PathBuf)>,
+}
+
+impl OpenedUnit {
+    /// The coupler's resonance as the unit file states it, hertz.
+    #[must_use]
+    pub fn resonance_hz(&self) -> Option<f64> {
+        self.entry.as_ref().and_then(|(entry, _)| entry.resonance_hz)
+    }
 }
 
 /// A take with everything that its file contains.

@@ -114,7 +114,7 @@ pub fn step_text(step: &NextStep) -> Text {
                 decimals(*spread_db, 1),
                 hz(*at_hz)
             ).into(),
-            NextStep::DepthVaries { range_mm } => format!("the depth of the seating varies by {} mm: seat to one depth, by a mark or a stop, to see more of the earphone around the resonance.",
+            NextStep::DepthVaries { range_mm } => format!("the depth of the seating varies by at least {} mm: seat to one depth, by a mark or a stop, to see more of the earphone around the resonance.",
                 decimals(*range_mm, 1)
             ).into(),
             NextStep::BeyondEq { from_hz, to_hz } => format!("{}: the excess delay is longer than half a period. An equaliser can lift or lower the level there but cannot undo what made it; fill no dip there.",

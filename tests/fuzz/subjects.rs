@@ -440,6 +440,7 @@ pub fn remeasured(bytes: &[u8]) {
             leak_threshold_db,
             keep_all: false,
             rig,
+            resonance_hz: None,
         },
         rate_hz,
         same_level,
@@ -533,6 +534,7 @@ pub fn fit(bytes: &[u8]) {
             leak_threshold_db: 1.2,
             keep_all: choices.flag(),
             rig: rig(choices),
+            resonance_hz: choices.flag().then_some(8100.0),
         },
         smoothing: [None, Some(Width::Erb), Some(Width::Octaves(1.0))][choices.below(3)],
         weight: match choices.below(4) {
@@ -693,6 +695,7 @@ fn inspected(bytes: &[u8], unit: OpenedUnit) {
     let _ = beyond_eq(&unit.takes);
     let settings = Settings {
         rig: unit.rig.clone().unwrap_or_default(),
+        resonance_hz: unit.resonance_hz(),
         ..Settings::default()
     };
     let Some(inspection) = told("", bytes, inspect(&unit, &settings)) else {

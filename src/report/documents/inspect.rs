@@ -10,7 +10,7 @@ use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedSide, JudgedTake, Match, Seal, Verdict};
 use crate::measurement::leak::Leak;
 use crate::measurement::outlier::{Kind, Outlier};
-use crate::measurement::resonance::UnitResonance;
+use crate::measurement::resonance::{TakenOut, UnitResonance};
 use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::report::blocks::Naming;
@@ -145,7 +145,8 @@ pub struct UnitResonancePart<'a> {
     /// What the takes agree on.
     #[serde(flatten)]
     pub resonance: &'a UnitResonance,
-    /// Whether a fit puts no boost and nothing narrow there: only where takes show that the resonance moves.
+    /// Whether a fit puts no boost and nothing narrow there: only where takes show that the resonance moves, or where the
+    /// unit file gives it.
     pub guarded: bool,
 }
 
@@ -180,10 +181,38 @@ pub struct InspectCurves<'a> {
     pub match_db: Option<Vec<Option<f64>>>,
     /// The same smoothed by 1/3 octave, dB; `null` (the whole array) without both sides.
     pub match_smoothed_db: Option<Vec<Option<f64>>>,
+    /// The unit's curve with the coupler's peak, dip and second mode taken out, an estimate for the eye and for comparing
+    /// variants that no fit uses; `null` where it cannot be told because the takes moved too little.
+    pub resonance_taken_out: Option<TakenOutCurve>,
     /// Mean of each side's kept takes.
     pub sides: Vec<SideCurve>,
     /// Each take, at the level of its side.
     pub takes: Vec<TakeCurve<'a>>,
+}
+
+/// A unit's curve with the coupler's resonance taken out, about 4 to 14 kHz, at frequencies of its own.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct TakenOutCurve {
+    /// Its frequencies, rising, Hz.
+    pub frequency_hz: Vec<f64>,
+    /// Its levels, at the level of the average, dB.
+    pub level_db: Vec<f64>,
+    /// Lower end of the band that holds it with 90 % probability at a frequency, dB.
+    pub lower_db: Vec<f64>,
+    /// Upper end of that band, dB.
+    pub upper_db: Vec<f64>,
+}
+
+impl From<&TakenOut> for TakenOutCurve {
+    fn from(curve: &TakenOut) -> Self {
+        let points = || curve.points.iter();
+        Self {
+            frequency_hz: points().map(|point| point.frequency_hz).collect(),
+            level_db: points().map(|point| point.level_db).collect(),
+            lower_db: points().map(|point| point.low_db).collect(),
+            upper_db: points().map(|point| point.high_db).collect(),
+        }
+    }
 }
 
 /// Mean of a side's kept takes.
@@ -354,6 +383,11 @@ fn curves(inspection: &Inspection) -> InspectCurves<'_> {
         spread_db: spread_db.map(|spread_db| within(spread_db, &average.on_grid.support)),
         match_db: matching.map(|matching| on_grid(&matching.by_frequency)),
         match_smoothed_db: matching.map(|matching| on_grid(&matching.smoothed)),
+        resonance_taken_out: judged
+            .resonance
+            .as_ref()
+            .and_then(|resonance| resonance.taken_out.as_ref())
+            .map(TakenOutCurve::from),
         sides: judged
             .sides
             .iter()

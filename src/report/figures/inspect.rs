@@ -208,6 +208,7 @@ fn figures(inspection: &Inspection) -> Vec<Row> {
         Row::new("Match", matching),
         Row::new("Resonance", resonance(inspection)),
     ];
+    rows.extend(without_resonance(inspection).map(|text| Row::new("Without it", text)));
     rows.extend(excess_delay(inspection).map(|delay| Row::new("Excess delay", delay)));
     rows
 }
@@ -220,8 +221,11 @@ fn matched_band(judged: &Judged) -> String {
 
 fn resonance(inspection: &Inspection) -> String {
     let Some(resonance) = &inspection.judged.resonance else {
-        return "none found between 5 and 11 kHz: either the takes have no such peak or they end below it"
-            .to_owned();
+        return match inspection.rig {
+            Rig::Flat => "not looked for: a rig that is believed everywhere has no coupler",
+            _ => "none found between 5 and 12.5 kHz: either the takes have no such peak or they end below it",
+        }
+        .to_owned();
     };
     let around = band(resonance.guard_hz.0, resonance.guard_hz.1);
     let guard = match inspection.guard_hz {
@@ -237,21 +241,47 @@ fn resonance(inspection: &Inspection) -> String {
     };
     let found = count(resonance.found_in, "take", "takes");
     let at = words::frequency(resonance.frequency_hz);
-    if !resonance.moves {
-        let still = if resonance.found_in < 2 {
-            ""
-        } else {
-            ", and hardly moves"
-        };
-        return format!(
-            "the coupler's half-wave peak or one of the earphone itself, at {at} ({found}{still}). {guard}"
-        );
-    }
-    format!(
-        "the coupler's, at {at} (median of {found}; {}): it moves with the seating, whose depth varies by {} mm (half-wave relation). {guard}",
-        band(resonance.range_hz.0, resonance.range_hz.1),
+    let moves = format!(
+        "it moves with the seating, within a side, whose depth varies by at least {} mm (half-wave relation)",
         decimals(resonance.depth_range_mm, 1)
-    )
+    );
+    match (resonance.given, resonance.moves) {
+        (true, true) => format!("the coupler's, at {at} as the unit file gives it: {moves}. {guard}"),
+        (true, false) => format!(
+            "the coupler's, at {at} as the unit file gives it ({found} with a peak there). {guard}"
+        ),
+        (false, true) => format!(
+            "the coupler's, at {at} (median of {found}; {}): {moves}. {guard}",
+            band(resonance.range_hz.0, resonance.range_hz.1),
+        ),
+        (false, false) => {
+            let still = if resonance.found_in < 2 {
+                ""
+            } else {
+                ", and hardly moves"
+            };
+            format!(
+                "the coupler's half-wave peak or one of the earphone itself, at {at} ({found}{still}). {guard}"
+            )
+        }
+    }
+}
+
+/// What is left without the resonance. None where there is no resonance, or one take a side, which cannot move.
+fn without_resonance(inspection: &Inspection) -> Option<String> {
+    let resonance = inspection.judged.resonance.as_ref()?;
+    let taken_out = resonance.taken_out.as_ref();
+    let half_band_db = taken_out.and_then(|curve| curve.half_band_db(resonance.frequency_hz));
+    let text = match half_band_db {
+        Some(half_db) => format!(
+            "estimated, with peak, dip and second mode taken out: within {} dB near {} (90 %). It is drawn by --plot and is for the eye and for comparing variants; a fit does not use it.",
+            decimals(half_db, 1),
+            words::frequency(resonance.frequency_hz)
+        ),
+        None if resonance.found_in < 2 => return None,
+        None => "cannot be told: the takes moved too little to part the earphone's own level from the coupler's".to_owned(),
+    };
+    Some(text)
 }
 
 /// None where no take has phase.

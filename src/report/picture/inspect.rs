@@ -8,11 +8,13 @@ use crate::inspection::next_step::side_name;
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::outlier::Kind;
+use crate::measurement::resonance::TakenOut;
 use crate::measurement::takes::{Side, alignment_band, offset_db};
 use crate::report::words::{band, count, decimals, printable, signed_decimals_up_to, true_minus};
 
 const SPREAD_OPACITY: f64 = 0.25;
 const MATCH_OPACITY: f64 = 0.3;
+const TAKEN_OUT_OPACITY: f64 = 0.22;
 
 /// More takes set aside than this share one label.
 const MOST_ASIDE_LABELS: usize = 5;
@@ -40,16 +42,30 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
                 of.map(|(i, (hz, db))| (hz, db - sd_db[i], db + sd_db[i]))
                     .collect()
             });
-    let lines = lines(inspection, zero_db);
+    let taken_out = judged
+        .resonance
+        .as_ref()
+        .and_then(|resonance| resonance.taken_out.as_ref());
+    let mut lines = lines(inspection, zero_db);
+    let mut areas = vec![Area {
+        name: String::new(),
+        ink: Ink::Average,
+        opacity: SPREAD_OPACITY,
+        points: spread,
+    }];
+    if let Some(curve) = taken_out {
+        let (line, area) = without_resonance(curve, zero_db);
+        lines.push(line);
+        areas.push(area);
+    }
     let difference = judged.matching.as_ref().map(|m| points(&m.smoothed, 0.0));
     let levels: Vec<f64> = lines
         .iter()
         .flat_map(|line| line.points.iter().map(|&(_, db)| db))
-        .chain(
-            spread
-                .iter()
-                .flat_map(|&(_, low_db, high_db)| [low_db, high_db]),
-        )
+        .chain(areas.iter().flat_map(|area| {
+            let ends = area.points.iter();
+            ends.flat_map(|&(_, low_db, high_db)| [low_db, high_db])
+        }))
         .collect();
     let differences: Vec<f64> = difference.iter().flatten().map(|&(_, db)| db).collect();
     let (aspect, [level_range, match_range]) = chart::one_aspect([&levels, &differences]);
@@ -59,12 +75,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
     let mut panels = vec![Panel {
         heading: "Level, dB relative".into(),
         axis: level_axis,
-        areas: vec![Area {
-            name: String::new(),
-            ink: Ink::Average,
-            opacity: SPREAD_OPACITY,
-            points: spread,
-        }],
+        areas,
         lines,
         marks_zero: false,
     }];
@@ -123,6 +134,30 @@ fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
         }));
     }
     lines
+}
+
+/// The curve with the resonance taken out, and its band.
+fn without_resonance(curve: &TakenOut, zero_db: f64) -> (Line, Area) {
+    let points = || curve.points.iter();
+    let line = Line {
+        name: "without resonance".into(),
+        ink: Ink::TakenOut,
+        points: points()
+            .map(|point| (point.frequency_hz, point.level_db - zero_db))
+            .collect(),
+    };
+    let area = Area {
+        name: "its 90 % band".into(),
+        ink: Ink::TakenOut,
+        opacity: TAKEN_OUT_OPACITY,
+        points: points()
+            .map(|point| {
+                let (low_db, high_db) = (point.low_db - zero_db, point.high_db - zero_db);
+                (point.frequency_hz, low_db, high_db)
+            })
+            .collect(),
+    };
+    (line, area)
 }
 
 /// Frequency and level over the support, less `zero_db`.
@@ -283,6 +318,19 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
             "Between the dashed edges, {}, the peak is the coupler's as much as the earphone's.",
             band(lowest_hz, highest_hz)
         ));
+    }
+    if let Some(resonance) = &judged.resonance {
+        if resonance.taken_out.is_some() {
+            notes.push(
+                "Without resonance: an estimate, from how the takes moved, of the unit with the coupler's peak, dip and second mode taken out, and its 90 % band. For the eye and for comparing variants; a fit does not use it."
+                    .into(),
+            );
+        } else if resonance.found_in > 1 {
+            notes.push(
+                "What is left without the coupler's resonance cannot be told: the takes moved too little."
+                    .into(),
+            );
+        }
     }
     notes.push("Below 100 Hz the curves are the earphone's own only if the seal was good.".into());
     super::notes::finished(notes, cuts)

@@ -44,6 +44,8 @@ pub enum Ink {
     OtherTarget,
     /// One target minus another.
     Difference,
+    /// The unit with the coupler's resonance taken out.
+    TakenOut,
 }
 
 /// How a curve is drawn: width in pixels and dashes in the notation of SVG.
@@ -57,7 +59,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 18] = [
+    pub const ALL: [Self; 19] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -76,6 +78,7 @@ impl Ink {
         Self::Right,
         Self::OtherTarget,
         Self::Difference,
+        Self::TakenOut,
     ];
 
     /// Name of its classes.
@@ -100,6 +103,7 @@ impl Ink {
             Self::Right => "right",
             Self::OtherTarget => "other-target",
             Self::Difference => "difference",
+            Self::TakenOut => "taken-out",
         }
     }
 
@@ -115,7 +119,7 @@ impl Ink {
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
             Self::Measured | Self::Take | Self::Average => "#5f748b",
-            Self::Target | Self::Aside => "#a8620a",
+            Self::Target | Self::Aside | Self::TakenOut => "#a8620a",
             Self::Equalised | Self::Left | Self::Difference => "#006158",
             Self::Sections | Self::Right | Self::OtherTarget => "#6b2168",
         }
@@ -133,14 +137,14 @@ impl Ink {
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
             Self::Measured | Self::Take | Self::Average => "#7d91a8",
-            Self::Target | Self::Aside => "#e5a338",
+            Self::Target | Self::Aside | Self::TakenOut => "#e5a338",
             Self::Equalised | Self::Left | Self::Difference => "#5be0c4",
             Self::Sections | Self::Right | Self::OtherTarget => "#e3a8e0",
         }
     }
 
     /// Its line: measured thin, target dashed, equalised thick, the sections between; takes thinner, those set aside
-    /// dotted, their average thickest, left solid, right dashed; a second target
+    /// dotted, their average thickest, left solid, right dashed; without the resonance thick; a second target
     /// dash-dotted.
     #[must_use]
     pub fn stroke(self) -> Stroke {
@@ -156,6 +160,7 @@ impl Ink {
             Self::Right => (1.4, Some("8 3")),
             Self::OtherTarget => (1.6, Some("10 3 2 3")),
             Self::Difference => (1.4, None),
+            Self::TakenOut => (2.2, None),
             _ => (1.0, None),
         };
         Stroke { width, dashes }
