@@ -14,6 +14,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use super::super::takes::median;
 use super::shape::{self, FORM, Numbers};
 
 /// The takes of a unit as the model sees them.
@@ -51,12 +52,14 @@ mod expected {
 }
 
 /// Noise of a take, standard deviations in dB.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Noise {
     /// From point to point.
     pub white_db: f64,
     /// Over 0.15 octave.
     pub smooth_db: f64,
+    /// Factor at each point, 1 or more: takes may differ more at some frequencies, as where a dip wanders.
+    pub factor: Vec<f64>,
 }
 
 /// Where the unit's resonance is expected, octaves over 1 kHz.
@@ -71,7 +74,7 @@ pub struct Place {
 /// The least that was found from one start.
 #[derive(Debug, Clone)]
 pub struct Fit {
-    /// What was minimised: minus twice the logarithm of the posterior, up to a constant.
+    /// What was minimised, and the sizes of the noise: minus twice the logarithm of the posterior, up to a constant.
     pub cost: f64,
     /// The shape.
     pub shape: Numbers,
@@ -90,6 +93,8 @@ pub struct Joint<'a> {
     numbers: usize,
     /// The side of each take.
     side_of: Vec<usize>,
+    /// What the size of noise and means adds to the cost: logarithms of determinants.
+    sizes: f64,
     /// Lower Cholesky factor of a take's noise.
     noise: DMatrix<f64>,
     /// Lower Cholesky factor of the sides' means.
@@ -125,7 +130,7 @@ impl<'a> Joint<'a> {
     /// The model near a place, octaves over 1 kHz, with so many free numbers of the shape. None if its matrices cannot be factored.
     pub fn new(
         takes: &'a Takes,
-        noise: Noise,
+        noise: &Noise,
         place: Place,
         (start, numbers): (f64, usize),
     ) -> Option<Self> {
@@ -141,7 +146,8 @@ impl<'a> Joint<'a> {
         };
         let of_take = |i: usize, k: usize| {
             let white = if i == k { noise.white_db.powi(2) } else { 0.0 };
-            white + bell(x[i] - x[k], (noise.smooth_db, NOISE_OCTAVES)) + line(i, k, TAKE_LINE)
+            let smooth = bell(x[i] - x[k], (noise.smooth_db, NOISE_OCTAVES));
+            noise.factor[i] * noise.factor[k] * (white + smooth) + line(i, k, TAKE_LINE)
         };
         let about = |i: usize| {
             (-0.5 * ((x[i] - start - LEFT_OUT.2) / LEFT_OUT.3).powi(2)).exp()
@@ -162,6 +168,10 @@ impl<'a> Joint<'a> {
                 common
             }
         });
+        let noise = lower(DMatrix::from_fn(points, points, of_take))?;
+        let means = lower(means)?;
+        let size = |lower: &DMatrix<f64>| 2.0 * lower.diagonal().iter().map(|d| d.ln()).sum::<f64>();
+        let freedom: usize = takes.sides.iter().map(|of| of.len() - 1).sum();
         let own_of_unit = |i: usize, k: usize| own(i, k) + share * of_side(i, k);
         Some(Self {
             takes,
@@ -173,8 +183,9 @@ impl<'a> Joint<'a> {
                 .enumerate()
                 .flat_map(|(side, of)| std::iter::repeat_n(side, of.len()))
                 .collect(),
-            noise: lower(DMatrix::from_fn(points, points, of_take))?,
-            means: lower(means)?,
+            sizes: freedom as f64 * size(&noise) + size(&means),
+            noise,
+            means,
             own_with_means: DMatrix::from_fn(sides * points, points, |r, k| {
                 own_of_unit(r % points, k)
             }),
@@ -415,7 +426,7 @@ impl<'a> Joint<'a> {
         }
         let finite = cost.is_finite() && unknowns.iter().all(|value| value.is_finite());
         finite.then(|| Fit {
-            cost,
+            cost: cost + self.sizes,
             shape: self.shape(&unknowns),
             places: unknowns.as_slice()[self.numbers + 1..=self.numbers + self.count()].to_vec(),
             unknowns,
@@ -518,8 +529,12 @@ impl<'a> Joint<'a> {
 
 /// Noise of takes whose levels about their side's mean are the columns of `about_db`.
 fn noise(about_db: &DMatrix<f64>, takes: &Takes) -> Noise {
-    let mut squares: Vec<f64> = Vec::new();
-    let mut all: f64 = 0.0;
+    /// Points on each side over which the size of the noise is averaged, and the largest factor.
+    const AROUND: usize = 2;
+    const LARGEST_FACTOR: f64 = 30.0;
+    let points = about_db.nrows();
+    let mut bends = Vec::new();
+    let mut variance = vec![0.0; points];
     let mut freedom = 0.0;
     let mut first = 0;
     for of in &takes.sides {
@@ -527,25 +542,36 @@ fn noise(about_db: &DMatrix<f64>, takes: &Takes) -> Noise {
             let lost = 1.0 - 1.0 / of.len() as f64;
             for j in first..first + of.len() {
                 let column = about_db.column(j);
-                for i in 1..column.len() - 1 {
+                for i in 1..points - 1 {
                     let bend = column[i] - 0.5 * (column[i - 1] + column[i + 1]);
-                    squares.push(bend * bend / (1.5 * lost));
+                    bends.push(bend * bend / (1.5 * lost));
                 }
                 let mean = column.mean();
-                all += column.iter().map(|db| (db - mean).powi(2)).sum::<f64>() / lost;
-                freedom += column.len() as f64;
+                for (sum, db) in variance.iter_mut().zip(column.iter()) {
+                    *sum += (db - mean).powi(2);
+                }
             }
+            freedom += of.len() as f64 - 1.0;
         }
         first += of.len();
     }
-    squares.sort_by(f64::total_cmp);
+    let local: Vec<f64> = (0..points)
+        .map(|i| {
+            let around = &variance[i.saturating_sub(AROUND)..(i + AROUND + 1).min(points)];
+            around.iter().sum::<f64>() / (around.len() as f64 * freedom)
+        })
+        .collect();
+    let all = median(local.clone());
     // The median of the square of a normal number is 0.455 of its variance.
-    let white = squares.get(squares.len() / 2).map_or(0.0, |median| median / 0.455);
-    let smooth = if freedom > 0.0 { all / freedom - white } else { 0.0 };
+    let white = median(bends) / 0.455;
     let at_least = |variance: f64| variance.max(0.0).sqrt().max(expected::LEAST_NOISE_DB);
+    let (white_db, smooth_db) = (at_least(white), at_least(all - white));
+    let usual = white_db.powi(2) + smooth_db.powi(2);
+    let factor = |local: &f64| (local / usual).sqrt().clamp(1.0, LARGEST_FACTOR);
     Noise {
-        white_db: at_least(white),
-        smooth_db: at_least(smooth),
+        white_db,
+        smooth_db,
+        factor: local.iter().map(factor).collect(),
     }
 }
 
@@ -566,13 +592,14 @@ pub fn first_noise(takes: &Takes) -> Noise {
     }
     Noise {
         smooth_db: expected::SMOOTH_NOISE_DB,
+        factor: vec![1.0; points],
         ..noise(&about_db, takes)
     }
 }
 
 /// How much of the takes' differences within sides a resonance of the expected shape would explain by moving, for each
 /// place in `starts` (octaves over 1 kHz).
-pub fn scores(takes: &Takes, noise: Noise, starts: &[f64]) -> Option<Vec<f64>> {
+pub fn scores(takes: &Takes, noise: &Noise, starts: &[f64]) -> Option<Vec<f64>> {
     let any = Place { at: 3.0, within: 1.0 };
     let model = Joint::new(takes, noise, any, (3.0, FORM))?;
     let mut levels = DMatrix::from_fn(model.points(), model.count(), |_, _| 0.0);

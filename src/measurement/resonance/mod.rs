@@ -295,20 +295,28 @@ impl Moving {
         };
         let starts = match given_hz {
             Some(hz) => vec![octaves_of(hz)],
-            None => starts(&modelled, first)?,
+            None => starts(&modelled, &first)?,
         };
-        let rough = fits(&modelled, first, place, starts.into_iter().map(|at| (at, None)), 6);
-        let best = rough.first()?;
-        let noise = Joint::new(&modelled, first, place, (best.middle(), shape::FORM))?.noise_of(best);
-        let apart = apart(rough);
-        let again = apart.iter().map(|fit| (fit.middle(), Some(fit)));
-        let fine = fits(&modelled, noise, place, again, 8);
-        let best = fine.first()?;
+        // Each start with the noise that it leaves.
+        let rough = starts.into_iter().filter_map(|at| {
+            let model = Joint::new(&modelled, &first, place, (at, shape::FORM))?;
+            let fit = model.fitted(at, None, 6).filter(Fit::is_high)?;
+            let noise = model.noise_of(&fit);
+            Some((fit, noise))
+        });
+        let fine = apart(ranked(rough)).into_iter().filter_map(|(fit, noise)| {
+            let at = fit.middle();
+            let model = Joint::new(&modelled, &noise, place, (at, shape::FORM))?;
+            let fit = model.fitted(at, Some(&fit), 8).filter(Fit::is_high)?;
+            Some((fit, noise))
+        });
+        let fine = ranked(fine);
+        let (best, noise) = fine.first()?;
         let model = Joint::new(&modelled, noise, place, (best.middle(), shape::FORM))?;
         let rival = fine[1..]
             .iter()
-            .filter(|fit| (fit.middle() - best.middle()).abs() > RIVAL.0)
-            .map(|fit| fit.cost - best.cost)
+            .filter(|(fit, _)| (fit.middle() - best.middle()).abs() > RIVAL.0)
+            .map(|(fit, _)| fit.cost - best.cost)
             .fold(f64::INFINITY, f64::min);
         let errors = model.place_errors(best)?;
         let freedom: usize = modelled.sides.iter().map(|takes| takes.len() - 1).sum();
@@ -331,6 +339,11 @@ impl Moving {
 }
 
 impl Fit {
+    /// Whether its peak is high enough for a coupler's.
+    fn is_high(&self) -> bool {
+        self.shape[shape::FIRST] > LEAST_HEIGHT_DB.ln()
+    }
+
     /// Median of the places, octaves over 1 kHz.
     fn middle(&self) -> f64 {
         median(self.places.clone())
@@ -380,7 +393,7 @@ fn modelled(takes: &[Followed<'_>], counted: &[usize]) -> Option<(Takes, Vec<usi
 }
 
 /// Places from which the model's fit may start: where movement of the expected shape explains most.
-fn starts(takes: &Takes, noise: Noise) -> Option<Vec<f64>> {
+fn starts(takes: &Takes, noise: &Noise) -> Option<Vec<f64>> {
     /// A resonance nearer to the end of the data is not seen, octaves.
     const FROM_END: f64 = 0.15;
     let (from, to) = (octaves(1000.0, SEARCHED_HZ.0), octaves(1000.0, SEARCHED_HZ.1));
@@ -399,44 +412,34 @@ fn starts(takes: &Takes, noise: Noise) -> Option<Vec<f64>> {
     Some(tops.into_iter().take(STARTS.1).map(|i| places[i]).collect())
 }
 
-/// The fits from several starts whose peak is high enough, the most probable first.
-fn fits<'a>(
-    takes: &Takes,
-    noise: Noise,
-    place: Place,
-    starts: impl Iterator<Item = (f64, Option<&'a Fit>)>,
-    rounds: usize,
-) -> Vec<Fit> {
-    let fitted = |(at, from): (f64, Option<&Fit>)| {
-        Joint::new(takes, noise, place, (at, shape::FORM))?.fitted(at, from, rounds)
-    };
-    let high = |fit: &Fit| fit.shape[shape::FIRST] > LEAST_HEIGHT_DB.ln();
-    let mut fits: Vec<Fit> = starts.filter_map(fitted).filter(high).collect();
-    fits.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+/// Fits with their noise, the most probable first.
+fn ranked(fits: impl Iterator<Item = (Fit, Noise)>) -> Vec<(Fit, Noise)> {
+    let mut fits: Vec<(Fit, Noise)> = fits.collect();
+    fits.sort_by(|a, b| a.0.cost.total_cmp(&b.0.cost));
     fits
 }
 
 /// The most probable fits at different places.
-fn apart(fits: Vec<Fit>) -> Vec<Fit> {
+fn apart(fits: Vec<(Fit, Noise)>) -> Vec<(Fit, Noise)> {
     const MOST: usize = 3;
-    let mut apart: Vec<Fit> = Vec::new();
-    for fit in fits {
-        let same = |other: &Fit| (fit.middle() - other.middle()).abs() < STARTS.0;
+    let mut apart: Vec<(Fit, Noise)> = Vec::new();
+    for (fit, noise) in fits {
+        let same = |(other, _): &(Fit, Noise)| (fit.middle() - other.middle()).abs() < STARTS.0;
         if apart.len() < MOST && !apart.iter().any(same) {
-            apart.push(fit);
+            apart.push((fit, noise));
         }
     }
     apart
 }
 
 /// The own curve beside a shape that is free; None where the takes moved too little to tell it.
-fn taken_out(takes: &Takes, noise: Noise, place: Place, fit: &Fit) -> Option<TakenOut> {
+fn taken_out(takes: &Takes, noise: &Noise, place: Place, fit: &Fit) -> Option<TakenOut> {
     let middle = fit.middle();
     let free = (middle, shape::NUMBERS);
     let model = Joint::new(takes, noise, place, free)?;
     let rough = model.fitted(middle, Some(fit), 6)?;
     let noise = model.noise_of(&rough);
-    let model = Joint::new(takes, noise, place, free)?;
+    let model = Joint::new(takes, &noise, place, free)?;
     let own = model.own(&model.fitted(middle, Some(&rough), 3)?)?;
     let near: Vec<usize> = (0..takes.x.len())
         .filter(|i| (takes.x[*i] - middle).abs() < JUDGED_OCTAVES)
