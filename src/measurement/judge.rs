@@ -20,7 +20,7 @@
 //! 5. **Sides.** A side whose takes are alike may leak as a whole, so its mean is compared with the other side's. A
 //!    vent looks like a leak, and two sides that leak alike look sound: neither can be told from curves.
 //! 6. The remaining takes are averaged ([`takes::average`]), left and right are matched, and the coupler's resonance is
-//!    followed through all takes ([`resonance`]).
+//!    followed through all takes ([`resonance`]), unless the rig has no coupler.
 //!
 //! Source: our own method and limits (common practice, no source). Guaranteed: the verdicts and figures depend neither
 //! on the order nor on the names of the takes; at least one take of each side is kept.
@@ -154,7 +154,7 @@ pub struct JudgedTake {
     /// The coupler's resonance in it; none (`null`) where none was found.
     pub resonance: Option<Resonance>,
     /// How much deeper it sat than the unit's median, by the half-wave relation, mm; none (`null`) where no resonance was
-    /// found.
+    /// seen to move.
     pub deeper_mm: Option<f64>,
 }
 
@@ -742,7 +742,8 @@ fn follow_resonance(
     let (found, of_unit) = resonance::follow(&followed, settings.resonance_hz);
     for (take, found) in judged.iter_mut().zip(found) {
         take.resonance = found;
-        take.deeper_mm = found.zip(of_unit.as_ref()).map(|(found, of_unit)| {
+        let moving = of_unit.as_ref().filter(|of_unit| of_unit.moves);
+        take.deeper_mm = found.zip(moving).map(|(found, of_unit)| {
             resonance::half_wave_mm(of_unit.frequency_hz) - found.half_wave_mm
         });
     }

@@ -4,6 +4,7 @@
 mod support;
 
 mod common_grid;
+mod coupler_resonance;
 mod impulse_responses;
 mod judging_takes;
 mod odd_text_files;

@@ -5,6 +5,7 @@
 pub mod option_names;
 
 pub mod corpus;
+pub mod coupler_count;
 pub mod couplers;
 pub mod fits;
 pub mod hang;

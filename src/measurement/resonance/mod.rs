@@ -54,10 +54,12 @@ const LEAST_HEIGHT_DB: f64 = 4.0;
 const MOVED: (f64, f64) = (14.0, 30.0);
 /// Another place more than this far away (octaves) must be less probable by this (minus twice the logarithm).
 const RIVAL: (f64, f64) = (0.03, 6.0);
-/// Largest standard error of a place, octaves: 0.6 %.
-const LARGEST_ERROR: f64 = 0.0087;
+/// Largest standard error of a place, octaves: half a per cent.
+const LARGEST_ERROR: f64 = 0.0072;
 /// The curve is told where its standard error near the resonance is at most this share of what was expected.
 const TOLD: f64 = 0.6;
+/// How far of the way from the fitted peak's middle to the shape's highest point the resonance is.
+const TOWARDS_TOP: f64 = 0.7;
 /// Within this many octaves of the resonance that is judged.
 const JUDGED_OCTAVES: f64 = 0.35;
 /// 90 % of a normal distribution are within so many standard deviations.
@@ -189,7 +191,7 @@ pub fn follow(
             let mut found = near(middle_hz, GUARD_OCTAVES);
             for (i, place) in &moving.places {
                 let seen = peaks::nearest(&candidates[*i], place.hz, SAME_PEAK_OCTAVES);
-                found[*i] = Some(place.resonance(seen, &moving.expected));
+                found[*i] = Some(place.resonance(seen, &moving.form));
             }
             found
         }
@@ -263,7 +265,7 @@ struct Moving {
     /// The takes of the model and the places in them.
     places: Vec<(usize, TakePlace)>,
     /// Height (dB) and width (octaves) of the fitted shape.
-    expected: (f64, f64),
+    form: (f64, f64),
     taken_out: Option<TakenOut>,
 }
 
@@ -332,7 +334,7 @@ impl Moving {
         });
         Some(Self {
             places: of_unit.into_iter().zip(places).collect(),
-            expected: (best.shape[0].exp(), 2.0 * best.shape[1].exp()),
+            form: (best.shape[shape::FIRST].exp(), 2.0 * best.shape[1].exp()),
             taken_out: taken_out(&modelled, noise, place, best),
         })
     }
@@ -349,14 +351,14 @@ impl Fit {
         median(self.places.clone())
     }
 
-    /// From the peak's own middle half the way to where the shape is highest, octaves: dip and slopes beside it draw the
+    /// From the peak's own middle most of the way to where the shape is highest, octaves: dip and slopes beside it draw the
     /// highest point away from the resonance, and the middle of a fitted peak the other way. On planted tubes and
     /// planted sections alike, the resonance is between them.
     fn towards_top(&self) -> f64 {
         let at = |k: i32| 0.0005 * f64::from(k);
         let level_db = |x: f64| shape::at(x, &self.shape, shape::FORM).level_db;
         let highest = (-60..=60).map(at).max_by(|a, b| level_db(*a).total_cmp(&level_db(*b)));
-        0.5 * highest.unwrap_or(0.0)
+        TOWARDS_TOP * highest.unwrap_or(0.0)
     }
 }
 

@@ -56,8 +56,6 @@ fn rig(inspection: &Inspection) -> Vec<Row> {
 
 fn takes(inspection: &Inspection) -> Part {
     let takes = inspection.judged.takes.iter();
-    let several = inspection.judged.resonance.as_ref();
-    let several = several.is_some_and(|resonance| resonance.found_in > 1);
     let numbered = takes.clone().zip(&inspection.numbers);
     // A figure that does not exist is a dash.
     let figures = |head, of: &dyn Fn(&JudgedTake) -> Option<String>| {
@@ -101,12 +99,11 @@ fn takes(inspection: &Inspection) -> Part {
             Some(decimals(take.resonance?.frequency_hz, 0))
         }),
         figures("deeper mm", &|take| {
-            let deeper_mm = take.deeper_mm.filter(|_| several);
-            Some(signed_decimals(deeper_mm?, 1))
+            Some(signed_decimals(take.deeper_mm?, 1))
         }),
     ]);
     let explained = format!(
-        "Lost: at 30 Hz, against the sound takes of the side; from {} dB on a take leaks. Level: over the middle of its side. Peak: the coupler's resonance. Deeper: the seat, against the median.",
+        "Lost: at 30 Hz, against the sound takes of the side; from {} dB on a take leaks. Level: over the middle of its side. Peak: the coupler's resonance, as far as Resonance says so. Deeper: the seat, against the median.",
         words::decimals_up_to(inspection.judged.leak_threshold_db, 2)
     );
     Part::new("Takes", [table, Block::paragraph(explained)])

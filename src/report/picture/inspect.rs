@@ -147,7 +147,7 @@ fn without_resonance(curve: &TakenOut, zero_db: f64) -> (Line, Area) {
             .collect(),
     };
     let area = Area {
-        name: "its 90 % band".into(),
+        name: "estimate, 90 %".into(),
         ink: Ink::TakenOut,
         opacity: TAKEN_OUT_OPACITY,
         points: points()
