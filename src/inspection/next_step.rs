@@ -17,8 +17,9 @@ pub const LEVEL_DIFFERS_DB: f64 = 1.0;
 pub const FORM_DIFFERS_DB: f64 = 1.5;
 /// Least spread of the takes (one standard deviation) that is a finding, dB.
 pub const WANDERS_DB: f64 = 1.2;
-/// Least range of the depths of seating that is a finding, millimetres: with care it can be kept smaller.
-pub const DEPTH_MM: f64 = 1.5;
+/// Least range of the depths of seating that is a finding, millimetres, standard errors taken off: with care it can be
+/// kept smaller.
+pub const DEPTH_MM: f64 = 1.3;
 /// Least distance of the noise below an impulse response, dB. With less, noise changes the level by 0.1 dB or more.
 pub const NOISE_DB: f64 = 40.0;
 

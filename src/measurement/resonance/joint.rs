@@ -15,7 +15,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::super::takes::median;
-use super::shape::{self, FORM, Numbers};
+use super::shape::{self, FORM, Shape};
 
 /// The takes of a unit as the model sees them.
 pub struct Takes {
@@ -77,7 +77,7 @@ pub struct Fit {
     /// What was minimised, and the sizes of the noise: minus twice the logarithm of the posterior, up to a constant.
     pub cost: f64,
     /// The shape.
-    pub shape: Numbers,
+    pub shape: Vec<f64>,
     /// Place of each take, octaves over 1 kHz, sides in order.
     pub places: Vec<f64>,
     /// All unknowns, and the precision matrix of their posterior.
@@ -229,8 +229,9 @@ impl<'a> Joint<'a> {
         })
     }
 
-    fn shape(&self, unknowns: &DVector<f64>) -> Numbers {
-        std::array::from_fn(|k| if k < self.numbers { unknowns[k] } else { 0.0 })
+    /// The shape's numbers among the unknowns.
+    fn numbers_of<'u>(&self, unknowns: &'u DVector<f64>) -> &'u [f64] {
+        &unknowns.as_slice()[..self.numbers]
     }
 
     /// Distances from what is expected, each over its standard deviation, as (unknown, factor) pairs and their sum.
@@ -260,12 +261,12 @@ impl<'a> Joint<'a> {
 
     /// What is left of each take without the coupler, one column a take.
     fn rests(&self, unknowns: &DVector<f64>) -> DMatrix<f64> {
-        let (n, numbers) = (self.count(), self.shape(unknowns));
+        let (n, shape) = (self.count(), Shape::new(self.numbers_of(unknowns)));
         let mut rests = DMatrix::zeros(self.points(), n);
         for (j, levels) in self.levels().enumerate() {
             let (place, strength) = (unknowns[self.numbers + 1 + j], 1.0 + unknowns[self.numbers + 1 + n + j]);
             for (i, x) in self.takes.x.iter().enumerate() {
-                rests[(i, j)] = levels[i] - strength * shape::at(x - place, &numbers, self.numbers).level_db;
+                rests[(i, j)] = levels[i] - strength * shape.level_db(x - place);
             }
         }
         rests
@@ -307,7 +308,8 @@ impl<'a> Joint<'a> {
 
     /// Half the second derivatives of the cost (Gauss and Newton's) and half its gradient.
     fn curvature(&self, unknowns: &DVector<f64>) -> Option<(DMatrix<f64>, DVector<f64>)> {
-        let (points, n, numbers) = (self.points(), self.count(), self.shape(unknowns));
+        let (points, n) = (self.points(), self.count());
+        let shape = Shape::new(self.numbers_of(unknowns));
         let (size, sides) = (self.unknowns(), self.takes.sides.len());
         // Columns of one take: the numbers, its place, its strength.
         let own_columns = self.numbers + 2;
@@ -319,7 +321,7 @@ impl<'a> Joint<'a> {
             let (at_place, at_strength) = (self.numbers + 1 + j, self.numbers + 1 + n + j);
             let (place, strength) = (unknowns[at_place], 1.0 + unknowns[at_strength]);
             for (i, x) in self.takes.x.iter().enumerate() {
-                let at = shape::at(x - place, &numbers, self.numbers);
+                let at = shape.at(x - place);
                 let row = side * points + i;
                 for k in 0..self.numbers {
                     let slope = strength * at.by_number[k];
@@ -427,7 +429,7 @@ impl<'a> Joint<'a> {
         let finite = cost.is_finite() && unknowns.iter().all(|value| value.is_finite());
         finite.then(|| Fit {
             cost: cost + self.sizes,
-            shape: self.shape(&unknowns),
+            shape: self.numbers_of(&unknowns).to_vec(),
             places: unknowns.as_slice()[self.numbers + 1..=self.numbers + self.count()].to_vec(),
             unknowns,
             precision,
@@ -462,9 +464,9 @@ impl<'a> Joint<'a> {
         }
         let (within, still_sum) = left(&still)?;
         // What another strength of each take explains is no movement.
-        let numbers = self.shape(&still);
+        let shape = Shape::new(self.numbers_of(&still));
         let forms = DMatrix::from_fn(self.points(), n, |i, j| {
-            shape::at(self.takes.x[i] - still[self.numbers + 1 + j], &numbers, self.numbers).level_db
+            shape.level_db(self.takes.x[i] - still[self.numbers + 1 + j])
         });
         let forms = whitened(&self.noise, forms)?;
         let by_strength: f64 = (0..n)
@@ -488,14 +490,14 @@ impl<'a> Joint<'a> {
     pub fn own(&self, fit: &Fit) -> Option<Own> {
         let (points, n, size) = (self.points(), self.count(), self.unknowns());
         let rests = self.rests(&fit.unknowns);
-        let numbers = fit.shape;
+        let shape = Shape::new(&fit.shape);
         let mut slopes = DMatrix::zeros(self.takes.sides.len() * points, size);
         for (j, side) in self.side_of.iter().enumerate() {
             let share = 1.0 / self.takes.sides[*side].len() as f64;
             let (at_place, at_strength) = (self.numbers + 1 + j, self.numbers + 1 + n + j);
             let (place, strength) = (fit.unknowns[at_place], 1.0 + fit.unknowns[at_strength]);
             for (i, x) in self.takes.x.iter().enumerate() {
-                let at = shape::at(x - place, &numbers, self.numbers);
+                let at = shape.at(x - place);
                 let row = side * points + i;
                 for k in 0..self.numbers {
                     slopes[(row, k)] += share * strength * at.by_number[k];
@@ -608,9 +610,10 @@ pub fn scores(takes: &Takes, noise: &Noise, starts: &[f64]) -> Option<Vec<f64>> 
     }
     let mut within = whitened(&model.noise, levels)?;
     model.centre(&mut within);
-    let numbers: Numbers = std::array::from_fn(|k| shape::expected(k).0);
+    let numbers: Vec<f64> = (0..FORM).map(|k| shape::expected(k).0).collect();
+    let shape = Shape::new(&numbers);
     let forms = DMatrix::from_fn(model.points(), starts.len(), |i, k| {
-        shape::at(takes.x[i] - starts[k], &numbers, FORM).slope
+        shape.at(takes.x[i] - starts[k]).slope
     });
     let forms = whitened(&model.noise, forms)?;
     let score = |form: nalgebra::DVectorView<'_, f64>| -> f64 {

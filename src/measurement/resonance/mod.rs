@@ -356,7 +356,8 @@ impl Fit {
     /// planted sections alike, the resonance is between them.
     fn towards_top(&self) -> f64 {
         let at = |k: i32| 0.0005 * f64::from(k);
-        let level_db = |x: f64| shape::at(x, &self.shape, shape::FORM).level_db;
+        let shape = shape::Shape::new(&self.shape);
+        let level_db = |x: f64| shape.level_db(x);
         let highest = (-60..=60).map(at).max_by(|a, b| level_db(*a).total_cmp(&level_db(*b)));
         TOWARDS_TOP * highest.unwrap_or(0.0)
     }
