@@ -271,7 +271,7 @@ fn without_resonance(inspection: &Inspection) -> Option<String> {
     let half_band_db = taken_out.and_then(|curve| curve.half_band_db(resonance.frequency_hz));
     let text = match half_band_db {
         Some(half_db) => format!(
-            "estimated, with peak, dip and second mode taken out: within {} dB near {} (90 %). It is drawn by --plot and is for the eye and for comparing variants; a fit does not use it.",
+            "estimated, with peak, dip and second mode taken out, to {} dB near {} (90 % sure): in the plot, for the eye and for comparing variants. A fit does not use it.",
             decimals(half_db, 1),
             words::frequency(resonance.frequency_hz)
         ),
