@@ -131,6 +131,25 @@ fn everything_a_unit_file_can_say() {
 }
 
 #[test]
+fn the_coupler_s_resonance_may_be_given_within_reason() {
+    assert_eq!(parse(PLAIN)[0].resonance_hz, None);
+    assert_eq!(
+        parse(&with("resonance_hz = 8100"))[0].resonance_hz,
+        Some(8100.0)
+    );
+    for out_of_range in [
+        "resonance_hz = 8.1",
+        "resonance_hz = 81000",
+        "resonance_hz = nan",
+    ] {
+        assert_eq!(
+            refused(&with(out_of_range)).place.key.as_deref(),
+            Some("resonance_hz")
+        );
+    }
+}
+
+#[test]
 fn one_file_may_list_several_units() {
     let text = r#"format = 1
 [[unit]]
