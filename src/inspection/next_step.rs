@@ -394,7 +394,7 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
                     take.verdict,
                     Verdict::Undecided {
                         distance_db: Some(_),
-                        ..
+                        other_side: false,
                     }
                 )
             };

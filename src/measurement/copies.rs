@@ -6,7 +6,7 @@
 //! frequencies to [`SAME_HZ`].
 
 use super::grid::{self, OnGrid, POINTS_PER_OCTAVE, frequency_hz};
-use super::takes::{Take, median};
+use super::takes::{Take, median, offset_db};
 
 /// Largest difference of the same data, dB: both rounded to 0.1 dB, and some for the interpolation between points.
 pub const SAME_DB: f64 = 0.11;
@@ -15,7 +15,8 @@ pub const SAME_HZ: f64 = 0.5;
 /// Grid points from one probe to the next: what differs nearly always differs at a few of them.
 const PROBE_STRIDE: usize = 24;
 
-/// For each take the first one with the same data; None for the first itself. The takes are in canonical order.
+/// For each take of a side the one whose data it repeats; None for that one itself. Of several with the same data, that is
+/// the one whose level is nearest to the middle of the side's other takes; else the first. The takes are in canonical order.
 pub(super) fn originals(takes: &[&Take]) -> Vec<Option<usize>> {
     let mut first: Vec<usize> = (0..takes.len()).collect();
     for i in 0..takes.len() {
@@ -27,8 +28,22 @@ pub(super) fn originals(takes: &[&Take]) -> Vec<Option<usize>> {
             }
         }
     }
-    let of = |(i, first): (usize, usize)| (first != i).then_some(first);
-    first.into_iter().enumerate().map(of).collect()
+    let mut original = first.clone();
+    let mut sets: Vec<usize> = first.clone();
+    sets.dedup();
+    sets.retain(|set| first.iter().filter(|f| *f == set).count() > 1);
+    for set in sets {
+        let level_db = |i: usize| offset_db(&takes[i].on_grid.level_db, &takes[i].on_grid.support);
+        let (same, others): (Vec<usize>, Vec<usize>) =
+            (0..takes.len()).partition(|i| first[*i] == set);
+        let middle_db = median(others.iter().map(|i| level_db(*i)).collect());
+        let off_db = |i: &usize| (level_db(*i) - middle_db).abs();
+        let nearest = same.iter().min_by(|a, b| off_db(a).total_cmp(&off_db(b)));
+        let chosen = nearest.copied().filter(|_| !others.is_empty()).unwrap_or(set);
+        same.into_iter().for_each(|i| original[i] = chosen);
+    }
+    let of = |(i, original): (usize, usize)| (original != i).then_some(original);
+    original.into_iter().enumerate().map(of).collect()
 }
 
 /// Whether two takes have the same data, over at least half of what either covers.

@@ -38,7 +38,7 @@ use super::leak::{self, Loss};
 use super::outlier::{
     self, Comparison, Kind, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Pair, Table,
 };
-use super::own_seal::{self, Why};
+use super::own_seal::{self, Looser, Why};
 use super::resonance::{self, Resonance, UnitResonance};
 use super::rig::Rig;
 use super::smooth::{Width, smooth};
@@ -57,6 +57,10 @@ const BLOCKED_MOST_DB: f64 = 20.0;
 /// Largest differences of the two sides of one unit, level and bass removed: mean over 1/6 octave, dB; and dB rms. Our
 /// choice: the sides of a bad one differ by half of that.
 const SIDES_DIFFER_MOST_DB: (f64, f64) = (8.0, 4.0);
+/// A take of the side's ear is suspect of a swapped label if its distance from the others is so many times that from the
+/// other side; and so large, dB rms, that it is no matter of noise. Our choice.
+const NEARER_TIMES: f64 = 2.5;
+const NEARER_FROM_DB: f64 = 0.3;
 
 /// Band over which the match of left and right is computed, hertz; the curves are smoothed by 1/3 octave.
 pub const MATCH_HZ: (f64, f64) = (100.0, 8000.0);
@@ -670,16 +674,34 @@ impl<'a> SideTakes<'a> {
             .collect()
     }
 
-    /// Tells which takes are as near to one of the `others` as takes of one ear are.
+    /// Tells which takes are as near to one of the `others` as takes of one ear are: those that do not belong to this
+    /// side's ear, and those that do but are several times as far from its other takes.
     fn compare_with_other_side(&mut self, others: &[&OnGrid], trust: &[f64]) {
         if self.agreement == Agreement::OneTake {
             return;
         }
         let near = |i: usize| {
-            let excess = |other: &&OnGrid| Pair::new(self.curves[i], other, trust).excess();
-            !self.ear.contains(&i) && others.iter().any(|other| excess(other) <= 1.0)
+            let pairs = others.iter().map(|other| Pair::new(self.curves[i], other, trust));
+            let near = pairs.filter(|pair| pair.excess() <= 1.0);
+            let distances = near.filter_map(|pair| Some(pair.better()?.distance_db));
+            let Some(other_db) = distances.min_by(f64::total_cmp) else {
+                return false;
+            };
+            let own_db = self.from_ear_db(i).unwrap_or(0.0);
+            !self.ear.contains(&i)
+                || (own_db >= NEARER_FROM_DB && own_db >= NEARER_TIMES * other_db)
         };
         self.like_other_side = (0..self.curves.len()).map(near).collect();
+    }
+
+    /// Median distance of a take from the others of its side's ear, dB rms; None without any.
+    fn from_ear_db(&self, i: usize) -> Option<f64> {
+        let at = self.voters.iter().position(|take| *take == i)?;
+        let references = self.table.references.iter().zip(&self.table.pairs);
+        let of_ear = references.filter(|(r, _)| self.ear.contains(&self.voters[**r]));
+        let distances = of_ear.filter_map(|(_, row)| Some(row[at].as_ref()?.better()?.distance_db));
+        let distances: Vec<f64> = distances.collect();
+        (!distances.is_empty()).then(|| median(distances))
     }
 
     /// If the side's takes contradict each other, leaves out those that the other side shows not to be of this ear: they
@@ -731,8 +753,8 @@ impl<'a> SideTakes<'a> {
         let looser_db = |k: usize| {
             let pairs = self.table.pairs[k].iter().zip(&self.voters);
             let of_ear = pairs.filter(|(_, take)| self.ear.contains(take));
-            let others_looser_db = of_ear.filter_map(|(pair, _)| Some(pair.as_ref()?.looser_db()));
-            others_looser_db.map(|db| -db).fold(0.0, f64::max)
+            let others = of_ear.filter_map(|(pair, _)| pair.as_ref()?.looser());
+            others.map(|other| -other.worst_db).fold(0.0, f64::max)
         };
         let tightest = (0..references.len())
             .filter(in_ear)
@@ -741,22 +763,25 @@ impl<'a> SideTakes<'a> {
             self.own_seal = (Why::Tightest, vec![reference]);
             return;
         };
-        let of_ear: Vec<(usize, f64)> = self.table.pairs[tightest]
+        let of_ear: Vec<(usize, Looser)> = self.table.pairs[tightest]
             .iter()
             .zip(&self.voters)
             .filter(|(_, take)| self.ear.contains(take))
-            .map(|(pair, take)| (*take, pair.as_ref().map_or(0.0, Pair::looser_db)))
+            .map(|(pair, take)| {
+                let looser = pair.as_ref().and_then(Pair::looser);
+                (*take, looser.unwrap_or_default())
+            })
             .collect();
-        let places_db: Vec<f64> = of_ear.iter().map(|(_, db)| *db).collect();
+        let places: Vec<Looser> = of_ear.iter().map(|(_, place)| *place).collect();
         let tightest = self.curves[self.voters[references[tightest]]];
-        let others_db: Vec<f64> = others
+        let others: Vec<Looser> = others
             .iter()
-            .filter_map(|take| own_seal::looser_than_db(take, tightest))
+            .filter_map(|take| own_seal::looser_than(take, tightest))
             .collect();
-        let (why, middle) = own_seal::own_seal(&places_db, &others_db);
+        let (why, middle) = own_seal::own_seal(&places, &others);
         let sharing = of_ear
             .iter()
-            .filter(|(_, db)| own_seal::shares(*db, places_db[middle]));
+            .filter(|(_, place)| place.shares(places[middle]));
         self.own_seal = (why, sharing.map(|(take, _)| *take).collect());
         self.reference = Some(of_ear[middle].0);
         if why == Why::Unclear {
@@ -828,10 +853,12 @@ impl<'a> SideTakes<'a> {
                     distance_db: None,
                     other_side: false,
                 },
-                _ if belongs(i) && (two_levels || unclear) => Verdict::Undecided {
-                    distance_db: comparison.map(|c| c.distance_db),
-                    other_side: false,
-                },
+                _ if belongs(i) && (two_levels || unclear || self.like_other_side[i]) => {
+                    Verdict::Undecided {
+                        distance_db: comparison.map(|c| c.distance_db),
+                        other_side: self.like_other_side[i],
+                    }
+                }
                 (_, _, Some(bass)) => match bass.blocked() {
                     Some(more) => outlier(blocked_or_another(more)),
                     None if bass.leaks(threshold_db) => Verdict::Leaks(bass.loss),

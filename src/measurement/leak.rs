@@ -187,8 +187,17 @@ struct Answer {
 /// cover 40 Hz to 1 kHz.
 #[must_use]
 pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
+    fit_below(TO_HZ, difference_db, support)
+}
+
+/// The same from 20 Hz to `to_hz` alone, for curves that differ above.
+pub(super) fn fit_below(
+    to_hz: f64,
+    difference_db: &[f64],
+    support: &Range<usize>,
+) -> Option<SealFit> {
     let f_hz = frequency_hz();
-    let needed = f_hz.partition_point(|f| *f < JUDGED_HZ.1)..f_hz.partition_point(|f| *f <= TO_HZ);
+    let needed = f_hz.partition_point(|f| *f < JUDGED_HZ.1)..f_hz.partition_point(|f| *f <= to_hz);
     if grid::intersection(&needed, support) != needed || difference_db.len() != f_hz.len() {
         return None;
     }

@@ -24,7 +24,9 @@ use rayon::prelude::*;
 
 use super::grid::{self, OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use super::leak::{self, SealFit};
+use super::own_seal::Looser;
 use super::takes::{self, median};
+use crate::units::octaves;
 
 /// Band of the comparison, hertz. Below it few rigs are quiet; above it the curve moves with every seating.
 pub const COMPARED_HZ: (f64, f64) = (40.0, 4500.0);
@@ -36,15 +38,16 @@ pub const LARGEST_LIMIT_DB: f64 = 1.6;
 pub const STEP_LIMIT_DB: f64 = 0.9;
 /// Limit of the roughness, dB rms.
 pub const ROUGH_LIMIT_DB: f64 = 0.5;
+/// Share of the power of a difference that is rough in a rough take. Our choice.
+const ROUGH_SHARE: f64 = 0.5;
 /// Limit of the misfit of leak and seating, dB rms.
 pub const MISFIT_LIMIT_DB: f64 = 0.35;
 /// A harmonic of the mains must stand out by at least this, dB.
 pub const HUM_LIMIT_DB: f64 = 1.0;
 /// Multiples of the mains that are looked at: a rectifier's hum has little beyond.
 const HARMONICS: u32 = 9;
-/// A harmonic of the mains must stand out by so many times what other points stand out by. Our choice: of the rough takes
-/// of `tests/benches/takes.rs` none then passes for hum.
-const HUM_OVER_ROUGH: f64 = 4.0;
+/// A harmonic of the mains must stand out by so many times what other points stand out by. Our choice.
+const HUM_OVER_ROUGH: f64 = 1.25;
 /// Largest difference of a take's level from its side's median, dB.
 pub const LEVEL_LIMIT_DB: f64 = 2.0;
 
@@ -158,7 +161,7 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
     }
     let rest = level_free(&rest_db);
     let trust = &trust[band.clone()];
-    let (largest, step, rough_db) = (largest(&rest, trust), step(&rest), rough_db(&rest, trust));
+    let (largest, step, rough_db) = (largest(&rest, trust), step(&rest), rough_db(&rest, trust, 4));
     let mut comparison = Comparison {
         distance_db: rms(&rest, trust),
         largest_db: largest.0,
@@ -177,8 +180,7 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
             .find_map(|rest| local_kind(rest, trust, band.start));
         comparison.kind = match local {
             Some(kind) => kind,
-            None if rough_db > ROUGH_LIMIT_DB => Kind::Rough { rough_db },
-            None => Kind::Shape,
+            None => rough_kind(&rest, trust).unwrap_or(Kind::Shape),
         };
     }
     Some(comparison)
@@ -204,8 +206,16 @@ fn local_kind(values: &[f64], trust: &[f64], start: usize) -> Option<Kind> {
     (narrow && largest_db.abs() >= LARGEST_LIMIT_DB).then_some(Kind::Narrow)
 }
 
-fn rough_db(values: &[f64], trust: &[f64]) -> f64 {
-    let smooth = medians(values, 4);
+/// Roughness, if most of what differs is rough, at whatever resolution it was measured: what a median over 1/2 octave
+/// leaves.
+fn rough_kind(values: &[f64], trust: &[f64]) -> Option<Kind> {
+    let rough_db = rough_db(values, trust, POINTS_PER_OCTAVE / 4);
+    let most = rough_db.powi(2) >= ROUGH_SHARE * rms(values, trust).powi(2);
+    (rough_db > ROUGH_LIMIT_DB && most).then_some(Kind::Rough { rough_db })
+}
+
+fn rough_db(values: &[f64], trust: &[f64], reach: usize) -> f64 {
+    let smooth = medians(values, reach);
     let rough: Vec<f64> = values
         .iter()
         .zip(smooth)
@@ -244,24 +254,30 @@ impl Comparison {
 
 /// Finds mains hum in a take without a reference. It is hum if at least two of the first [`HARMONICS`] multiples of 50 or
 /// 60 Hz stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by [`HUM_OVER_ROUGH`] times
-/// what points between multiples stand out by: roughness makes peaks everywhere, at whatever resolution.
+/// what 98 in 100 of the other points of [`COMPARED_HZ`] stand out by, up or down: roughness makes peaks everywhere, at
+/// whatever resolution.
 #[must_use]
 pub fn hum(take: &OnGrid) -> Option<Kind> {
+    let f_hz = frequency_hz();
+    let compared = (0..f_hz.len()).filter(|i| (COMPARED_HZ.0..=COMPARED_HZ.1).contains(&f_hz[*i]));
+    let everywhere: Vec<(f64, f64)> = compared
+        .step_by(3)
+        .filter_map(|i| Some((f_hz[i], spike_db(take, f_hz[i])?.abs())))
+        .collect();
     let of = |mains_hz: f64| {
-        let spikes = |places: &[f64]| -> Vec<f64> {
-            let at = places.iter().map(|place| mains_hz * place);
-            at.filter_map(|f_hz| spike_db(take, f_hz)).collect()
+        let harmonics = (1..=HARMONICS).map(|n| mains_hz * f64::from(n));
+        // A spike is as wide as the resolution of its file: to 1/16 octave on either side.
+        let beside = |f_hz: f64| {
+            let mut distances = harmonics.clone().map(|h_hz| octaves(f_hz, h_hz).abs());
+            distances.all(|octaves| octaves > 1.0 / 16.0)
         };
-        let harmonics: Vec<f64> = (1..=HARMONICS).map(f64::from).collect();
-        // Thirds of the way: a peak at a multiple of the mains reaches none of them.
-        let between = harmonics.iter().flat_map(|n| [n + 1.0 / 3.0, n + 2.0 / 3.0]);
-        let beside: Vec<f64> = spikes(&between.collect::<Vec<f64>>())
-            .iter()
-            .map(|db| db.abs())
-            .collect();
-        let limit_db = HUM_LIMIT_DB.max(HUM_OVER_ROUGH * median(beside));
-        let mut found = spikes(&harmonics);
-        found.retain(|db| *db >= limit_db);
+        let others = everywhere.iter().filter(|(f_hz, _)| beside(*f_hz));
+        let mut others_db: Vec<f64> = others.map(|(_, db)| *db).collect();
+        others_db.sort_by(f64::total_cmp);
+        let usual_db = others_db.get(others_db.len() * 98 / 100).copied();
+        let limit_db = HUM_LIMIT_DB.max(HUM_OVER_ROUGH * usual_db.unwrap_or(0.0));
+        let spikes = harmonics.filter_map(|f_hz| spike_db(take, f_hz));
+        let found: Vec<f64> = spikes.filter(|db| *db >= limit_db).collect();
         (mains_hz, found)
     };
     let (mains_hz, spikes) = [of(60.0), of(50.0)]
@@ -383,13 +399,10 @@ impl Pair {
         }
     }
 
-    /// How much looser the take seals than the reference: the worst loss that it has, less that of the reference, dB.
-    pub fn looser_db(&self) -> f64 {
-        let worst_db = |c: &Option<Comparison>| {
-            let seal = c.as_ref().and_then(|c| c.seal);
-            seal.map_or(0.0, |seal| seal.loss().worst_loss_db.max(0.0))
-        };
-        worst_db(&self.over) - worst_db(&self.under)
+    /// How much looser the take seals than the reference.
+    pub fn looser(&self) -> Option<Looser> {
+        let seal = |c: &Option<Comparison>| c.as_ref().and_then(|c| c.seal);
+        Some(Looser::of(seal(&self.over)?, seal(&self.under)?))
     }
 }
 

@@ -34,8 +34,10 @@ pub enum Fault {
     SwapAmongMore,
     /// A first-order vent in all takes of both sides, blocked in one.
     BlockedVent,
-    /// The same in three to six takes of the only side.
+    /// The same in four to six takes of the only side.
     BlockedVentOneSide,
+    /// The same in three takes of the only side: two leaks that are alike look the same.
+    BlockedVentOfThree,
     /// A vent in all takes, blocked in none.
     OpenVent,
     /// Among three takes one with 8 to 24 dB more bass.
@@ -49,7 +51,7 @@ pub enum Fault {
 }
 
 impl Fault {
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 16] = [
         Self::None,
         Self::Leak,
         Self::ResonantLeak,
@@ -60,6 +62,7 @@ impl Fault {
         Self::SwapAmongMore,
         Self::BlockedVent,
         Self::BlockedVentOneSide,
+        Self::BlockedVentOfThree,
         Self::OpenVent,
         Self::MoreBass,
         Self::OtherBody,
@@ -78,7 +81,8 @@ impl Fault {
             Self::SwapAmongTwo => "swapped label, two takes",
             Self::SwapAmongMore => "swapped label, three to six",
             Self::BlockedVent => "vent, blocked in one take",
-            Self::BlockedVentOneSide => "the same, one side",
+            Self::BlockedVentOneSide => "the same, one side of four to six",
+            Self::BlockedVentOfThree => "the same, one side of three",
             Self::OpenVent => "vent, never blocked",
             Self::MoreBass => "8-24 dB more bass, one of three",
             Self::OtherBody => "another body, one of three",
@@ -456,7 +460,10 @@ pub fn planted(fault: Fault, seed: u64) -> Planted {
             set.with(c, RIGHT, Truth::OtherSide, |_| 0.0);
             set.takes[left + right].side = LEFT;
         }
-        Fault::BlockedVent | Fault::BlockedVentOneSide | Fault::OpenVent => vent(&mut set, c, fault),
+        Fault::BlockedVent
+        | Fault::BlockedVentOneSide
+        | Fault::BlockedVentOfThree
+        | Fault::OpenVent => vent(&mut set, c, fault),
         Fault::MoreBass => {
             let more = HighPass::losing(c.between(8.0, 24.0), None);
             let shelf = section(
@@ -556,17 +563,16 @@ fn copies(set: &mut Making, c: &mut Chance, across: bool) {
 /// A vent's corner is the same in every seating to 1.5 % rms, and to 3 % rms in both sides.
 fn vent(set: &mut Making, c: &mut Chance, fault: Fault) {
     let corner_hz = c.log_between(20.0, 120.0);
-    let sides: &[Side] = if fault == Fault::BlockedVentOneSide {
-        &[LEFT]
-    } else {
-        &Side::BOTH
+    let (sides, (least, most)): (&[Side], _) = match fault {
+        Fault::BlockedVentOneSide => (&[LEFT], (4, 6)),
+        Fault::BlockedVentOfThree => (&[LEFT], (3, 3)),
+        _ => (&Side::BOTH, (2, 6)),
     };
     let blocked = fault != Fault::OpenVent;
     for side in sides {
         let of_side_hz = corner_hz * (1.0 + 0.03 * c.normal());
         let here = usize::from(blocked && *side == LEFT);
-        let least = if sides.len() == 1 { 3 } else { 2 };
-        for _ in 0..c.count(least, 6) - here {
+        for _ in 0..c.count(least, most) - here {
             let vent = HighPass {
                 corner_hz: of_side_hz * (1.0 + 0.015 * c.normal()),
                 q: None,
@@ -593,7 +599,12 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
         match truth {
             Truth::Sound => {
                 score.sound += 1;
-                score.false_alarms += usize::from(is_accused(take));
+                // Where nothing can tell which of them are right, they stay undecided, and that is no accusation.
+                let accused = match fault {
+                    Fault::SwapAmongTwo | Fault::BlockedVentOfThree => take.set_aside,
+                    _ => is_accused(take),
+                };
+                score.false_alarms += usize::from(accused);
             }
             Truth::OneOfCopies => {}
             _ => {
@@ -610,7 +621,10 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
             score.planted = 1;
             score.right = usize::from(told + 1 == copies.count());
         }
-        Fault::BlockedVent | Fault::BlockedVentOneSide | Fault::OpenVent => {
+        Fault::BlockedVent
+        | Fault::BlockedVentOneSide
+        | Fault::BlockedVentOfThree
+        | Fault::OpenVent => {
             let accused = |side: &bandwright::measurement::judge::JudgedSide| {
                 matches!(side.seal, Seal::LessThanTheOtherSide(_)) || side.sound_takes_lose.is_some()
             };
@@ -619,6 +633,10 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
                 && !judged.sides.iter().any(accused);
             score.planted = 1;
             score.right = usize::from(whole);
+            score.wrong = usize::from(sound_lost);
+            if fault == Fault::BlockedVentOfThree {
+                return score;
+            }
         }
         Fault::None => {
             score.planted = 0;
