@@ -687,19 +687,26 @@ impl<'a> SideTakes<'a> {
             let Some(other_db) = distances.min_by(f64::total_cmp) else {
                 return false;
             };
-            let own_db = self.from_ear_db(i).unwrap_or(0.0);
+            let own_db = self.from_own_db(i).unwrap_or(0.0);
             !self.ear.contains(&i)
                 || (own_db >= NEARER_FROM_DB && own_db >= NEARER_TIMES * other_db)
         };
         self.like_other_side = (0..self.curves.len()).map(near).collect();
     }
 
-    /// Median distance of a take from the others of its side's ear, dB rms; None without any.
-    fn from_ear_db(&self, i: usize) -> Option<f64> {
-        let at = self.voters.iter().position(|take| *take == i)?;
-        let references = self.table.references.iter().zip(&self.table.pairs);
-        let of_ear = references.filter(|(r, _)| self.ear.contains(&self.voters[**r]));
-        let distances = of_ear.filter_map(|(_, row)| Some(row[at].as_ref()?.better()?.distance_db));
+    /// Distance of a take from its side's reference, or of the others of the ear from the reference itself (the median),
+    /// dB rms; None without any. Two takes that both leak may be far apart, but neither is from a sound one.
+    fn from_own_db(&self, i: usize) -> Option<f64> {
+        let reference = self.reference?;
+        let table = &self.table;
+        let is_reference = |k: &usize| self.voters[table.references[*k]] == reference;
+        let k = (0..table.references.len()).find(is_reference)?;
+        let of_ear = table.pairs[k].iter().zip(&self.voters);
+        let wanted = of_ear.filter(|(_, take)| match i == reference {
+            true => self.ear.contains(take),
+            false => **take == i,
+        });
+        let distances = wanted.filter_map(|(pair, _)| Some(pair.as_ref()?.better()?.distance_db));
         let distances: Vec<f64> = distances.collect();
         (!distances.is_empty()).then(|| median(distances))
     }

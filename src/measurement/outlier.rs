@@ -46,6 +46,8 @@ pub const MISFIT_LIMIT_DB: f64 = 0.35;
 pub const HUM_LIMIT_DB: f64 = 1.0;
 /// Multiples of the mains that are looked at: a rectifier's hum has little beyond.
 const HARMONICS: u32 = 9;
+/// Band of the points that a harmonic of the mains is compared with, hertz: below the earphone's own sharp peaks.
+const HUM_BESIDE_HZ: (f64, f64) = (40.0, 1000.0);
 /// A harmonic of the mains must stand out by so many times what other points stand out by. Our choice.
 const HUM_OVER_ROUGH: f64 = 1.25;
 /// Largest difference of a take's level from its side's median, dB.
@@ -254,12 +256,12 @@ impl Comparison {
 
 /// Finds mains hum in a take without a reference. It is hum if at least two of the first [`HARMONICS`] multiples of 50 or
 /// 60 Hz stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by [`HUM_OVER_ROUGH`] times
-/// what 98 in 100 of the other points of [`COMPARED_HZ`] stand out by, up or down: roughness makes peaks everywhere, at
+/// what 98 in 100 of the other points of [`HUM_BESIDE_HZ`] stand out by, up or down: roughness makes peaks everywhere, at
 /// whatever resolution.
 #[must_use]
 pub fn hum(take: &OnGrid) -> Option<Kind> {
     let f_hz = frequency_hz();
-    let compared = (0..f_hz.len()).filter(|i| (COMPARED_HZ.0..=COMPARED_HZ.1).contains(&f_hz[*i]));
+    let compared = (0..f_hz.len()).filter(|i| (HUM_BESIDE_HZ.0..=HUM_BESIDE_HZ.1).contains(&f_hz[*i]));
     let everywhere: Vec<(f64, f64)> = compared
         .step_by(3)
         .filter_map(|i| Some((f_hz[i], spike_db(take, f_hz[i])?.abs())))

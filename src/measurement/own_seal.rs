@@ -35,19 +35,28 @@ pub(super) struct Looser {
 
 impl Looser {
     /// From the fits of both directions: the take against the other, and the other against the take. That which leaves
-    /// clearly less counts; a small loss fits either way, and then the losses are subtracted.
+    /// clearly less counts; a small loss fits either way, and then the losses are subtracted, and what a resonance has
+    /// more than before counts as none: turned round, a loss looks like that.
     pub fn of(over: SealFit, under: SealFit) -> Self {
         let clearly = |one: SealFit, other: SealFit| other.misfit_db > 2.0 * one.misfit_db + 0.1;
-        let (plus, minus) = (
-            f64::from(u8::from(!clearly(under, over))),
-            f64::from(u8::from(!clearly(over, under))),
-        );
         let end_db = |fit: SealFit, f_hz: f64| fit.leak.loss_db(fit.from_hz.max(f_hz));
         let worst_db = |fit: SealFit| fit.loss().worst_loss_db.max(0.0);
-        Self {
-            ends_db: [JUDGED_HZ.0, JUDGED_HZ.1]
-                .map(|f_hz| plus * end_db(over, f_hz) - minus * end_db(under, f_hz)),
-            worst_db: plus * worst_db(over) - minus * worst_db(under),
+        let ends = [JUDGED_HZ.0, JUDGED_HZ.1];
+        if clearly(over, under) {
+            Self {
+                ends_db: ends.map(|f_hz| end_db(over, f_hz)),
+                worst_db: worst_db(over),
+            }
+        } else if clearly(under, over) {
+            Self {
+                ends_db: ends.map(|f_hz| -end_db(under, f_hz)),
+                worst_db: -worst_db(under),
+            }
+        } else {
+            Self {
+                ends_db: ends.map(|f_hz| end_db(over, f_hz).max(0.0) - end_db(under, f_hz).max(0.0)),
+                worst_db: worst_db(over) - worst_db(under),
+            }
         }
     }
 

@@ -44,7 +44,10 @@ fn main() {
     println!("| fault | sets | planted | right | wrong | sound takes | false alarms |");
     println!("| --- | --- | --- | --- | --- | --- | --- |");
     for fault in Fault::ALL {
-        let scores: Vec<Score> = (from..from + sets).into_par_iter().map(|seed| score(fault, seed)).collect();
+        let scores: Vec<Score> = (from..from + sets)
+            .into_par_iter()
+            .map(|seed| score(fault, seed))
+            .collect();
         let mut all = Score::default();
         scores.into_iter().for_each(|of| all.add(of));
         println!(

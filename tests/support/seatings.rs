@@ -392,13 +392,7 @@ impl Making {
         }
     }
 
-    fn with(
-        &mut self,
-        chance: &mut Chance,
-        side: Side,
-        truth: Truth,
-        change: impl Fn(f64) -> f64,
-    ) {
+    fn with(&mut self, chance: &mut Chance, side: Side, truth: Truth, change: impl Fn(f64) -> f64) {
         let levels_db = self.bench.seat(chance, side, change);
         self.levels(side, &levels_db, truth);
     }
@@ -626,11 +620,11 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
         | Fault::BlockedVentOfThree
         | Fault::OpenVent => {
             let accused = |side: &bandwright::measurement::judge::JudgedSide| {
-                matches!(side.seal, Seal::LessThanTheOtherSide(_)) || side.sound_takes_lose.is_some()
+                matches!(side.seal, Seal::LessThanTheOtherSide(_))
+                    || side.sound_takes_lose.is_some()
             };
-            let whole = score.right == score.planted
-                && !sound_lost
-                && !judged.sides.iter().any(accused);
+            let whole =
+                score.right == score.planted && !sound_lost && !judged.sides.iter().any(accused);
             score.planted = 1;
             score.right = usize::from(whole);
             score.wrong = usize::from(sound_lost);
