@@ -52,11 +52,12 @@ pub const LEAK_THRESHOLD_DB: f64 = 1.5;
 /// What a take has more from 20 to 40 Hz than those with the unit's shared seal, from which its vent was blocked, dB: more
 /// than a tighter seat gives.
 const BLOCKED_THRESHOLD_DB: f64 = 2.2;
-/// The most that a blocked vent gives, dB. Beyond, it is another earphone. Our choice.
-const BLOCKED_MOST_DB: f64 = 20.0;
 /// Largest differences of the two sides of one unit, level and bass removed: mean over 1/6 octave, dB; and dB rms. Our
 /// choice: the sides of a bad one differ by half of that.
 const SIDES_DIFFER_MOST_DB: (f64, f64) = (8.0, 4.0);
+/// From here on a narrow deviation from the other side is a disturbance and not what the sides differ by, dB over 1/6
+/// octave. Our choice.
+const DISTURBED_FROM_DB: f64 = 3.0;
 /// A take of the side's ear is suspect of a swapped label if its distance from the others is so many times that from the
 /// other side; and so large, dB rms, that it is no matter of noise. Our choice.
 const NEARER_TIMES: f64 = 2.5;
@@ -726,7 +727,8 @@ impl<'a> SideTakes<'a> {
         let possible = |i: &usize| {
             let (most_db, most_rms_db) = SIDES_DIFFER_MOST_DB;
             of_other[*i].as_ref().is_some_and(|c| {
-                let undisturbed = c.excess() <= 1.0 || c.kind == Kind::Shape;
+                let narrow = || c.kind == Kind::Narrow && c.largest_db.abs() < DISTURBED_FROM_DB;
+                let undisturbed = c.excess() <= 1.0 || c.kind == Kind::Shape || narrow();
                 undisturbed && c.largest_db.abs() <= most_db && c.distance_db <= most_rms_db
             })
         };
@@ -980,7 +982,7 @@ fn difference(a: &OnGrid, b: &OnGrid, both: &Range<usize>) -> Vec<f64> {
 
 /// What a take has that lacks a loss which the others share.
 fn blocked_or_another(more: Loss) -> Kind {
-    if more.worst_loss_db > BLOCKED_MOST_DB {
+    if more.worst_loss_db > own_seal::MOST_DB {
         return Kind::Shape;
     }
     Kind::BlockedVent {

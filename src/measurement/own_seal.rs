@@ -20,6 +20,9 @@ const SHARED_DB: f64 = 0.9;
 const OTHER_SHARED: f64 = 0.06;
 /// Least number of takes that tell a vent from leaks that happen to be alike: two of three may be.
 const LEAST_SHARING: usize = 3;
+/// The most that a vent takes away, dB, and the most that two leaks take away and are alike: what has so much more bass
+/// than most takes of its side is another earphone. Our choice.
+pub(super) const MOST_DB: f64 = 20.0;
 /// Upper end of the fit of a take of the other side, hertz: above, the sides differ in form.
 const OTHER_TO_HZ: f64 = 300.0;
 /// Largest misfit with which a take of the other side takes part, dB rms; or a quarter of its loss.
@@ -112,7 +115,11 @@ pub(super) fn own_seal(looser: &[Looser], others: &[Looser]) -> (Why, usize) {
         return (Why::Tightest, tightest);
     };
     let most = 2 * sharing(middle) > looser.len() + others.len();
-    if !most || looser[middle].shares(looser[tightest]) {
+    let own = looser.iter().filter(|one| looser[middle].shares(**one));
+    let another_earphone = looser[middle].worst_db > MOST_DB && 2 * own.count() > looser.len();
+    if another_earphone {
+        (Why::Shared, middle)
+    } else if !most || looser[middle].shares(looser[tightest]) {
         (Why::Tightest, tightest)
     } else if sharing(middle) >= LEAST_SHARING {
         (Why::Shared, middle)
