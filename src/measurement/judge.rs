@@ -578,7 +578,7 @@ fn counted(takes: &[Take], trust: &[f64]) -> (Vec<Option<usize>>, Vec<bool>) {
     for &(l, r) in &across {
         let nearer_right = match (distance_db(l, Side::Left), distance_db(l, Side::Right)) {
             (Some(left), Some(right)) => right < left,
-            _ => left_alone < right_alone,
+            _ => right_alone && !left_alone,
         };
         let (original, copy) = if nearer_right && !left_alone { (r, l) } else { (l, r) };
         copy_of[copy] = Some(original);
@@ -688,7 +688,7 @@ impl<'a> SideTakes<'a> {
             let Some(other_db) = distances.min_by(f64::total_cmp) else {
                 return false;
             };
-            let own_db = self.from_own_db(i).unwrap_or(0.0);
+            let own_db = self.own_distance_db(i).unwrap_or(0.0);
             !self.ear.contains(&i)
                 || (own_db >= NEARER_FROM_DB && own_db >= NEARER_TIMES * other_db)
         };
@@ -697,7 +697,7 @@ impl<'a> SideTakes<'a> {
 
     /// Distance of a take from its side's reference, or of the others of the ear from the reference itself (the median),
     /// dB rms; None without any. Two takes that both leak may be far apart, but neither is from a sound one.
-    fn from_own_db(&self, i: usize) -> Option<f64> {
+    fn own_distance_db(&self, i: usize) -> Option<f64> {
         let reference = self.reference?;
         let table = &self.table;
         let is_reference = |k: &usize| self.voters[table.references[*k]] == reference;
