@@ -73,8 +73,10 @@ pub enum Caution {
     SideLosesBass {
         /// Which side, in words.
         side: &'static str,
-        /// How much less, at 30 Hz.
-        loss_at_30_hz_db: f64,
+        /// How much less, where it is most from 20 to 40 Hz.
+        loss_db: f64,
+        /// That frequency.
+        at_hz: f64,
     },
     /// About the coupler's resonance the curve is the coupler's, and little is fitted.
     CouplerResonance {
@@ -214,10 +216,11 @@ impl fmt::Display for Caution {
             ),
             Self::SideLosesBass {
                 side,
-                loss_at_30_hz_db,
+                loss_db,
+                at_hz,
             } => write!(
                 f,
-                "the {} has {loss_at_30_hz_db:.1} dB less at 30 Hz than the other: a leak in all its takes, or a vent. Reseat it with another tip before you boost bass.",
+                "the {} has {loss_db:.1} dB less at {at_hz:.0} Hz than the other: a leak in all its takes, or a vent. Reseat it with another tip before you boost bass.",
                 side
             ),
             Self::CouplerResonance {

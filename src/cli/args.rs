@@ -93,9 +93,10 @@ const INSPECT_EXAMPLES: &str = "Examples:
   Names that do not say the side, and a stricter eye on leaks:
     bandwright inspect --left a.wav --left b.wav --right c.wav --right d.wav --leak-threshold 0.8";
 
-const INSPECT_FINDS: &str = "A take is set aside where it loses bass against the tightest takes of its side (a leak), \
-    or does not belong with them: another unit, a knock, a loose cable, a level step, mains hum. A leak that all takes \
-    of a side share looks like a vent: then the other side is asked, and where it cannot help, that is said.";
+const INSPECT_FINDS: &str = "A take is set aside where it loses bass against the sound takes of its side (a leak), \
+    or does not belong with them: another unit, the other side's take, a knock, a loose cable, a level step, mains hum. \
+    The same data given twice count once. A loss that most takes of the unit share is a vent, not a leak. One that all \
+    takes of a side share may be either: then the other side is asked, and where it cannot help, that is said.";
 
 const INSPECT_OUTCOMES: &str = "Exit status: 0 the takes were judged, whatever was found; 2 bad usage or input. The \
     plot is only written over a plot of this program.";
@@ -312,7 +313,7 @@ pub struct TargetDiff {
 pub enum Takes {
     /// Those that neither leak nor differ otherwise
     Sound,
-    /// All
+    /// All but copies
     All,
 }
 

@@ -57,7 +57,8 @@ pub struct Judging {
     /// [default: iec-60318-4]
     #[arg(long, value_name = "NAME|FILE")]
     pub rig: Option<PathBuf>,
-    /// The loss of bass from which a take leaks, at 30 Hz against the sound takes of its side: dB, more than 0, at most 60
+    /// The loss of bass from which a take leaks, where it is worst below 40 Hz, against the sound takes of its side: dB,
+    /// more than 0, at most 60
     #[arg(
         long,
         value_name = "DB",

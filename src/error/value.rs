@@ -175,11 +175,11 @@ quantities! { found, range, band;
         "level {found} dB",
         "a level between -1000 and 1000 dB",
         "check that the second column is the level in dB, and remove or repair this row";
-    /// Loss at 30 Hz that counts as a leak, dB; not 0. The usual one.
+    /// Worst loss from 20 to 40 Hz that counts as a leak, dB; not 0. The usual one.
     LeakThreshold(usual_db: f64) => Setting,
         "{found} dB",
         "more than 0 dB",
-        "leave it at {usual_db} dB, or set a loss at 30 Hz that you would not accept";
+        "leave it at {usual_db} dB, or set a worst loss from 20 to 40 Hz that you would not accept";
     /// Left free below full scale for true peaks, dB, and what is usual.
     TruePeakMargin(usual_db: f64) => Setting,
         "{found} dB",

@@ -5,9 +5,8 @@
 use std::fmt;
 
 use super::{Inspection, spread_where};
-use crate::measurement::grid;
 use crate::measurement::judge::{Agreement, JudgedSide, JudgedTake, Seal, Verdict};
-use crate::measurement::leak::LOSS_AT_HZ;
+use crate::measurement::leak::JUDGED_HZ;
 use crate::measurement::outlier::Kind;
 use crate::measurement::takes::Side;
 
@@ -62,7 +61,7 @@ pub fn side_name(side: Side) -> &'static str {
 /// The reason why it is unknown whether a side leaks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum WhyUnknown {
-    /// The data do not reach down to 30 Hz, where leaks are judged.
+    /// The data do not reach down to 40 Hz, below which leaks are judged.
     NoBass,
     /// Its takes are alike, and there is no other side.
     NoOtherSide,
@@ -80,8 +79,24 @@ pub enum NextStep {
     Leaks {
         /// The take.
         take: TakeName,
-        /// Its loss at 30 Hz, dB.
-        loss_at_30_hz_db: f64,
+        /// Its worst loss from 20 to 40 Hz, dB.
+        loss_db: f64,
+        /// Frequency of that loss, hertz.
+        at_hz: f64,
+    },
+    /// A take has the same data as another.
+    Copy {
+        /// The take.
+        take: TakeName,
+        /// The other.
+        original: TakeName,
+        /// True where it counts all the same, because its side has nothing else.
+        counts: bool,
+    },
+    /// A take of which nothing tells whether it belongs resembles the other side.
+    ResemblesOtherSide {
+        /// The take.
+        take: TakeName,
     },
     /// A take does not belong.
     DoesNotBelong {
@@ -113,6 +128,11 @@ pub enum NextStep {
         /// Number of its takes.
         takes: usize,
     },
+    /// Two takes of a side lose the same bass against the third: leaks that are alike, or a vent blocked in the third.
+    LeakOrVent {
+        /// The side.
+        side: Side,
+    },
     /// The takes of a side contradict each other, and comparison with the other side decided which are right.
     OtherSideDecided {
         /// The side.
@@ -127,8 +147,12 @@ pub enum NextStep {
     LessBass {
         /// The side.
         side: Side,
-        /// Their loss at 30 Hz, dB.
-        loss_at_30_hz_db: f64,
+        /// Their worst loss from 20 to 40 Hz, dB.
+        loss_db: f64,
+        /// Frequency of that loss, hertz.
+        at_hz: f64,
+        /// Corner frequency of the high-pass, hertz.
+        corner_hz: f64,
         /// True where other takes of the side leak even more.
         sound_ones: bool,
         /// Number of takes of the side.
@@ -205,6 +229,9 @@ impl NextStep {
         match self {
             Self::OnlyTake => "only-take",
             Self::Leaks { .. } => "leaks",
+            Self::Copy { .. } => "copy",
+            Self::ResemblesOtherSide { .. } => "resembles-other-side",
+            Self::LeakOrVent { .. } => "leak-or-vent",
             Self::DoesNotBelong { .. } => "does-not-belong",
             Self::SharesTooLittle { .. } => "shares-too-little",
             Self::TwoLevels { .. } => "two-levels",
@@ -231,6 +258,8 @@ impl NextStep {
     pub fn take(&self) -> Option<&TakeName> {
         match self {
             Self::Leaks { take, .. }
+            | Self::Copy { take, .. }
+            | Self::ResemblesOtherSide { take }
             | Self::DoesNotBelong { take, .. }
             | Self::SharesTooLittle { take }
             | Self::NoisyTail { take, .. } => Some(take),
@@ -244,6 +273,7 @@ impl NextStep {
         match self {
             Self::TwoLevels { side }
             | Self::Contradict { side, .. }
+            | Self::LeakOrVent { side }
             | Self::OtherSideDecided { side }
             | Self::NoneSound { side }
             | Self::LessBass { side, .. }
@@ -260,12 +290,7 @@ pub(super) fn next_steps(inspection: &Inspection) -> Vec<NextStep> {
     let judged = &inspection.judged;
     let mut steps = Vec::new();
     for (i, take) in judged.takes.iter().enumerate() {
-        let name = TakeName {
-            side: take.side,
-            number: inspection.numbers[i],
-            name: take.name.clone(),
-        };
-        steps.extend(of_take(take, name, inspection));
+        steps.extend(of_take(take, take_name(inspection, i), inspection));
     }
     if judged.takes.len() == 1 {
         steps.push(NextStep::OnlyTake);
@@ -279,13 +304,37 @@ pub(super) fn next_steps(inspection: &Inspection) -> Vec<NextStep> {
     steps
 }
 
+fn take_name(inspection: &Inspection, i: usize) -> TakeName {
+    let take = &inspection.judged.takes[i];
+    TakeName {
+        side: take.side,
+        number: inspection.numbers[i],
+        name: take.name.clone(),
+    }
+}
+
 fn of_take(take: &JudgedTake, name: TakeName, inspection: &Inspection) -> Option<NextStep> {
     let side = inspection.side(take.side)?;
     match take.verdict {
-        Verdict::Leaks(leak) => Some(NextStep::Leaks {
+        Verdict::Leaks(loss) => Some(NextStep::Leaks {
             take: name,
-            loss_at_30_hz_db: leak.loss_at_30_hz_db,
+            loss_db: loss.worst_loss_db,
+            at_hz: loss.worst_loss_hz,
         }),
+        Verdict::Copy => {
+            let takes = &inspection.judged.takes;
+            let original = take.copy_of.as_ref()?;
+            // Of takes with one name, that which is no copy.
+            let is_original =
+                |of: &&JudgedTake| of.name == *original && of.verdict != Verdict::Copy;
+            let same_name = || takes.iter().position(|of| of.name == *original);
+            let at = takes.iter().position(|of| is_original(&of)).or_else(same_name)?;
+            Some(NextStep::Copy {
+                take: name,
+                original: take_name(inspection, at),
+                counts: !take.set_aside,
+            })
+        }
         Verdict::Outlier(outlier) => Some(NextStep::DoesNotBelong {
             take: name,
             kind: outlier.kind,
@@ -294,7 +343,12 @@ fn of_take(take: &JudgedTake, name: TakeName, inspection: &Inspection) -> Option
             largest_hz: outlier.largest_hz,
         }),
         // If the whole side cannot be judged, there is one step for the side.
-        Verdict::Undecided { distance_db: None } if side.agreement != Agreement::CannotBeTold => {
+        Verdict::Undecided {
+            other_side: true, ..
+        } => Some(NextStep::ResemblesOtherSide { take: name }),
+        Verdict::Undecided {
+            distance_db: None, ..
+        } if side.agreement != Agreement::CannotBeTold => {
             Some(NextStep::SharesTooLittle { take: name })
         }
         Verdict::Undecided { .. } | Verdict::Sound => None,
@@ -314,13 +368,15 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
         steps.push(NextStep::NoneSound { side });
     }
     let less = match judged.seal {
-        Seal::LessThanTheOtherSide(leak) => Some((leak, false)),
-        _ => judged.sound_takes_lose.map(|leak| (leak, true)),
+        Seal::LessThanTheOtherSide(loss) => Some((loss, false)),
+        _ => judged.sound_takes_lose.map(|loss| (loss, true)),
     };
-    if let Some((leak, sound_ones)) = less {
+    if let Some((loss, sound_ones)) = less {
         steps.push(NextStep::LessBass {
             side,
-            loss_at_30_hz_db: leak.loss_at_30_hz_db,
+            loss_db: loss.worst_loss_db,
+            at_hz: loss.worst_loss_hz,
+            corner_hz: loss.leak.corner_hz,
             sound_ones,
             takes: judged.takes,
         });
@@ -330,6 +386,7 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
             side,
             takes: judged.takes,
         }),
+        Agreement::LeakOrVent => steps.push(NextStep::LeakOrVent { side }),
         Agreement::ByTheOtherSide => steps.push(NextStep::OtherSideDecided { side }),
         Agreement::OneTake if judged.takes == 1 => steps.push(NextStep::OneTake { side }),
         Agreement::OneTake | Agreement::Agree => {
@@ -337,7 +394,8 @@ fn of_side(judged: &JudgedSide, inspection: &Inspection, steps: &mut Vec<NextSte
                 matches!(
                     take.verdict,
                     Verdict::Undecided {
-                        distance_db: Some(_)
+                        distance_db: Some(_),
+                        other_side: false,
                     }
                 )
             };
@@ -360,8 +418,7 @@ fn why_unknown(side: Side, inspection: &Inspection) -> WhyUnknown {
         Side::Right => inspection.side(Side::Left),
         Side::Unknown => None,
     };
-    // Tolerance of one grid step: the nearest grid point may lie just above 30 Hz.
-    if lowest_hz > LOSS_AT_HZ * (1.0_f64 / f64::from(grid::POINTS_PER_OCTAVE as u32)).exp2() {
+    if lowest_hz > JUDGED_HZ.1 {
         WhyUnknown::NoBass
     } else if other.is_none() {
         WhyUnknown::NoOtherSide
@@ -431,16 +488,11 @@ fn of_unit(inspection: &Inspection, steps: &mut Vec<NextStep>) {
     );
     for (i, impulse) in inspection.impulses.iter().enumerate() {
         let noise_below_db = impulse.and_then(|impulse| impulse.noise_below_db());
-        let take = &inspection.judged.takes[i];
         steps.extend(
             noise_below_db
                 .filter(|db| *db < NOISE_DB)
                 .map(|db| NextStep::NoisyTail {
-                    take: TakeName {
-                        side: take.side,
-                        number: inspection.numbers[i],
-                        name: take.name.clone(),
-                    },
+                    take: take_name(inspection, i),
                     noise_below_db: db,
                 }),
         );

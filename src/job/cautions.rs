@@ -14,7 +14,7 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
     for take in judged.aside() {
         cautions.push(Caution::TakeSetAside {
             take: take.name.clone(),
-            finding: take.verdict.to_string(),
+            finding: take.finding(),
         });
     }
     for side in &judged.sides {
@@ -29,12 +29,13 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
             });
         }
         let lost = match (side.seal, side.sound_takes_lose) {
-            (Seal::LessThanTheOtherSide(leak), _) | (_, Some(leak)) => leak,
+            (Seal::LessThanTheOtherSide(lost), _) | (_, Some(lost)) => lost,
             _ => continue,
         };
         cautions.push(Caution::SideLosesBass {
             side: side.side.words(),
-            loss_at_30_hz_db: lost.loss_at_30_hz_db,
+            loss_db: lost.worst_loss_db,
+            at_hz: lost.worst_loss_hz,
         });
     }
     cautions

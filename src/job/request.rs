@@ -91,7 +91,7 @@ pub struct Request {
     pub smooth: Option<String>,
     /// True where takes count that leak or do not belong.
     pub all_takes: bool,
-    /// The loss at 30 Hz from which a take leaks, dB.
+    /// The worst loss from 20 to 40 Hz from which a take leaks, dB.
     pub leak_threshold_db: f64,
     /// A file of weights.
     pub weight: Option<PathBuf>,

@@ -11,7 +11,11 @@
 //! Level and shelf follow by linear least squares for each corner and q of a table; the best is refined by halving
 //! steps. The second order is chosen if it fits clearly better: at most half of the first order's squared misfit, and
 //! at least 0.05 dB rms less. Source: the models are the simplest of acoustics (from memory); priors and criterion are
-//! ours. Which loss counts as a leak is set by [`super::judge::LEAK_THRESHOLD_DB`].
+//! ours.
+//!
+//! A loss is judged where it is worst from 20 to 40 Hz ([`Loss`]): a leak with some mass resonates, and can lose next to
+//! nothing at one frequency and much an octave below. Which loss counts is set by
+//! [`super::judge::LEAK_THRESHOLD_DB`].
 
 use std::ops::Range;
 use std::sync::LazyLock;
@@ -20,7 +24,10 @@ use super::grid::{self, frequency_hz};
 use super::takes::median;
 use crate::units::db_from_power;
 
-/// Frequency at which the loss of a leak is stated, hertz; the data must reach down to it.
+/// Band in which the worst loss of a leak is judged, hertz; the data must reach into it. Below it few rigs are quiet, and
+/// above it a leak that matters has lost more already.
+pub const JUDGED_HZ: (f64, f64) = (20.0, 40.0);
+/// Frequency at which the loss of a leak is stated besides, hertz.
 pub const LOSS_AT_HZ: f64 = 30.0;
 
 /// Upper end of the fit, hertz.
@@ -79,11 +86,25 @@ impl Leak {
     }
 }
 
+/// A loss of bass and where it is worst.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct Loss {
+    /// Its high-pass.
+    #[serde(flatten)]
+    pub leak: Leak,
+    /// The most that is lost from 20 to 40 Hz, as far down as the data reach, dB; positive is a loss.
+    pub worst_loss_db: f64,
+    /// Frequency of that loss, Hz.
+    pub worst_loss_hz: f64,
+}
+
 /// The difference in bass between a take and a reference.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SealFit {
     /// The best-fitting loss; often nearly zero.
     pub leak: Leak,
+    /// Lowest frequency of the data, hertz.
+    pub from_hz: f64,
     /// The low shelf of the seating, dB, within +-1.
     pub shelf_db: f64,
     /// Root mean square of the rest between 20 Hz and 1 kHz, dB.
@@ -105,6 +126,23 @@ fn loss_db(corner_hz: f64, q: Option<f64>, f_hz: f64) -> f64 {
 }
 
 impl SealFit {
+    /// The loss with its worst.
+    #[must_use]
+    pub fn loss(&self) -> Loss {
+        let judged = frequency_hz()
+            .iter()
+            .copied()
+            .filter(|f_hz| (self.from_hz.max(JUDGED_HZ.0)..=JUDGED_HZ.1).contains(f_hz));
+        let of = |f_hz: f64| (self.leak.loss_db(f_hz), f_hz);
+        let worst = judged.map(of).max_by(|a, b| a.0.total_cmp(&b.0));
+        let (worst_loss_db, worst_loss_hz) = worst.unwrap_or_else(|| of(JUDGED_HZ.1));
+        Loss {
+            leak: self.leak,
+            worst_loss_db,
+            worst_loss_hz,
+        }
+    }
+
     /// The fitted difference at a frequency without the level, dB: shelf minus loss.
     #[must_use]
     pub fn explained_db(&self, frequency_hz: f64) -> f64 {
@@ -146,11 +184,20 @@ struct Answer {
 }
 
 /// Fits a leak to `difference_db`, take minus reference, one value for each grid point. None if `support` does not
-/// cover 30 Hz to 1 kHz.
+/// cover 40 Hz to 1 kHz.
 #[must_use]
 pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
+    fit_below(TO_HZ, difference_db, support)
+}
+
+/// The same from 20 Hz to `to_hz` alone, for curves that differ above.
+pub(super) fn fit_below(
+    to_hz: f64,
+    difference_db: &[f64],
+    support: &Range<usize>,
+) -> Option<SealFit> {
     let f_hz = frequency_hz();
-    let needed = f_hz.partition_point(|f| *f < LOSS_AT_HZ)..f_hz.partition_point(|f| *f <= TO_HZ);
+    let needed = f_hz.partition_point(|f| *f < JUDGED_HZ.1)..f_hz.partition_point(|f| *f <= to_hz);
     if grid::intersection(&needed, support) != needed || difference_db.len() != f_hz.len() {
         return None;
     }
@@ -193,6 +240,7 @@ pub fn fit(difference_db: &[f64], support: &Range<usize>) -> Option<SealFit> {
             order,
             q: answer.q,
         },
+        from_hz: f_hz[covered.start],
         shelf_db: answer.shelf_db,
         misfit_db: answer.misfit_db,
     })

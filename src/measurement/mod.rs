@@ -5,7 +5,7 @@
 //! - [`grid`] brings a curve onto the grid of 48 points an octave as [`OnGrid`], with [`pchip`] between sparse points.
 //! - [`smooth`] smooths; [`phase`] separates minimum phase and excess.
 //! - [`takes`] tells sides apart, averages and computes the spread; [`rig`] holds the trust.
-//! - [`judge`] tells sound takes from spoiled ones by [`leak`], [`outlier`] and [`resonance`].
+//! - [`judge`] tells sound takes from spoiled ones by [`copies`], [`leak`], [`outlier`] and [`resonance`].
 //! - [`unit_file`] reads what belongs to a unit, [`impedance`] and [`distorted`] the tables that it names.
 
 pub mod error;
@@ -41,6 +41,10 @@ pub mod rig;
 pub mod leak;
 
 pub mod outlier;
+
+pub mod copies;
+
+mod own_seal;
 
 pub mod resonance;
 

@@ -20,9 +20,13 @@
 //!
 //! Source: our own method and limits (common practice, no source). Sound takes of the demo stay below a third of them.
 
+use rayon::prelude::*;
+
 use super::grid::{self, OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use super::leak::{self, SealFit};
+use super::own_seal::Looser;
 use super::takes::{self, median};
+use crate::units::octaves;
 
 /// Band of the comparison, hertz. Below it few rigs are quiet; above it the curve moves with every seating.
 pub const COMPARED_HZ: (f64, f64) = (40.0, 4500.0);
@@ -34,10 +38,18 @@ pub const LARGEST_LIMIT_DB: f64 = 1.6;
 pub const STEP_LIMIT_DB: f64 = 0.9;
 /// Limit of the roughness, dB rms.
 pub const ROUGH_LIMIT_DB: f64 = 0.5;
+/// Share of the power of a difference that is rough in a rough take. Our choice.
+const ROUGH_SHARE: f64 = 0.5;
 /// Limit of the misfit of leak and seating, dB rms.
 pub const MISFIT_LIMIT_DB: f64 = 0.35;
 /// A harmonic of the mains must stand out by at least this, dB.
 pub const HUM_LIMIT_DB: f64 = 1.0;
+/// Multiples of the mains that are looked at: a rectifier's hum has little beyond.
+const HARMONICS: u32 = 9;
+/// Band of the points that a harmonic of the mains is compared with, hertz: below the earphone's own sharp peaks.
+const HUM_BESIDE_HZ: (f64, f64) = (40.0, 1000.0);
+/// A harmonic of the mains must stand out by so many times what other points stand out by. Our choice.
+const HUM_OVER_ROUGH: f64 = 1.25;
 /// Largest difference of a take's level from its side's median, dB.
 pub const LEVEL_LIMIT_DB: f64 = 2.0;
 
@@ -72,6 +84,17 @@ pub enum Kind {
         /// Level minus the median of its side's takes, dB.
         level_db: f64,
     },
+    /// It is like the other side's takes, and not like its own side's: its label is swapped.
+    OtherSide,
+    /// It lacks a loss of bass that repeats in most takes of the unit: its vent was blocked.
+    BlockedVent {
+        /// Bass over the others' at the frequency where it is most from 20 to 40 Hz, dB.
+        more_db: f64,
+        /// That frequency, hertz.
+        at_hz: f64,
+        /// Corner frequency of the loss that the others have, hertz.
+        corner_hz: f64,
+    },
 }
 
 /// A take that does not belong, and by how much.
@@ -104,7 +127,7 @@ pub struct Comparison {
     pub level_db: f64,
     /// What is probably wrong; only meaningful if the excess is above 1.
     pub kind: Kind,
-    /// Leak and seating of the take against the reference; None if the data do not cover 30 Hz to 1 kHz.
+    /// Leak and seating of the take against the reference; None if the data do not cover 40 Hz to 1 kHz.
     pub seal: Option<SealFit>,
 }
 
@@ -140,7 +163,7 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
     }
     let rest = level_free(&rest_db);
     let trust = &trust[band.clone()];
-    let (largest, step, rough_db) = (largest(&rest, trust), step(&rest), rough_db(&rest, trust));
+    let (largest, step, rough_db) = (largest(&rest, trust), step(&rest), rough_db(&rest, trust, 4));
     let mut comparison = Comparison {
         distance_db: rms(&rest, trust),
         largest_db: largest.0,
@@ -159,8 +182,7 @@ pub fn compare(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Option<Compa
             .find_map(|rest| local_kind(rest, trust, band.start));
         comparison.kind = match local {
             Some(kind) => kind,
-            None if rough_db > ROUGH_LIMIT_DB => Kind::Rough { rough_db },
-            None => Kind::Shape,
+            None => rough_kind(&rest, trust).unwrap_or(Kind::Shape),
         };
     }
     Some(comparison)
@@ -186,8 +208,16 @@ fn local_kind(values: &[f64], trust: &[f64], start: usize) -> Option<Kind> {
     (narrow && largest_db.abs() >= LARGEST_LIMIT_DB).then_some(Kind::Narrow)
 }
 
-fn rough_db(values: &[f64], trust: &[f64]) -> f64 {
-    let smooth = medians(values, 4);
+/// Roughness, if most of what differs is rough, at whatever resolution it was measured: what a median over 1/2 octave
+/// leaves.
+fn rough_kind(values: &[f64], trust: &[f64]) -> Option<Kind> {
+    let rough_db = rough_db(values, trust, POINTS_PER_OCTAVE / 4);
+    let most = rough_db.powi(2) >= ROUGH_SHARE * rms(values, trust).powi(2);
+    (rough_db > ROUGH_LIMIT_DB && most).then_some(Kind::Rough { rough_db })
+}
+
+fn rough_db(values: &[f64], trust: &[f64], reach: usize) -> f64 {
+    let smooth = medians(values, reach);
     let rough: Vec<f64> = values
         .iter()
         .zip(smooth)
@@ -224,23 +254,34 @@ impl Comparison {
     }
 }
 
-/// Finds mains hum in a take without a reference. It is hum if at least two of the first five multiples of 50 or 60 Hz
-/// stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by six times the take's median
-/// roughness from 40 to 400 Hz.
+/// Finds mains hum in a take without a reference. It is hum if at least two of the first [`HARMONICS`] multiples of 50 or
+/// 60 Hz stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by [`HUM_OVER_ROUGH`] times
+/// what 98 in 100 of the other points of [`HUM_BESIDE_HZ`] stand out by, up or down: roughness makes peaks everywhere, at
+/// whatever resolution.
 #[must_use]
 pub fn hum(take: &OnGrid) -> Option<Kind> {
     let f_hz = frequency_hz();
-    let low = f_hz.partition_point(|f| *f < 40.0)..f_hz.partition_point(|f| *f < 400.0);
-    let levels_db = &take.level_db[grid::intersection(&low, &take.support)];
-    let rough = levels_db.iter().zip(medians(levels_db, 4));
-    let limit_db =
-        HUM_LIMIT_DB.max(6.0 * median(rough.map(|(db, smooth)| (db - smooth).abs()).collect()));
-    let spikes_db = |mains_hz: f64| -> Vec<f64> {
-        let harmonics = (1..=5).map(|n| mains_hz * f64::from(n));
+    let compared = (0..f_hz.len()).filter(|i| (HUM_BESIDE_HZ.0..=HUM_BESIDE_HZ.1).contains(&f_hz[*i]));
+    let everywhere: Vec<(f64, f64)> = compared
+        .step_by(3)
+        .filter_map(|i| Some((f_hz[i], spike_db(take, f_hz[i])?.abs())))
+        .collect();
+    let of = |mains_hz: f64| {
+        let harmonics = (1..=HARMONICS).map(|n| mains_hz * f64::from(n));
+        // A spike is as wide as the resolution of its file: to 1/16 octave on either side.
+        let beside = |f_hz: f64| {
+            let mut distances = harmonics.clone().map(|h_hz| octaves(f_hz, h_hz).abs());
+            distances.all(|octaves| octaves > 1.0 / 16.0)
+        };
+        let others = everywhere.iter().filter(|(f_hz, _)| beside(*f_hz));
+        let mut others_db: Vec<f64> = others.map(|(_, db)| *db).collect();
+        others_db.sort_by(f64::total_cmp);
+        let usual_db = others_db.get(others_db.len() * 98 / 100).copied();
+        let limit_db = HUM_LIMIT_DB.max(HUM_OVER_ROUGH * usual_db.unwrap_or(0.0));
         let spikes = harmonics.filter_map(|f_hz| spike_db(take, f_hz));
-        spikes.filter(|db| *db >= limit_db).collect()
+        let found: Vec<f64> = spikes.filter(|db| *db >= limit_db).collect();
+        (mains_hz, found)
     };
-    let of = |mains_hz: f64| (mains_hz, spikes_db(mains_hz));
     let (mains_hz, spikes) = [of(60.0), of(50.0)]
         .into_iter()
         .max_by_key(|(_, spikes)| spikes.len())?;
@@ -324,12 +365,55 @@ fn medians(values: &[f64], reach: usize) -> Vec<f64> {
     (0..values.len()).map(around).collect()
 }
 
+/// Two takes compared, each against the other.
+#[derive(Debug, Clone)]
+pub(super) struct Pair {
+    /// The take against the reference; None if too little is shared.
+    pub over: Option<Comparison>,
+    /// The reference against the take.
+    pub under: Option<Comparison>,
+}
+
+impl Pair {
+    pub fn new(take: &OnGrid, reference: &OnGrid, trust: &[f64]) -> Self {
+        Self {
+            over: compare(take, reference, trust),
+            under: compare(reference, take, trust),
+        }
+    }
+
+    /// How far the two are from being of one ear, whichever of them leaks; infinite if too little is shared.
+    pub fn excess(&self) -> f64 {
+        let both = [&self.over, &self.under].into_iter().flatten();
+        both.map(Comparison::excess).fold(f64::INFINITY, f64::min)
+    }
+
+    /// The comparison that explains more, as of the take against the reference.
+    pub fn better(&self) -> Option<Comparison> {
+        match (&self.over, &self.under) {
+            (Some(over), Some(under)) if under.excess() < over.excess() => Some(Comparison {
+                largest_db: -under.largest_db,
+                step_db: -under.step_db,
+                level_db: -under.level_db,
+                ..under.clone()
+            }),
+            (over, _) => over.clone(),
+        }
+    }
+
+    /// How much looser the take seals than the reference.
+    pub fn looser(&self) -> Option<Looser> {
+        let seal = |c: &Option<Comparison>| c.as_ref().and_then(|c| c.seal);
+        Some(Looser::of(seal(&self.over)?, seal(&self.under)?))
+    }
+}
+
 /// The comparisons of one side's takes with some of them as references.
 pub(super) struct Table {
     /// Indices of the takes used as references, in falling order of bass (if there are at most [`REFERENCES`]).
     pub references: Vec<usize>,
-    /// For each reference the comparison of every take; None with itself or if too little is shared.
-    pub comparisons: Vec<Vec<Option<Comparison>>>,
+    /// For each reference every take; None for itself.
+    pub pairs: Vec<Vec<Option<Pair>>>,
 }
 
 /// Most references. On a larger side, half of them are the takes with the most bass, and half an even choice of the
@@ -351,33 +435,27 @@ impl Table {
             let even = (0..REFERENCES / 2).map(|k| others[k * others.len() / (REFERENCES / 2)]);
             tight.iter().copied().chain(even).collect()
         };
-        let against = |r: &usize| -> Vec<Option<Comparison>> {
+        let against = |r: &usize| -> Vec<Option<Pair>> {
             let pair = |(i, take): (usize, &&OnGrid)| {
-                (i != *r).then(|| compare(take, takes[*r], trust)).flatten()
+                (i != *r).then(|| Pair::new(take, takes[*r], trust))
             };
             takes.iter().enumerate().map(pair).collect()
         };
-        let comparisons = references.iter().map(against).collect();
-        Self {
-            references,
-            comparisons,
-        }
+        let pairs = references.par_iter().map(against).collect();
+        Self { references, pairs }
     }
 
     /// The largest excess with which takes of this side belong: three times the usual excess, but from 1 to 1.5. The
     /// usual excess is the lower median over a reference's takes, for the reference where it is lowest; with fewer than
     /// three takes the limit is 1.
     pub fn limit(&self) -> f64 {
-        let usual = |row: &Vec<Option<Comparison>>| {
-            let mut excess: Vec<f64> = row.iter().flatten().map(Comparison::excess).collect();
+        let usual = |row: &Vec<Option<Pair>>| {
+            let mut excess: Vec<f64> = row.iter().flatten().map(Pair::excess).collect();
+            excess.retain(|excess| excess.is_finite());
             excess.sort_by(f64::total_cmp);
             (excess.len() >= 2).then(|| excess[(excess.len() - 1) / 2])
         };
-        let least = self
-            .comparisons
-            .iter()
-            .filter_map(usual)
-            .fold(f64::INFINITY, f64::min);
+        let least = self.pairs.iter().filter_map(usual).fold(f64::INFINITY, f64::min);
         if least.is_finite() {
             (3.0 * least).clamp(1.0, 1.5)
         } else {
@@ -385,18 +463,14 @@ impl Table {
         }
     }
 
-    /// Indices of the takes that belong with the k-th reference, itself included.
+    /// Indices of the takes that belong with the k-th reference, itself included: of one ear, whichever leaks.
     pub fn group(&self, k: usize) -> Vec<usize> {
         let limit = self.limit();
-        let belongs = |(i, c): (usize, &Option<Comparison>)| {
-            let near = c.as_ref().is_some_and(|c| c.excess() <= limit);
+        let belongs = |(i, pair): (usize, &Option<Pair>)| {
+            let near = pair.as_ref().is_some_and(|pair| pair.excess() <= limit);
             (near || i == self.references[k]).then_some(i)
         };
-        self.comparisons[k]
-            .iter()
-            .enumerate()
-            .filter_map(belongs)
-            .collect()
+        self.pairs[k].iter().enumerate().filter_map(belongs).collect()
     }
 }
 

@@ -6,6 +6,7 @@ use crate::inspection::NextStep;
 use crate::inspection::next_step::{TakeName, WhyUnknown};
 use crate::knob::Knob;
 use crate::measurement::outlier::Kind;
+use crate::measurement::takes::Side;
 
 /// What was found and what to do, with settings to be named by whoever shows it.
 #[must_use]
@@ -15,9 +16,22 @@ pub fn step_text(step: &NextStep) -> Text {
             NextStep::OnlyTake => "one take tells neither its seal nor how far it repeats nor how the sides match: nothing can be told. Measure each side three times, seated anew each time.".into(),
             NextStep::Leaks {
                 take,
-                loss_at_30_hz_db,
-            } => format!("{take} leaks {} dB at 30 Hz: reseat and measure again.",
-                decimals(*loss_at_30_hz_db, 1)
+                loss_db,
+                at_hz,
+            } => format!("{take} leaks {} dB at {}: reseat and measure again.",
+                decimals(*loss_db, 1),
+                hz(*at_hz)
+            ).into(),
+            NextStep::Copy {
+                take,
+                original,
+                counts,
+            } => copy(take, original, *counts).into(),
+            NextStep::ResemblesOtherSide { take } => format!("{take} resembles {} and not the other of its own side: label swapped? It was kept. Check which ear it is of.",
+                other_side(take.side)
+            ).into(),
+            NextStep::LeakOrVent { side } => format!("two takes of {} lose the same bass against the third: two leaks that are alike, or a vent that was blocked in the third; all were kept. Measure two more: a corner that repeats to a few hertz is a vent's, one that wanders a leak's. Taping the vent tells too: only a vent's corner goes, and the impedance peak moves.",
+                the_side(*side)
             ).into(),
             NextStep::DoesNotBelong {
                 take,
@@ -35,7 +49,7 @@ pub fn step_text(step: &NextStep) -> Text {
                 count(*takes, "take", "takes"),
                 the_side(*side)
             ).into(),
-            NextStep::OtherSideDecided { side } => format!("the takes of {} contradict each other; those nearer to the other side were believed: measure one more to be sure.",
+            NextStep::OtherSideDecided { side } => format!("the takes of {} contradict each other; those that the other side confirms were believed: measure one more to be sure.",
                 the_side(*side)
             ).into(),
             NextStep::NoneSound { side } => format!("every take of {} was found wanting, and all were kept for want of a better one: measure it anew before you use this.",
@@ -43,10 +57,12 @@ pub fn step_text(step: &NextStep) -> Text {
             ).into(),
             NextStep::LessBass {
                 side,
-                loss_at_30_hz_db,
+                loss_db,
+                at_hz,
+                corner_hz,
                 sound_ones,
                 takes,
-            } => format!("{} of {} {} {} dB at 30 Hz against the other side: a leak{}, or a vent, which looks alike. Try another tip and a firmer seat, and measure again; if nothing changes it is the earphone.",
+            } => format!("{} of {} {} {} dB at {} against the other side: a leak{}, or a vent, which looks alike. Seat it anew with another tip: a corner that stays at {} is the earphone's own, one that wanders a leak's. Taping the vent tells too: only a vent's corner goes, and the impedance peak moves.",
                 match takes {
                     _ if *sound_ones => "even the tightest takes",
                     1 => "the take",
@@ -54,14 +70,16 @@ pub fn step_text(step: &NextStep) -> Text {
                 },
                 the_side(*side),
                 if *takes == 1 { "loses" } else { "lose" },
-                decimals(*loss_at_30_hz_db, 1),
+                decimals(*loss_db, 1),
+                hz(*at_hz),
                 if *takes == 1 { "" } else { " in all of them" },
+                hz(*corner_hz),
             ).into(),
             NextStep::SealUnknown { side, why } => {
                 const AGAIN: &str = "Measure once more with another tip and a firmer seat; if the bass stays, the seal is good.";
                 let (why, step) = match why {
                     WhyUnknown::NoBass => (
-                        "the data do not reach down to 30 Hz",
+                        "the data do not reach down to 40 Hz",
                         "Measure from 20 Hz on.",
                     ),
                     WhyUnknown::NoOtherSide => (
@@ -130,6 +148,33 @@ pub fn step_text(step: &NextStep) -> Text {
         }
 }
 
+fn copy(take: &TakeName, original: &TakeName, counts: bool) -> String {
+    let same = format!("{take} has the same data as {original}");
+    if take.side == original.side {
+        return format!(
+            "{same}: a copy, or the same seating measured again. They count once, and tell nothing of how far takes repeat: seat anew for every take."
+        );
+    }
+    if counts {
+        return format!(
+            "{same}: one measurement cannot be both, and so left and right cannot be compared. Check which ear it is of, and measure the other."
+        );
+    }
+    format!(
+        "{same}: one measurement cannot be both. It counts once, on {}, to which it is nearer or which has nothing else: check which ear it is of.",
+        the_side(original.side)
+    )
+}
+
+/// The side that is not this one.
+fn other_side(side: Side) -> String {
+    match side {
+        Side::Left => the_side(Side::Right).to_owned(),
+        Side::Right => the_side(Side::Left).to_owned(),
+        Side::Unknown => "another side".to_owned(),
+    }
+}
+
 fn does_not_belong(
     take: &TakeName,
     kind: Kind,
@@ -166,6 +211,20 @@ fn does_not_belong(
             "{take} hums at {} and its multiples (spikes of {} dB): keep mains leads away, look for a ground loop, and measure again.",
             words::frequency(mains_hz),
             db(spike_db)
+        ),
+        Kind::OtherSide => format!(
+            "{take} resembles {} and not the others of its own: label swapped? Check which ear it is of, and give it that side.",
+            other_side(take.side)
+        ),
+        Kind::BlockedVent {
+            more_db,
+            at_hz,
+            corner_hz,
+        } => format!(
+            "{take} has {} dB more bass at {} than the others, which share a corner at {}, as a vent's does and leaks never do: was the vent blocked here? Free it and measure again. To be sure, tape it on purpose: that gives this curve again, and moves the impedance peak.",
+            db(more_db),
+            words::frequency(at_hz),
+            words::frequency(corner_hz)
         ),
         Kind::Level { level_db } => format!(
             "{take} is {} dB {} than the others of its side: check gain, plug and cable, and measure again.",

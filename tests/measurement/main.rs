@@ -9,6 +9,7 @@ mod impulse_responses;
 mod judging_takes;
 mod odd_text_files;
 mod phase_of_takes;
+mod planted_takes;
 mod reading_curves;
 mod smoothing;
 mod unit_files;

@@ -14,6 +14,7 @@ pub mod outcomes;
 pub mod planted;
 pub mod promises;
 pub mod rivals;
+pub mod seatings;
 pub mod units;
 
 use bandwright::cost::Cost;

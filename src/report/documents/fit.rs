@@ -160,6 +160,10 @@ pub struct SetAsidePart {
     pub finding: String,
     /// Bass lost at 30 Hz, dB, positive, where it leaks; else `null`.
     pub loss_at_30_hz_db: Option<f64>,
+    /// The most bass lost from 20 to 40 Hz, dB, positive, where it leaks; else `null`.
+    pub worst_loss_db: Option<f64>,
+    /// Frequency of that loss, Hz, where it leaks; else `null`.
+    pub worst_loss_hz: Option<f64>,
     /// Corner frequency of the leak, Hz, where it leaks; else `null`.
     pub leak_corner_hz: Option<f64>,
 }
@@ -389,15 +393,17 @@ fn economy_ratio(ratio: f64, any_section: bool) -> Option<f64> {
 }
 
 fn set_aside(take: &JudgedTake) -> SetAsidePart {
-    let leak = match take.verdict {
-        Verdict::Leaks(leak) => Some(leak),
+    let loss = match take.verdict {
+        Verdict::Leaks(loss) => Some(loss),
         _ => None,
     };
     SetAsidePart {
         take: take.name.clone(),
-        finding: take.verdict.to_string(),
-        loss_at_30_hz_db: leak.map(|leak| leak.loss_at_30_hz_db),
-        leak_corner_hz: leak.map(|leak| leak.corner_hz),
+        finding: take.finding(),
+        loss_at_30_hz_db: loss.map(|loss| loss.leak.loss_at_30_hz_db),
+        worst_loss_db: loss.map(|loss| loss.worst_loss_db),
+        worst_loss_hz: loss.map(|loss| loss.worst_loss_hz),
+        leak_corner_hz: loss.map(|loss| loss.leak.corner_hz),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::caution::Caution;
 use crate::inspection::{self, Inspection, NextStep, SharedBand, TakeImpulse, TakePhase};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::{JudgedSide, JudgedTake, Match, Seal, Verdict};
-use crate::measurement::leak::Leak;
+use crate::measurement::leak::Loss;
 use crate::measurement::outlier::{Kind, Outlier};
 use crate::measurement::resonance::{TakenOut, UnitResonance};
 use crate::measurement::spread::SpreadFigures;
@@ -42,7 +42,7 @@ pub struct UnitPart<'a> {
     /// The rig: `iec-60318-4`, `flat`, or `table` for a trust of the unit file's own.
     #[schemars(extend("enum" = ["iec-60318-4", "flat", "table"]))]
     pub rig: &'static str,
-    /// Loss at 30 Hz from which a take leaks, dB.
+    /// Worst loss from 20 to 40 Hz from which a take leaks, dB.
     pub leak_threshold_db: f64,
     /// Lowest and highest frequency, Hz, with data and a trust of 0.7 or more; `null` where there is none.
     pub trusted_band_hz: Option<(f64, f64)>,
@@ -78,9 +78,12 @@ pub struct TakePart<'a> {
     pub judged: &'a JudgedTake,
     /// Its number within its side, from 1.
     pub number: usize,
-    /// `sound`, `leaks`, `outlier`, `undecided`, or `alone` for the only take of its side.
-    #[schemars(extend("enum" = ["sound", "leaks", "outlier", "undecided", "alone"]))]
+    /// `sound`, `leaks`, `outlier`, `copy` (the same data as `copy_of`, and counted once), `undecided`, or `alone` for the
+    /// only take of its side.
+    #[schemars(extend("enum" = ["sound", "leaks", "outlier", "copy", "undecided", "alone"]))]
     pub verdict: &'static str,
+    /// Whether it is like the other side's takes and unlike its own side's, so that its label may be swapped.
+    pub resembles_other_side: bool,
     /// Why it does not belong; `null` for all but outliers.
     pub outlier: Option<OutlierPart>,
     /// What its phase says; `null` without phase.
@@ -93,8 +96,9 @@ pub struct TakePart<'a> {
 #[derive(Debug, Clone, Default, PartialEq, Serialize, JsonSchema)]
 pub struct OutlierPart {
     /// `shape` (another curve), `narrow` (a narrow deviation), `level-step` (a jump at one frequency), `rough`,
-    /// `mains-hum`, or `level` (another level).
-    #[schemars(extend("enum" = ["shape", "narrow", "level-step", "rough", "mains-hum", "level"]))]
+    /// `mains-hum`, `level` (another level), `other-side` (like the other side's takes: label swapped?), or
+    /// `blocked-vent` (it lacks a loss of bass that most takes of the unit share).
+    #[schemars(extend("enum" = ["shape", "narrow", "level-step", "rough", "mains-hum", "level", "other-side", "blocked-vent"]))]
     pub kind: &'static str,
     /// Largest deviation from the side's reference, dB with its sign; `null` where there is no reference.
     pub largest_db: Option<f64>,
@@ -112,6 +116,12 @@ pub struct OutlierPart {
     pub spike_db: Option<f64>,
     /// Level of a take of another `level`, over the middle of its side's, dB.
     pub off_level_db: Option<f64>,
+    /// What a take with a `blocked-vent` has more than the others, where it is most from 20 to 40 Hz, dB.
+    pub more_bass_db: Option<f64>,
+    /// That frequency, Hz.
+    pub more_bass_hz: Option<f64>,
+    /// Corner frequency of the loss that the others share, Hz.
+    pub vent_corner_hz: Option<f64>,
 }
 
 /// What an impulse response says of itself.
@@ -136,7 +146,7 @@ pub struct SidePart<'a> {
     #[schemars(extend("enum" = ["takes-differ", "like-the-other-side", "less-than-the-other-side", "cannot-be-told"]))]
     pub seal: &'static str,
     /// What its sound takes lose against the other side's, where that is `leak_threshold_db` or more; else `null`.
-    pub loses: Option<&'a Leak>,
+    pub loses: Option<&'a Loss>,
 }
 
 /// The coupler's resonance of a unit.
@@ -290,7 +300,13 @@ fn take(inspection: &Inspection, i: usize) -> TakePart<'_> {
             Verdict::Sound => "sound",
             Verdict::Leaks(_) => "leaks",
             Verdict::Outlier(_) => "outlier",
+            Verdict::Copy => "copy",
             Verdict::Undecided { .. } => "undecided",
+        },
+        resembles_other_side: match &judged.verdict {
+            Verdict::Outlier(outlier) => outlier.kind == Kind::OtherSide,
+            Verdict::Undecided { other_side, .. } => *other_side,
+            _ => false,
         },
         outlier: match &judged.verdict {
             Verdict::Outlier(found) => Some(outlier(found)),
@@ -339,6 +355,21 @@ fn outlier(outlier: &Outlier) -> OutlierPart {
             off_level_db: Some(level_db),
             ..part
         },
+        Kind::OtherSide => OutlierPart {
+            kind: "other-side",
+            ..part
+        },
+        Kind::BlockedVent {
+            more_db,
+            at_hz,
+            corner_hz,
+        } => OutlierPart {
+            kind: "blocked-vent",
+            more_bass_db: Some(more_db),
+            more_bass_hz: Some(at_hz),
+            vent_corner_hz: Some(corner_hz),
+            ..part
+        },
     }
 }
 
@@ -346,7 +377,7 @@ fn side(judged: &JudgedSide) -> SidePart<'_> {
     let (seal, loses) = match &judged.seal {
         Seal::TakesDiffer => ("takes-differ", judged.sound_takes_lose.as_ref()),
         Seal::LikeTheOtherSide => ("like-the-other-side", None),
-        Seal::LessThanTheOtherSide(leak) => ("less-than-the-other-side", Some(leak)),
+        Seal::LessThanTheOtherSide(lost) => ("less-than-the-other-side", Some(lost)),
         Seal::CannotBeTold => ("cannot-be-told", None),
     };
     SidePart {

@@ -64,7 +64,7 @@ fn takes(inspection: &Inspection) -> Part {
     };
     // The bass of a take that does not belong is no matter of its seal.
     let seal = |take: &JudgedTake| {
-        let belongs = !matches!(take.verdict, Verdict::Outlier(_));
+        let belongs = !matches!(take.verdict, Verdict::Outlier(_) | Verdict::Copy);
         take.seal.filter(|_| belongs)
     };
     let table = Block::table([
@@ -84,11 +84,11 @@ fn takes(inspection: &Inspection) -> Part {
             takes.clone().map(|take| verdict(inspection, take)),
         ),
         figures("lost dB", &|take| {
-            Some(decimals(seal(take)?.loss_at_30_hz_db, 1))
+            Some(decimals(seal(take)?.worst_loss_db, 1))
         }),
         figures("corner Hz", &|take| {
-            let notable = seal(take).filter(|leak| leak.loss_at_30_hz_db >= NOTABLE_LOSS_DB);
-            Some(decimals(notable?.corner_hz, 0))
+            let notable = seal(take).filter(|loss| loss.worst_loss_db >= NOTABLE_LOSS_DB);
+            Some(decimals(notable?.leak.corner_hz, 0))
         }),
         figures("level dB", &|take| {
             let compared = !inspection.is_alone(take);
@@ -103,7 +103,7 @@ fn takes(inspection: &Inspection) -> Part {
         }),
     ]);
     let explained = format!(
-        "Lost: at 30 Hz, against the sound takes of the side; from {} dB on a take leaks. Level: over the middle of its side. Peak: the coupler's resonance, as far as Resonance says so. Deeper: the seat, against the median.",
+        "Lost: the worst from 20 to 40 Hz, against the sound takes of the side; from {} dB on a take leaks. Level: over the middle of its side. Peak: the coupler's resonance, as far as Resonance says so. Deeper: the seat, against the median.",
         words::decimals_up_to(inspection.judged.leak_threshold_db, 2)
     );
     Part::new("Takes", [table, Block::paragraph(explained)])
@@ -113,7 +113,11 @@ fn verdict(inspection: &Inspection, take: &JudgedTake) -> String {
     let verdict = match take.verdict {
         _ if inspection.is_alone(take) => return "alone".to_owned(),
         Verdict::Sound => return "sound".to_owned(),
+        Verdict::Undecided {
+            other_side: true, ..
+        } => "label swapped?",
         Verdict::Undecided { .. } => return "undecided".to_owned(),
+        Verdict::Copy => "copy",
         Verdict::Leaks(_) => "leaks",
         Verdict::Outlier(outlier) => match outlier.kind {
             Kind::Shape => "not alike",
@@ -122,6 +126,8 @@ fn verdict(inspection: &Inspection, take: &JudgedTake) -> String {
             Kind::Rough { .. } => "rough",
             Kind::MainsHum { .. } => "hum",
             Kind::Level { .. } => "other level",
+            Kind::OtherSide => "label swapped?",
+            Kind::BlockedVent { .. } => "vent blocked?",
         },
     };
     let kept = if take.set_aside { "" } else { ", kept" };
@@ -132,7 +138,7 @@ fn sides(inspection: &Inspection) -> Vec<Row> {
     let judged = &inspection.judged;
     let sides = judged.sides.iter();
     let mut rows: Vec<Row> = sides
-        .map(|side| Row::new(words::side_name(side.side), side_in_words(side)))
+        .map(|side| Row::new(words::side_name(side.side), side_in_words(side, judged)))
         .collect();
     let takes = judged.takes.iter().zip(&inspection.numbers);
     let aside: Vec<String> = takes
@@ -143,7 +149,9 @@ fn sides(inspection: &Inspection) -> Vec<Row> {
     rows
 }
 
-fn side_in_words(side: &JudgedSide) -> String {
+fn side_in_words(side: &JudgedSide, judged: &Judged) -> String {
+    let of_side = judged.takes.iter().filter(|take| take.side == side.side);
+    let copies = of_side.filter(|take| take.verdict == Verdict::Copy).count();
     let kept = if side.takes == 1 {
         "1 take".to_owned()
     } else {
@@ -154,7 +162,11 @@ fn side_in_words(side: &JudgedSide) -> String {
         Agreement::Agree if side.kept < side.takes => "those agree",
         Agreement::Agree => "they agree",
         Agreement::OneTake if side.takes == 1 => "nothing to compare it with",
+        Agreement::OneTake if copies > 0 && copies + 1 >= side.takes => {
+            "one measurement, nothing to compare it with"
+        }
         Agreement::OneTake => "one of them could be judged",
+        Agreement::LeakOrVent => "two of three lose the same bass: leaks or a vent",
         Agreement::ByTheOtherSide => "they contradict each other, and the other side decided",
         Agreement::CannotBeTold => "they contradict each other",
     };
@@ -162,16 +174,18 @@ fn side_in_words(side: &JudgedSide) -> String {
     let seal = match &side.seal {
         Seal::TakesDiffer => match &side.sound_takes_lose {
             None => "Seal: some takes leak, the tightest were kept.".to_owned(),
-            Some(leak) => format!(
-                "Seal: some takes leak, and even the tightest lose {} dB at 30 Hz against the other side.",
-                loss(leak.loss_at_30_hz_db)
+            Some(lost) => format!(
+                "Seal: some takes leak, and even the tightest lose {} dB at {} against the other side.",
+                loss(lost.worst_loss_db),
+                words::frequency(lost.worst_loss_hz)
             ),
         },
         Seal::LikeTheOtherSide => "Seal: no less bass than the other side.".to_owned(),
-        Seal::LessThanTheOtherSide(leak) => format!(
-            "Seal: {} dB less at 30 Hz than the other side (corner {}): a leak or a vent.",
-            loss(leak.loss_at_30_hz_db),
-            words::frequency(leak.corner_hz)
+        Seal::LessThanTheOtherSide(lost) => format!(
+            "Seal: {} dB less at {} than the other side (corner {}): a leak or a vent.",
+            loss(lost.worst_loss_db),
+            words::frequency(lost.worst_loss_hz),
+            words::frequency(lost.leak.corner_hz)
         ),
         Seal::CannotBeTold => "Seal: cannot be told.".to_owned(),
     };
@@ -198,6 +212,9 @@ fn figures(inspection: &Inspection) -> Vec<Row> {
             words::frequency(matching.worst_hz),
             matched_band(judged)
         ),
+        None if judged.takes.iter().any(|t| t.verdict == Verdict::Copy && !t.set_aside) => {
+            "unknown: left and right are the same data".to_owned()
+        }
         None => "unknown: it takes both sides, from 100 Hz to 8 kHz".to_owned(),
     };
     let mut rows = vec![

@@ -213,7 +213,10 @@ fn aside_label(take: &JudgedTake, number: usize) -> String {
             Kind::Rough { .. } => "rough",
             Kind::MainsHum { .. } => "hum",
             Kind::Level { .. } => "level",
+            Kind::OtherSide => "swapped?",
+            Kind::BlockedVent { .. } => "vent?",
         },
+        Verdict::Copy => "copy",
         Verdict::Sound | Verdict::Undecided { .. } => "set aside",
     };
     let side = match take.side {
