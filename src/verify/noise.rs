@@ -15,7 +15,7 @@
 
 use std::ops::Range;
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::measurement::grid::{self, POINTS, POINTS_PER_OCTAVE};
 
@@ -168,9 +168,17 @@ impl Noise {
             .map_or(USUAL_SHARES, |(_, shares)| shares)
     }
 
-    /// The covariance, dB^2, of a measured change over `points`; `means` is what averaging leaves of one take's variance.
+    /// The covariance, dB^2, of a measured change over `points`, the mean of so many `sides`; `means` is what averaging
+    /// leaves of one take's variance.
     #[must_use]
-    pub fn covariance(&self, points: &[usize], trust: &[f64], means: f64) -> DMatrix<f64> {
+    pub fn covariance(
+        &self,
+        points: &[usize],
+        trust: &[f64],
+        means: f64,
+        sides: usize,
+    ) -> DMatrix<f64> {
+        let each = 1.0 / sides.max(1) as f64;
         let resonance_db = RESONANCE_DB / (1.0 + 0.5 * self.freedom as f64).sqrt();
         let about: Vec<f64> = points
             .iter()
@@ -188,19 +196,22 @@ impl Noise {
             let session = SESSION_DB * SESSION_DB * bell(octaves(i, k), 1.0);
             let coupler = about[r] * about[c] * bell(octaves(i, k), RESONANCE_WIDTH_OCTAVES);
             let floor = if r == c { FLOOR_DB * FLOOR_DB } else { 0.0 };
-            (takes + session + coupler + floor) / (trust[i] * trust[k])
+            (takes + each * (session + coupler) + floor) / (trust[i] * trust[k])
         })
     }
 }
 
-/// A measured change over some points, and how far it is from any other change, its level left free.
+/// How far a change over some points is from none in standard errors, its level left free.
 pub struct ErrorModel {
-    factor: Cholesky<f64, Dyn>,
-    /// The inverse covariance with the level projected out.
-    free_precision: DMatrix<f64>,
-    /// Inverse covariance times ones, and the sum of that.
-    ones: DVector<f64>,
-    weight: f64,
+    /// Columns of the inverse of the covariance's lower factor, each from its diagonal on.
+    columns: Vec<Vec<f64>>,
+    /// What whitening makes of a level, scaled to length 1.
+    level: Vec<f64>,
+    /// Inverse covariance times ones, divided by their sum: the weights of the level.
+    level_weights: Vec<f64>,
+    /// Standard error of the level, dB.
+    level_error_db: f64,
+    ln_determinant: f64,
 }
 
 impl ErrorModel {
@@ -214,48 +225,81 @@ impl ErrorModel {
         let factor = Cholesky::new(covariance)?;
         let ones = factor.solve(&DVector::from_element(n, 1.0));
         let weight = ones.sum();
-        let mut free_precision = factor.inverse();
-        free_precision -= &ones * ones.transpose() / weight;
-        weight.is_finite().then_some(Self {
-            factor,
-            free_precision,
-            ones,
-            weight,
-        })
+        let inverse = factor
+            .l()
+            .solve_lower_triangular(&DMatrix::identity(n, n))?;
+        let columns: Vec<Vec<f64>> = (0..n)
+            .map(|k| inverse.column(k).iter().skip(k).copied().collect())
+            .collect();
+        let mut model = Self {
+            columns,
+            level: vec![0.0; n],
+            level_weights: ones.iter().map(|w| w / weight).collect(),
+            level_error_db: weight.sqrt().recip(),
+            ln_determinant: factor.ln_determinant() + weight.ln(),
+        };
+        let level = model.whitened(&vec![1.0; n]);
+        model.level = level.iter().map(|x| x / weight.sqrt()).collect();
+        (weight.is_finite() && model.ln_determinant.is_finite()).then_some(model)
     }
 
-    /// Square of the distance of a difference from 0 in standard errors, level-free.
+    /// A change in standard errors, its level taken out: values that vary independently, with variance 1.
     #[must_use]
-    pub fn squares(&self, difference_db: &[f64]) -> f64 {
-        // Written out: this is where the time of a diagnosis goes.
-        let n = difference_db.len();
-        let precision = self.free_precision.as_slice();
-        let mut sum = 0.0;
-        for (column, &x) in difference_db.iter().enumerate() {
-            let column = &precision[column * n..(column + 1) * n];
-            let dot: f64 = column.iter().zip(difference_db).map(|(p, y)| p * y).sum();
-            sum += x * dot;
+    pub fn whitened(&self, change_db: &[f64]) -> Vec<f64> {
+        let n = self.level.len();
+        let mut white = vec![0.0; n];
+        for (k, (column, db)) in self.columns.iter().zip(change_db).enumerate() {
+            for (sum, factor) in white[k..].iter_mut().zip(column) {
+                *sum += factor * db;
+            }
         }
-        sum
+        let along = dot(&white, &self.level);
+        for (x, level) in white.iter_mut().zip(&self.level) {
+            *x -= along * level;
+        }
+        white
     }
 
-    /// The level of a difference and its standard error, dB.
+    /// Square of the distance of a change from 0 in standard errors, level-free.
     #[must_use]
-    pub fn level_db(&self, difference_db: &[f64]) -> (f64, f64) {
-        let sum: f64 = self
-            .ones
-            .iter()
-            .zip(difference_db)
-            .map(|(w, x)| w * x)
-            .sum();
-        (sum / self.weight, self.weight.sqrt().recip())
+    pub fn squares(&self, change_db: &[f64]) -> f64 {
+        let white = self.whitened(change_db);
+        dot(&white, &white)
+    }
+
+    /// The level of a change, dB.
+    #[must_use]
+    pub fn level_db(&self, change_db: &[f64]) -> f64 {
+        dot(&self.level_weights, change_db)
+    }
+
+    /// Standard error of the level, dB.
+    #[must_use]
+    pub fn level_error_db(&self) -> f64 {
+        self.level_error_db
     }
 
     /// Logarithm of the determinant of the covariance with the level free.
     #[must_use]
     pub fn ln_determinant(&self) -> f64 {
-        self.factor.ln_determinant() + self.weight.ln()
+        self.ln_determinant
     }
+}
+
+/// The inner product; summed in lanes, since this is where the time of a diagnosis goes.
+#[must_use]
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    const LANES: usize = 8;
+    let mut sums = [0.0; LANES];
+    let (a_lanes, b_lanes) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let rest = a_lanes.remainder().iter().zip(b_lanes.remainder());
+    let rest: f64 = rest.map(|(x, y)| x * y).sum();
+    for (x, y) in a_lanes.zip(b_lanes) {
+        for lane in 0..LANES {
+            sums[lane] += x[lane] * y[lane];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// The covariance of a change that nobody has thought of, dB^2: of either sign, a few tenths of an octave wide.

@@ -6,9 +6,8 @@
 
 use std::collections::BTreeMap;
 
-use bandwright::measurement::judge::Settings;
-use bandwright::verify::explanation::{Explanation, Place};
-use bandwright::verify::{Remeasured, Remeasurement, Verdict, remeasured};
+use bandwright::verify::explanation::priors;
+use bandwright::verify::{Remeasured, Verdict, remeasured};
 use rayon::prelude::*;
 
 #[path = "../support/mod.rs"]
@@ -30,49 +29,15 @@ fn main() {
     }
 }
 
-fn cause(explanation: &Explanation) -> Cause {
-    let at = |place: &Place| Some((place.side, place.number));
-    let (section, number) = match explanation {
-        Explanation::SectionMissing { place } | Explanation::SignFlipped { place } => {
-            (at(place), None)
-        }
-        Explanation::NumberWrong { place, number, .. } => (at(place), Some(number.name())),
-        _ => (None, None),
-    };
-    Cause {
-        kind: explanation.name(),
-        section,
-        number,
-    }
-}
-
 fn seen(case: &remeasurements::Remeasured, seed: u64) -> Remeasured {
-    let request = Remeasurement {
-        before: case.before.clone(),
-        after: case.after.clone(),
-        judging: Settings::default(),
-        rate_hz: Some(48_000.0).filter(|_| seed % 2 == 0),
-        same_level: case.same_level,
-    };
-    remeasured(&case.sheet, &request).unwrap()
+    let rate_hz = Some(48_000.0).filter(|_| seed.is_multiple_of(2));
+    remeasured(&case.sheet, &case.request(rate_hz)).unwrap()
 }
 
-/// What is told first, and whether it is told to be a part only.
+/// What is told, the likeliest first, with its share.
 fn told(seen: &Remeasured) -> Vec<(Vec<Cause>, f64)> {
     let all = seen.explanations.iter();
-    all.map(|r| (vec![cause(&r.explanation)], r.share)).collect()
-}
-
-fn at_least(_seen: &Remeasured) -> bool {
-    false
-}
-
-/// Whether `told` is what was planted; nothing planted is "nothing wrong".
-fn names(told: &[Cause], planted: &[Cause]) -> bool {
-    match planted {
-        [] => told.iter().all(|c| c.kind == "nothing-wrong"),
-        _ => planted.len() == told.len() && planted.iter().all(|c| told.contains(c)),
-    }
+    all.map(|r| (remeasurements::told(r), r.share)).collect()
 }
 
 #[derive(Default)]
@@ -92,8 +57,8 @@ fn count(plant: Plant, bench: &Bench, cases: u64, least_db: f64) -> Count {
             let case = remeasurements::remeasured(seed, plant, bench, least_db);
             let seen = seen(&case, seed);
             let first = &told(&seen)[0].0;
-            let named = names(first, &case.causes);
-            let whole = named || at_least(&seen) || first[0].kind == "something-else";
+            let named = case.is_named_by(first);
+            let whole = named || seen.is_incomplete() || first[0].kind == "something-else";
             let unsure = seen.verdict != Verdict::NotKept;
             (named, seen.verdict, unsure, whole, first[0].kind)
         })
@@ -191,19 +156,32 @@ fn verdicts() {
 
 /// A plant by the stated priors of the explanations.
 fn by_priors(chance: &mut Chance) -> Plant {
+    let seal = priors::SEAL / 3.0;
     let priors = [
-        (Plant::Nothing, 0.5),
-        (Plant::LeakFirstOrder, 0.02),
-        (Plant::SectionMissing, 0.08),
-        (Plant::SignFlipped, 0.07),
-        (Plant::F0Wrong, 0.08),
-        (Plant::GainWrong, 0.08),
-        (Plant::QWrong, 0.02),
-        (Plant::QReadAs, 0.06),
-        (Plant::Bypassed, 0.03),
-        (Plant::AppliedTwice, 0.02),
-        (Plant::WrongRate, 0.03),
-        (Plant::Bump(20), 0.01),
+        (Plant::Nothing, priors::NOTHING),
+        (Plant::LeakFirstOrder, seal),
+        (Plant::LeakResonant, seal),
+        (Plant::LeakOneSide, seal),
+        (Plant::SeatDeeper, priors::SEAT),
+        (Plant::SourceDiffers, priors::SOURCE),
+        (Plant::SectionMissing, (1.0 - priors::AGAIN) * priors::MISSING),
+        (Plant::SignFlipped, (1.0 - priors::AGAIN) * priors::SIGN),
+        (Plant::F0Wrong, (1.0 - priors::AGAIN) * priors::F0),
+        (Plant::GainWrong, (1.0 - priors::AGAIN) * priors::GAIN),
+        (Plant::QWrong, (1.0 - priors::AGAIN) * priors::Q),
+        (Plant::ShelfMirrored, (1.0 - priors::AGAIN) * priors::MIRRORED),
+        (
+            Plant::Two,
+            priors::AGAIN * (priors::MISSING + priors::SIGN + priors::F0 + priors::GAIN),
+        ),
+        (Plant::QReadAs, priors::Q_READ),
+        (Plant::GainsHalved, priors::HALVED),
+        (Plant::Bypassed, priors::BYPASSED),
+        (Plant::AppliedTwice, priors::TWICE),
+        (Plant::OneSideOnly, priors::ONE_SIDE),
+        (Plant::WrongRate, priors::RATE),
+        (Plant::SessionsExchanged, priors::EXCHANGED),
+        (Plant::Bump(20), priors::ELSE),
     ];
     let whole: f64 = priors.iter().map(|(_, p)| p).sum();
     let mut left = chance.between(0.0, whole);
@@ -230,7 +208,7 @@ fn reliability(cases: u64) {
             let seen = seen(&case, seed);
             told(&seen)
                 .into_iter()
-                .map(move |(told, share)| (share, names(&told, &case.causes)))
+                .map(move |(told, share)| (share, case.is_named_by(&told)))
         })
         .collect();
     println!("{cases} cases drawn by the priors; every explanation that is told counts once");

@@ -45,6 +45,7 @@ use bandwright::report::words::printable;
 use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::verify::sheet_check::{LimitsFrom, Outcome};
+use bandwright::verify::remeasured::TOLERANCE_DB;
 use bandwright::verify::{Remeasurement, check_sheet, remeasured as judge_promise};
 use bandwright::wanted::recipe::{parse_recipe, write_recipe};
 use bandwright::wanted::shown::{OCTAVES_HZ, THIRD_OCTAVES_HZ, compared, shown};
@@ -443,6 +444,8 @@ pub fn remeasured(bytes: &[u8]) {
         },
         rate_hz,
         same_level,
+        tolerance_db: TOLERANCE_DB,
+        impedance: None,
     };
     let Some(promise) = told("", bytes, judge_promise(sheet, &request)) else {
         return;

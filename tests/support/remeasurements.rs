@@ -11,8 +11,12 @@ use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{POINTS, frequency_hz};
 use bandwright::measurement::impedance::ImpedanceByFrequency;
+use bandwright::measurement::judge::Settings;
 use bandwright::measurement::takes::{Side, Take};
 use bandwright::sheet::Sheet;
+use bandwright::verify::Remeasurement;
+use bandwright::verify::explanation::Explanation;
+use bandwright::verify::remeasured::{Ranked, TOLERANCE_DB};
 use bandwright::verify::slip::slips;
 
 use super::promises::{Chance, limits, sections, sheet_of, sheet_per_side};
@@ -27,6 +31,23 @@ pub struct Cause {
     /// The section: its side where each has an EQ of its own, its number from 1, which of its numbers.
     pub section: Option<(Option<Side>, usize)>,
     pub number: Option<&'static str>,
+    /// A shelf of the wrong sign may as well be the other shelf: levels are free.
+    pub or_mirrored: bool,
+}
+
+/// What an explanation tells.
+pub fn told(ranked: &Ranked) -> Vec<Cause> {
+    let all = std::iter::once(&ranked.explanation).chain(&ranked.also);
+    all.map(|explanation| Cause {
+        kind: explanation.name(),
+        section: explanation.place().map(|place| (place.side, place.number)),
+        number: match explanation {
+            Explanation::NumberWrong { number, .. } => Some(number.name()),
+            _ => None,
+        },
+        or_mirrored: matches!(explanation, Explanation::SignFlipped { or_mirrored: true, .. }),
+    })
+    .collect()
 }
 
 impl Cause {
@@ -35,7 +56,15 @@ impl Cause {
             kind,
             section: None,
             number: None,
+            or_mirrored: false,
         }
+    }
+
+    /// Whether it tells what was planted.
+    fn is(&self, planted: &Self) -> bool {
+        let kind = self.kind == planted.kind
+            || self.or_mirrored && planted.kind == "shelf-mirrored";
+        kind && self.section == planted.section && self.number == planted.number
     }
 }
 
@@ -105,6 +134,26 @@ impl Remeasured {
     /// or the source does is no deviation.
     pub fn largest_db(&self) -> f64 {
         largest_db(&self.deviation_db)
+    }
+
+    /// The takes as they are judged; `rate_hz` is what the user says of the equaliser's rate.
+    pub fn request(&self, rate_hz: Option<f64>) -> Remeasurement {
+        Remeasurement {
+            before: self.before.clone(),
+            after: self.after.clone(),
+            judging: Settings::default(),
+            rate_hz,
+            same_level: self.same_level,
+            tolerance_db: TOLERANCE_DB,
+            impedance: self.impedance.clone(),
+        }
+    }
+
+    /// Whether what is told is what was planted; "nothing wrong" where that is nothing.
+    pub fn is_named_by(&self, told: &[Cause]) -> bool {
+        let nothing = self.causes.is_empty() && told.iter().all(|c| c.kind == "nothing-wrong");
+        let all = told.len() == self.causes.len();
+        nothing || all && self.causes.iter().all(|planted| told.iter().any(|c| c.is(planted)))
     }
 }
 
@@ -368,6 +417,7 @@ fn mistake(
         kind,
         section: Some((per_side.then_some(SIDES[side]), k + 1)),
         number,
+        or_mirrored: false,
     };
     let set = |playing: &mut Playing, section: Section| {
         for side in of {

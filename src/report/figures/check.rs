@@ -6,12 +6,13 @@ use crate::measurement::judge::Judged;
 use crate::report::blocks::ColumnKind::{Numbers, Sentences, Words};
 use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::check_text::{
-    advice, change_words, explanation_words, found, percent, side_name, spread_words, verdict_words,
+    advice, change_words, found, percent, ranked_words, resolved_words, side_name, spread_words,
+    unverified_words, verdict_sentence,
 };
 use crate::report::files::WrittenFile;
-use crate::report::words::{self, band, count, decimals, signed_decimals_up_to};
+use crate::report::words::{self, band, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::verify::explanation::Explanation;
-use crate::verify::remeasured::{ACCUSED, Ranked, SURE};
+use crate::verify::remeasured::{ACCUSED, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome};
 use crate::verify::{Remeasured, SheetCheck};
 
@@ -94,10 +95,17 @@ fn limits(check: &SheetCheck) -> Text {
 fn judgement(promise: &Remeasured) -> Part {
     let mut rows = vec![
         Row::new("Judged", judged_words(promise)),
+        Row::new("Resolved", resolved_words(promise)),
+    ];
+    let unverified = unverified_words(promise);
+    if !unverified.is_empty() {
+        rows.push(Row::new("Unverified", unverified));
+    }
+    rows.extend([
         Row::new("Before", session(&promise.before)),
         Row::new("After", session(&promise.after)),
         Row::new("Spread", spread_words(promise)),
-    ];
+    ]);
     let changes = promise.changes.iter();
     rows.extend(changes.map(|change| Row::new(side_name(change.side), change_words(change))));
     rows.extend(promise.level.map(|level| {
@@ -109,43 +117,54 @@ fn judgement(promise: &Remeasured) -> Part {
         );
         Row::new("Level", level)
     }));
-    let head = format!("Promise: {}", verdict_words(promise.verdict));
+    let head = format!("Promise: {}", verdict_sentence(promise));
     Part::new(head, [Block::Rows(rows)])
 }
 
 fn explanations(promise: &Remeasured) -> Part {
     let ranked = promise.explanations.iter();
     let shares = ranked.clone().map(|ranked| percent(ranked.share));
+    let incomplete = promise.is_incomplete();
+    let texts = ranked
+        .enumerate()
+        .map(|(k, ranked)| explained(ranked, incomplete && k == 0));
     let table = Block::table([
         Column::new(Numbers, "", shares),
-        Column::new(Sentences, "", ranked.map(explained)),
+        Column::new(Sentences, "", texts),
     ]);
     Part::new("Explanations, with their share of the probability", [table])
 }
 
-fn explained(ranked: &Ranked) -> String {
+fn explained(ranked: &Ranked, incomplete: bool) -> String {
     let size = match ranked.explanation {
-        Explanation::NothingWrong | Explanation::SomethingElse => String::new(),
+        Explanation::NothingWrong | Explanation::SomethingElse | Explanation::PreampMissing => {
+            String::new()
+        }
         _ => format!(
-            "; changes {} dB at {}",
+            "; changes {} dB about {}",
             signed_decimals_up_to(ranked.worst_db, 1),
             words::frequency(ranked.worst_hz)
         ),
     };
     format!(
-        "{}{size}; leaves {} standard errors rms.",
-        explanation_words(&ranked.explanation),
-        decimals(ranked.misfit, 1)
+        "{}{}{size}; leaves {} standard errors rms{}.",
+        if incomplete { "at least this: " } else { "" },
+        ranked_words(ranked),
+        decimals(ranked.misfit, 1),
+        if incomplete { ", so that more is wrong" } else { "" }
     )
 }
 
 fn conclusion(promise: &Remeasured) -> Part {
-    let shares = format!(
-        "Kept: nothing wrong has a share of {} or more; not kept: {} or less. Shares hold only among what is listed in the README.",
-        percent(SURE),
-        percent(ACCUSED)
+    let tolerance = decimals_up_to(promise.tolerance_db, 2);
+    let accused = decimals(100.0 * ACCUSED, 0);
+    let rules = format!(
+        "Kept: at most {tolerance} dB off in every third octave that these takes resolve, with 95 % confidence. Not kept: {accused} % or less is left for nothing wrong, the seal, the seat and the source together. Shares hold only among what is listed in the README."
     );
-    Part::without_head([Block::paragraph(advice(promise)), Block::paragraph(shares)])
+    Part::without_head([
+        Block::paragraph(advice(promise)),
+        Block::paragraph(rules),
+    ])
 }
 
 fn judged_words(promise: &Remeasured) -> String {
