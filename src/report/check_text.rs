@@ -122,14 +122,13 @@ fn at_most(bound_db: f64) -> String {
 /// Where the takes resolve the tolerance.
 pub(super) fn resolved_words(promise: &Remeasured) -> String {
     let tolerance = decimals_up_to(promise.tolerance_db, 2);
-    if promise.resolved_hz.is_empty() {
-        return format!("these takes resolve {tolerance} dB nowhere");
+    match promise.resolved_hz.is_empty() {
+        true => format!("nowhere: these takes do not tell {tolerance} dB in any third octave"),
+        false => format!(
+            "{}: there these takes tell {tolerance} dB in a third octave",
+            bands_words(&promise.resolved_hz)
+        ),
     }
-    format!(
-        "{} dB in a third octave: {}",
-        tolerance,
-        bands_words(&promise.resolved_hz)
-    )
 }
 
 fn bands_words(bands_hz: &[(f64, f64)]) -> String {
@@ -194,9 +193,9 @@ fn not_kept_advice(promise: &Remeasured, first: Option<&Explanation>) -> String 
             "It is louder than promised by more than chance. Set the same volume for before and after; if it was the same, look at the preamp."
         }
         _ if promise.is_incomplete() => {
-            "Correct the first explanation at the equaliser, compare every other number with the sheet, and measure again."
+            "Correct what is told first at the equaliser, compare every other number with the sheet, and measure again."
         }
-        _ => "Correct this at the equaliser, and measure again.",
+        _ => "Correct what is told first at the equaliser, and measure again.",
     };
     text.to_owned()
 }
@@ -288,34 +287,32 @@ fn seal_words(seals: &OfSides<SideSeal>) -> String {
             if seal.after { "after" } else { "before" }
         )
     };
-    let sides = match (&seals.first, &seals.right) {
-        (Some(first), Some(right)) if first == right => one(first, ""),
-        (Some(first), Some(right)) => {
-            format!("{}, {}", one(first, "left "), one(right, "right "))
-        }
-        (Some(first), None) => one(first, "one side (left, or the unit) "),
-        (None, Some(right)) => one(right, "right "),
-        (None, None) => String::new(),
+    let sides = match (&seals.left, &seals.right) {
+        (Some(left), Some(right)) if left == right => one(left, ""),
+        _ => of_sides(seals, one),
     };
     format!("the sections play, the seal differs: {sides}")
 }
 
 fn seat_words(deeper_mm: &OfSides<f64>) -> String {
-    let one = |mm: f64| {
-        format!(
-            "{} mm {} after",
-            decimals(mm.abs(), 1),
-            if mm > 0.0 { "deeper" } else { "less deep" }
-        )
+    let one = |mm: &f64, side: &str| {
+        let way = if *mm > 0.0 { "deeper" } else { "less deep" };
+        format!("{side}{} mm {way} after", decimals(mm.abs(), 1))
     };
-    let sides = match (deeper_mm.first, deeper_mm.right) {
-        (Some(first), Some(right)) if first == right => one(first),
-        (Some(first), Some(right)) => format!("left {}, right {}", one(first), one(right)),
-        (Some(first), None) => format!("left {}", one(first)),
-        (None, Some(right)) => format!("right {}", one(right)),
-        (None, None) => String::new(),
+    let sides = match (&deeper_mm.left, &deeper_mm.right) {
+        (Some(left), Some(right)) if left == right => one(left, ""),
+        _ => of_sides(deeper_mm, one),
     };
     format!("the sections play, the seat differs: {sides}")
+}
+
+fn of_sides<T>(all: &OfSides<T>, one: impl Fn(&T, &str) -> String) -> String {
+    let named = [(&all.unit, ""), (&all.left, "left "), (&all.right, "right ")];
+    let told: Vec<String> = named
+        .iter()
+        .filter_map(|(value, side)| value.as_ref().map(|value| one(value, side)))
+        .collect();
+    told.join(", ")
 }
 
 fn source_words(before_ohm: f64, after_ohm: f64) -> String {

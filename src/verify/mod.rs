@@ -10,6 +10,7 @@ pub mod error;
 pub mod sheet_check;
 
 pub mod noise;
+pub mod seat;
 mod sessions;
 pub mod slip;
 pub mod student;

@@ -10,7 +10,7 @@
 //!
 //! The difference of two means of `n` and `m` takes has `1/n + 1/m` of it; of several sides averaged, the mean of theirs
 //! over their number. Added is what takes of one session cannot show: another day's seating and level of the rig
-//! ([`SESSION_DB`]), and about the coupler's resonance a shift that few takes may not have caught ([`RESONANCE_DB`]).
+//! ([`SESSION_DB`]), and the coupler's resonance moved by a seat that few takes may not have caught ([`SEAT_MM`]).
 //! Where the rig is trusted less than fully, the standard error grows by 1/trust. The constants are our own choice.
 
 use std::ops::Range;
@@ -31,10 +31,9 @@ pub const WIDTHS_OCTAVES: [f64; 3] = [1.5, 0.5, 0.15];
 pub const SESSION_DB: f64 = 0.1;
 /// What nothing here is finer than, dB, independent from point to point.
 const FLOOR_DB: f64 = 0.03;
-/// Shift of the coupler's resonance that a single take a side may hide, dB; it falls with the degrees of freedom.
-pub const RESONANCE_DB: f64 = 1.0;
-const RESONANCE_WIDTH_OCTAVES: f64 = 0.1;
-const RESONANCE_REACH_OCTAVES: f64 = 1.0 / 3.0;
+/// Depth by which the seats of two sessions may differ beyond what a single take a side shows, mm; its square falls with the
+/// degrees of freedom.
+pub const SEAT_MM: f64 = 0.4;
 /// Shares of the three widths and of independent noise where no take can tell.
 const USUAL_SHARES: [f64; 4] = [0.45, 0.3, 0.2, 0.05];
 
@@ -57,8 +56,8 @@ pub struct Noise {
     pub shares: [f64; 4],
     /// Degrees of freedom of the takes' spread; 0: every side has one take, and the spread is only expected.
     pub freedom: usize,
-    /// Median resonance of the coupler, hertz, where one was found.
-    pub resonance_hz: Option<f64>,
+    /// What a seat deeper by a millimetre does, by grid point, dB; None where the coupler's resonance was not found.
+    pub seat_db_per_mm: Option<Vec<f64>>,
 }
 
 /// The points at which the change is judged: trusted at least by `least_trust`, within `support`.
@@ -106,7 +105,7 @@ impl Noise {
         deviations: &Deviations,
         support: &Range<usize>,
         points: &[usize],
-        resonance_hz: Option<f64>,
+        seat_db_per_mm: Option<Vec<f64>>,
     ) -> Self {
         let freedom = deviations.freedom as f64;
         let half = POINTS_PER_OCTAVE / 8;
@@ -127,7 +126,7 @@ impl Noise {
             take_db,
             shares: USUAL_SHARES,
             freedom: deviations.freedom,
-            resonance_hz,
+            seat_db_per_mm,
         };
         if deviations.freedom >= 2 {
             noise.shares = noise.likeliest_shares(deviations, points);
@@ -179,22 +178,13 @@ impl Noise {
         sides: usize,
     ) -> DMatrix<f64> {
         let each = 1.0 / sides.max(1) as f64;
-        let resonance_db = RESONANCE_DB / (1.0 + 0.5 * self.freedom as f64).sqrt();
-        let about: Vec<f64> = points
-            .iter()
-            .map(|i| {
-                let Some(hz) = self.resonance_hz else {
-                    return 0.0;
-                };
-                let away = (grid::frequency_hz()[*i] / hz).log2() / RESONANCE_REACH_OCTAVES;
-                resonance_db * (1.0 - away * away).max(0.0)
-            })
-            .collect();
+        let seat_mm = SEAT_MM / (1.0 + 0.5 * self.freedom as f64).sqrt();
+        let seat_db = |i: usize| self.seat_db_per_mm.as_ref().map_or(0.0, |db| seat_mm * db[i]);
         DMatrix::from_fn(points.len(), points.len(), |r, c| {
             let (i, k) = (points[r], points[c]);
             let takes = means * self.take_db[i] * self.take_db[k] * correlation(&self.shares, i, k);
             let session = SESSION_DB * SESSION_DB * bell(octaves(i, k), 1.0);
-            let coupler = about[r] * about[c] * bell(octaves(i, k), RESONANCE_WIDTH_OCTAVES);
+            let coupler = seat_db(i) * seat_db(k);
             let floor = if r == c { FLOOR_DB * FLOOR_DB } else { 0.0 };
             (takes + each * (session + coupler) + floor) / (trust[i] * trust[k])
         })

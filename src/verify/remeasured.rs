@@ -137,7 +137,8 @@ pub struct Change {
 pub struct LevelChange {
     /// The promised change: the preamp, dB.
     pub promised_db: f64,
-    /// The measured change, less the sections' as promised, dB.
+    /// The measured change, less the sections' as promised and what another seal, seat or source makes of it where that is
+    /// likeliest, dB.
     pub measured_db: f64,
     /// Standard error of the measured change, dB, 0 or more.
     pub error_db: f64,
@@ -257,7 +258,7 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     };
     let tried = ranked(&evidence);
     let views = judged.views(&tried);
-    let level = level_evidence.map(|level| judged.level_change(&evidence, &level));
+    let level = level_evidence.map(|level| judged.level_change(&evidence, &level, &tried[0]));
     let mut explanations: Vec<Ranked> = tried
         .iter()
         .take_while(|t| t.share > 0.0)
@@ -449,12 +450,26 @@ impl<'a> Judging<'a> {
         places
     }
 
-    fn level_change(&self, evidence: &Evidence<'_>, level: &LevelEvidence) -> LevelChange {
+    /// The level; what the best explanation makes of it is taken out where that does not accuse the load.
+    fn level_change(
+        &self,
+        evidence: &Evidence<'_>,
+        level: &LevelEvidence,
+        best: &Tried,
+    ) -> LevelChange {
         let count = evidence.sides.len() as f64;
         let (mut sum, mut squares) = (0.0, 0.0);
         for side in evidence.sides {
             let model = &evidence.models[side.model].chance;
-            sum += model.level_db(&evidence.left_over_db(side)) / count;
+            let mut left_db = evidence.left_over_db(side);
+            let beside = [Some(best.explanation), best.also].into_iter().flatten();
+            for explanation in beside.filter(|_| best.is_innocent()) {
+                let beyond = beyond_promise_db(evidence, side, &explanation, evidence.at);
+                for (left_db, db) in left_db.iter_mut().zip(beyond.unwrap_or_default()) {
+                    *left_db -= db;
+                }
+            }
+            sum += model.level_db(&left_db) / count;
             squares += (model.level_error_db() / count).powi(2);
         }
         let error_db = (squares + level.error_db * level.error_db).sqrt();

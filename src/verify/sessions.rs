@@ -7,6 +7,7 @@ use nalgebra::DMatrix;
 use super::error::VerifyFault;
 use super::noise::{self, Deviations, Noise, points};
 use super::remeasured::Remeasurement;
+use super::seat;
 use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::error::MeasurementFault;
@@ -81,7 +82,7 @@ impl<'a> Sessions<'a> {
             trust,
             sides,
         };
-        sessions.noise.resonance_hz = sessions.resonance_hz();
+        sessions.noise.seat_db_per_mm = sessions.seat_db_per_mm();
         Ok(sessions)
     }
 
@@ -90,6 +91,18 @@ impl<'a> Sessions<'a> {
         let found = self.before.resonance.as_ref();
         let found = found.or(self.after.resonance.as_ref());
         found.map(|r| r.frequency_hz)
+    }
+
+    /// What a seat deeper by a millimetre does to the mean of the sides before, by grid point, dB.
+    fn seat_db_per_mm(&self) -> Option<Vec<f64>> {
+        const STEP_MM: f64 = 0.2;
+        let resonance_hz = self.resonance_hz()?;
+        let before = &self.before.average.on_grid;
+        let all: Vec<usize> = (0..POINTS).collect();
+        let moved =
+            |mm: f64| seat::moved_db(&before.level_db, &before.support, resonance_hz, mm, &all);
+        let (deeper, less) = (moved(STEP_MM), moved(-STEP_MM));
+        Some(deeper.iter().zip(&less).map(|(a, b)| (a - b) / (2.0 * STEP_MM)).collect())
     }
 
     /// The covariance of a change at the judged points, dB^2; `means` is what averaging leaves of one take's variance,

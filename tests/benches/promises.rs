@@ -17,7 +17,10 @@ use support::promises::Chance;
 use support::remeasurements::{self, Bench, Cause, Plant};
 
 fn main() {
-    let words: Vec<String> = std::env::args().skip(1).filter(|w| w != "--bench").collect();
+    let words: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|w| w != "--bench")
+        .collect();
     let named = |word: &str| words.iter().any(|w| w == word);
     let every = !named("verdicts") && !named("reliability");
     if every || named("verdicts") {
@@ -70,7 +73,10 @@ fn count(plant: Plant, bench: &Bench, cases: u64, least_db: f64) -> Count {
         count.verdicts[verdict as usize] += 1;
         count.seal_or_unsure += usize::from(unsure);
         count.both_or_at_least += usize::from(whole);
-        *count.told.entry(if named { "right" } else { kind }).or_default() += 1;
+        *count
+            .told
+            .entry(if named { "right" } else { kind })
+            .or_default() += 1;
     }
     count
 }
@@ -105,7 +111,13 @@ fn verdicts() {
         ("right, 2 takes a side", Bench { takes: 2, ..usual }),
         ("right, 4 takes, one side", Bench { sides: 1, ..usual }),
         ("right, 8 takes a side", Bench { takes: 8, ..usual }),
-        ("right, spread 0.5 dB", Bench { spread_db: 0.5, ..usual }),
+        (
+            "right, spread 0.5 dB",
+            Bench {
+                spread_db: 0.5,
+                ..usual
+            },
+        ),
     ];
     for (name, bench) in right {
         print(name, &count(Plant::Nothing, &bench, 200, 0.0));
@@ -124,7 +136,10 @@ fn verdicts() {
         print(&format!("{plant:?}"), &count(plant, &usual, 100, 0.0));
     }
     let eight = Bench { takes: 8, ..usual };
-    print("SeatDeeper, 8 takes a side", &count(Plant::SeatDeeper, &eight, 60, 0.0));
+    print(
+        "SeatDeeper, 8 takes a side",
+        &count(Plant::SeatDeeper, &eight, 60, 0.0),
+    );
     let mistakes = [
         Plant::SectionMissing,
         Plant::SignFlipped,
@@ -151,7 +166,10 @@ fn verdicts() {
     println!("all mistakes: named first {} of {}", all.0, all.1);
     let two = count(Plant::Two, &usual, 150, 1.0);
     print("Two", &two);
-    println!("two mistakes: both named, or that there is more, {} of {}", two.both_or_at_least, two.cases);
+    println!(
+        "two mistakes: both named, or that there is more, {} of {}",
+        two.both_or_at_least, two.cases
+    );
 }
 
 /// A plant by the stated priors of the explanations.
@@ -164,12 +182,18 @@ fn by_priors(chance: &mut Chance) -> Plant {
         (Plant::LeakOneSide, seal),
         (Plant::SeatDeeper, priors::SEAT),
         (Plant::SourceDiffers, priors::SOURCE),
-        (Plant::SectionMissing, (1.0 - priors::AGAIN) * priors::MISSING),
+        (
+            Plant::SectionMissing,
+            (1.0 - priors::AGAIN) * priors::MISSING,
+        ),
         (Plant::SignFlipped, (1.0 - priors::AGAIN) * priors::SIGN),
         (Plant::F0Wrong, (1.0 - priors::AGAIN) * priors::F0),
         (Plant::GainWrong, (1.0 - priors::AGAIN) * priors::GAIN),
         (Plant::QWrong, (1.0 - priors::AGAIN) * priors::Q),
-        (Plant::ShelfMirrored, (1.0 - priors::AGAIN) * priors::MIRRORED),
+        (
+            Plant::ShelfMirrored,
+            (1.0 - priors::AGAIN) * priors::MIRRORED,
+        ),
         (
             Plant::Two,
             priors::AGAIN * (priors::MISSING + priors::SIGN + priors::F0 + priors::GAIN),
@@ -212,7 +236,10 @@ fn reliability(cases: u64) {
         })
         .collect();
     println!("{cases} cases drawn by the priors; every explanation that is told counts once");
-    println!("{:>12} {:>8} {:>11} {:>11} {:>9}", "share said", "entries", "mean said", "came true", "2 SE");
+    println!(
+        "{:>12} {:>8} {:>11} {:>11} {:>9}",
+        "share said", "entries", "mean said", "came true", "2 SE"
+    );
     for bin in 0..10 {
         let of: Vec<&(f64, bool)> = said
             .iter()

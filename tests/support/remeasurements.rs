@@ -45,7 +45,13 @@ pub fn told(ranked: &Ranked) -> Vec<Cause> {
             Explanation::NumberWrong { number, .. } => Some(number.name()),
             _ => None,
         },
-        or_mirrored: matches!(explanation, Explanation::SignFlipped { or_mirrored: true, .. }),
+        or_mirrored: matches!(
+            explanation,
+            Explanation::SignFlipped {
+                or_mirrored: true,
+                ..
+            }
+        ),
     })
     .collect()
 }
@@ -62,8 +68,8 @@ impl Cause {
 
     /// Whether it tells what was planted.
     fn is(&self, planted: &Self) -> bool {
-        let kind = self.kind == planted.kind
-            || self.or_mirrored && planted.kind == "shelf-mirrored";
+        let kind =
+            self.kind == planted.kind || self.or_mirrored && planted.kind == "shelf-mirrored";
         kind && self.section == planted.section && self.number == planted.number
     }
 }
@@ -153,7 +159,12 @@ impl Remeasured {
     pub fn is_named_by(&self, told: &[Cause]) -> bool {
         let nothing = self.causes.is_empty() && told.iter().all(|c| c.kind == "nothing-wrong");
         let all = told.len() == self.causes.len();
-        nothing || all && self.causes.iter().all(|planted| told.iter().any(|c| c.is(planted)))
+        nothing
+            || all
+                && self
+                    .causes
+                    .iter()
+                    .all(|planted| told.iter().any(|c| c.is(planted)))
     }
 }
 
@@ -238,7 +249,10 @@ fn units(chance: &mut Chance) -> [Unit; 2] {
             section(Shape::HighShelf, 13_000.0, -10.0, 0.7),
         ]
         .into_iter()
-        .chain(ear.is_none().then(|| section(Shape::Peaking, peak_hz, peak_db, 1.1)))
+        .chain(
+            ear.is_none()
+                .then(|| section(Shape::Peaking, peak_hz, peak_db, 1.1)),
+        )
         .chain(humps.iter().copied().filter(|_| ear.is_none()))
         .collect();
         let level = |f_hz: &f64| {
@@ -343,7 +357,11 @@ impl Unit {
                 + 0.03 * chance.normal()
                 + more_db(*f_hz)
         };
-        frequency_hz().iter().zip(&self.body_db).map(&mut one).collect()
+        frequency_hz()
+            .iter()
+            .zip(&self.body_db)
+            .map(&mut one)
+            .collect()
     }
 }
 
@@ -371,7 +389,11 @@ fn impedance(chance: &mut Chance) -> ImpedanceByFrequency {
     let peaks: Vec<[f64; 3]> = (0..1 + chance.below(2))
         .map(|_| {
             let times = ohm * chance.between(0.5, 3.0);
-            [chance.log_between(400.0, 5000.0), times, chance.between(1.0, 4.0)]
+            [
+                chance.log_between(400.0, 5000.0),
+                times,
+                chance.between(1.0, 4.0),
+            ]
         })
         .collect();
     let at = |f_hz: f64| {
@@ -383,7 +405,9 @@ fn impedance(chance: &mut Chance) -> ImpedanceByFrequency {
         }
         (re.hypot(im), im.atan2(re).to_degrees())
     };
-    let f_hz: Vec<f64> = (0..120).map(|k| 15.0 * (0.088 * f64::from(k)).exp()).collect();
+    let f_hz: Vec<f64> = (0..120)
+        .map(|k| 15.0 * (0.088 * f64::from(k)).exp())
+        .collect();
     ImpedanceByFrequency::Curve {
         magnitude: f_hz.iter().map(|f| (f.ln(), at(*f).0.ln())).collect(),
         phase_deg: Some(f_hz.iter().map(|f| (*f, at(*f).1)).collect()),
@@ -435,11 +459,23 @@ fn mistake(
     };
     let cause = match plant {
         Plant::SectionMissing => {
-            set(playing, Section { gain_db: 0.0, ..was });
+            set(
+                playing,
+                Section {
+                    gain_db: 0.0,
+                    ..was
+                },
+            );
             at("section-missing", None)
         }
         Plant::SignFlipped => {
-            set(playing, Section { gain_db: -was.gain_db, ..was });
+            set(
+                playing,
+                Section {
+                    gain_db: -was.gain_db,
+                    ..was
+                },
+            );
             at("sign-flipped", None)
         }
         Plant::GainWrong => {
@@ -483,7 +519,11 @@ fn mistake(
             let peaking = QMeaning::OF_PEAKING[chance.below(4)];
             let shelves = QMeaning::OF_SHELVES[chance.below(2)];
             for section in playing.sections.iter_mut().flatten() {
-                let meaning = if section.shape.is_shelf() { shelves } else { peaking };
+                let meaning = if section.shape.is_shelf() {
+                    shelves
+                } else {
+                    peaking
+                };
                 let q = meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, RATE_HZ);
                 section.q = q.unwrap_or(section.q);
             }
@@ -619,7 +659,11 @@ fn attempt(chance: &mut Chance, plant: Plant, bench: &Bench, least_db: f64) -> O
             causes.push(Cause::whole("source-differs"));
         }
         Plant::Bump(tenths) => {
-            bump = Some((chance.log_between(140.0, 3600.0), f64::from(tenths) / 10.0, chance.sign()));
+            bump = Some((
+                chance.log_between(140.0, 3600.0),
+                f64::from(tenths) / 10.0,
+                chance.sign(),
+            ));
             causes.push(Cause::whole("something-else"));
         }
         Plant::Two => {
@@ -645,14 +689,25 @@ fn attempt(chance: &mut Chance, plant: Plant, bench: &Bench, least_db: f64) -> O
                 causes.push(cause);
             }
         }
-        _ => causes.push(mistake(chance, plant, per_side, &rates_hz, &mut playing, &[])?),
+        _ => causes.push(mistake(
+            chance,
+            plant,
+            per_side,
+            &rates_hz,
+            &mut playing,
+            &[],
+        )?),
     }
     if plant == Plant::LeakOneSide && !both {
         return None;
     }
     let mut deviation_db = [0, 1].map(|side| -> Vec<f64> {
         let at = |f: &f64| {
-            let played = if exchanged { -right_load.level_db(side, *f) } else { playing.level_db(side, *f) };
+            let played = if exchanged {
+                -right_load.level_db(side, *f)
+            } else {
+                playing.level_db(side, *f)
+            };
             played - right_load.level_db(side, *f)
         };
         frequency_hz().iter().map(at).collect()
@@ -683,7 +738,11 @@ fn attempt(chance: &mut Chance, plant: Plant, bench: &Bench, least_db: f64) -> O
     }
     let units = units(chance);
     let same_level = plant == Plant::PreampMissing || chance.below(2) == 0;
-    let volume_db = if same_level { 0.0 } else { 3.0 * chance.normal() };
+    let volume_db = if same_level {
+        0.0
+    } else {
+        3.0 * chance.normal()
+    };
     let mut session = |name: &str, is_after: bool| {
         let mut takes = Vec::new();
         for (k, side) in SIDES.into_iter().enumerate().take(bench.sides) {

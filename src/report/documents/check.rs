@@ -167,12 +167,16 @@ pub struct ExplanationDetails {
     pub played_hz: Option<f64>,
     /// The side that plays its sections while the other does not.
     pub plays: Option<Side>,
-    /// What the seal of the left (or of a unit without a side) loses.
-    pub first_seal: Option<SealPart>,
+    /// What the seal of a unit whose side is not said loses.
+    pub unit_seal: Option<SealPart>,
+    /// What the seal of the left loses.
+    pub left_seal: Option<SealPart>,
     /// What the seal of the right loses.
     pub right_seal: Option<SealPart>,
-    /// How much deeper the left (or a unit without a side) sat after, mm; negative is less deep.
-    pub first_deeper_mm: Option<f64>,
+    /// How much deeper a unit whose side is not said sat after, mm; negative is less deep.
+    pub unit_deeper_mm: Option<f64>,
+    /// How much deeper the left sat after, mm; negative is less deep.
+    pub left_deeper_mm: Option<f64>,
     /// How much deeper the right sat after, mm; negative is less deep.
     pub right_deeper_mm: Option<f64>,
     /// Output impedance of the source before, ohm, 0 or more.
@@ -328,12 +332,14 @@ fn details(explanation: &Explanation) -> ExplanationDetails {
             ..none
         },
         Explanation::SealDiffers { seals } => ExplanationDetails {
-            first_seal: seals.first.map(seal),
+            unit_seal: seals.unit.map(seal),
+            left_seal: seals.left.map(seal),
             right_seal: seals.right.map(seal),
             ..none
         },
         Explanation::SeatDiffers { deeper_mm } => ExplanationDetails {
-            first_deeper_mm: deeper_mm.first,
+            unit_deeper_mm: deeper_mm.unit,
+            left_deeper_mm: deeper_mm.left,
             right_deeper_mm: deeper_mm.right,
             ..none
         },

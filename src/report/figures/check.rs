@@ -12,15 +12,15 @@ use crate::report::check_text::{
 use crate::report::files::WrittenFile;
 use crate::report::words::{self, band, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::verify::explanation::Explanation;
-use crate::verify::remeasured::{ACCUSED, Ranked};
+use crate::verify::remeasured::{ACCUSED, LEAST_SHARE, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome};
-use crate::verify::{Remeasured, SheetCheck};
+use crate::verify::{CheckPoint, Remeasured, SheetCheck};
 
 /// The report on a tested sheet; `files` is what was written.
 #[must_use]
 pub fn report(check: &SheetCheck, promise: Option<&Remeasured>, files: &[WrittenFile]) -> Report {
     let mut report = Report::new(format!("{} toward {}", check.unit, check.target));
-    report.parts.push(points(check));
+    report.parts.push(points(check, promise.is_some()));
     if let Some(promise) = promise {
         report.parts.push(judgement(promise));
         report.parts.push(explanations(promise));
@@ -38,7 +38,8 @@ fn outcome(outcome: Outcome) -> &'static str {
     }
 }
 
-fn points(check: &SheetCheck) -> Part {
+/// The points of the sheet; beside a judged promise, those that fail.
+fn points(check: &SheetCheck, briefly: bool) -> Part {
     let of = |outcome| check.count(outcome);
     let (passes, fails, lack) = (
         of(Outcome::Pass),
@@ -53,7 +54,8 @@ fn points(check: &SheetCheck) -> Part {
         0 => format!("Sheet: all {passes} points pass{lacking}"),
         _ => format!("Sheet: {fails} of {} points fail{lacking}", passes + fails),
     };
-    let points = check.points.iter();
+    let shown = |p: &&CheckPoint| !briefly || p.outcome == Outcome::Fail;
+    let points = check.points.iter().filter(shown);
     let outcomes = points.clone().map(|p| outcome(p.outcome).to_owned());
     let subjects = points.clone().map(|p| p.subject.words().to_owned());
     let table = Block::table([
@@ -61,7 +63,13 @@ fn points(check: &SheetCheck) -> Part {
         Column::new(Words, "", subjects),
         Column::new(Sentences, "", points.map(found)),
     ]);
-    let mut blocks = vec![table, Block::about("Limits", limits(check))];
+    let mut blocks = Vec::new();
+    if !briefly || fails > 0 {
+        blocks.push(table);
+    }
+    if !briefly {
+        blocks.push(Block::about("Limits", limits(check)));
+    }
     let file = match check.digest {
         Some(Digest::Intact) => Some("as it was written."),
         Some(Digest::Edited) => Some("edited by hand since it was written."),
@@ -70,6 +78,7 @@ fn points(check: &SheetCheck) -> Part {
         }
         None => None,
     };
+    let file = file.filter(|_| !briefly || check.digest != Some(Digest::Intact));
     blocks.extend(file.map(|file| Block::about("File", file)));
     Part::new(head, blocks)
 }
@@ -122,7 +131,10 @@ fn judgement(promise: &Remeasured) -> Part {
 }
 
 fn explanations(promise: &Remeasured) -> Part {
-    let ranked = promise.explanations.iter();
+    // The first, and the others that have a share worth telling.
+    let told = promise.explanations.iter().enumerate();
+    let told = told.filter(|(k, ranked)| *k == 0 || ranked.share >= LEAST_SHARE);
+    let ranked = told.map(|(_, ranked)| ranked);
     let shares = ranked.clone().map(|ranked| percent(ranked.share));
     let incomplete = promise.is_incomplete();
     let texts = ranked

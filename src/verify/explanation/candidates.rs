@@ -377,29 +377,15 @@ impl<'a> Trial<'a> {
     ) {
         /// So many of a side's values, the best ones, are tried with those of the other.
         const TOGETHER: usize = 10;
-        let on = |of_right: bool, value: T| match of_right {
-            false => OfSides {
-                first: Some(value),
-                right: None,
-            },
-            true => OfSides {
-                first: None,
-                right: Some(value),
-            },
-        };
-        let mut measured: Vec<bool> = {
-            let sides = self.evidence.sides.iter();
-            sides.map(|side| side.side == Side::Right).collect()
-        };
-        measured.dedup();
-        let both = measured == [false, true];
+        let measured: Vec<Side> = self.evidence.sides.iter().map(|s| s.side).collect();
+        let both = measured == Side::BOTH;
         let alone = if both { 0.5 * (1.0 - priors::BOTH_SIDES) } else { 1.0 };
         let mut options: Vec<TriedValue> = Vec::new();
         let mut best: Vec<Vec<(f64, usize)>> = Vec::new();
-        for &of_right in &measured {
+        for &side in &measured {
             let start = options.len();
             for (weight, value) in values {
-                let explanation = explanation(on(of_right, *value));
+                let explanation = explanation(OfSides::one(side, *value));
                 options.push(self.tried(explanation, alone * weight, false));
             }
             let mut by_squares: Vec<(f64, usize)> = (0..values.len())
@@ -410,12 +396,8 @@ impl<'a> Trial<'a> {
             best.push(by_squares);
         }
         if both {
-            let together = |first: usize, right: usize| {
-                explanation(OfSides {
-                    first: Some(values[first].1),
-                    right: Some(values[right].1),
-                })
-            };
+            let together =
+                |left: usize, right: usize| explanation(OfSides::both(values[left].1, values[right].1));
             for (k, (weight, _)) in values.iter().enumerate() {
                 let weight = 0.5 * priors::BOTH_SIDES * weight;
                 options.push(self.tried(together(k, k), weight, false));
@@ -464,12 +446,12 @@ impl<'a> Trial<'a> {
         });
     }
 
-    /// Seats that differ by 0.1 to 2.5 mm, where the coupler's resonance is known.
+    /// Seats that differ by 0.4 to 2.5 mm, where the coupler's resonance is known; less is within what seatings differ by.
     fn seats(&mut self) {
         if self.evidence.resonance_hz.is_none() {
             return;
         }
-        let mut depths: Vec<(f64, f64)> = (1..=25)
+        let mut depths: Vec<(f64, f64)> = (4..=25)
             .flat_map(|k| [0.1 * f64::from(k), -0.1 * f64::from(k)])
             .map(|mm| ((-0.5 * (mm / priors::DEPTH_MM).powi(2)).exp(), mm))
             .collect();

@@ -95,10 +95,50 @@ pub enum SideMixup {
 /// Something that each side may have in its own way.
 #[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize)]
 pub struct OfSides<T> {
-    /// Of the left, or of a unit whose side is not said.
-    pub first: Option<T>,
+    /// Of a unit whose side is not said.
+    pub unit: Option<T>,
+    /// Of the left.
+    pub left: Option<T>,
     /// Of the right.
     pub right: Option<T>,
+}
+
+impl<T> OfSides<T> {
+    /// Of one side alone.
+    #[must_use]
+    pub fn one(side: Side, value: T) -> Self {
+        let mut all = Self {
+            unit: None,
+            left: None,
+            right: None,
+        };
+        match side {
+            Side::Unknown => all.unit = Some(value),
+            Side::Left => all.left = Some(value),
+            Side::Right => all.right = Some(value),
+        }
+        all
+    }
+
+    /// Of left and right.
+    #[must_use]
+    pub fn both(left: T, right: T) -> Self {
+        Self {
+            unit: None,
+            left: Some(left),
+            right: Some(right),
+        }
+    }
+
+    /// What it says of a side.
+    #[must_use]
+    pub fn on(&self, side: Side) -> Option<&T> {
+        match side {
+            Side::Unknown => self.unit.as_ref(),
+            Side::Left => self.left.as_ref(),
+            Side::Right => self.right.as_ref(),
+        }
+    }
 }
 
 /// A seal that one session has and the other has not.

@@ -1,13 +1,13 @@
 //! What an explanation changes: how much more than promised is measured under it, side by side.
 
 use super::evidence::{Evidence, MeasuredSide};
-use super::kinds::{Explanation, OfSides, Place, SideMixup, SideSeal};
+use super::kinds::{Explanation, Place, SideMixup, SideSeal};
 use crate::cost::at_ear::divider_db;
 use crate::filter::{QMeaning, Section, Shape, cascade, response};
-use crate::measurement::grid::{POINTS_PER_OCTAVE, frequency_hz};
+use crate::measurement::grid::frequency_hz;
 use crate::measurement::impedance::ImpedanceByFrequency;
-use crate::measurement::resonance::{SOUND_M_PER_S, half_wave_mm};
 use crate::measurement::takes::Side;
+use crate::verify::seat;
 
 /// What is measured beyond the promise under an explanation, dB, at the points `at` of the common grid, preamp not
 /// included. None where a side has nothing of it.
@@ -49,8 +49,9 @@ pub fn beyond_promise_db(
         Explanation::NothingWrong | Explanation::PreampMissing | Explanation::SomethingElse => None,
         Explanation::SealDiffers { seals } => seals.on(of.side).map(|seal| curve(&seal_db(seal))),
         Explanation::SeatDiffers { deeper_mm } => {
-            let deeper_mm = deeper_mm.on(of.side)?;
-            Some(seat_db(evidence, of, *deeper_mm, at))
+            let (deeper_mm, resonance_hz) = (deeper_mm.on(of.side)?, evidence.resonance_hz?);
+            let support = &evidence.support;
+            Some(seat::moved_db(&of.before_db, support, resonance_hz, *deeper_mm, at))
         }
         Explanation::SourceDiffers {
             before_ohm,
@@ -149,43 +150,4 @@ fn source_db(impedance: &ImpedanceByFrequency, output_ohm: f64, f_hz: f64) -> f6
     impedance.ohm_at(f_hz).map_or(0.0, |ohm| {
         divider_db(ohm, impedance.phase_deg_at(f_hz), output_ohm)
     })
-}
-
-/// The curve before, moved about the coupler's resonance as a seat deeper by `deeper_mm` moves it, less itself. What is
-/// far below the resonance stays.
-fn seat_db(evidence: &Evidence<'_>, of: &MeasuredSide, deeper_mm: f64, at: &[usize]) -> Vec<f64> {
-    /// Octaves below the resonance from which, and up to which, the shift fades in.
-    const FADES_IN: (f64, f64) = (-0.8, -0.3);
-    let Some(resonance_hz) = evidence.resonance_hz else {
-        return vec![0.0; at.len()];
-    };
-    let air_mm = (half_wave_mm(resonance_hz) - deeper_mm).max(1.0);
-    let moved_hz = 1000.0 * SOUND_M_PER_S / (2.0 * air_mm);
-    let shift = (moved_hz / resonance_hz).log2() * POINTS_PER_OCTAVE as f64;
-    let support = &evidence.support;
-    let (first, last) = (support.start as f64, support.end as f64 - 1.0);
-    let level_at = |place: f64| {
-        let place = place.clamp(first, last);
-        let low = (place as usize).min(support.end.saturating_sub(2));
-        let share = place - low as f64;
-        of.before_db[low] * (1.0 - share) + of.before_db[low + 1] * share
-    };
-    at.iter()
-        .map(|i| {
-            let octaves = (frequency_hz()[*i] / resonance_hz).log2();
-            let share = ((octaves - FADES_IN.0) / (FADES_IN.1 - FADES_IN.0)).clamp(0.0, 1.0);
-            share * (level_at(*i as f64 - shift) - level_at(*i as f64))
-        })
-        .collect()
-}
-
-impl<T> OfSides<T> {
-    /// What it says of a side; a unit whose side is not known is its first.
-    #[must_use]
-    pub fn on(&self, side: Side) -> Option<&T> {
-        match side {
-            Side::Left | Side::Unknown => self.first.as_ref(),
-            Side::Right => self.right.as_ref(),
-        }
-    }
 }
