@@ -133,7 +133,7 @@ fn judgement(promise: &Remeasured) -> Part {
 fn explanations(promise: &Remeasured) -> Part {
     // The first, and the others that have a share worth telling.
     let told = promise.explanations.iter().enumerate();
-    let told = told.filter(|(k, ranked)| *k == 0 || ranked.share >= LEAST_SHARE);
+    let told = told.filter(|(k, ranked)| *k == 0 || ranked.share >= LEAST_SHARE && is_heard(ranked));
     let ranked = told.map(|(_, ranked)| ranked);
     let shares = ranked.clone().map(|ranked| percent(ranked.share));
     let incomplete = promise.is_incomplete();
@@ -145,6 +145,16 @@ fn explanations(promise: &Remeasured) -> Part {
         Column::new(Sentences, "", texts),
     ]);
     Part::new("Explanations, with their share of the probability", [table])
+}
+
+/// Whether an explanation changes something that anyone could find.
+fn is_heard(ranked: &Ranked) -> bool {
+    const LEAST_DB: f64 = 0.1;
+    let of_no_section = matches!(
+        ranked.explanation,
+        Explanation::NothingWrong | Explanation::SomethingElse | Explanation::PreampMissing
+    );
+    of_no_section || ranked.worst_db.abs() >= LEAST_DB
 }
 
 fn explained(ranked: &Ranked, incomplete: bool) -> String {
