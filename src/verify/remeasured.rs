@@ -259,14 +259,12 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
     let tried = ranked(&evidence);
     let views = judged.views(&tried);
     let level = level_evidence.map(|level| judged.level_change(&evidence, &level, &tried[0]));
-    let mut explanations: Vec<Ranked> = tried
+    let explanations: Vec<Ranked> = tried
         .iter()
-        .take_while(|t| t.share > 0.0)
         .enumerate()
         .take_while(|(number, t)| *number < 3 || t.share >= LEAST_SHARE)
         .map(|(_, t)| sized(t, &evidence, &views))
         .collect();
-    explanations.truncate(tried.len());
     let verdict = verdict(&tried, &explanations, &views, level.as_ref(), judged.freedom());
     let at = &sessions.at;
     let squares: f64 = at.iter().map(|i| sessions.noise.take_db[*i].powi(2)).sum();

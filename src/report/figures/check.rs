@@ -14,7 +14,7 @@ use crate::report::words::{self, band, count, decimals, decimals_up_to, signed_d
 use crate::verify::explanation::Explanation;
 use crate::verify::remeasured::{ACCUSED, LEAST_SHARE, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome};
-use crate::verify::{CheckPoint, Remeasured, SheetCheck};
+use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
 /// The report on a tested sheet; `files` is what was written.
 #[must_use]
@@ -107,7 +107,7 @@ fn judgement(promise: &Remeasured) -> Part {
         Row::new("Resolved", resolved_words(promise)),
     ];
     let unverified = unverified_words(promise);
-    if !unverified.is_empty() {
+    if promise.verdict != Verdict::NotKept && !unverified.is_empty() {
         rows.push(Row::new("Unverified", unverified));
     }
     rows.extend([

@@ -252,7 +252,12 @@ fn ln_about(options: &[TriedValue], squares: impl Iterator<Item = f64> + Clone) 
 /// sections.
 fn ln_prior(one: &Candidate, other: &Candidate, sections: f64) -> Option<f64> {
     let (a, b) = (&one.options[0].explanation, &other.options[0].explanation);
-    if *a == Explanation::NothingWrong || *b == Explanation::NothingWrong || a.name() == b.name() && one.beside == Beside::Any {
+    let nothing = Explanation::NothingWrong;
+    let same_kind = a.name() == b.name() && one.beside == Beside::Any;
+    // What plays as a whole has a level of its own.
+    let without_preamp = [a, b].contains(&&Explanation::PreampMissing)
+        && [one.beside, other.beside].contains(&Beside::Alone);
+    if *a == nothing || *b == nothing || same_kind || without_preamp {
         return None;
     }
     match (one.beside, other.beside) {
