@@ -10,13 +10,14 @@
 
 use std::ops::Range;
 
-use super::equivalence::{Equivalence, ThirdOctaves};
+use super::equivalence::{Deviation, Equivalence, ThirdOctaves};
 use super::error::VerifyFault;
 use super::explanation::{
     Evidence, Explanation, LevelEvidence, MeasuredSide, Models, Place, Tried, beyond_promise_db,
     ranked,
 };
 use super::noise::EXPECTED_FREEDOM;
+use super::seat;
 use super::sessions::{SideChange, Sessions};
 use super::student;
 use crate::error::{Error, Knob, Result};
@@ -265,7 +266,16 @@ pub fn remeasured(sheet: &Sheet, request: &Remeasurement) -> Result<Remeasured> 
         .take_while(|(number, t)| *number < 3 || t.share >= LEAST_SHARE)
         .map(|(_, t)| sized(t, &evidence, &views))
         .collect();
-    let verdict = verdict(&tried, &explanations, &views, level.as_ref(), judged.freedom());
+    let seat_hz = sessions.resonance_hz().map(seat::reaches_from_hz);
+    let verdict = Judgement {
+        tried: &tried,
+        told: &explanations,
+        views: &views,
+        level: level.as_ref(),
+        freedom: judged.freedom(),
+        seat_hz: seat_hz.unwrap_or(f64::INFINITY),
+    }
+    .verdict();
     let at = &sessions.at;
     let squares: f64 = at.iter().map(|i| sessions.noise.take_db[*i].powi(2)).sum();
     let bounds: Option<Vec<f64>> = views.iter().map(|v| v.equivalence.bound().map(|b| b.0)).collect();
@@ -557,44 +567,72 @@ fn surely(freedom: usize) -> f64 {
     student::exceeded(0.5 * LEVEL_SURELY, freedom)
 }
 
-/// Whether the promise was kept.
-fn verdict(
-    tried: &[Tried],
-    told: &[Ranked],
-    views: &[View<'_>],
-    level: Option<&LevelChange>,
+/// What the verdict follows from.
+struct Judgement<'a> {
+    tried: &'a [Tried],
+    told: &'a [Ranked],
+    views: &'a [View<'a>],
+    level: Option<&'a LevelChange>,
     freedom: usize,
-) -> Verdict {
-    let tolerance_db = views[0].equivalence.tolerance_db();
-    let innocent: f64 = tried.iter().filter(|t| t.is_innocent()).map(|t| t.share).sum();
-    let within = |view: &View<'_>| {
-        let bound = view.equivalence.bound();
-        bound.is_some_and(|(db, _)| db <= tolerance_db)
-    };
-    // What is not resolved can be off by so much that it shows all the same.
-    let beyond = |view: &View<'_>| {
-        let all = view.equivalence.deviations.iter();
-        all.clone().any(|d| view.equivalence.is_surely_there(d) && !view.equivalence.resolves(d) && d.db.abs() > tolerance_db)
-    };
-    let off_db = level.map_or(0.0, |l| l.measured_db - l.promised_db);
-    let reach_db = level.map_or(0.0, |l| surely(freedom) * l.error_db);
-    let within = views.iter().all(within) && !views.iter().any(beyond) && off_db.abs() <= reach_db;
-    // An explanation that changes less than the tolerance accuses nobody.
-    let matters = told
-        .iter()
-        .filter(|r| !(r.explanation.is_innocent() && r.also.is_none_or(|a| a.is_innocent())))
-        .max_by(|a, b| a.share.total_cmp(&b.share))
-        .is_some_and(|r| match r.explanation {
-            Explanation::SomethingElse | Explanation::PreampMissing => true,
-            _ => r.worst_db.abs() > tolerance_db || r.also == Some(Explanation::PreampMissing),
-        });
-    let too_loud = off_db > reach_db.max(tolerance_db);
-    if innocent <= ACCUSED && (!within || matters) || too_loud {
-        Verdict::NotKept
-    } else if within {
-        Verdict::Kept
-    } else {
-        Verdict::CannotTell
+    /// From here on another seat can change a curve in more ways than its explanation knows, hertz.
+    seat_hz: f64,
+}
+
+impl Judgement<'_> {
+    /// Whether the promise was kept.
+    fn verdict(&self) -> Verdict {
+        let innocent = self.tried.iter().filter(|t| t.is_innocent());
+        let innocent: f64 = innocent.map(|t| t.share).sum();
+        let off_db = self.level.map_or(0.0, |l| l.measured_db - l.promised_db);
+        let reach_db = self.level.map_or(0.0, |l| surely(self.freedom) * l.error_db);
+        let within = self.views.iter().all(Self::is_within) && off_db.abs() <= reach_db;
+        let too_loud = off_db > reach_db.max(self.tolerance_db());
+        if innocent <= ACCUSED && self.matters() || too_loud {
+            Verdict::NotKept
+        } else if within {
+            Verdict::Kept
+        } else {
+            Verdict::CannotTell
+        }
+    }
+
+    fn tolerance_db(&self) -> f64 {
+        self.views[0].equivalence.tolerance_db()
+    }
+
+    /// Whether all that is resolved is within the tolerance, and nothing else is off by so much that it shows all the same.
+    fn is_within(view: &View<'_>) -> bool {
+        let equivalence = &view.equivalence;
+        let tolerance_db = equivalence.tolerance_db();
+        let shows = |d: &Deviation| {
+            equivalence.is_surely_there(d) && !equivalence.resolves(d) && d.db.abs() > tolerance_db
+        };
+        let bound = equivalence.bound();
+        bound.is_some_and(|(db, _)| db <= tolerance_db) && !equivalence.deviations.iter().any(shows)
+    }
+
+    /// Whether the likeliest explanation that accuses the load makes a change beyond the tolerance; something else: whether a
+    /// deviation is surely there where no seat makes it.
+    fn matters(&self) -> bool {
+        let innocent = |e: &Explanation| e.is_innocent();
+        let accusing = self
+            .told
+            .iter()
+            .filter(|r| !(innocent(&r.explanation) && r.also.as_ref().is_none_or(innocent)))
+            .max_by(|a, b| a.share.total_cmp(&b.share));
+        accusing.is_some_and(|r| match r.explanation {
+            Explanation::PreampMissing => true,
+            Explanation::SomethingElse => self.views.iter().any(|view| {
+                let mut all = view.equivalence.deviations.iter();
+                all.any(|d| {
+                    d.frequency_hz < self.seat_hz && view.equivalence.is_surely_there(d)
+                }) && !Self::is_within(view)
+            }),
+            _ => {
+                let preamp = r.also == Some(Explanation::PreampMissing);
+                preamp || r.worst_db.abs() > self.tolerance_db()
+            }
+        })
     }
 }
 

@@ -9,6 +9,12 @@ use crate::measurement::resonance::{SOUND_M_PER_S, half_wave_mm};
 /// Octaves from the resonance between which the shift fades in: what is further below is the earphone's own. Our choice.
 const FADES_IN: (f64, f64) = (-0.8, -0.3);
 
+/// The frequency, hertz, from which a seat can change a curve.
+#[must_use]
+pub fn reaches_from_hz(resonance_hz: f64) -> f64 {
+    resonance_hz * FADES_IN.0.exp2()
+}
+
 /// A curve as it becomes when the earphone sits deeper by `deeper_mm`, less itself, at the points `at` of the common grid,
 /// dB. `level_db` has one value for each point of the grid and holds over `support`.
 #[must_use]

@@ -1,8 +1,9 @@
 //! Was the promise kept? Verdicts and explanations over seeded re-measurements with every planted fault, and a reliability
 //! table of the shares: how often what was given a share came true, cases drawn by the stated priors.
 //!
-//! `cargo bench --bench promises` prints both. Words: `verdicts` or `reliability` for one of them; a number for the cases
-//! of the reliability table (1200 without).
+//! `cargo bench --bench promises` prints both. Words: `verdicts` or `reliability` for one of them; `rows=NAME` for the rows of
+//! the first table whose name has it; `most=N` for at most so many cases a row; a number for the cases of the reliability
+//! table (1200 without).
 
 use std::collections::BTreeMap;
 
@@ -23,8 +24,10 @@ fn main() {
         .collect();
     let named = |word: &str| words.iter().any(|w| w == word);
     let every = !named("verdicts") && !named("reliability");
+    let value = |word: &str| words.iter().find_map(|w| w.strip_prefix(word));
     if every || named("verdicts") {
-        verdicts();
+        let most = value("most=").and_then(|n| n.parse().ok());
+        verdicts(value("rows=").unwrap_or(""), most.unwrap_or(u64::MAX));
     }
     if every || named("reliability") {
         let cases = words.iter().find_map(|w| w.parse().ok()).unwrap_or(1200);
@@ -81,7 +84,7 @@ fn count(plant: Plant, bench: &Bench, cases: u64, least_db: f64) -> Count {
     count
 }
 
-fn verdicts() {
+fn verdicts(rows: &str, most: u64) {
     println!(
         "{:30} {:>6} {:>6} {:>9} {:>12} {:>12}  told first",
         "planted", "cases", "kept", "not kept", "cannot tell", "named first"
@@ -104,6 +107,14 @@ fn verdicts() {
             others.join(", ")
         );
     };
+    let row = |name: &str, plant: Plant, bench: &Bench, cases: u64, least_db: f64| {
+        if !name.contains(rows) {
+            return Count::default();
+        }
+        let count = count(plant, bench, cases.min(most), least_db);
+        print(name, &count);
+        count
+    };
     let usual = Bench::USUAL;
     let right = [
         ("right, 4 takes a side", usual),
@@ -120,10 +131,10 @@ fn verdicts() {
         ),
     ];
     for (name, bench) in right {
-        print(name, &count(Plant::Nothing, &bench, 200, 0.0));
+        row(name, Plant::Nothing, &bench, 200, 0.0);
     }
     for (name, tenths) in [("bump of 1 dB", 10), ("bump of 2 dB", 20)] {
-        print(name, &count(Plant::Bump(tenths), &usual, 300, 0.0));
+        row(name, Plant::Bump(tenths), &usual, 300, 0.0);
     }
     let beside = [
         Plant::LeakFirstOrder,
@@ -133,12 +144,15 @@ fn verdicts() {
         Plant::SourceDiffers,
     ];
     for plant in beside {
-        print(&format!("{plant:?}"), &count(plant, &usual, 100, 0.0));
+        row(&format!("{plant:?}"), plant, &usual, 100, 0.0);
     }
     let eight = Bench { takes: 8, ..usual };
-    print(
+    row(
         "SeatDeeper, 8 takes a side",
-        &count(Plant::SeatDeeper, &eight, 60, 0.0),
+        Plant::SeatDeeper,
+        &eight,
+        60,
+        0.0,
     );
     let mistakes = [
         Plant::SectionMissing,
@@ -159,13 +173,11 @@ fn verdicts() {
     ];
     let mut all = (0, 0);
     for plant in mistakes {
-        let count = count(plant, &usual, 60, 1.0);
+        let count = row(&format!("{plant:?}"), plant, &usual, 60, 1.0);
         all = (all.0 + count.named, all.1 + count.cases);
-        print(&format!("{plant:?}"), &count);
     }
     println!("all mistakes: named first {} of {}", all.0, all.1);
-    let two = count(Plant::Two, &usual, 150, 1.0);
-    print("Two", &two);
+    let two = row("Two", Plant::Two, &usual, 150, 1.0);
     println!(
         "two mistakes: both named, or that there is more, {} of {}",
         two.both_or_at_least, two.cases

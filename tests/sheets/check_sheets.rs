@@ -594,7 +594,9 @@ fn a_promise_that_was_not_kept_is_told_with_its_mistake_in_text_document_and_pic
     assert_eq!(status, 0, "{message}");
     let document: Value = serde_json::from_str(&printed).unwrap();
     let promise = &document["promise"];
-    assert_eq!(promise["explanations"][0]["kind"], "nothing-wrong");
+    // The seats of these takes differ, by chance: to say so accuses nobody.
+    let kind = promise["explanations"][0]["kind"].as_str().unwrap();
+    assert!(["nothing-wrong", "seat-differs"].contains(&kind), "{kind}");
     assert_eq!(promise["after"]["set_aside"].as_array().unwrap().len(), 1);
 }
 
