@@ -557,7 +557,7 @@ pub struct Check {
     /// Same drive, same gain
     #[arg(long, help_heading = "The promise")]
     pub same_level: bool,
-    /// How far any third octave may be off and the promise still be kept, dB, above 0 [default: 1]
+    /// How far any third octave may be off and the promise still be kept, dB, more than 0 [default: 1]
     #[arg(long, value_name = "DB", help_heading = "The promise")]
     pub tolerance_db: Option<f64>,
     /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
