@@ -67,6 +67,7 @@ knobs! {
     Source "source",
     Takes "takes",
     Target "target",
+    ToleranceDb "tolerance",
     Toward "toward",
     Treble "treble",
     TruePeakMargin "true-peak margin",

@@ -518,10 +518,11 @@ const CHECK_EXAMPLES: &str = "Examples:
   Was the promise kept? Takes without the sheet, and with it:
     bandwright check my.sheet.toml --before left-1.csv left-2.csv --after eq-left-1.csv eq-left-2.csv --plot kept.svg";
 
-const CHECK_TELLS: &str = "The change is measured after minus before, level-free, and judged by the spread of the takes. \
-    Where it is not the promised one, explanations are ranked by their probability: a section missing, a sign flipped, a \
-    number mistyped, q read in another way, the equaliser bypassed, applied twice, sides mixed up, a wrong sample rate, \
-    another seal; with --same-level a missing preamp. Takes that leak or do not belong are set aside.";
+const CHECK_TELLS: &str = "The change is measured after minus before, level-free, and judged in third octaves by the spread \
+    of the takes: kept where it is within the tolerance with 95 % confidence. Explanations are ranked by their probability: \
+    sections missing, mistyped or with a wrong sign or shape, q read in another way, gains halved, the equaliser bypassed, \
+    applied twice or on one side only, sides or sessions mixed up, a wrong sample rate; with --same-level a missing preamp; \
+    two at once; and what accuses no load: another seal, seat or source. Takes that leak or do not belong are set aside.";
 
 const CHECK_OUTCOMES: &str = "Exit status: 0 every point passes, and nothing shows that the promise was not kept (`cannot \
     tell` included); 1 a point fails, or the promise was not kept; 2 bad usage or input. The plot is only written over a plot of this program.";
@@ -557,6 +558,9 @@ pub struct Check {
     /// Same drive, same gain
     #[arg(long, help_heading = "The promise")]
     pub same_level: bool,
+    /// How far any third octave may be off and the promise still be kept, dB, more than 0 [default: 1]
+    #[arg(long, value_name = "DB", help_heading = "The promise")]
+    pub tolerance_db: Option<f64>,
     /// The sample rate that the equaliser runs at, Hz, one of the sheet's [default: any of them; the promise is shown at
     /// the first]
     #[arg(long, value_name = "HZ", help_heading = "The promise")]

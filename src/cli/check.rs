@@ -11,6 +11,7 @@ use bandwright::measurement::open::{self, OpenedFiles};
 use bandwright::measurement::rig::Rig;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet;
+use bandwright::verify::remeasured::TOLERANCE_DB;
 use bandwright::verify::sheet_check::LimitsFrom;
 use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_sheet, remeasured};
 
@@ -90,6 +91,7 @@ fn refuse_incomplete(typed: &Check) -> Result<()> {
     let idle = [
         (Knob::Plot, typed.plot.is_some()),
         (Knob::SameLevel, typed.same_level),
+        (Knob::ToleranceDb, typed.tolerance_db.is_some()),
         (Knob::RateHz, typed.rate_hz.is_some()),
         (Knob::Rig, typed.judging.rig.is_some()),
     ];
@@ -141,6 +143,12 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
         }
     }
     let (before, after) = (before.unit, after.unit);
+    let mut impedance = None;
+    for (entry, unit_file) in after.entry.iter().chain(&before.entry) {
+        if impedance.is_none() {
+            impedance = open::impedance(entry, unit_file, &Disk)?;
+        }
+    }
     let rig: Rig = rig.or(before.rig).or(after.rig).unwrap_or_default();
     let take = |opened: bandwright::measurement::unit_file::OpenedTake| opened.take;
     remeasured(
@@ -155,6 +163,8 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
             },
             rate_hz: typed.rate_hz,
             same_level: typed.same_level,
+            tolerance_db: typed.tolerance_db.unwrap_or(TOLERANCE_DB),
+            impedance,
         },
     )
 }

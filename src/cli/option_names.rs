@@ -37,6 +37,7 @@ pub fn option(knob: Knob) -> String {
         Knob::Source => "--source",
         Knob::Takes => "--takes",
         Knob::Target => "--target",
+        Knob::ToleranceDb => "--tolerance-db",
         Knob::Toward => "--toward",
         Knob::Treble => "--treble",
         Knob::TruePeakMargin => "--true-peak-margin",

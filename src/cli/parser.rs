@@ -9,7 +9,7 @@ use super::args::Args;
 use super::groups::number;
 
 /// The options that `-h` shows; the others stand under `--help`. So every short help fits a screen.
-const SHORT: [&str; 23] = [
+const SHORT: [&str; 24] = [
     "left",
     "right",
     "target",
@@ -30,6 +30,7 @@ const SHORT: [&str; 23] = [
     "before",
     "after",
     "same_level",
+    "tolerance_db",
     "output",
     "plot",
     "json",

@@ -17,12 +17,11 @@ use crate::headroom::preamp::MOST_MARGIN_DB;
 use crate::inspection::beyond_eq;
 use crate::limits::{self, Limits};
 use crate::measurement::distorted::{DistortionCurve, read_distortion};
-use crate::measurement::impedance::{ImpedanceByFrequency, read_impedance};
 use crate::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
-use crate::measurement::open::{named, read_named, rig, the_one};
+use crate::measurement::open::{self, named, read_named, rig, the_one};
 use crate::measurement::parse::{parse_curve, parse_weight};
 use crate::measurement::smooth::Width;
-use crate::measurement::unit_file::{DistortionEntry, Impedance, UnitEntry};
+use crate::measurement::unit_file::{DistortionEntry, UnitEntry};
 use crate::wanted::error::WantedFault;
 use crate::wanted::{Contour, ContourEntry, Reference, Target, library};
 
@@ -363,13 +362,7 @@ impl CostQuestion {
         }
         if let Some((entry, unit_file)) = entry {
             known.sensitivity = entry.sensitivity;
-            known.impedance = match &entry.impedance {
-                None => None,
-                Some(Impedance::Ohm(ohm)) => Some(ImpedanceByFrequency::Ohm(*ohm)),
-                Some(Impedance::File(file)) => {
-                    Some(read_named(files, unit_file, file, read_impedance)?)
-                }
-            };
+            known.impedance = open::impedance(entry, unit_file, files)?;
             known.distortion = distortion(&entry.distortion, unit_file, files)?;
         }
         Ok(known)

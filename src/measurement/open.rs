@@ -3,10 +3,11 @@
 use std::path::{Path, PathBuf};
 
 use super::error::MeasurementFault as Fault;
+use super::impedance::{ImpedanceByFrequency, read_impedance};
 use super::rig::Rig;
 use super::takes::{Side, side_from_name};
 use super::unit_file::{
-    FileEntry, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
+    FileEntry, Impedance, OpenedTake, OpenedUnit, RigEntry, UnitEntry, is_unit_file, parse_unit_file,
     read_take, read_trust,
 };
 use crate::error::value::NameOf;
@@ -246,6 +247,24 @@ pub fn read_named<T>(
     bytes
         .and_then(|bytes| parse(&bytes, &shown(&path)))
         .map_err(|error| named_in(error, file, unit_file))
+}
+
+/// The impedance that the entry of a unit in `unit_file` states; None where it states none.
+///
+/// # Errors
+/// Those of [`read_impedance`] and [`read_named`].
+pub fn impedance(
+    entry: &UnitEntry,
+    unit_file: &Path,
+    files: &dyn Files,
+) -> Result<Option<ImpedanceByFrequency>> {
+    match &entry.impedance {
+        None => Ok(None),
+        Some(Impedance::Ohm(ohm)) => Ok(Some(ImpedanceByFrequency::Ohm(*ohm))),
+        Some(Impedance::File(file)) => {
+            read_named(files, unit_file, file, read_impedance).map(Some)
+        }
+    }
 }
 
 /// The path of a file that a unit file names: from the folder that this one is in.

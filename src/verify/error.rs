@@ -19,6 +19,11 @@ faults! { VerifyFault, names;
         "{rate_hz} Hz",
         (format!("one of the sheet's rates, {known_hz:?}")),
         "name the rate that the equaliser ran at";
+    /// A tolerance that is not above 0, in dB.
+    Tolerance(tolerance_db: f64) => Setting,
+        "{tolerance_db} dB",
+        "a number above 0 dB",
+        "name how far any third octave may be off, such as 1";
     /// The sides measured after, and those before.
     OtherSides(after: Vec<Side>, before: Vec<Side>) => Coverage,
         (format!("takes of the {}, before of the {}", sides(after), sides(before))),

@@ -10,12 +10,12 @@
 //!
 //! The difference of two means of `n` and `m` takes has `1/n + 1/m` of it; of several sides averaged, the mean of theirs
 //! over their number. Added is what takes of one session cannot show: another day's seating and level of the rig
-//! ([`SESSION_DB`]), and about the coupler's resonance a shift that few takes may not have caught ([`RESONANCE_DB`]).
+//! ([`SESSION_DB`]), and the coupler's resonance moved by a seat that few takes may not have caught ([`SEAT_MM`]).
 //! Where the rig is trusted less than fully, the standard error grows by 1/trust. The constants are our own choice.
 
 use std::ops::Range;
 
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
+use nalgebra::{Cholesky, DMatrix, DVector};
 
 use crate::measurement::grid::{self, POINTS, POINTS_PER_OCTAVE};
 
@@ -31,10 +31,9 @@ pub const WIDTHS_OCTAVES: [f64; 3] = [1.5, 0.5, 0.15];
 pub const SESSION_DB: f64 = 0.1;
 /// What nothing here is finer than, dB, independent from point to point.
 const FLOOR_DB: f64 = 0.03;
-/// Shift of the coupler's resonance that a single take a side may hide, dB; it falls with the degrees of freedom.
-pub const RESONANCE_DB: f64 = 1.0;
-const RESONANCE_WIDTH_OCTAVES: f64 = 0.1;
-const RESONANCE_REACH_OCTAVES: f64 = 1.0 / 3.0;
+/// Depth by which the seats of two sessions may differ beyond what a single take a side shows, mm; its square falls with the
+/// degrees of freedom.
+pub const SEAT_MM: f64 = 0.4;
 /// Shares of the three widths and of independent noise where no take can tell.
 const USUAL_SHARES: [f64; 4] = [0.45, 0.3, 0.2, 0.05];
 
@@ -57,8 +56,8 @@ pub struct Noise {
     pub shares: [f64; 4],
     /// Degrees of freedom of the takes' spread; 0: every side has one take, and the spread is only expected.
     pub freedom: usize,
-    /// Median resonance of the coupler, hertz, where one was found.
-    pub resonance_hz: Option<f64>,
+    /// What a seat deeper by a millimetre does, by grid point, dB; None where the coupler's resonance was not found.
+    pub seat_db_per_mm: Option<Vec<f64>>,
 }
 
 /// The points at which the change is judged: trusted at least by `least_trust`, within `support`.
@@ -106,7 +105,7 @@ impl Noise {
         deviations: &Deviations,
         support: &Range<usize>,
         points: &[usize],
-        resonance_hz: Option<f64>,
+        seat_db_per_mm: Option<Vec<f64>>,
     ) -> Self {
         let freedom = deviations.freedom as f64;
         let half = POINTS_PER_OCTAVE / 8;
@@ -127,7 +126,7 @@ impl Noise {
             take_db,
             shares: USUAL_SHARES,
             freedom: deviations.freedom,
-            resonance_hz,
+            seat_db_per_mm,
         };
         if deviations.freedom >= 2 {
             noise.shares = noise.likeliest_shares(deviations, points);
@@ -168,39 +167,41 @@ impl Noise {
             .map_or(USUAL_SHARES, |(_, shares)| shares)
     }
 
-    /// The covariance, dB^2, of a measured change over `points`; `means` is what averaging leaves of one take's variance.
+    /// The covariance, dB^2, of a measured change over `points`, the mean of so many `sides`; `means` is what averaging
+    /// leaves of one take's variance.
     #[must_use]
-    pub fn covariance(&self, points: &[usize], trust: &[f64], means: f64) -> DMatrix<f64> {
-        let resonance_db = RESONANCE_DB / (1.0 + 0.5 * self.freedom as f64).sqrt();
-        let about: Vec<f64> = points
-            .iter()
-            .map(|i| {
-                let Some(hz) = self.resonance_hz else {
-                    return 0.0;
-                };
-                let away = (grid::frequency_hz()[*i] / hz).log2() / RESONANCE_REACH_OCTAVES;
-                resonance_db * (1.0 - away * away).max(0.0)
-            })
-            .collect();
+    pub fn covariance(
+        &self,
+        points: &[usize],
+        trust: &[f64],
+        means: f64,
+        sides: usize,
+    ) -> DMatrix<f64> {
+        let each = 1.0 / sides.max(1) as f64;
+        let seat_mm = SEAT_MM / (1.0 + 0.5 * self.freedom as f64).sqrt();
+        let seat_db = |i: usize| self.seat_db_per_mm.as_ref().map_or(0.0, |db| seat_mm * db[i]);
         DMatrix::from_fn(points.len(), points.len(), |r, c| {
             let (i, k) = (points[r], points[c]);
             let takes = means * self.take_db[i] * self.take_db[k] * correlation(&self.shares, i, k);
             let session = SESSION_DB * SESSION_DB * bell(octaves(i, k), 1.0);
-            let coupler = about[r] * about[c] * bell(octaves(i, k), RESONANCE_WIDTH_OCTAVES);
+            let coupler = seat_db(i) * seat_db(k);
             let floor = if r == c { FLOOR_DB * FLOOR_DB } else { 0.0 };
-            (takes + session + coupler + floor) / (trust[i] * trust[k])
+            (takes + each * (session + coupler) + floor) / (trust[i] * trust[k])
         })
     }
 }
 
-/// A measured change over some points, and how far it is from any other change, its level left free.
+/// How far a change over some points is from none in standard errors, its level left free.
 pub struct ErrorModel {
-    factor: Cholesky<f64, Dyn>,
-    /// The inverse covariance with the level projected out.
-    free_precision: DMatrix<f64>,
-    /// Inverse covariance times ones, and the sum of that.
-    ones: DVector<f64>,
-    weight: f64,
+    /// Columns of the inverse of the covariance's lower factor, each from its diagonal on.
+    columns: Vec<Vec<f64>>,
+    /// What whitening makes of a level, scaled to length 1.
+    level: Vec<f64>,
+    /// Inverse covariance times ones, divided by their sum: the weights of the level.
+    level_weights: Vec<f64>,
+    /// Standard error of the level, dB.
+    level_error_db: f64,
+    ln_determinant: f64,
 }
 
 impl ErrorModel {
@@ -214,48 +215,81 @@ impl ErrorModel {
         let factor = Cholesky::new(covariance)?;
         let ones = factor.solve(&DVector::from_element(n, 1.0));
         let weight = ones.sum();
-        let mut free_precision = factor.inverse();
-        free_precision -= &ones * ones.transpose() / weight;
-        weight.is_finite().then_some(Self {
-            factor,
-            free_precision,
-            ones,
-            weight,
-        })
+        let inverse = factor
+            .l()
+            .solve_lower_triangular(&DMatrix::identity(n, n))?;
+        let columns: Vec<Vec<f64>> = (0..n)
+            .map(|k| inverse.column(k).iter().skip(k).copied().collect())
+            .collect();
+        let mut model = Self {
+            columns,
+            level: vec![0.0; n],
+            level_weights: ones.iter().map(|w| w / weight).collect(),
+            level_error_db: weight.sqrt().recip(),
+            ln_determinant: factor.ln_determinant() + weight.ln(),
+        };
+        let level = model.whitened(&vec![1.0; n]);
+        model.level = level.iter().map(|x| x / weight.sqrt()).collect();
+        (weight.is_finite() && model.ln_determinant.is_finite()).then_some(model)
     }
 
-    /// Square of the distance of a difference from 0 in standard errors, level-free.
+    /// A change in standard errors, its level taken out: values that vary independently, with variance 1.
     #[must_use]
-    pub fn squares(&self, difference_db: &[f64]) -> f64 {
-        // Written out: this is where the time of a diagnosis goes.
-        let n = difference_db.len();
-        let precision = self.free_precision.as_slice();
-        let mut sum = 0.0;
-        for (column, &x) in difference_db.iter().enumerate() {
-            let column = &precision[column * n..(column + 1) * n];
-            let dot: f64 = column.iter().zip(difference_db).map(|(p, y)| p * y).sum();
-            sum += x * dot;
+    pub fn whitened(&self, change_db: &[f64]) -> Vec<f64> {
+        let n = self.level.len();
+        let mut white = vec![0.0; n];
+        for (k, (column, db)) in self.columns.iter().zip(change_db).enumerate() {
+            for (sum, factor) in white[k..].iter_mut().zip(column) {
+                *sum += factor * db;
+            }
         }
-        sum
+        let along = dot(&white, &self.level);
+        for (x, level) in white.iter_mut().zip(&self.level) {
+            *x -= along * level;
+        }
+        white
     }
 
-    /// The level of a difference and its standard error, dB.
+    /// Square of the distance of a change from 0 in standard errors, level-free.
     #[must_use]
-    pub fn level_db(&self, difference_db: &[f64]) -> (f64, f64) {
-        let sum: f64 = self
-            .ones
-            .iter()
-            .zip(difference_db)
-            .map(|(w, x)| w * x)
-            .sum();
-        (sum / self.weight, self.weight.sqrt().recip())
+    pub fn squares(&self, change_db: &[f64]) -> f64 {
+        let white = self.whitened(change_db);
+        dot(&white, &white)
+    }
+
+    /// The level of a change, dB.
+    #[must_use]
+    pub fn level_db(&self, change_db: &[f64]) -> f64 {
+        dot(&self.level_weights, change_db)
+    }
+
+    /// Standard error of the level, dB.
+    #[must_use]
+    pub fn level_error_db(&self) -> f64 {
+        self.level_error_db
     }
 
     /// Logarithm of the determinant of the covariance with the level free.
     #[must_use]
     pub fn ln_determinant(&self) -> f64 {
-        self.factor.ln_determinant() + self.weight.ln()
+        self.ln_determinant
     }
+}
+
+/// The inner product; summed in lanes, since this is where the time of a diagnosis goes.
+#[must_use]
+pub fn dot(a: &[f64], b: &[f64]) -> f64 {
+    const LANES: usize = 8;
+    let mut sums = [0.0; LANES];
+    let (a_lanes, b_lanes) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let rest = a_lanes.remainder().iter().zip(b_lanes.remainder());
+    let rest: f64 = rest.map(|(x, y)| x * y).sum();
+    for (x, y) in a_lanes.zip(b_lanes) {
+        for lane in 0..LANES {
+            sums[lane] += x[lane] * y[lane];
+        }
+    }
+    sums.iter().sum::<f64>() + rest
 }
 
 /// The covariance of a change that nobody has thought of, dB^2: of either sign, a few tenths of an octave wide.

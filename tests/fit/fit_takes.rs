@@ -15,7 +15,7 @@ use bandwright::measurement::unit_file::read_take;
 use bandwright::report;
 use bandwright::sheet::{self, Sheet};
 use bandwright::verify::check_sheet;
-use bandwright::verify::remeasured::{Remeasurement, remeasured};
+use bandwright::verify::remeasured::{Remeasurement, TOLERANCE_DB, remeasured};
 use bandwright::wanted::Contour;
 use proptest::prelude::*;
 use serde_json::Value;
@@ -367,6 +367,8 @@ proptest! {
                 judging: Settings::default(),
                 rate_hz: None,
                 same_level: true,
+                tolerance_db: TOLERANCE_DB,
+                impedance: None,
             };
             let promise = remeasured(&sheet, &request).unwrap();
             let mut document = serde_json::to_value(report::check_document(

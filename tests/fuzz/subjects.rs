@@ -44,6 +44,7 @@ use bandwright::report::blocks::{ProgramSetting, Report};
 use bandwright::report::words::printable;
 use bandwright::report::{self, figures};
 use bandwright::sheet::{self, Sheet};
+use bandwright::verify::remeasured::TOLERANCE_DB;
 use bandwright::verify::sheet_check::{LimitsFrom, Outcome};
 use bandwright::verify::{Remeasurement, check_sheet, remeasured as judge_promise};
 use bandwright::wanted::recipe::{parse_recipe, write_recipe};
@@ -444,6 +445,8 @@ pub fn remeasured(bytes: &[u8]) {
         },
         rate_hz,
         same_level,
+        tolerance_db: TOLERANCE_DB,
+        impedance: None,
     };
     let Some(promise) = told("", bytes, judge_promise(sheet, &request)) else {
         return;
@@ -465,7 +468,8 @@ pub fn remeasured(bytes: &[u8]) {
         assert!(all_finite(&figures), "{figures:?}");
         assert!(change.support.end <= POINTS);
     }
-    let figures = [promise.spread_db, promise.unseen_db, promise.judged_hz.0];
+    let bound_db = promise.bound_db.unwrap_or(0.0);
+    let figures = [promise.spread_db, bound_db, promise.judged_hz.0];
     assert!(all_finite(&figures), "{figures:?}");
     let check = check_sheet(sheet, None);
     shows(

@@ -16,6 +16,7 @@ use tempfile::TempDir;
 
 use crate::support::{printed, promises};
 
+use crate::support::remeasurements::{self, Bench, Plant};
 use promises::{Chance, limits, sections, sheet_of, sheet_per_side};
 
 fn section(shape: Shape, f0_hz: f64, gain_db: f64, q: f64) -> Section {
@@ -401,26 +402,18 @@ proptest! {
 fn pictures_are_left_to_look_at() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("check");
     fs::create_dir_all(&folder).unwrap();
-    let mut chance = Chance::new(11);
-    let (one, other) = (sections(&mut chance), sections(&mut chance));
-    let sheets = [
-        ("kept", sheet_of(&one, &limits()), 0),
-        ("missing", sheet_of(&one, &limits()), 1),
-        ("swapped", sheet_per_side(&one, &other, &limits()), 8),
+    let plants = [
+        ("kept", Plant::Nothing),
+        ("missing", Plant::SectionMissing),
+        ("swapped", Plant::WrongSide),
+        ("seal", Plant::LeakOneSide),
+        ("two", Plant::Two),
     ];
-    for (name, sheet, kind) in sheets {
-        let mistake = promises::mistake(&mut chance, &sheet, kind).unwrap();
-        let rig = promises::Rig::USUAL;
-        let taken = promises::sessions(&mut chance, &rig, [4, 4], &mistake.played);
-        let request = bandwright::verify::Remeasurement {
-            before: taken.before,
-            after: taken.after,
-            judging: bandwright::measurement::judge::Settings::default(),
-            rate_hz: None,
-            same_level: true,
-        };
-        let promise = bandwright::verify::remeasured(&sheet, &request).unwrap();
-        let check = check_sheet(&sheet, None);
+    for (name, plant) in plants {
+        let case = remeasurements::remeasured(11, plant, &Bench::USUAL, 2.0);
+        let (sheet, request) = (&case.sheet, case.request(None));
+        let promise = bandwright::verify::remeasured(sheet, &request).unwrap();
+        let check = check_sheet(sheet, None);
         let plot = bandwright::report::check_plot(&check, &promise);
         fs::write(folder.join(format!("{name}.svg")), plot).unwrap();
         println!(
@@ -601,7 +594,9 @@ fn a_promise_that_was_not_kept_is_told_with_its_mistake_in_text_document_and_pic
     assert_eq!(status, 0, "{message}");
     let document: Value = serde_json::from_str(&printed).unwrap();
     let promise = &document["promise"];
-    assert_eq!(promise["explanations"][0]["kind"], "nothing-wrong");
+    // The seats of these takes differ, by chance: to say so accuses nobody.
+    let kind = promise["explanations"][0]["kind"].as_str().unwrap();
+    assert!(["nothing-wrong", "seat-differs"].contains(&kind), "{kind}");
     assert_eq!(promise["after"]["set_aside"].as_array().unwrap().len(), 1);
 }
 

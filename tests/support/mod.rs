@@ -13,6 +13,7 @@ pub mod impulses;
 pub mod outcomes;
 pub mod planted;
 pub mod promises;
+pub mod remeasurements;
 pub mod rivals;
 pub mod seatings;
 pub mod units;

@@ -1,9 +1,9 @@
-//! Sheets that were loaded rightly or with one mistake, and takes from before and after; all invented, all seeded.
+//! Sheets of random sections, and takes from before and after they were loaded; all invented, all seeded.
 
 use super::outcomes::without_curves;
 use bandwright::cost::loudness::loudness_change_of_channels;
 use bandwright::cost::programme::Programme;
-use bandwright::filter::{QMeaning, Section, Shape, cascade};
+use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::random::Random;
 use bandwright::job::{BeforeAfter, Residual};
 use bandwright::limits::{Limits, Setting, ShapeCounts};
@@ -11,7 +11,6 @@ use bandwright::measurement::OnGrid;
 use bandwright::measurement::grid::{POINTS, frequency_hz};
 use bandwright::measurement::takes::{Side, Take};
 use bandwright::sheet::{Sheet, SideResidual};
-use bandwright::verify::explanation::{Explanation, Number, SideMixup};
 
 pub const RATES_HZ: [f64; 3] = [44_100.0, 48_000.0, 96_000.0];
 
@@ -287,25 +286,6 @@ impl Unit {
 /// What plays: for left and right.
 pub type Played = Box<dyn Fn(Side, f64) -> f64>;
 
-/// A mistake, as it is to be told, and what plays under it, preamp included.
-pub struct Mistake {
-    pub explanation: Explanation,
-    pub played: Played,
-}
-
-/// The largest difference to the promise over 50 Hz to 8 kHz, dB.
-pub fn largest_db(sheet: &Sheet, played: &Played) -> f64 {
-    let promised = promised(sheet, 1.0);
-    let told = frequency_hz()
-        .iter()
-        .filter(|f| (50.0..=8000.0).contains(*f));
-    let at = |f: &f64| {
-        let side = |side| (played(side, *f) - promised(side, *f)).abs();
-        side(Side::Left).max(side(Side::Right))
-    };
-    told.map(at).fold(0.0, f64::max)
-}
-
 fn by_side(sheet: &Sheet) -> [Vec<Section>; 2] {
     [Side::Left, Side::Right].map(|side| {
         let mut channels = sheet.channels.iter();
@@ -330,154 +310,6 @@ fn playing(
 pub fn promised(sheet: &Sheet, times: f64) -> Played {
     playing(by_side(sheet), 48_000.0, 1.0, times, sheet.level.preamp_db)
 }
-
-/// A number mistyped by one slip, or freely.
-fn mistyped(chance: &mut Chance, value: f64, freely: f64) -> f64 {
-    let digits: Vec<char> = format!("{}", value.abs()).chars().collect();
-    let text = match chance.below(5) {
-        0 => return value * 10f64.powf(chance.sign()),
-        1 | 2 => {
-            let mut digits = digits;
-            let at = chance.below(digits.len());
-            if digits[at].is_ascii_digit() {
-                digits[at] = char::from(b'0' + chance.below(10) as u8);
-            }
-            digits.into_iter().collect::<String>()
-        }
-        3 if digits.len() > 1 => {
-            let mut digits = digits;
-            let at = chance.below(digits.len() - 1);
-            digits.swap(at, at + 1);
-            digits.into_iter().collect()
-        }
-        _ => return to(freely, 0.1),
-    };
-    text.parse::<f64>().map_or(value, |x| x * value.signum())
-}
-
-/// A mistake of the kind that `kind` counts; None where it does not apply to this sheet or would not be heard.
-pub fn mistake(chance: &mut Chance, sheet: &Sheet, kind: usize) -> Option<Mistake> {
-    let preamp_db = sheet.level.preamp_db;
-    let mut sides = by_side(sheet);
-    let per_side = sheet.is_per_side();
-    let side = chance.below(2);
-    let k = chance.below(sides[side].len());
-    let place = bandwright::verify::explanation::Place {
-        side: per_side.then_some([Side::Left, Side::Right][side]),
-        number: k + 1,
-        section: sides[side][k],
-    };
-    let of = if per_side { vec![side] } else { vec![0, 1] };
-    let rate_hz = 48_000.0;
-    let mut change = |change: &mut dyn FnMut(&mut Section)| {
-        for &side in &of {
-            change(&mut sides[side][k]);
-        }
-    };
-    let plain = |sides| playing(sides, rate_hz, 1.0, 1.0, preamp_db);
-    let number_wrong = |number, fitted| Explanation::NumberWrong {
-        place,
-        number,
-        fitted,
-        slip: None,
-    };
-    let (explanation, played) = match kind {
-        0 => (Explanation::NothingWrong, promised(sheet, 1.0)),
-        1 => {
-            change(&mut |s| s.gain_db = 0.0);
-            (Explanation::SectionMissing { place }, plain(sides))
-        }
-        2 => {
-            change(&mut |s| s.gain_db *= -1.0);
-            (Explanation::SignFlipped { place }, plain(sides))
-        }
-        3 => {
-            let was = place.section.gain_db;
-            let value = mistyped(chance, was, 0.0);
-            if value.abs() > 30.0 {
-                return None;
-            }
-            let value = if value.abs() < 0.05 {
-                was + 3.0 * chance.normal()
-            } else {
-                value
-            };
-            // Those two are mistakes of their own.
-            if value.abs() < 0.25 * was.abs() && value.abs() < 0.6 || (value + was).abs() < 0.5 {
-                return None;
-            }
-            change(&mut |s| s.gain_db = value);
-            (number_wrong(Number::GainDb, value), plain(sides))
-        }
-        4 => {
-            let was = place.section.f0_hz;
-            let free = was * (0.6 * chance.normal()).exp();
-            let value = mistyped(chance, was, free);
-            if !(15.0..20_000.0).contains(&value) {
-                return None;
-            }
-            change(&mut |s| s.f0_hz = value);
-            (number_wrong(Number::F0Hz, value), plain(sides))
-        }
-        5 => {
-            let peaking = QMeaning::OF_PEAKING[chance.below(4)];
-            let shelves = QMeaning::OF_SHELVES[chance.below(2)];
-            for section in sides.iter_mut().flatten() {
-                let meaning = if section.shape.is_shelf() {
-                    shelves
-                } else {
-                    peaking
-                };
-                let q = meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, rate_hz);
-                section.q = q.unwrap_or(section.q);
-            }
-            (Explanation::QReadAs { peaking, shelves }, plain(sides))
-        }
-        6 => (
-            Explanation::Bypassed,
-            playing(sides, rate_hz, 1.0, 0.0, 0.0),
-        ),
-        7 => (
-            Explanation::AppliedTwice,
-            playing(sides, rate_hz, 1.0, 2.0, 2.0 * preamp_db),
-        ),
-        8 => {
-            if !per_side {
-                return None;
-            }
-            let [left, right] = sides.clone();
-            let (mix, sides) = match chance.below(3) {
-                0 => (SideMixup::Swapped, [right, left]),
-                1 => (SideMixup::LeftOnBoth, [left.clone(), left]),
-                _ => (SideMixup::RightOnBoth, [right.clone(), right]),
-            };
-            (Explanation::WrongSide { mix }, plain(sides))
-        }
-        9 => {
-            let (a, b) = (RATES_HZ[chance.below(3)], RATES_HZ[chance.below(3)]);
-            if a == b {
-                return None;
-            }
-            let explanation = Explanation::WrongRate {
-                coefficients_hz: a,
-                played_hz: b,
-            };
-            (explanation, playing(sides, a, b / a, 1.0, preamp_db))
-        }
-        10 => (
-            Explanation::PreampMissing,
-            playing(sides, rate_hz, 1.0, 1.0, 0.0),
-        ),
-        _ => return None,
-    };
-    Some(Mistake {
-        explanation,
-        played,
-    })
-}
-
-/// How many kinds [`mistake`] knows.
-pub const KINDS: usize = 11;
 
 /// Takes of one session: `counts` of left and right; sides are told apart unless there is but one.
 pub struct Sessions {
@@ -509,37 +341,5 @@ pub fn sessions(chance: &mut Chance, rig: &Rig, counts: [usize; 2], played: &Pla
     Sessions {
         before: session("before", &|_, _| 0.0),
         after: session("after", played),
-    }
-}
-
-/// Whether an explanation names what was planted: the kind, the section, the number.
-pub fn names(told: &Explanation, planted: &Explanation) -> bool {
-    match (told, planted) {
-        (
-            Explanation::NumberWrong {
-                place: a,
-                number: x,
-                ..
-            },
-            Explanation::NumberWrong {
-                place: b,
-                number: y,
-                ..
-            },
-        ) => a == b && x == y,
-        (Explanation::SectionMissing { place: a }, Explanation::SectionMissing { place: b })
-        | (Explanation::SignFlipped { place: a }, Explanation::SignFlipped { place: b }) => a == b,
-        (Explanation::WrongSide { mix: a }, Explanation::WrongSide { mix: b }) => a == b,
-        (
-            Explanation::WrongRate {
-                coefficients_hz: a,
-                played_hz: x,
-            },
-            Explanation::WrongRate {
-                coefficients_hz: b,
-                played_hz: y,
-            },
-        ) => ((x / a) / (y / b) - 1.0).abs() < 1e-6,
-        (a, b) => a.name() == b.name(),
     }
 }

@@ -6,10 +6,11 @@ use serde::Serialize;
 use crate::filter::Section;
 use crate::measurement::grid;
 use crate::measurement::judge::Judged;
+use crate::measurement::leak::Leak;
 use crate::measurement::takes::Side;
-use crate::report::check_text::{explanation_words, found};
+use crate::report::check_text::{found, ranked_words};
 use crate::report::files::WrittenFile;
-use crate::verify::explanation::{Explanation, Number, Place, SideMixup};
+use crate::verify::explanation::{Explanation, Number, Place, SideMixup, SideSeal};
 use crate::verify::remeasured::{Change, Ranked};
 use crate::verify::sheet_check::LimitsFrom;
 use crate::verify::{CheckPoint, Remeasured, SheetCheck};
@@ -74,8 +75,24 @@ pub struct PromisePart<'a> {
     pub after: SessionPart<'a>,
     /// What may have happened, the likeliest first, at least three.
     pub explanations: Vec<ExplanationPart<'a>>,
+    /// Whether the first of them leaves more than chance does: at least that is wrong, and more.
+    pub incomplete: bool,
+    /// The sections that these takes cannot verify: without one, nothing that they resolve would be off by more than the
+    /// tolerance.
+    pub unverified: Vec<UnverifiedPart>,
     /// One change, or left and right.
     pub changes: Vec<ChangePart<'a>>,
+}
+
+/// A section that these takes cannot verify.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct UnverifiedPart {
+    /// Side of the section; `null` for both.
+    pub side: Option<Side>,
+    /// Number of the section within its EQ, from 1.
+    pub section_number: usize,
+    /// The section as the sheet has it.
+    pub section: Section,
 }
 
 /// Takes of one session.
@@ -90,10 +107,11 @@ pub struct SessionPart<'a> {
 /// Something that may have happened. A field that does not belong to its kind is `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct ExplanationPart<'a> {
-    /// What happened: `nothing-wrong`, `seal-differs`, `section-missing`, `sign-flipped`, `number-wrong`, `q-read-as`
-    /// (the equaliser means something else by q), `bypassed`, `applied-twice`, `wrong-side`, `wrong-rate`,
-    /// `preamp-missing` or `something-else`.
-    #[schemars(extend("enum" = ["nothing-wrong", "seal-differs", "section-missing", "sign-flipped", "number-wrong", "q-read-as", "bypassed", "applied-twice", "wrong-side", "wrong-rate", "preamp-missing", "something-else"]))]
+    /// What happened: `nothing-wrong`; what lies in how it was measured, `seal-differs`, `seat-differs`, `source-differs`;
+    /// `section-missing`, `sign-flipped`, `number-wrong`, `shelf-mirrored` (a low shelf entered as a high shelf, or the
+    /// reverse), `q-read-as` (the equaliser means something else by q), `gains-halved`, `bypassed`, `applied-twice`,
+    /// `one-side-only`, `wrong-side`, `wrong-rate`, `preamp-missing`, `sessions-exchanged` or `something-else`.
+    #[schemars(extend("enum" = ["nothing-wrong", "seal-differs", "seat-differs", "source-differs", "section-missing", "sign-flipped", "number-wrong", "shelf-mirrored", "q-read-as", "gains-halved", "bypassed", "applied-twice", "one-side-only", "wrong-side", "wrong-rate", "preamp-missing", "sessions-exchanged", "something-else"]))]
     pub kind: &'static str,
     /// How likely and how large it is.
     #[serde(flatten)]
@@ -101,8 +119,21 @@ pub struct ExplanationPart<'a> {
     /// What belongs to its kind.
     #[serde(flatten)]
     pub details: ExplanationDetails,
+    /// What else happened at the same time; `null` for nothing.
+    pub also: Option<AlsoPart>,
     /// The sentence for people.
     pub text: String,
+}
+
+/// What else happened at the same time. A field that does not belong to its kind is `null`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct AlsoPart {
+    /// What happened, as in the explanation that it is a part of.
+    #[schemars(extend("enum" = ["nothing-wrong", "seal-differs", "seat-differs", "source-differs", "section-missing", "sign-flipped", "number-wrong", "shelf-mirrored", "q-read-as", "gains-halved", "bypassed", "applied-twice", "one-side-only", "wrong-side", "wrong-rate", "preamp-missing", "sessions-exchanged", "something-else"]))]
+    pub kind: &'static str,
+    /// What belongs to its kind.
+    #[serde(flatten)]
+    pub details: ExplanationDetails,
 }
 
 /// What tells explanations of one kind apart. A field that does not belong to the kind is `null`.
@@ -114,6 +145,8 @@ pub struct ExplanationDetails {
     pub section_number: Option<usize>,
     /// The section as the sheet has it.
     pub section: Option<Section>,
+    /// Whether a shelf with the wrong sign may as well have been entered as the other shelf: levels are free.
+    pub or_mirrored: Option<bool>,
     /// Which number of the section is wrong.
     pub number: Option<Number>,
     /// What that number probably is: the slip, else the number that fits best, in its own unit.
@@ -132,8 +165,34 @@ pub struct ExplanationDetails {
     pub coefficients_hz: Option<f64>,
     /// Sample rate that they play at, Hz.
     pub played_hz: Option<f64>,
-    /// Bass lost by the seal at 30 Hz after against before, dB; negative is a loss before.
-    pub loss_at_30_hz_db: Option<f64>,
+    /// The side that plays its sections while the other does not.
+    pub plays: Option<Side>,
+    /// What the seal of a unit whose side is not said loses.
+    pub unit_seal: Option<SealPart>,
+    /// What the seal of the left loses.
+    pub left_seal: Option<SealPart>,
+    /// What the seal of the right loses.
+    pub right_seal: Option<SealPart>,
+    /// How much deeper a unit whose side is not said sat after, mm; negative is less deep.
+    pub unit_deeper_mm: Option<f64>,
+    /// How much deeper the left sat after, mm; negative is less deep.
+    pub left_deeper_mm: Option<f64>,
+    /// How much deeper the right sat after, mm; negative is less deep.
+    pub right_deeper_mm: Option<f64>,
+    /// Output impedance of the source before, ohm, 0 or more.
+    pub before_ohm: Option<f64>,
+    /// Output impedance of the source after, ohm, 0 or more.
+    pub after_ohm: Option<f64>,
+}
+
+/// A seal that one session has and the other has not.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, JsonSchema)]
+pub struct SealPart {
+    /// What it loses.
+    #[serde(flatten)]
+    pub leak: Leak,
+    /// Whether the takes of after leak; else those of before.
+    pub after: bool,
 }
 
 /// A measured change beside the promised one. Curves have one value for each of `frequency_hz`, at the level of the
@@ -192,7 +251,17 @@ fn promise_part(promise: &Remeasured) -> PromisePart<'_> {
         before: session(&promise.before),
         after: session(&promise.after),
         explanations: promise.explanations.iter().map(explanation).collect(),
+        incomplete: promise.is_incomplete(),
+        unverified: promise.unverified.iter().map(unverified).collect(),
         changes: promise.changes.iter().map(change).collect(),
+    }
+}
+
+fn unverified(place: &Place) -> UnverifiedPart {
+    UnverifiedPart {
+        side: place.side,
+        section_number: place.number,
+        section: place.section,
     }
 }
 
@@ -208,7 +277,11 @@ fn explanation(ranked: &Ranked) -> ExplanationPart<'_> {
         kind: ranked.explanation.name(),
         ranked,
         details: details(&ranked.explanation),
-        text: explanation_words(&ranked.explanation),
+        also: ranked.also.map(|also| AlsoPart {
+            kind: also.name(),
+            details: details(&also),
+        }),
+        text: ranked_words(ranked),
     }
 }
 
@@ -221,7 +294,11 @@ fn details(explanation: &Explanation) -> ExplanationDetails {
         ..ExplanationDetails::default()
     };
     match explanation {
-        Explanation::SectionMissing { place } | Explanation::SignFlipped { place } => at(place),
+        Explanation::SectionMissing { place } | Explanation::ShelfMirrored { place } => at(place),
+        Explanation::SignFlipped { place, or_mirrored } => ExplanationDetails {
+            or_mirrored: Some(*or_mirrored),
+            ..at(place)
+        },
         Explanation::NumberWrong {
             place,
             number,
@@ -250,15 +327,44 @@ fn details(explanation: &Explanation) -> ExplanationDetails {
             played_hz: Some(*played_hz),
             ..none
         },
-        Explanation::SealDiffers { loss_at_30_hz_db } => ExplanationDetails {
-            loss_at_30_hz_db: Some(*loss_at_30_hz_db),
+        Explanation::OneSideOnly { plays } => ExplanationDetails {
+            plays: Some(*plays),
+            ..none
+        },
+        Explanation::SealDiffers { seals } => ExplanationDetails {
+            unit_seal: seals.unit.map(seal),
+            left_seal: seals.left.map(seal),
+            right_seal: seals.right.map(seal),
+            ..none
+        },
+        Explanation::SeatDiffers { deeper_mm } => ExplanationDetails {
+            unit_deeper_mm: deeper_mm.unit,
+            left_deeper_mm: deeper_mm.left,
+            right_deeper_mm: deeper_mm.right,
+            ..none
+        },
+        Explanation::SourceDiffers {
+            before_ohm,
+            after_ohm,
+        } => ExplanationDetails {
+            before_ohm: Some(*before_ohm),
+            after_ohm: Some(*after_ohm),
             ..none
         },
         Explanation::NothingWrong
+        | Explanation::GainsHalved
         | Explanation::Bypassed
         | Explanation::AppliedTwice
         | Explanation::PreampMissing
+        | Explanation::SessionsExchanged
         | Explanation::SomethingElse => none,
+    }
+}
+
+fn seal(seal: SideSeal) -> SealPart {
+    SealPart {
+        leak: seal.leak,
+        after: seal.after,
     }
 }
 

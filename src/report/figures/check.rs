@@ -6,20 +6,21 @@ use crate::measurement::judge::Judged;
 use crate::report::blocks::ColumnKind::{Numbers, Sentences, Words};
 use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::check_text::{
-    advice, change_words, explanation_words, found, percent, side_name, spread_words, verdict_words,
+    advice, change_words, found, percent, ranked_words, resolved_words, side_name, spread_words,
+    unverified_words, verdict_sentence,
 };
 use crate::report::files::WrittenFile;
-use crate::report::words::{self, band, count, decimals, signed_decimals_up_to};
+use crate::report::words::{self, band, count, decimals, decimals_up_to, signed_decimals_up_to};
 use crate::verify::explanation::Explanation;
-use crate::verify::remeasured::{ACCUSED, Ranked, SURE};
+use crate::verify::remeasured::{ACCUSED, LEAST_SHARE, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome};
-use crate::verify::{Remeasured, SheetCheck};
+use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
 /// The report on a tested sheet; `files` is what was written.
 #[must_use]
 pub fn report(check: &SheetCheck, promise: Option<&Remeasured>, files: &[WrittenFile]) -> Report {
     let mut report = Report::new(format!("{} toward {}", check.unit, check.target));
-    report.parts.push(points(check));
+    report.parts.push(points(check, promise.is_some()));
     if let Some(promise) = promise {
         report.parts.push(judgement(promise));
         report.parts.push(explanations(promise));
@@ -37,7 +38,8 @@ fn outcome(outcome: Outcome) -> &'static str {
     }
 }
 
-fn points(check: &SheetCheck) -> Part {
+/// The points of the sheet; beside a judged promise, those that fail.
+fn points(check: &SheetCheck, briefly: bool) -> Part {
     let of = |outcome| check.count(outcome);
     let (passes, fails, lack) = (
         of(Outcome::Pass),
@@ -52,7 +54,8 @@ fn points(check: &SheetCheck) -> Part {
         0 => format!("Sheet: all {passes} points pass{lacking}"),
         _ => format!("Sheet: {fails} of {} points fail{lacking}", passes + fails),
     };
-    let points = check.points.iter();
+    let shown = |p: &&CheckPoint| !briefly || p.outcome == Outcome::Fail;
+    let points = check.points.iter().filter(shown);
     let outcomes = points.clone().map(|p| outcome(p.outcome).to_owned());
     let subjects = points.clone().map(|p| p.subject.words().to_owned());
     let table = Block::table([
@@ -60,7 +63,13 @@ fn points(check: &SheetCheck) -> Part {
         Column::new(Words, "", subjects),
         Column::new(Sentences, "", points.map(found)),
     ]);
-    let mut blocks = vec![table, Block::about("Limits", limits(check))];
+    let mut blocks = Vec::new();
+    if !briefly || fails > 0 {
+        blocks.push(table);
+    }
+    if !briefly {
+        blocks.push(Block::about("Limits", limits(check)));
+    }
     let file = match check.digest {
         Some(Digest::Intact) => Some("as it was written."),
         Some(Digest::Edited) => Some("edited by hand since it was written."),
@@ -69,6 +78,7 @@ fn points(check: &SheetCheck) -> Part {
         }
         None => None,
     };
+    let file = file.filter(|_| !briefly || check.digest != Some(Digest::Intact));
     blocks.extend(file.map(|file| Block::about("File", file)));
     Part::new(head, blocks)
 }
@@ -94,10 +104,17 @@ fn limits(check: &SheetCheck) -> Text {
 fn judgement(promise: &Remeasured) -> Part {
     let mut rows = vec![
         Row::new("Judged", judged_words(promise)),
+        Row::new("Resolved", resolved_words(promise)),
+    ];
+    let unverified = unverified_words(promise);
+    if promise.verdict != Verdict::NotKept && !unverified.is_empty() {
+        rows.push(Row::new("Unverified", unverified));
+    }
+    rows.extend([
         Row::new("Before", session(&promise.before)),
         Row::new("After", session(&promise.after)),
         Row::new("Spread", spread_words(promise)),
-    ];
+    ]);
     let changes = promise.changes.iter();
     rows.extend(changes.map(|change| Row::new(side_name(change.side), change_words(change))));
     rows.extend(promise.level.map(|level| {
@@ -109,43 +126,67 @@ fn judgement(promise: &Remeasured) -> Part {
         );
         Row::new("Level", level)
     }));
-    let head = format!("Promise: {}", verdict_words(promise.verdict));
+    let head = format!("Promise: {}", verdict_sentence(promise));
     Part::new(head, [Block::Rows(rows)])
 }
 
 fn explanations(promise: &Remeasured) -> Part {
-    let ranked = promise.explanations.iter();
+    // The first, and the others that have a share worth telling.
+    let told = promise.explanations.iter().enumerate();
+    let told = told.filter(|(k, ranked)| *k == 0 || ranked.share >= LEAST_SHARE && is_heard(ranked));
+    let ranked = told.map(|(_, ranked)| ranked);
     let shares = ranked.clone().map(|ranked| percent(ranked.share));
+    let incomplete = promise.is_incomplete();
+    let texts = ranked
+        .enumerate()
+        .map(|(k, ranked)| explained(ranked, incomplete && k == 0));
     let table = Block::table([
         Column::new(Numbers, "", shares),
-        Column::new(Sentences, "", ranked.map(explained)),
+        Column::new(Sentences, "", texts),
     ]);
     Part::new("Explanations, with their share of the probability", [table])
 }
 
-fn explained(ranked: &Ranked) -> String {
+/// Whether an explanation changes something that anyone could find.
+fn is_heard(ranked: &Ranked) -> bool {
+    const LEAST_DB: f64 = 0.1;
+    let of_no_section = matches!(
+        ranked.explanation,
+        Explanation::NothingWrong | Explanation::SomethingElse | Explanation::PreampMissing
+    );
+    of_no_section || ranked.worst_db.abs() >= LEAST_DB
+}
+
+fn explained(ranked: &Ranked, incomplete: bool) -> String {
     let size = match ranked.explanation {
-        Explanation::NothingWrong | Explanation::SomethingElse => String::new(),
+        Explanation::NothingWrong | Explanation::SomethingElse | Explanation::PreampMissing => {
+            String::new()
+        }
         _ => format!(
-            "; changes {} dB at {}",
+            "; changes {} dB about {}",
             signed_decimals_up_to(ranked.worst_db, 1),
             words::frequency(ranked.worst_hz)
         ),
     };
     format!(
-        "{}{size}; leaves {} standard errors rms.",
-        explanation_words(&ranked.explanation),
-        decimals(ranked.misfit, 1)
+        "{}{}{size}; leaves {} standard errors rms{}.",
+        if incomplete { "at least this: " } else { "" },
+        ranked_words(ranked),
+        decimals(ranked.misfit, 1),
+        if incomplete { ", so that more is wrong" } else { "" }
     )
 }
 
 fn conclusion(promise: &Remeasured) -> Part {
-    let shares = format!(
-        "Kept: nothing wrong has a share of {} or more; not kept: {} or less. Shares hold only among what is listed in the README.",
-        percent(SURE),
-        percent(ACCUSED)
+    let tolerance = decimals_up_to(promise.tolerance_db, 2);
+    let accused = decimals(100.0 * ACCUSED, 0);
+    let rules = format!(
+        "Kept: at most {tolerance} dB off in every third octave that these takes resolve, with 95 % confidence. Not kept: {accused} % or less is left for nothing wrong, the seal, the seat and the source together. Shares hold only among what is listed in the README."
     );
-    Part::without_head([Block::paragraph(advice(promise)), Block::paragraph(shares)])
+    Part::without_head([
+        Block::paragraph(advice(promise)),
+        Block::paragraph(rules),
+    ])
 }
 
 fn judged_words(promise: &Remeasured) -> String {

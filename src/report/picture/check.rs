@@ -5,7 +5,7 @@ use super::palette::Ink;
 use super::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
 use crate::measurement::grid;
 use crate::report::check_text::{
-    change_words, explanation_words, percent, side_name, spread_words, verdict_words,
+    change_words, percent, ranked_words, side_name, spread_words, verdict_words,
 };
 use crate::report::words::{count, printable, true_minus};
 use crate::verify::explanation::Explanation;
@@ -50,7 +50,7 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         Some(first) if wrong => {
             format!(
                 "{} ({})",
-                explanation_words(&first.explanation),
+                ranked_words(first),
                 percent(first.share)
             )
         }

@@ -1,46 +1,37 @@
-//! All explanations that apply to a sheet, each tried over its free number, with the priors.
+//! All explanations that apply to a sheet, each tried over its free number, with what it changes in standard errors.
 
 use std::f64::consts::LN_2;
 
-use super::evidence::{Evidence, MeasuredEq};
-use super::kinds::{Explanation, Number, Place, SideMixup};
-use super::played::{PlayedEq, played};
-use crate::filter::{QMeaning, Section, response};
+use super::evidence::Evidence;
+use super::kinds::{Explanation, Number, OfSides, Place, SideMixup, SideSeal};
+use super::played::{as_read, beyond_promise_db, mirrored};
+use super::priors;
+use crate::filter::{QMeaning, Section};
+use crate::measurement::leak::{Leak, Order};
+use crate::measurement::takes::Side;
+use crate::verify::noise::dot;
 use crate::verify::slip::slips;
 
-/// Prior probability of each kind; those that do not apply to a sheet leave the rest in proportion.
-mod prior {
-    pub const NOTHING: f64 = 0.5;
-    pub const SEAL: f64 = 0.02;
-    pub const MISSING: f64 = 0.08;
-    pub const SIGN: f64 = 0.07;
-    pub const F0: f64 = 0.08;
-    pub const GAIN: f64 = 0.08;
-    pub const Q: f64 = 0.02;
-    pub const Q_READ: f64 = 0.06;
-    pub const BYPASSED: f64 = 0.03;
-    pub const TWICE: f64 = 0.02;
-    pub const SIDE: f64 = 0.03;
-    pub const RATE: f64 = 0.03;
-    pub const PREAMP: f64 = 0.04;
-    pub const ELSE: f64 = 0.01;
-    /// Of a wrong number: that it is a slip of the printed one.
-    pub const SLIP: f64 = 0.6;
-}
-
-/// One value of a free number.
-pub(super) struct TriedNumber {
+/// One value of an explanation's free number, with what it changes.
+pub(super) struct TriedValue {
     /// Prior probability within the explanation.
     pub weight: f64,
-    /// Logarithm of the ratio of normalisations, for a change of any form.
-    pub ln_occam: f64,
-    pub squares: f64,
-    pub value: f64,
+    /// The explanation with this value.
+    pub explanation: Explanation,
+    /// Whether the value is a slip of the printed one.
     pub slip: bool,
+    /// What it changes, in standard errors, one side after the other.
+    pub effect: Vec<f64>,
+    /// Its squares.
+    pub effect_squares: f64,
+    /// What it changes of the level, side by side, dB.
+    pub level_db: Vec<f64>,
+    /// Squares that it leaves of the measured change.
+    pub squares: f64,
 }
 
-/// What level an explanation predicts.
-#[derive(Clone, Copy)]
+/// What level an explanation predicts: shares of so many times the preamp.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum ExpectedLevel {
     /// That of the preamp.
     Preamp,
@@ -50,25 +41,49 @@ pub(super) enum ExpectedLevel {
     Either,
     /// That of the preamp once or twice.
     OnceOrTwice,
+    /// That of the preamp taken away.
+    Exchanged,
+}
+
+/// Whether another explanation can hold at the same time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Beside {
+    /// Any one that is not of the same kind.
+    Any,
+    /// One about another section.
+    AnotherSection,
+    /// None of the load; see [`Beside::Any`].
+    Alone,
 }
 
 /// One explanation, its free number tried at many values.
 pub(super) struct Candidate {
-    pub explanation: Explanation,
     pub prior: f64,
-    pub options: Vec<TriedNumber>,
+    pub options: Vec<TriedValue>,
     pub levels: ExpectedLevel,
+    pub beside: Beside,
+}
+
+impl Candidate {
+    /// The value that fits best.
+    pub fn best(&self) -> &TriedValue {
+        let by_squares = |a: &&TriedValue, b: &&TriedValue| a.squares.total_cmp(&b.squares);
+        self.options
+            .iter()
+            .min_by(by_squares)
+            .unwrap_or(&self.options[0])
+    }
 }
 
 /// All explanations that apply, and what they are tried on.
 pub(super) struct Trial<'a> {
     pub evidence: &'a Evidence<'a>,
-    /// Level of each section, by part and point.
-    pub curves: Vec<Vec<Vec<f64>>>,
-    /// Measured less promised, by part.
-    pub left_over: Vec<Vec<f64>>,
-    /// Squares of that.
-    pub squares: Vec<f64>,
+    /// Measured less promised, in standard errors, one side after the other.
+    pub left_over: Vec<f64>,
+    /// Its level, side by side, dB.
+    pub level_db: Vec<f64>,
+    /// Its squares.
+    pub squares: f64,
     pub candidates: Vec<Candidate>,
 }
 
@@ -81,264 +96,224 @@ impl<'a> Trial<'a> {
         trial.q_meanings();
         trial.rates();
         trial.sides();
-        trial.seal();
+        trial.seals();
+        trial.seats();
+        trial.sources();
         trial
     }
 
     fn new(evidence: &'a Evidence<'a>) -> Self {
-        let curve = |part: &MeasuredEq, section: &Section| -> Vec<f64> {
-            let level = |f_hz: &f64| response::level_db(section, evidence.rate_hz, *f_hz);
-            part.frequency_hz.iter().map(level).collect()
-        };
-        let curves: Vec<Vec<Vec<f64>>> = evidence
-            .parts
-            .iter()
-            .map(|part| part.sections.iter().map(|s| curve(part, s)).collect())
-            .collect();
-        let left_over: Vec<Vec<f64>> = evidence
-            .parts
-            .iter()
-            .zip(&curves)
-            .map(|(part, curves)| {
-                let promised = |i: usize| curves.iter().map(|c: &Vec<f64>| c[i]).sum::<f64>();
-                let all = part.measured_db.iter().enumerate();
-                all.map(|(i, db)| db - promised(i)).collect()
-            })
-            .collect();
-        let squares = evidence
-            .parts
-            .iter()
-            .zip(&left_over)
-            .map(|(part, left)| part.error_model.squares(left))
-            .collect();
+        let (mut left_over, mut level_db) = (Vec::new(), Vec::new());
+        for side in evidence.sides {
+            let left = evidence.left_over_db(side);
+            let model = &evidence.models[side.model].chance;
+            left_over.extend(model.whitened(&left));
+            level_db.push(model.level_db(&left));
+        }
         Self {
             evidence,
-            curves,
+            squares: dot(&left_over, &left_over),
             left_over,
-            squares,
+            level_db,
             candidates: Vec::new(),
         }
     }
 
-    /// Squares of everything when a part plays something else.
-    fn squares_with(&self, part: usize, change_db: impl Fn(usize) -> f64) -> f64 {
-        let left = &self.left_over[part];
-        let left: Vec<f64> = (0..left.len()).map(|i| left[i] - change_db(i)).collect();
-        let others: f64 = (0..self.squares.len())
-            .filter(|other| *other != part)
-            .map(|other| self.squares[other])
-            .sum();
-        others + self.evidence.parts[part].error_model.squares(&left)
-    }
-
-    /// Squares of everything when all parts play `playing`.
-    fn squares_of(&self, playing: &[PlayedEq]) -> f64 {
-        let parts = self.evidence.parts.iter().zip(playing);
-        parts
-            .map(|(part, playing)| {
-                let points = part.frequency_hz.iter().zip(&part.measured_db);
-                let left: Vec<f64> = points
-                    .map(|(f_hz, db)| db - playing.level_db(*f_hz))
-                    .collect();
-                part.error_model.squares(&left)
-            })
-            .sum()
-    }
-
-    fn add(&mut self, explanation: Explanation, prior: f64, squares: f64, levels: ExpectedLevel) {
-        self.candidates.push(Candidate {
+    /// An explanation with one value of its number.
+    fn tried(&self, explanation: Explanation, weight: f64, slip: bool) -> TriedValue {
+        let evidence = self.evidence;
+        let points = evidence.at.len();
+        let mut effect: Vec<f64> = Vec::with_capacity(self.left_over.len());
+        let mut level_db: Vec<f64> = Vec::with_capacity(evidence.sides.len());
+        let mut first: Option<Option<Vec<f64>>> = None;
+        for (k, side) in evidence.sides.iter().enumerate() {
+            let alike = k > 0
+                && side.model == evidence.sides[0].model
+                && !evidence.per_side
+                && !differs_by_side(&explanation);
+            if alike {
+                effect.extend_from_within(..points);
+                level_db.push(level_db[0]);
+                continue;
+            }
+            // Sides of one EQ differ in their error model only.
+            let shared = first
+                .take()
+                .filter(|_| !evidence.per_side && !differs_by_side(&explanation));
+            let change =
+                shared.unwrap_or_else(|| beyond_promise_db(evidence, side, &explanation, evidence.at));
+            match &change {
+                Some(change) => {
+                    let model = &evidence.models[side.model].chance;
+                    effect.extend(model.whitened(change));
+                    level_db.push(model.level_db(change));
+                }
+                None => {
+                    effect.resize(effect.len() + points, 0.0);
+                    level_db.push(0.0);
+                }
+            }
+            first = Some(change);
+        }
+        let effect_squares = dot(&effect, &effect);
+        let squares = self.squares - 2.0 * dot(&self.left_over, &effect) + effect_squares;
+        TriedValue {
+            weight,
             explanation,
-            prior,
-            options: vec![TriedNumber {
-                weight: 1.0,
-                ln_occam: 0.0,
-                squares,
-                value: 0.0,
-                slip: false,
-            }],
-            levels,
-        });
+            slip,
+            effect,
+            effect_squares,
+            level_db,
+            squares: squares.max(0.0),
+        }
     }
 
-    /// An explanation without a free number, by what would play.
-    fn add_played(&mut self, explanation: Explanation, prior: f64, levels: ExpectedLevel) {
-        let squares = self.squares_of(&played(self.evidence, &explanation));
-        self.add(explanation, prior, squares, levels);
+    fn add(&mut self, options: Vec<TriedValue>, prior: f64, levels: ExpectedLevel, beside: Beside) {
+        if !options.is_empty() {
+            self.candidates.push(Candidate {
+                prior,
+                options,
+                levels,
+                beside,
+            });
+        }
+    }
+
+    /// An explanation without a free number.
+    fn add_one(&mut self, explanation: Explanation, prior: f64, levels: ExpectedLevel) {
+        let beside = match explanation.place() {
+            Some(_) => Beside::AnotherSection,
+            None => Beside::Alone,
+        };
+        let options = vec![self.tried(explanation, 1.0, false)];
+        self.add(options, prior, levels, beside);
     }
 
     fn whole(&mut self) {
-        let all: f64 = self.squares.iter().sum();
-        self.add(
-            Explanation::NothingWrong,
-            prior::NOTHING,
-            all,
-            ExpectedLevel::Preamp,
-        );
-        if self
-            .evidence
-            .parts
-            .iter()
-            .any(|part| !part.sections.is_empty())
-        {
-            self.add_played(
-                Explanation::Bypassed,
-                prior::BYPASSED,
-                ExpectedLevel::Either,
-            );
-            self.add_played(
-                Explanation::AppliedTwice,
-                prior::TWICE,
-                ExpectedLevel::OnceOrTwice,
+        use ExpectedLevel as Level;
+        self.add_one(Explanation::NothingWrong, priors::NOTHING, Level::Preamp);
+        if self.evidence.sides.iter().any(|s| !s.sections.is_empty()) {
+            self.add_one(Explanation::Bypassed, priors::BYPASSED, Level::Either);
+            self.add_one(Explanation::AppliedTwice, priors::TWICE, Level::OnceOrTwice);
+            self.add_one(Explanation::GainsHalved, priors::HALVED, Level::Preamp);
+            self.add_one(
+                Explanation::SessionsExchanged,
+                priors::EXCHANGED,
+                Level::Exchanged,
             );
         }
-        if self
-            .evidence
-            .level
-            .is_some_and(|level| level.preamp_db < 0.0)
-        {
-            self.add(
-                Explanation::PreampMissing,
-                prior::PREAMP,
-                all,
-                ExpectedLevel::None,
-            );
+        if self.evidence.level.is_some_and(|l| l.preamp_db < 0.0) {
+            let options = vec![self.tried(Explanation::PreampMissing, 1.0, false)];
+            self.add(options, priors::PREAMP, Level::None, Beside::Any);
         }
-        let sized = |size: usize| {
-            let (mut squares, mut ln_occam) = (0.0, 0.0);
-            for (part, left) in self.evidence.parts.iter().zip(&self.left_over) {
-                let anything = &part.anything[size];
-                squares += anything.squares(left);
-                ln_occam -= 0.5 * (anything.ln_determinant() - part.error_model.ln_determinant());
-            }
-            TriedNumber {
-                weight: 0.5,
-                ln_occam,
-                squares,
-                value: 0.0,
-                slip: false,
-            }
-        };
-        self.candidates.push(Candidate {
-            explanation: Explanation::SomethingElse,
-            prior: prior::ELSE,
-            options: vec![sized(0), sized(1)],
-            levels: ExpectedLevel::Preamp,
-        });
     }
 
     fn sections(&mut self) {
-        let count: usize = self
-            .evidence
-            .parts
+        // A sheet with one EQ has the same sections on both sides.
+        let eqs: Vec<(Option<Side>, &[Section])> = match self.evidence.per_side {
+            true => {
+                let sides = self.evidence.sides.iter();
+                sides.map(|s| (Some(s.side), &s.sections[..])).collect()
+            }
+            false => vec![(None, &self.evidence.sides[0].sections[..])],
+        };
+        let count: usize = eqs.iter().map(|(_, sections)| sections.len()).sum();
+        let shelves: usize = eqs
             .iter()
-            .map(|part| part.sections.len())
+            .map(|(_, s)| s.iter().filter(|s| s.shape.is_shelf()).count())
             .sum();
         let share = 1.0 / count.max(1) as f64;
-        for (at, part) in self.evidence.parts.iter().enumerate() {
-            for (k, section) in part.sections.iter().enumerate() {
+        for (side, sections) in eqs {
+            for (k, section) in sections.iter().enumerate() {
                 let place = Place {
-                    side: part.side,
+                    side,
                     number: k + 1,
                     section: *section,
                 };
-                let curve = &self.curves[at][k];
-                let missing = self.squares_with(at, |i| -curve[i]);
-                let flipped = self.squares_with(at, |i| -2.0 * curve[i]);
-                self.add(
-                    Explanation::SectionMissing { place },
-                    prior::MISSING * share,
-                    missing,
-                    ExpectedLevel::Preamp,
-                );
-                // A cookbook section of the opposite gain has the opposite level.
-                self.add(
-                    Explanation::SignFlipped { place },
-                    prior::SIGN * share,
-                    flipped,
-                    ExpectedLevel::Preamp,
-                );
+                let level = ExpectedLevel::Preamp;
+                let missing = Explanation::SectionMissing { place };
+                self.add_one(missing, priors::MISSING * share, level);
+                let is_shelf = mirrored(section).is_some();
+                let of_shelves = priors::MIRRORED / shelves.max(1) as f64;
+                let or_mirrored = is_shelf && self.evidence.level.is_none();
+                let flipped = Explanation::SignFlipped { place, or_mirrored };
+                let sign = priors::SIGN * share + if or_mirrored { of_shelves } else { 0.0 };
+                self.add_one(flipped, sign, level);
+                if is_shelf && !or_mirrored {
+                    self.add_one(Explanation::ShelfMirrored { place }, of_shelves, level);
+                }
                 for number in Number::ALL {
-                    self.number(at, place, number, share);
+                    self.number(place, number, share);
                 }
             }
         }
     }
 
     /// A number that is another: over a grid about the printed one, finer where it fits best, and over its slips.
-    fn number(&mut self, at: usize, place: Place, number: Number, share: f64) {
+    fn number(&mut self, place: Place, number: Number, share: f64) {
         let rate_hz = self.evidence.rate_hz;
-        let curve = &self.curves[at][place.number - 1];
-        let frequency_hz = &self.evidence.parts[at].frequency_hz;
-        let squares = |value: f64| {
-            let changed = number.with(&place.section, value);
-            self.squares_with(at, |i| {
-                response::level_db(&changed, rate_hz, frequency_hz[i]) - curve[i]
-            })
-        };
-        let mut options = over_grid(&place.section, number, rate_hz, &squares);
-        scale(&mut options, 1.0 - prior::SLIP);
-        let mut by_slip: Vec<TriedNumber> = slips(number.of(&place.section))
-            .into_iter()
-            .filter(|value| number.is_conceivable(*value, rate_hz))
-            .map(|value| TriedNumber {
-                weight: 1.0,
-                ln_occam: 0.0,
-                squares: squares(value),
-                value,
-                slip: true,
-            })
-            .collect();
-        scale(&mut by_slip, prior::SLIP);
-        options.extend(by_slip);
-        if options.is_empty() {
-            return;
-        }
-        let prior = match number {
-            Number::F0Hz => prior::F0,
-            Number::GainDb => prior::GAIN,
-            Number::Q => prior::Q,
-        };
-        self.candidates.push(Candidate {
-            explanation: Explanation::NumberWrong {
+        let tried = |value: f64, weight: f64, slip: bool| {
+            let explanation = Explanation::NumberWrong {
                 place,
                 number,
-                fitted: number.of(&place.section),
-                slip: None,
-            },
-            prior: prior * share,
-            options,
-            levels: ExpectedLevel::Preamp,
+                fitted: value,
+                slip: slip.then_some(value),
+            };
+            self.tried(explanation, weight, slip)
+        };
+        let mut options = over_grid(&place.section, number, rate_hz, &|value, weight| {
+            tried(value, weight, false)
         });
+        scale(&mut options, 1.0 - priors::SLIP);
+        let mut by_slip: Vec<TriedValue> = slips(number.of(&place.section))
+            .into_iter()
+            .filter(|value| number.is_conceivable(*value, rate_hz))
+            .map(|value| tried(value, 1.0, true))
+            .collect();
+        scale(&mut by_slip, priors::SLIP);
+        options.extend(by_slip);
+        let prior = match number {
+            Number::F0Hz => priors::F0,
+            Number::GainDb => priors::GAIN,
+            Number::Q => priors::Q,
+        };
+        self.add(
+            options,
+            prior * share,
+            ExpectedLevel::Preamp,
+            Beside::AnotherSection,
+        );
     }
 
     fn q_meanings(&mut self) {
-        let mut found: Vec<(Explanation, Vec<PlayedEq>)> = Vec::new();
+        let as_promised: Vec<Vec<Section>> = {
+            let sides = self.evidence.sides.iter();
+            sides.map(|side| side.sections.clone()).collect()
+        };
+        let mut found: Vec<(Explanation, Vec<Vec<Section>>)> = Vec::new();
         for peaking in QMeaning::OF_PEAKING {
             for shelves in QMeaning::OF_SHELVES {
-                let explanation = Explanation::QReadAs { peaking, shelves };
-                let plays = played(self.evidence, &explanation);
-                let as_promised = played(self.evidence, &Explanation::NothingWrong);
+                let read = |was: &Section| as_read(was, peaking, shelves, self.evidence.rate_hz);
+                let plays: Vec<Vec<Section>> = as_promised
+                    .iter()
+                    .map(|sections| sections.iter().map(read).collect())
+                    .collect();
                 // Where a sheet has no such section, a meaning makes no difference.
                 if plays != as_promised && found.iter().all(|(_, other)| *other != plays) {
-                    found.push((explanation, plays));
+                    found.push((Explanation::QReadAs { peaking, shelves }, plays));
                 }
             }
         }
-        let share = prior::Q_READ / found.len().max(1) as f64;
+        let share = priors::Q_READ / found.len().max(1) as f64;
         for (explanation, _) in found {
-            self.add_played(explanation, share, ExpectedLevel::Preamp);
+            self.add_one(explanation, share, ExpectedLevel::Preamp);
         }
     }
 
     fn rates(&mut self) {
         const USUAL_HZ: [f64; 6] = [44_100.0, 48_000.0, 88_200.0, 96_000.0, 176_400.0, 192_000.0];
         const MOST: f64 = 4.5;
-        if self
-            .evidence
-            .parts
-            .iter()
-            .all(|part| part.sections.is_empty())
-        {
+        if self.evidence.sides.iter().all(|s| s.sections.is_empty()) {
             return;
         }
         let mut pairs: Vec<(f64, f64, f64)> = Vec::new();
@@ -363,16 +338,16 @@ impl<'a> Trial<'a> {
                 coefficients_hz,
                 played_hz,
             };
-            self.add_played(
+            self.add_one(
                 explanation,
-                prior::RATE * weight / all,
+                priors::RATE * weight / all,
                 ExpectedLevel::Preamp,
             );
         }
     }
 
     fn sides(&mut self) {
-        let mixes: &[SideMixup] = match self.evidence.parts {
+        let mixes: &[SideMixup] = match self.evidence.sides {
             [left, _] if left.others.is_some() => &[
                 SideMixup::Swapped,
                 SideMixup::LeftOnBoth,
@@ -382,35 +357,148 @@ impl<'a> Trial<'a> {
             _ => &[],
         };
         for &mix in mixes {
-            let share = prior::SIDE / mixes.len() as f64;
-            self.add_played(Explanation::WrongSide { mix }, share, ExpectedLevel::Preamp);
+            let share = priors::WRONG_SIDE / mixes.len() as f64;
+            self.add_one(Explanation::WrongSide { mix }, share, ExpectedLevel::Preamp);
+        }
+        if let [left, right] = self.evidence.sides {
+            for plays in [left.side, right.side] {
+                let share = priors::ONE_SIDE / 2.0;
+                self.add_one(Explanation::OneSideOnly { plays }, share, ExpectedLevel::Preamp);
+            }
         }
     }
 
-    /// Losses from 0.5 to 12 dB at 30 Hz, either way; the takes of both sides alike.
-    fn seal(&mut self) {
-        let losses = (1..=24).flat_map(|k| [0.5 * f64::from(k), -0.5 * f64::from(k)]);
-        let options: Vec<TriedNumber> = losses
-            .map(|loss_at_30_hz_db| {
-                let explanation = Explanation::SealDiffers { loss_at_30_hz_db };
-                TriedNumber {
-                    weight: 1.0 / 48.0,
-                    ln_occam: 0.0,
-                    squares: self.squares_of(&played(self.evidence, &explanation)),
-                    value: loss_at_30_hz_db,
-                    slip: false,
+    /// What each side may have in its own way: of one side, of both alike, of both in different ways.
+    fn of_sides<T: Copy>(
+        &mut self,
+        values: &[(f64, T)],
+        prior: f64,
+        explanation: impl Fn(OfSides<T>) -> Explanation,
+    ) {
+        /// So many of a side's values, the best ones, are tried with those of the other.
+        const TOGETHER: usize = 10;
+        let measured: Vec<Side> = self.evidence.sides.iter().map(|s| s.side).collect();
+        let both = measured == Side::BOTH;
+        let alone = if both { 0.5 * (1.0 - priors::BOTH_SIDES) } else { 1.0 };
+        let mut options: Vec<TriedValue> = Vec::new();
+        let mut best: Vec<Vec<(f64, usize)>> = Vec::new();
+        for &side in &measured {
+            let start = options.len();
+            for (weight, value) in values {
+                let explanation = explanation(OfSides::one(side, *value));
+                options.push(self.tried(explanation, alone * weight, false));
+            }
+            let mut by_squares: Vec<(f64, usize)> = (0..values.len())
+                .map(|k| (options[start + k].squares, k))
+                .collect();
+            by_squares.sort_by(|a, b| a.0.total_cmp(&b.0));
+            by_squares.truncate(TOGETHER);
+            best.push(by_squares);
+        }
+        if both {
+            let together =
+                |left: usize, right: usize| explanation(OfSides::both(values[left].1, values[right].1));
+            for (k, (weight, _)) in values.iter().enumerate() {
+                let weight = 0.5 * priors::BOTH_SIDES * weight;
+                options.push(self.tried(together(k, k), weight, false));
+            }
+            for (_, first) in &best[0] {
+                for (_, right) in &best[1] {
+                    let weight = 0.5 * priors::BOTH_SIDES * values[*first].0 * values[*right].0;
+                    options.push(self.tried(together(*first, *right), weight, false));
                 }
+            }
+        }
+        self.add(options, prior, ExpectedLevel::Preamp, Beside::Any);
+    }
+
+    /// Losses of the first order of 0.5 to 12 dB at 30 Hz, resonant ones with corners of 14 to 80 Hz; in either session.
+    fn seals(&mut self) {
+        const QS: [f64; 4] = [0.5, 0.75, 1.0, 1.4];
+        let first = (1..=24).map(|k| {
+            let loss_db = 0.5 * f64::from(k);
+            (Order::First, 30.0 * (10f64.powf(0.1 * loss_db) - 1.0).sqrt(), None)
+        });
+        let second = (0..=15).flat_map(|k| {
+            let corner_hz = 14.0 * (f64::from(k) / 6.0).exp2();
+            QS.map(|q| (Order::Second, corner_hz, Some(q)))
+        });
+        let leaks: Vec<(f64, Leak)> = first
+            .chain(second)
+            .map(|(order, corner_hz, q)| {
+                let mut leak = Leak {
+                    loss_at_30_hz_db: 0.0,
+                    corner_hz,
+                    order,
+                    q,
+                };
+                leak.loss_at_30_hz_db = leak.loss_db(crate::measurement::leak::LOSS_AT_HZ);
+                let count = if q.is_none() { 24.0 } else { 64.0 };
+                (0.25 / count, leak)
             })
             .collect();
-        self.candidates.push(Candidate {
-            explanation: Explanation::SealDiffers {
-                loss_at_30_hz_db: 0.0,
-            },
-            prior: prior::SEAL,
-            options,
-            levels: ExpectedLevel::Preamp,
+        let seals: Vec<(f64, SideSeal)> = [true, false]
+            .into_iter()
+            .flat_map(|after| leaks.iter().map(move |(w, leak)| (*w, SideSeal { leak: *leak, after })))
+            .collect();
+        self.of_sides(&seals, priors::SEAL, |seals| Explanation::SealDiffers {
+            seals,
         });
     }
+
+    /// Seats that differ by 0.4 to 2.5 mm, where the coupler's resonance is known; less is within what seatings differ by.
+    fn seats(&mut self) {
+        if self.evidence.resonance_hz.is_none() {
+            return;
+        }
+        let mut depths: Vec<(f64, f64)> = (4..=25)
+            .flat_map(|k| [0.1 * f64::from(k), -0.1 * f64::from(k)])
+            .map(|mm| ((-0.5 * (mm / priors::DEPTH_MM).powi(2)).exp(), mm))
+            .collect();
+        let sum: f64 = depths.iter().map(|(weight, _)| weight).sum();
+        for (weight, _) in &mut depths {
+            *weight /= sum;
+        }
+        self.of_sides(&depths, priors::SEAT, |deeper_mm| {
+            Explanation::SeatDiffers { deeper_mm }
+        });
+    }
+
+    /// Output impedances of 1 to 250 ohms in one session and next to none in the other.
+    fn sources(&mut self) {
+        use crate::measurement::impedance::ImpedanceByFrequency::Curve;
+        if !matches!(self.evidence.impedance, Some(Curve { .. })) {
+            return;
+        }
+        let ohms = (0..=24).map(|k| (f64::from(k) / 3.0).exp2());
+        let options: Vec<TriedValue> = ohms
+            .flat_map(|ohm| [(0.0, ohm), (ohm, 0.0)])
+            .map(|(before_ohm, after_ohm)| {
+                let explanation = Explanation::SourceDiffers {
+                    before_ohm,
+                    after_ohm,
+                };
+                self.tried(explanation, 1.0 / 50.0, false)
+            })
+            .collect();
+        self.add(
+            options,
+            priors::SOURCE,
+            ExpectedLevel::Preamp,
+            Beside::Any,
+        );
+    }
+}
+
+/// Whether what it changes differs between the sides of a sheet with one EQ.
+fn differs_by_side(explanation: &Explanation) -> bool {
+    matches!(
+        explanation,
+        Explanation::SealDiffers { .. }
+            | Explanation::SeatDiffers { .. }
+            | Explanation::OneSideOnly { .. }
+            | Explanation::WrongSide { .. }
+    )
 }
 
 /// Values of a section's number over a grid about the printed one, finer where it fits best; weights are not scaled.
@@ -418,49 +506,40 @@ fn over_grid(
     section: &Section,
     number: Number,
     rate_hz: f64,
-    squares: &impl Fn(f64) -> f64,
-) -> Vec<TriedNumber> {
+    tried: &impl Fn(f64, f64) -> TriedValue,
+) -> Vec<TriedValue> {
     // Step, reach, standard deviation and what is no change, in ln f0, dB, ln q.
     let (step, reach, deviation, idle) = match number {
-        Number::F0Hz => (LN_2 / 16.0, 3.0 * LN_2, LN_2, 0.03),
-        Number::GainDb => (0.2, 12.0, 4.0, 0.3),
-        Number::Q => (0.1, 2.4, 0.9, 0.15),
+        Number::F0Hz => (LN_2 / 16.0, 3.0 * LN_2, priors::F0_OCTAVES * LN_2, 0.03),
+        Number::GainDb => (0.25, 12.0, priors::GAIN_DB, 0.3),
+        Number::Q => (0.12, 2.4, priors::LN_Q, 0.15),
     };
     let value_at = |t: f64| match number {
         Number::GainDb => section.gain_db + t,
         _ => number.of(section) * t.exp(),
     };
-    let tried = |t: f64, weight: f64| TriedNumber {
-        weight,
-        ln_occam: 0.0,
-        squares: squares(value_at(t)),
-        value: t,
-        slip: false,
-    };
     let steps = (reach / step).round() as i64;
-    let mut options: Vec<TriedNumber> = (-steps..=steps)
+    let places: Vec<f64> = (-steps..=steps)
         .map(|k| k as f64 * step)
         .filter(|t| t.abs() >= idle && number.is_conceivable(value_at(*t), rate_hz))
-        .map(|t| tried(t, (-0.5 * (t / deviation).powi(2)).exp()))
         .collect();
+    let weight = |t: f64| (-0.5 * (t / deviation).powi(2)).exp();
+    let mut options: Vec<TriedValue> = places.iter().map(|t| tried(value_at(*t), weight(*t))).collect();
     let best =
         (0..options.len()).min_by(|a, b| options[*a].squares.total_cmp(&options[*b].squares));
     if let Some(best) = best {
         const FINER: i32 = 8;
         let coarse = options.swap_remove(best);
         for k in -FINER / 2..=FINER / 2 {
-            let t = coarse.value + step * f64::from(k) / f64::from(FINER);
-            options.push(tried(t, coarse.weight / f64::from(FINER + 1)));
+            let t = places[best] + step * f64::from(k) / f64::from(FINER);
+            options.push(tried(value_at(t), coarse.weight / f64::from(FINER + 1)));
         }
-    }
-    for option in &mut options {
-        option.value = value_at(option.value);
     }
     options
 }
 
 /// Scales the weights so that together they are `whole`.
-fn scale(options: &mut [TriedNumber], whole: f64) {
+fn scale(options: &mut [TriedValue], whole: f64) {
     let sum: f64 = options.iter().map(|o| o.weight).sum();
     for option in options {
         option.weight *= whole / sum;

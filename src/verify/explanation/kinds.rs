@@ -1,6 +1,7 @@
 //! The kinds of what may have gone wrong between a sheet and an equaliser.
 
 use crate::filter::{QMeaning, Section};
+use crate::measurement::leak::Leak;
 use crate::measurement::takes::Side;
 
 /// A section of a sheet.
@@ -58,6 +59,14 @@ impl Number {
         changed
     }
 
+    /// Whether two values would be called the same by ear: within a tenth, or a decibel.
+    pub(super) fn is_near(self, one: f64, other: f64) -> bool {
+        match self {
+            Self::GainDb => (one - other).abs() <= 1.0,
+            Self::F0Hz | Self::Q => (one / other).ln().abs() <= 0.1,
+        }
+    }
+
     /// What an equaliser would accept at all.
     pub(super) fn is_conceivable(self, value: f64, rate_hz: f64) -> bool {
         match self {
@@ -83,6 +92,64 @@ pub enum SideMixup {
     TheOther,
 }
 
+/// Something that each side may have in its own way.
+#[derive(Debug, Clone, Copy, PartialEq, Default, serde::Serialize)]
+pub struct OfSides<T> {
+    /// Of a unit whose side is not said.
+    pub unit: Option<T>,
+    /// Of the left.
+    pub left: Option<T>,
+    /// Of the right.
+    pub right: Option<T>,
+}
+
+impl<T> OfSides<T> {
+    /// Of one side alone.
+    #[must_use]
+    pub fn one(side: Side, value: T) -> Self {
+        let mut all = Self {
+            unit: None,
+            left: None,
+            right: None,
+        };
+        match side {
+            Side::Unknown => all.unit = Some(value),
+            Side::Left => all.left = Some(value),
+            Side::Right => all.right = Some(value),
+        }
+        all
+    }
+
+    /// Of left and right.
+    #[must_use]
+    pub fn both(left: T, right: T) -> Self {
+        Self {
+            unit: None,
+            left: Some(left),
+            right: Some(right),
+        }
+    }
+
+    /// What it says of a side.
+    #[must_use]
+    pub fn on(&self, side: Side) -> Option<&T> {
+        match side {
+            Side::Unknown => self.unit.as_ref(),
+            Side::Left => self.left.as_ref(),
+            Side::Right => self.right.as_ref(),
+        }
+    }
+}
+
+/// A seal that one session has and the other has not.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+pub struct SideSeal {
+    /// What it loses.
+    pub leak: Leak,
+    /// Whether the session after leaks; else the one before.
+    pub after: bool,
+}
+
 /// Something that may have happened.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
 #[serde(tag = "explanation", rename_all = "kebab-case")]
@@ -91,8 +158,20 @@ pub enum Explanation {
     NothingWrong,
     /// They do, but the seal was another after than before.
     SealDiffers {
-        /// Lost at 30 Hz after against before, dB; negative: before against after.
-        loss_at_30_hz_db: f64,
+        /// By side.
+        seals: OfSides<SideSeal>,
+    },
+    /// They do, but the earphone sat deeper after than before, or less deep.
+    SeatDiffers {
+        /// How much deeper after, mm, by side.
+        deeper_mm: OfSides<f64>,
+    },
+    /// They do, but another output impedance drove the earphone after than before.
+    SourceDiffers {
+        /// Before, ohms.
+        before_ohm: f64,
+        /// After, ohms.
+        after_ohm: f64,
     },
     /// A section was left out.
     SectionMissing {
@@ -103,6 +182,8 @@ pub enum Explanation {
     SignFlipped {
         /// Which.
         place: Place,
+        /// Whether it may as well have been entered as the other shelf: that differs in level only, and levels are free.
+        or_mirrored: bool,
     },
     /// A section's number is another.
     NumberWrong {
@@ -115,6 +196,11 @@ pub enum Explanation {
         /// The slip of the printed number that fits as well, where one does.
         slip: Option<f64>,
     },
+    /// A low shelf was entered as a high shelf, or the reverse, with the same numbers.
+    ShelfMirrored {
+        /// Which.
+        place: Place,
+    },
     /// The equaliser means something else by q.
     QReadAs {
         /// Of peaking sections.
@@ -122,10 +208,17 @@ pub enum Explanation {
         /// Of shelves.
         shelves: QMeaning,
     },
+    /// Every gain is half of what it should be.
+    GainsHalved,
     /// No section plays.
     Bypassed,
     /// Every section plays twice.
     AppliedTwice,
+    /// One side plays its sections, the other none.
+    OneSideOnly {
+        /// The side that plays them.
+        plays: Side,
+    },
     /// Sections of the other side.
     WrongSide {
         /// Which play where.
@@ -140,6 +233,8 @@ pub enum Explanation {
     },
     /// The sections play, the preamp does not.
     PreampMissing,
+    /// What was given as before has the sections, what was given as after has not.
+    SessionsExchanged,
     /// None of these: a smooth change of another form.
     SomethingElse,
 }
@@ -151,16 +246,46 @@ impl Explanation {
         match self {
             Self::NothingWrong => "nothing-wrong",
             Self::SealDiffers { .. } => "seal-differs",
+            Self::SeatDiffers { .. } => "seat-differs",
+            Self::SourceDiffers { .. } => "source-differs",
             Self::SectionMissing { .. } => "section-missing",
             Self::SignFlipped { .. } => "sign-flipped",
             Self::NumberWrong { .. } => "number-wrong",
+            Self::ShelfMirrored { .. } => "shelf-mirrored",
             Self::QReadAs { .. } => "q-read-as",
+            Self::GainsHalved => "gains-halved",
             Self::Bypassed => "bypassed",
             Self::AppliedTwice => "applied-twice",
+            Self::OneSideOnly { .. } => "one-side-only",
             Self::WrongSide { .. } => "wrong-side",
             Self::WrongRate { .. } => "wrong-rate",
             Self::PreampMissing => "preamp-missing",
+            Self::SessionsExchanged => "sessions-exchanged",
             Self::SomethingElse => "something-else",
+        }
+    }
+
+    /// Whether the sheet plays as it says all the same: what differs lies in how it was measured.
+    #[must_use]
+    pub fn is_innocent(&self) -> bool {
+        matches!(
+            self,
+            Self::NothingWrong
+                | Self::SealDiffers { .. }
+                | Self::SeatDiffers { .. }
+                | Self::SourceDiffers { .. }
+        )
+    }
+
+    /// The section that it is about.
+    #[must_use]
+    pub fn place(&self) -> Option<&Place> {
+        match self {
+            Self::SectionMissing { place }
+            | Self::SignFlipped { place, .. }
+            | Self::NumberWrong { place, .. }
+            | Self::ShelfMirrored { place } => Some(place),
+            _ => None,
         }
     }
 }

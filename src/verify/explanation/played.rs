@@ -1,135 +1,153 @@
-//! What plays under an explanation.
+//! What an explanation changes: how much more than promised is measured under it, side by side.
 
-use super::evidence::{Evidence, MeasuredEq};
-use super::kinds::{Explanation, Place, SideMixup};
-use crate::filter::{Section, cascade};
-use crate::measurement::leak::{LOSS_AT_HZ, Leak, Order};
+use super::evidence::{Evidence, MeasuredSide};
+use super::kinds::{Explanation, Place, SideMixup, SideSeal};
+use crate::cost::at_ear::divider_db;
+use crate::filter::{QMeaning, Section, Shape, cascade, response};
+use crate::measurement::grid::frequency_hz;
+use crate::measurement::impedance::ImpedanceByFrequency;
 use crate::measurement::takes::Side;
+use crate::verify::seat;
 
-/// What plays in a part under an explanation.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PlayedEq {
-    /// The sections.
-    pub sections: Vec<Section>,
-    /// The rate that their coefficients are of, hertz.
-    pub rate_hz: f64,
-    /// By how much frequencies are raised, as a ratio.
-    pub raised: f64,
-    /// How often they play.
-    pub times: f64,
-    /// A leak on top, dB at 30 Hz; negative: the opposite.
-    pub loss_at_30_hz_db: f64,
-}
-
-impl PlayedEq {
-    /// As the sheet says.
-    #[must_use]
-    pub fn promised(sections: &[Section], rate_hz: f64) -> Self {
-        Self {
-            sections: sections.to_vec(),
-            rate_hz,
-            raised: 1.0,
-            times: 1.0,
-            loss_at_30_hz_db: 0.0,
-        }
-    }
-
-    /// The change at a frequency, dB.
-    #[must_use]
-    pub fn level_db(&self, frequency_hz: f64) -> f64 {
-        // Coefficients know cycles per sample only.
-        let f_hz = (frequency_hz / self.raised).min(0.5 * self.rate_hz);
-        let mut db = self.times * cascade::level_db(&self.sections, self.rate_hz, f_hz);
-        if self.loss_at_30_hz_db != 0.0 {
-            db -= self.loss_at_30_hz_db.signum()
-                * leak(self.loss_at_30_hz_db.abs()).loss_db(frequency_hz);
-        }
-        db
-    }
-}
-
-fn leak(loss_at_30_hz_db: f64) -> Leak {
-    Leak {
-        loss_at_30_hz_db,
-        corner_hz: LOSS_AT_HZ * (10f64.powf(0.1 * loss_at_30_hz_db) - 1.0).sqrt(),
-        order: Order::First,
-        q: None,
-    }
-}
-
-/// What plays in every part under an explanation.
-pub(super) fn played(evidence: &Evidence, explanation: &Explanation) -> Vec<PlayedEq> {
-    let with = |change: &dyn Fn(&MeasuredEq, &mut PlayedEq)| -> Vec<PlayedEq> {
-        let of_part = |part: &MeasuredEq| {
-            let mut playing = PlayedEq::promised(&part.sections, evidence.rate_hz);
-            change(part, &mut playing);
-            playing
-        };
-        evidence.parts.iter().map(of_part).collect()
+/// What is measured beyond the promise under an explanation, dB, at the points `at` of the common grid, preamp not
+/// included. None where a side has nothing of it.
+#[must_use]
+pub fn beyond_promise_db(
+    evidence: &Evidence<'_>,
+    of: &MeasuredSide,
+    explanation: &Explanation,
+    at: &[usize],
+) -> Option<Vec<f64>> {
+    let rate_hz = evidence.rate_hz;
+    let curve = |level: &dyn Fn(f64) -> f64| -> Vec<f64> {
+        at.iter().map(|i| level(frequency_hz()[*i])).collect()
     };
-    let at = |place: &Place, change: &dyn Fn(&mut Section)| {
-        with(&|part, playing| {
-            if part.side == place.side
-                && let Some(section) = playing.sections.get_mut(place.number - 1)
-            {
-                change(section);
-            }
+    // As a cascade: every section that plays less every section that was promised.
+    let instead = |sections: &[Section]| {
+        curve(&|f_hz| {
+            let f_hz = f_hz.min(0.5 * rate_hz);
+            cascade::level_db(sections, rate_hz, f_hz)
+                - cascade::level_db(&of.sections, rate_hz, f_hz)
         })
     };
+    let times = |times: f64| {
+        curve(&|f_hz| times * cascade::level_db(&of.sections, rate_hz, f_hz.min(0.5 * rate_hz)))
+    };
+    let section = |place: &Place, becomes: &dyn Fn(&Section) -> Option<Section>| {
+        if place.side.is_some_and(|side| side != of.side) {
+            return None;
+        }
+        let was = of.sections.get(place.number - 1)?;
+        let becomes = becomes(was);
+        Some(curve(&|f_hz| {
+            let f_hz = f_hz.min(0.5 * rate_hz);
+            let plays = becomes.map_or(0.0, |s| response::level_db(&s, rate_hz, f_hz));
+            plays - response::level_db(was, rate_hz, f_hz)
+        }))
+    };
     match explanation {
-        Explanation::NothingWrong | Explanation::PreampMissing | Explanation::SomethingElse => {
-            with(&|_, _| {})
+        Explanation::NothingWrong | Explanation::PreampMissing | Explanation::SomethingElse => None,
+        Explanation::SealDiffers { seals } => seals.on(of.side).map(|seal| curve(&seal_db(seal))),
+        Explanation::SeatDiffers { deeper_mm } => {
+            let (deeper_mm, resonance_hz) = (deeper_mm.on(of.side)?, evidence.resonance_hz?);
+            let support = &evidence.support;
+            Some(seat::moved_db(&of.before_db, support, resonance_hz, *deeper_mm, at))
         }
-        Explanation::SealDiffers { loss_at_30_hz_db } => {
-            with(&|_, playing| playing.loss_at_30_hz_db = *loss_at_30_hz_db)
+        Explanation::SourceDiffers {
+            before_ohm,
+            after_ohm,
+        } => {
+            let impedance = evidence.impedance?;
+            Some(curve(&|f_hz| {
+                source_db(impedance, *after_ohm, f_hz) - source_db(impedance, *before_ohm, f_hz)
+            }))
         }
-        Explanation::SectionMissing { place } => with(&|part, playing| {
-            if part.side == place.side {
-                playing.sections.remove(place.number - 1);
-            }
+        Explanation::SectionMissing { place } => section(place, &|_| None),
+        Explanation::SignFlipped { place, .. } => section(place, &|was| {
+            Some(Section {
+                gain_db: -was.gain_db,
+                ..*was
+            })
         }),
-        Explanation::SignFlipped { place } => at(place, &|section| section.gain_db *= -1.0),
+        Explanation::ShelfMirrored { place } => section(place, &mirrored),
         Explanation::NumberWrong {
             place,
             number,
             fitted,
             slip,
-        } => at(place, &|section| {
-            *section = number.with(section, slip.unwrap_or(*fitted));
+        } => section(place, &|was| {
+            Some(number.with(was, slip.unwrap_or(*fitted)))
         }),
-        Explanation::QReadAs { peaking, shelves } => with(&|_, playing| {
-            for section in &mut playing.sections {
-                let meaning = if section.shape.is_shelf() {
-                    shelves
-                } else {
-                    peaking
-                };
-                // What has no meaning is taken as it stands.
-                if let Some(q) =
-                    meaning.to_cookbook(section.q, section.f0_hz, section.gain_db, evidence.rate_hz)
-                {
-                    section.q = q;
-                }
-            }
-        }),
-        Explanation::Bypassed => with(&|_, playing| playing.sections.clear()),
-        Explanation::AppliedTwice => with(&|_, playing| playing.times = 2.0),
-        Explanation::WrongSide { mix } => with(&|part, playing| {
-            let others = match (mix, part.side) {
-                (SideMixup::LeftOnBoth, Some(Side::Left))
-                | (SideMixup::RightOnBoth, Some(Side::Right)) => None,
-                _ => part.others.as_ref(),
+        Explanation::QReadAs { peaking, shelves } => {
+            let read = |was: &Section| as_read(was, *peaking, *shelves, rate_hz);
+            Some(instead(&of.sections.iter().map(read).collect::<Vec<_>>()))
+        }
+        Explanation::GainsHalved => {
+            let half = |was: &Section| Section {
+                gain_db: 0.5 * was.gain_db,
+                ..*was
             };
-            if let Some(others) = others {
-                playing.sections.clone_from(others);
-            }
-        }),
+            Some(instead(&of.sections.iter().map(half).collect::<Vec<_>>()))
+        }
+        Explanation::Bypassed => Some(times(-1.0)),
+        Explanation::AppliedTwice => Some(times(1.0)),
+        Explanation::SessionsExchanged => Some(times(-2.0)),
+        Explanation::OneSideOnly { plays } => (*plays != of.side).then(|| times(-1.0)),
+        Explanation::WrongSide { mix } => match (mix, of.side) {
+            (SideMixup::LeftOnBoth, Side::Left) | (SideMixup::RightOnBoth, Side::Right) => None,
+            _ => of.others.as_ref().map(|others| instead(others)),
+        },
         Explanation::WrongRate {
             coefficients_hz,
             played_hz,
-        } => with(&|_, playing| {
-            playing.rate_hz = *coefficients_hz;
-            playing.raised = played_hz / coefficients_hz;
-        }),
+        } => {
+            let raised = played_hz / coefficients_hz;
+            Some(curve(&|f_hz| {
+                // Coefficients know cycles per sample only.
+                let played_hz = (f_hz / raised).min(0.5 * coefficients_hz);
+                cascade::level_db(&of.sections, *coefficients_hz, played_hz)
+                    - cascade::level_db(&of.sections, rate_hz, f_hz.min(0.5 * rate_hz))
+            }))
+        }
     }
+}
+
+/// The other shelf with the same numbers; none for a peaking section.
+pub(super) fn mirrored(was: &Section) -> Option<Section> {
+    let shape = match was.shape {
+        Shape::LowShelf => Shape::HighShelf,
+        Shape::HighShelf => Shape::LowShelf,
+        Shape::Peaking => return None,
+    };
+    Some(Section { shape, ..*was })
+}
+
+/// A section whose q is read in another way; what has no meaning is taken as it stands.
+pub(super) fn as_read(
+    was: &Section,
+    peaking: QMeaning,
+    shelves: QMeaning,
+    rate_hz: f64,
+) -> Section {
+    let meaning = match was.shape.is_shelf() {
+        true => shelves,
+        false => peaking,
+    };
+    let q = meaning.to_cookbook(was.q, was.f0_hz, was.gain_db, rate_hz);
+    Section {
+        q: q.unwrap_or(was.q),
+        ..*was
+    }
+}
+
+fn seal_db(seal: &SideSeal) -> impl Fn(f64) -> f64 {
+    let sign = if seal.after { -1.0 } else { 1.0 };
+    move |f_hz| sign * seal.leak.loss_db(f_hz)
+}
+
+fn source_db(impedance: &ImpedanceByFrequency, output_ohm: f64, f_hz: f64) -> f64 {
+    // Outside the curve nothing is known, and nothing is claimed.
+    impedance.ohm_at(f_hz).map_or(0.0, |ohm| {
+        divider_db(ohm, impedance.phase_deg_at(f_hz), output_ohm)
+    })
 }
