@@ -9,11 +9,11 @@
 //!    ratio of a deviation to its limit, with level and leak removed, whichever of the two leaks. The group of a take is
 //!    the set of takes whose excess with it is at most the limit of the side (1 to 1.5). The largest group, of two takes at
 //!    least, is the side's ear; an only take is its own. Where there is none, or a disjoint one is equally large, the other
-//!    side may tell ([`SideTakes::decide_by_other_side`]): a take that is disturbed, or further from the other side than
+//!    side may tell (`SideTakes::decide_by_other_side`): a take that is disturbed, or further from the other side than
 //!    the sides of one unit ever are, is not this ear's. Otherwise nothing tells, and all takes are kept.
 //! 4. **Labels.** A take that does not belong, or of which nothing tells whether it does, and that is as near to the other
 //!    side as takes of one ear are, is suspect of a swapped label.
-//! 5. **Seals.** Of the takes of the ear, those with the earphone's own seal ([`own_seal`]) are the first to be sound:
+//! 5. **Seals.** Of the takes of the ear, those with the earphone's own seal (`own_seal`) are the first to be sound:
 //!    the seal that most takes of the unit share, or else the tightest. The others are fitted against their mean: a take
 //!    that loses the threshold or more from 20 to 40 Hz leaks ([`leak`]); where the seal is shared, one that has so much
 //!    more bass had its vent blocked. Then all are fitted again against the mean of the sound takes, which has less noise,

@@ -1,7 +1,7 @@
 //! Takes from before and after a sheet was loaded: did it do what it says?
 //!
 //! 1. Takes of either session are judged as a fit judges them; what leaks or does not belong is set aside. The change of
-//!    each side that both sessions have is the mean after less the mean before ([`sessions`](super::sessions)).
+//!    each side that both sessions have is the mean after less the mean before (`sessions`).
 //! 2. [`noise`](super::noise) says how far such a change can be off, [`explanation`](super::explanation) which
 //!    explanations fit it. Levels are free, unless they are said to compare.
 //! 3. The sides of a sheet with one EQ are pooled, unless they surely differ; [`equivalence`](super::equivalence) bounds

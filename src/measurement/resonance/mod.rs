@@ -5,7 +5,7 @@
 //! Celsius, from memory; end corrections change the length, but hardly its differences). A dip and a second mode above
 //! it move by the same ratio. The earphone's own peaks stay, but differ between left and right.
 //!
-//! 1. One model is fitted to all takes ([`joint`]): own curves that stay, and a coupler's shape ([`shape`]) that moves. It
+//! 1. One model is fitted to all takes (`joint`): own curves that stay, and a coupler's shape (`shape`) that moves. It
 //!    starts where the shape would explain most of what takes of one side differ in.
 //! 2. The coupler's is claimed where its movement within sides is far above the takes' noise, where its place is known,
 //!    and where no other place does nearly as well. Then the places of the takes are those of the fit.
