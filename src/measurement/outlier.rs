@@ -254,7 +254,7 @@ impl Comparison {
     }
 }
 
-/// Finds mains hum in a take without a reference. It is hum if at least two of the first [`HARMONICS`] multiples of 50 or
+/// Finds mains hum in a take without a reference. It is hum if at least two of the first `HARMONICS` multiples of 50 or
 /// 60 Hz stand out from their surroundings (median over 1/4 octave) by [`HUM_LIMIT_DB`] and by `HUM_OVER_ROUGH` times
 /// what 98 in 100 of the other points of `HUM_BESIDE_HZ` stand out by, up or down: roughness makes peaks everywhere, at
 /// whatever resolution.
