@@ -547,7 +547,17 @@ fn a_promise_that_was_not_kept_is_told_with_its_mistake_in_text_document_and_pic
         (&first["kind"], &first["section_number"]),
         (&Value::from("sign-flipped"), &Value::from(2))
     );
-    assert!(first["share"].as_f64().unwrap() > 0.9);
+    // The mistake alone, and with another beside it such as another seat.
+    let with_it = promise["explanations"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|other| {
+            (&other["kind"], &other["section_number"]) == (&first["kind"], &first["section_number"])
+        });
+    let share: f64 = with_it.map(|other| other["share"].as_f64().unwrap()).sum();
+    assert!(share > 0.9, "{share}");
+    assert!(first["also"].is_null());
     let change = &promise["changes"][0];
     let points = change["frequency_hz"].as_array().unwrap().len();
     for curve in [
