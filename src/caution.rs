@@ -78,14 +78,10 @@ pub enum Caution {
         /// That frequency.
         at_hz: f64,
     },
-    /// About the coupler's resonance the curve is the coupler's, and little is fitted.
-    CouplerResonance {
-        /// Its frequency, median of the takes.
-        resonance_hz: f64,
-        /// Lowest frequency of what counts less.
-        lowest_hz: f64,
-        /// Highest frequency of what counts less.
-        highest_hz: f64,
+    /// What was fitted is what other ears are expected to get, not what this one got.
+    OtherEars {
+        /// From here on they differ.
+        above_hz: f64,
     },
     /// The phase shows a delay that belongs to no minimum-phase filter, so that an equaliser cannot undo what made it.
     BeyondEq {
@@ -223,13 +219,9 @@ impl fmt::Display for Caution {
                 "the {} has {loss_db:.1} dB less at {at_hz:.0} Hz than the other: a leak in all its takes, or a vent. Reseat it with another tip before you boost bass.",
                 side
             ),
-            Self::CouplerResonance {
-                resonance_hz,
-                lowest_hz,
-                highest_hz,
-            } => write!(
+            Self::OtherEars { above_hz } => write!(
                 f,
-                "the coupler resonates near {resonance_hz:.0} Hz, moving with the seating: {lowest_hz:.0}-{highest_hz:.0} Hz counts less, and no peaking section there boosts or is narrow. Judge that region by ear."
+                "above {above_hz:.0} Hz peaks and dips lie elsewhere in each ear: fitted is what other ears are expected to get on average. Judge the treble by ear."
             ),
             Self::BeyondEq {
                 from_hz,

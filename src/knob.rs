@@ -38,6 +38,7 @@ macro_rules! knobs {
 knobs! {
     After "after",
     AlignHz "align",
+    AsGood "as good",
     Base "base",
     Bass "bass",
     Before "before",

@@ -50,6 +50,9 @@ impl Answer {
         let text = match style {
             OutputStyle { json: true, .. } => document(&self.written),
             OutputStyle { quiet: true, .. } => String::new(),
+            OutputStyle { verbose: true, .. } => {
+                report::text_in_full(&reports(&self.written), option_names::typed)
+            }
             _ => report::text(&reports(&self.written), option_names::typed),
         };
         files::write_all(self.outputs, || console::print(&text))

@@ -15,8 +15,8 @@ const CARE: &str = "Loud sound harms hearing: try a new preset at a low volume f
     professional come before any figure of this program.";
 
 const WITHOUT_LIMITS: &str = "Without --limits, the equaliser is assumed to have eight sections (one low shelf, six \
-    peaking, one high shelf), f0 20 Hz to 20 kHz, gain -12 to +6 dB, q 0.3 to 6 (shelves 0.4 to 1.0), sample rates \
-    44.1, 48 and 96 kHz, and no steps but 0.1 dB in the preamp. The fit is made at the first rate.";
+    peaking, one high shelf), f0 20 Hz to 20 kHz in whole Hz of three digits, gain -12 to +6 dB and preamp -10 to 0 dB \
+    in 0.1 dB, q 0.3 to 6 (shelves 0.4 to 1.0) in 0.05, sample rates 44.1, 48 and 96 kHz. The fit is made at the first rate.";
 
 const EXAMPLES: &str = "Examples:
   Toward a target, with preset and picture:
@@ -73,6 +73,7 @@ pub enum Verb {
 fn sections(text: &str) -> Result<Sections, String> {
     match text {
         "auto" => Ok(Sections::Auto),
+        "all" => Ok(Sections::All),
         _ => count(text)
             .map(Sections::Count)
             .map_err(|error| format!("{error}, or `auto`")),
@@ -395,21 +396,20 @@ pub struct Fit {
     /// sections, see the end]
     #[arg(long, value_name = "NAME|FILE", help_heading = "The equaliser")]
     pub limits: Option<PathBuf>,
-    /// At most so many sections, or `auto`: as few as are needed
+    /// At most so many, `all`, or `auto` (as few as help)
     ///
-    /// 1 to 64, and no more than the limits have. `auto`: see --least-gain; takes about three times as long
-    /// [default: all of them]
+    /// 1 to 64, and no more than the limits have; above 8 without --limits the equaliser grows. `auto`: see --least-gain
     #[arg(
         long,
         value_name = "N",
         value_parser = sections,
+        default_value = "auto",
         allow_negative_numbers = true,
         help_heading = "The equaliser"
     )]
-    pub sections: Option<Sections>,
+    pub sections: Sections,
     /// With --sections auto: what one more section must take off the residual, 0 to 60 dB; the fewest sections after which
-    /// more, however many more, would each bring less. Where the takes differ by more (their spread, rms over the trusted
-    /// band), that counts
+    /// more, however many more, would each bring less
     #[arg(
         long,
         value_name = "DB",
@@ -422,8 +422,16 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
-    /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise by ITU-R
-    /// BS.1770), and what more would buy. Takes a few times as long
+    /// Fit the curve as it was measured, for the ear that it was measured in. Otherwise, with a rig that is an ear
+    /// simulator, what other ears are expected to get of it: above 5 kHz, peaks and dips lie elsewhere in each
+    #[arg(long, help_heading = "The fit")]
+    pub this_ear: bool,
+    /// Of the answers whose residual is at most so much above the least, 0 to 10 dB, take the one that plays loudest after
+    /// its preamp; 0: that of the least residual
+    #[arg(long, value_name = "DB", default_value_t = bandwright::job::AS_GOOD_DB, help_heading = "The fit")]
+    pub as_good: f64,
+    /// The best fit that plays no more than so much quieter than no EQ, 0 to 60 dB, preamp and all (pink noise through the
+    /// unit, A-weighted in a diffuse field), and what more would buy. Takes a few times as long
     #[arg(long, value_name = "DB", help_heading = "The fit")]
     pub max_loudness_loss: Option<f64>,
     /// What the preamp protects from clipping: `sine`, any steady tone (one that is switched on abruptly can exceed it by

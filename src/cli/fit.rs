@@ -141,6 +141,8 @@ fn request(typed: &Fit) -> Request {
         limits: typed.limits.clone(),
         sections: typed.sections,
         least_gain_db: typed.least_gain,
+        this_ear: typed.this_ear,
+        as_good_db: typed.as_good,
         per_side: typed.per_side,
         economy: typed.economy,
         protection: Protection {

@@ -19,6 +19,9 @@ pub struct OutputStyle {
     /// Also when the job fails. Its schemas stand in tests/golden/schema/ of the source
     #[arg(long)]
     pub json: bool,
+    /// Print everything: how the figures came about, and how sure they are
+    #[arg(short, long, conflicts_with_all = ["json", "quiet"])]
+    pub verbose: bool,
     /// Print nothing but errors and what safety asks for
     #[arg(long, conflicts_with = "json")]
     pub quiet: bool,

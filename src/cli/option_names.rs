@@ -8,6 +8,7 @@ pub fn option(knob: Knob) -> String {
     match knob {
         Knob::After => "--after",
         Knob::AlignHz => "--align-hz",
+        Knob::AsGood => "--as-good",
         Knob::Base => "--base",
         Knob::Bass => "--bass",
         Knob::Before => "--before",

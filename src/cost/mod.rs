@@ -20,6 +20,8 @@ pub mod drive;
 
 pub mod exposure;
 
+pub mod heard;
+
 pub mod distortion;
 
 use crate::caution::{Caution, LoudLevel, Volume};

@@ -34,7 +34,8 @@ pub mod residual;
 
 pub use search::reach::{Effort, IDLE_DB};
 pub use stop::Stop;
-pub use task::{Answer, ChannelAnswer, Task, Wanted};
+pub use objective::ceilings::Ceilings;
+pub use task::{Answer, ChannelAnswer, Playing, Task, Wanted};
 
 use channels::{one, two};
 

@@ -1,5 +1,6 @@
 //! What is asked of a fit, and what it answers.
 
+use super::objective::ceilings::Ceilings;
 use super::search::reach::{Effort, Level, Reach};
 use super::space::Space;
 use super::stop::Stop;
@@ -22,6 +23,8 @@ pub struct Task<'a> {
     /// If given, use no more sections than needed: the fewest for which any number of further sections lowers the
     /// residual by less than this for each added section, dB.
     pub least_gain_db: Option<f64>,
+    /// How loud it has to stay; None where loudness does not matter.
+    pub playing: Option<&'a Playing>,
     /// Weight of the economy term, 0 or more. At 0 there is no economy term, and idle sections are kept.
     pub economy: f64,
     /// How long to search. Two channels take several times as long as one.
@@ -30,6 +33,15 @@ pub struct Task<'a> {
     pub seed: u64,
     /// Once this is asked, the search ends soon, and its answer must not be used.
     pub stop: &'a Stop,
+}
+
+/// What is asked of loudness and gain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Playing {
+    /// What the sections may not exceed together, with what is heard at each point.
+    pub ceilings: Ceilings,
+    /// Of answers whose root of J is at most this above the least, the loudest is taken, dB; 0: the one of least J.
+    pub as_good_db: f64,
 }
 
 /// The wanted change of one channel.

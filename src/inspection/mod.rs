@@ -42,8 +42,8 @@ pub struct Inspection {
     pub trust: Vec<f64>,
     /// Lowest and highest grid frequency with data and a trust of at least 0.7, hertz; None if nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
-    /// Lowest and highest frequency of the band around the coupler's resonance, hertz, in which a fit uses no boost and
-    /// nothing narrow. None unless the takes show that the resonance moves, or the unit file gives it, and the rig is not
+    /// Lowest and highest frequency of the band around the coupler's resonance, hertz, where the curve is the coupler's as
+    /// much as the earphone's. None unless the takes show that the resonance moves, or the unit file gives it, and the rig is not
     /// fully trusted.
     pub guard_hz: Option<(f64, f64)>,
     /// The spread of the kept takes over the trusted band (over all data if nothing is trusted); None if every side has

@@ -2,51 +2,38 @@
 
 use std::ops::Range;
 
-use super::channel_wish::Job;
+use super::channel_wish::{Job, other_ears};
 use super::error::JobFault;
 use crate::error::value::Band;
 use crate::error::{Error, Result, Source};
 use crate::filter::Shape;
 use crate::fit::space::Space;
-use crate::fit::space::boxes;
+use crate::fit::space::boxes::{self, Believed};
 use crate::limits::{Limits, Setting};
+use crate::measurement::expected::{DISAGREE_DB, FIXED_BELOW_HZ};
 use crate::measurement::grid;
 use crate::measurement::parse::Weight;
-use crate::measurement::rig::{Rig, TRUSTED};
-use crate::measurement::spread::SpreadFigures;
+use crate::measurement::rig::TRUSTED;
 
 /// Where a fit may look, and how much it believes what it sees there.
 pub(super) struct Basis {
-    pub guard_hz: Option<(f64, f64)>,
     pub trust: Vec<f64>,
     pub weight: Vec<f64>,
     pub space: Space,
 }
 
 pub(super) fn basis(job: &Job<'_>, limits: &Limits, support: &Range<usize>) -> Result<Basis> {
-    let guard_hz = guard_hz(job);
-    let trust = trust(&job.measured.judging.rig, guard_hz);
+    let rig = &job.measured.judging.rig;
+    let trust = rig.trust_on_grid();
     let spread_db = job.judged.average.spread_db.as_deref();
-    let weight = weights(job.measured.weight.as_ref(), &trust, spread_db, support)?;
     Ok(Basis {
-        space: space(limits, support, guard_hz)?,
-        guard_hz,
+        space: space(limits, support, &believed(job, spread_db, support))?,
+        weight: weights(job.measured.weight.as_ref(), &trust, support)?,
         trust,
-        weight,
     })
 }
 
 impl Basis {
-    /// What one more section must gain, where as few as needed are asked for: no less than the takes differ.
-    pub fn least_gain_db(&self, job: &Job<'_>, support: &Range<usize>) -> Option<f64> {
-        let asked_db = job.wish.least_gain_db?;
-        let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
-        let spread_db = job.judged.average.spread_db.as_deref();
-        let spread =
-            spread_db.and_then(|spread_db| SpreadFigures::of(spread_db, support, trusted_band_hz));
-        Some(spread.map_or(asked_db, |spread| asked_db.max(spread.rms_db)))
-    }
-
     /// 1 where there is data and trust enough, otherwise 0.
     pub fn trusted(&self, support: &Range<usize>) -> Vec<f64> {
         let trusted = |(i, trust): (usize, &f64)| {
@@ -56,50 +43,37 @@ impl Basis {
     }
 }
 
-/// Where the curve is the coupler's. A rig that is believed everywhere has no such place, and given weights replace it.
-fn guard_hz(job: &Job<'_>) -> Option<(f64, f64)> {
-    let resonance = job
-        .judged
-        .resonance
-        .as_ref()
-        .filter(|resonance| resonance.is_the_coupler_s())?;
-    let guarded = job.measured.weight.is_none() && job.measured.judging.rig != Rig::Flat;
-    guarded.then_some(resonance.guard_hz)
-}
-
-/// Trust at each grid point: the rig's, and less about the coupler's resonance.
-fn trust(rig: &Rig, guard_hz: Option<(f64, f64)>) -> Vec<f64> {
-    /// What of the trust is left where the curve is the coupler's.
-    const GUARDED: f64 = 0.3;
-    let mut trust = rig.trust_on_grid();
-    if let Some((lowest_hz, highest_hz)) = guard_hz {
-        for (f_hz, trust) in grid::frequency_hz().iter().zip(&mut trust) {
-            if (lowest_hz..=highest_hz).contains(f_hz) {
-                *trust *= GUARDED;
-            }
-        }
+/// Where sections may go: no peaking one above what the rig knows, shelves moderately where ears differ, and boosts gently
+/// where the takes disagree. Given weights or a known ear replace that, and a rig that is believed everywhere knows no other ears.
+fn believed(job: &Job<'_>, spread_db: Option<&[f64]>, support: &Range<usize>) -> Believed {
+    if job.measured.weight.is_some() || job.wish.this_ear {
+        return Believed::EVERYTHING;
     }
-    trust
+    let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
+    let f_hz = grid::frequency_hz();
+    let mut gentle_hz: Vec<(f64, f64)> = Vec::new();
+    let disagree = |i: &usize| spread_db.is_some_and(|spread_db| spread_db[*i] > DISAGREE_DB);
+    let mut last = None;
+    for i in support.clone().filter(disagree) {
+        match gentle_hz.last_mut() {
+            Some(band_hz) if last == Some(i - 1) => band_hz.1 = f_hz[i],
+            _ => gentle_hz.push((f_hz[i], f_hz[i])),
+        }
+        last = Some(i);
+    }
+    Believed {
+        peaking_to_hz: trusted_band_hz.map_or(f64::INFINITY, |(_, highest_hz)| highest_hz),
+        shelves_to_hz: match other_ears(job) {
+            Some(_) => FIXED_BELOW_HZ,
+            None => f64::INFINITY,
+        },
+        gentle_hz,
+    }
 }
 
-/// Weight of each grid point: trust over spread, or the given weights, the largest made 1; 0 outside `support`.
-fn weights(
-    given: Option<&Weight>,
-    trust: &[f64],
-    spread_db: Option<&[f64]>,
-    support: &Range<usize>,
-) -> Result<Vec<f64>> {
-    /// The spread at which a point counts for 1/sqrt 2 of its trust.
-    const SPREAD_DB: f64 = 0.5;
-    let mut weight = match (given, spread_db) {
-        (Some(weight), _) => weight.on_grid(),
-        (None, None) => trust.to_vec(),
-        (None, Some(spread_db)) => trust
-            .iter()
-            .zip(spread_db)
-            .map(|(trust, spread_db)| trust / (1.0 + (spread_db / SPREAD_DB).powi(2)).sqrt())
-            .collect(),
-    };
+/// Weight of each grid point: trust, or the given weights, the largest made 1; 0 outside `support`.
+fn weights(given: Option<&Weight>, trust: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
+    let mut weight = given.map_or_else(|| trust.to_vec(), Weight::on_grid);
     for (i, w) in weight.iter_mut().enumerate() {
         if !support.contains(&i) {
             *w = 0.0;
@@ -121,7 +95,7 @@ fn weights(
 
 /// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
 /// the lowest rate or above.
-fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) -> Result<Space> {
+fn space(limits: &Limits, support: &Range<usize>, believed: &Believed) -> Result<Space> {
     /// Sections closer than this to half the rate have no form of their own left.
     const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
     let lowest_rate_hz = limits
@@ -131,7 +105,7 @@ fn space(limits: &Limits, support: &Range<usize>, guard_hz: Option<(f64, f64)>) 
         .fold(f64::INFINITY, f64::min);
     let (data_low_hz, data_high_hz) = grid::band_hz(support);
     let useful_hz = data_high_hz.min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
-    let space = boxes::space(limits, (data_low_hz, useful_hz), guard_hz);
+    let space = boxes::space(limits, (data_low_hz, useful_hz), believed);
     if space.capacity() > 0 {
         return Ok(space);
     }

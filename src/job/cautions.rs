@@ -4,6 +4,7 @@ use super::channel_wish::{ChannelWish, Job};
 use super::{Channel, LoudnessWish, Outcome, Shared};
 use crate::caution::Caution;
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
+use crate::measurement::expected::FIXED_BELOW_HZ;
 use crate::measurement::grid;
 use crate::measurement::judge::{Agreement, Judged, Seal};
 use crate::measurement::rig::{Rig, TRUSTED};
@@ -44,7 +45,7 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
 /// What playing it does: boosts, and what turning up to make up for a loss does.
 ///
 /// The rule: a loss of loudness of more than 3 dB, preamp and all, is told, since it invites turning up. So is what the
-/// sections play more than 3 dB above what they take from the loudness (pink noise, K-weighted): turned up by what was
+/// sections play more than 3 dB above what they take from the loudness (pink noise, A-weighted in a diffuse field): turned up by what was
 /// lost, that is a boost, be it made by cutting all the rest. More than 3 dB: twice the power (our own choice).
 ///
 /// One volume serves all channels: of what turning up does to them, the worst is told.
@@ -53,7 +54,7 @@ fn of_playing(outcome: &Outcome) -> Vec<Caution> {
     const BOOST_DB: f64 = 1.0;
     const NOTABLE_DB: f64 = 3.0;
     let Shared {
-        headroom, loudness, ..
+        headroom, heard, ..
     } = &outcome.shared;
     let mut cautions = Vec::new();
     if headroom.peak_gain_db >= BOOST_DB {
@@ -61,7 +62,7 @@ fn of_playing(outcome: &Outcome) -> Vec<Caution> {
             peak_gain_db: headroom.peak_gain_db,
         });
     }
-    let loss_db = -loudness.total_lu;
+    let loss_db = -heard.total_db;
     if loss_db > NOTABLE_DB {
         cautions.push(Caution::Quieter { loss_db });
     }
@@ -69,7 +70,7 @@ fn of_playing(outcome: &Outcome) -> Vec<Caution> {
         let gains = channel.curves.sections_db.iter().zip(grid::frequency_hz());
         gains
             .max_by(|a, b| a.0.total_cmp(b.0))
-            .map(|(most_db, at_hz)| (most_db - loudness.sections_lu, *at_hz))
+            .map(|(most_db, at_hz)| (most_db - heard.sections_db, *at_hz))
     };
     // Of equal ones the first.
     let most = outcome.channels.iter().rev().filter_map(most);
@@ -101,13 +102,9 @@ fn of_band(shared: &Shared, job: &Job<'_>) -> Vec<Caution> {
     if job.measured.judging.rig == Rig::Iec60318_4 && lowest_hz < SEAL_HZ {
         cautions.push(Caution::Seal);
     }
-    if let (Some((lowest_hz, highest_hz)), Some(resonance)) =
-        (shared.guard_hz, &job.judged.resonance)
-    {
-        cautions.push(Caution::CouplerResonance {
-            resonance_hz: resonance.frequency_hz,
-            lowest_hz,
-            highest_hz,
+    if shared.other_ears.is_some() && highest_hz > FIXED_BELOW_HZ {
+        cautions.push(Caution::OtherEars {
+            above_hz: FIXED_BELOW_HZ,
         });
     }
     for band in &job.measured.beyond_eq {

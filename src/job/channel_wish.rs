@@ -4,13 +4,16 @@ use std::ops::Range;
 
 use super::error::JobFault;
 use super::measured::Measured;
+use super::outcome::OtherEars;
 use super::wish::Wish;
 use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::fit::{Answer, ChannelAnswer, Effort, Stop};
 use crate::limits::Limits;
+use crate::measurement::expected::{agreed, blurred};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::Judged;
+use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
 use crate::wanted::{Target, WantedChange, wanted_change};
 
@@ -30,6 +33,8 @@ pub(super) struct ChannelWish<'a> {
     /// Its side; None for one EQ for both.
     pub side: Option<Side>,
     pub measured: &'a OnGrid,
+    /// What other ears are expected to get of it; the measured curve itself where only this ear counts.
+    pub expected: OnGrid,
     pub target: Target,
     pub target_db: Vec<f64>,
     pub wanted: WantedChange,
@@ -66,22 +71,74 @@ fn channel<'a>(
 ) -> Result<ChannelWish<'a>> {
     let rate_hz = job.limits.rates_hz[0];
     let contours = job.wish.contours.clone();
-    let target = match &job.wish.target {
-        Some(target) => target.clone().with_contours(contours).over(measured),
-        None => Target::relative_to(measured, contours),
+    let other_ears = other_ears(job);
+    let spread_db = job.judged.average.spread_db.as_deref();
+    let own = match other_ears {
+        Some(_) => agreed(measured, spread_db),
+        None => measured.clone(),
     };
-    let target_on_grid = target.level_on_grid(rate_hz);
-    let mut wanted = wanted_change(measured, &target_on_grid)
+    let target = match &job.wish.target {
+        Some(target) => target.clone().with_contours(contours).over(&own),
+        None => Target::relative_to(&own, contours),
+    };
+    let (expected, target_on_grid) = match other_ears {
+        Some(OtherEars { moved_octaves }) => (
+            blurred(&own, moved_octaves),
+            target_in_other_ears(&target, rate_hz, moved_octaves),
+        ),
+        None => (own, target.level_on_grid(rate_hz)),
+    };
+    let mut wanted = wanted_change(&expected, &target_on_grid)
         .map_err(|error| error.about(Source::name(&*target.name)))?;
     wanted.support = playable_support(wanted.support, rate_hz)?;
     Ok(ChannelWish {
         side,
         measured,
+        expected,
         target,
         target_db: target_on_grid.level_db,
         wanted,
         kept,
     })
+}
+
+/// How the curve is moved to what other ears get; None where it is that of the ear that listens: where that was said, where
+/// the rig is believed everywhere, or where weights were given.
+pub(super) fn other_ears(job: &Job<'_>) -> Option<OtherEars> {
+    let Job {
+        measured, judged, ..
+    } = *job;
+    let is_this_ear =
+        job.wish.this_ear || measured.weight.is_some() || measured.judging.rig == Rig::Flat;
+    let resonance_hz = || {
+        let takes = judged.order.iter().map(|index| &judged.takes[*index]);
+        let kept = takes.filter(|take| !take.set_aside);
+        kept.filter_map(|take| take.resonance.map(|found| found.frequency_hz))
+    };
+    let moves = judged.resonance.as_ref().is_some_and(|found| found.moves);
+    let moved_octaves = if moves { deviation_octaves(resonance_hz) } else { 0.0 };
+    (!is_this_ear).then_some(OtherEars { moved_octaves })
+}
+
+/// A target whose base is as blurred as what was measured: detail that no ear has is no aim for it, and a measured curve
+/// is its own target. Contours stay as they were asked for.
+fn target_in_other_ears(target: &Target, rate_hz: f64, moved_octaves: f64) -> OnGrid {
+    let mut base = target.clone();
+    base.contours.clear();
+    let (whole, base) = (target.level_on_grid(rate_hz), base.level_on_grid(rate_hz));
+    let mut blurred = blurred(&base, moved_octaves);
+    for i in blurred.support.clone() {
+        blurred.level_db[i] += whole.level_db[i] - base.level_db[i];
+    }
+    blurred
+}
+
+/// Standard deviation (n - 1) of frequencies, octaves; 0 for fewer than two.
+fn deviation_octaves<I: Iterator<Item = f64>>(frequencies_hz: impl Fn() -> I) -> f64 {
+    let count = frequencies_hz().count() as f64;
+    let mean = frequencies_hz().map(f64::log2).sum::<f64>() / count;
+    let squares: f64 = frequencies_hz().map(|hz| (hz.log2() - mean).powi(2)).sum();
+    if count > 1.0 { (squares / (count - 1.0)).sqrt() } else { 0.0 }
 }
 
 /// Every take must be known to be of one side, and each side must have one.

@@ -28,6 +28,11 @@ faults! { JobFault, names;
         "{margin_db}",
         "0 to 20 dB",
         "1 dB is usual";
+    /// A difference of residuals that counts as none, outside its range, and the usual one, dB.
+    AsGood(found_db: f64, usual_db: f64) => Setting,
+        "{found_db}",
+        "0 to 10 dB",
+        "{usual_db} is usual";
     /// A most loss of loudness outside its range, dB.
     LossOfLoudness(loss_db: f64) => Setting,
         "{loss_db}",
@@ -109,7 +114,7 @@ faults! { JobFault, names;
     /// No section is worth its place; what is left without, in dB rms.
     NothingNeeded(now_db: f64) => Refused,
         (format!("no section that is worth its place: the curve is {now_db:.2} dB rms from the target")),
-        "sections that lower that by more than the takes differ, and than was asked of each",
+        "sections that each lower that by what was asked of one",
         "leave it as it is, ask less of a section, or name the number of sections";
     /// No section helps; what is left without, in dB rms.
     NothingHelps(now_db: f64) => Refused,

@@ -14,15 +14,14 @@ pub mod wish;
 mod basis;
 mod cautions;
 mod channel_wish;
-mod loudness_wish;
+mod playable;
 mod record;
-mod restraint;
 
 pub use measured::Measured;
 pub use outcome::{
-    BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, Outcome,
-    ReachPoint, Residual, SearchReport, Shared, SharedCurves, TradeOffPoint, TypedQ,
+    BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, OtherEars, Outcome,
+    ReachPoint, Residual, SearchReport, Shared, SharedCurves, TakeResidual, TradeOffPoint, TypedQ,
 };
 pub use prepared::Prepared;
 pub use request::{CostQuestion, Opened, Request, Sections, Taste};
-pub use wish::{ECONOMY, LEAST_GAIN_DB, Wish};
+pub use wish::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB, Wish};

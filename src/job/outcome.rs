@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use crate::caution::Caution;
+use crate::cost::heard::HeardChange;
 use crate::cost::loudness::LoudnessChange;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
@@ -34,9 +35,8 @@ pub struct Shared {
     pub takes: Vec<String>,
     /// The takes that were set aside, and why.
     pub set_aside: Vec<JudgedTake>,
-    /// Where the coupler's resonance makes the curve its own, lowest and highest frequency: what is wanted there counts
-    /// less, nothing is boosted and nothing narrow fitted. None where there is no such resonance to be seen.
-    pub guard_hz: Option<(f64, f64)>,
+    /// What was fitted is what other ears are expected to get; None where it is what this one ear got.
+    pub other_ears: Option<OtherEars>,
     /// Smoothing of what was fitted.
     pub smoothing: Option<Width>,
     /// Name of the target, with its contours.
@@ -53,8 +53,10 @@ pub struct Shared {
     pub headroom: Headroom,
     /// What the preamp of that protects against.
     pub protection: Protection,
-    /// How loud pink noise then plays beside no EQ, all channels together.
+    /// How loud pink noise then is beside no EQ as a signal (ITU-R BS.1770), all channels together.
     pub loudness: LoudnessChange,
+    /// How loud pink noise is then heard beside no EQ, all channels together.
+    pub heard: HeardChange,
     /// Where no more loss of loudness than so much was wished: what it took.
     pub loudness_wish: Option<LoudnessWish>,
     /// Before and after, at the rate of the fit.
@@ -94,6 +96,8 @@ pub struct Channel {
     pub idle_bands_hz: Vec<f64>,
     /// Before and after, at the rate of the fit and the level that channels share.
     pub residual: BeforeAfter,
+    /// What each of its takes is left with, in the order in which takes are judged.
+    pub take_residuals: Vec<TakeResidual>,
     /// Weighted residual at each rate, dB.
     pub residual_by_rate_db: Vec<f64>,
     /// Its objective J, dB^2.
@@ -137,6 +141,7 @@ impl Outcome {
             let shift =
                 |curve: &mut [f64], by_db: f64| curve.iter_mut().for_each(|db| *db += by_db);
             shift(&mut curves.measured_db, target_db - measured_db);
+            shift(&mut curves.expected_db, target_db - measured_db);
             shift(&mut curves.equalised_db, target_db - equalised_db);
         }
         self.shared.curves.aligned_at_hz = Some(frequency_hz);
@@ -160,6 +165,14 @@ impl Outcome {
     }
 }
 
+/// The curve that was fitted is an expectation over ears and seats (see `measurement::expected`).
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct OtherEars {
+    /// Standard deviation of what the takes themselves moved, octaves, 0 or more: so much less remains to be expected.
+    #[schemars(range(min = 0.0))]
+    pub moved_octaves: f64,
+}
+
 /// Residuals, the level that makes them least removed, dB rms.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Residual {
@@ -179,6 +192,23 @@ pub struct BeforeAfter {
     pub before: Residual,
     /// With the sections.
     pub after: Residual,
+}
+
+/// What one seating gets: a take as it was measured, with the sections, against the target; its level removed.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, schemars::JsonSchema)]
+pub struct TakeResidual {
+    /// Name of the take.
+    pub take: String,
+    /// Without sections, with the weights of the fit, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
+    pub before_db: f64,
+    /// With the sections, with the same weights, dB rms, 0 or more.
+    #[schemars(range(min = 0.0))]
+    pub after_db: f64,
+    /// Frequency of the largest weighted deviation with the sections, Hz.
+    pub worst_hz: f64,
+    /// The deviation there, dB: positive is too loud.
+    pub worst_db: f64,
 }
 
 /// A wish for little loss of loudness, and what it costs.
@@ -217,8 +247,7 @@ pub struct TypedQ {
 /// How many sections are enough.
 #[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Enough {
-    /// One more, however many more, would lower the residual by less than this each, dB: what was asked for, or the
-    /// spread of the takes where that is more.
+    /// One more, however many more, would lower the residual by less than this each, dB.
     pub least_gain_db: f64,
     /// So many sections were allowed, kept ones counted.
     pub sections: usize,
@@ -278,7 +307,7 @@ pub struct SharedCurves {
     pub support: Range<usize>,
     /// Standard deviation of the takes; None when unknown.
     pub spread_db: Option<Vec<f64>>,
-    /// Trust, 0..1: the rig's, and less about the coupler's resonance.
+    /// Trust in the rig, 0..1.
     pub trust: Vec<f64>,
     /// Weight of the fit, 0 or more; given weights are scaled so that the largest is 1.
     pub weight: Vec<f64>,
@@ -296,6 +325,8 @@ pub struct ChannelCurves {
     pub measured_support: Range<usize>,
     /// The average of the takes.
     pub measured_db: Vec<f64>,
+    /// What was fitted: what other ears are expected to get of the measured curve, or that curve itself.
+    pub expected_db: Vec<f64>,
     /// The target.
     pub target_db: Vec<f64>,
     /// Measured plus sections.

@@ -4,20 +4,25 @@ use super::basis::{Basis, basis};
 use super::cautions::cautions;
 use super::channel_wish::{ChannelWish, Job, all_sections, channels, points_below_half};
 use super::error::JobFault;
-use super::loudness_wish::within_loss;
 use super::measured::Measured;
+use super::playable::{
+    Attempt, MOST_SEARCHES, Most, Playable, headroom_and_loudness, peak_gain_db, within,
+    within_loss,
+};
 use super::record::record;
-use super::restraint::{Attempt, Playable, headroom_and_loudness, within_preamp};
 use super::{Enough, LoudnessWish, Outcome, TradeOffPoint, Wish};
+use crate::cost::heard::Heard;
+use crate::cost::programme::Programme;
 use crate::error::{Error, Result, Source};
 use crate::filter::Section;
 use crate::fit::residual::channels_rms;
-use crate::fit::space::Space;
-use crate::fit::{Answer, Effort, Stop, Task, Wanted, fit};
+use crate::fit::search::reach::Level;
+use crate::fit::{Answer, Ceilings, Effort, Playing, Stop, Task, Wanted, fit};
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
 use crate::measurement::smooth::smooth;
+use crate::wanted::Base;
 
 /// What was measured, with its takes judged.
 #[derive(Debug, Clone)]
@@ -74,12 +79,13 @@ impl Prepared {
         let limits_left = limits_left(&job)?;
         let support = &channels[0].wanted.support;
         let basis = basis(&job, &limits_left, support)?;
-        let least_gain_db = basis.least_gain_db(&job, support);
+        let least_gain_db = wish.least_gain_db;
         let fitting = Fitting {
             job,
             channels: &channels,
             basis: &basis,
             limits_left: &limits_left,
+            heard: heard(&job, &channels)?,
             least_gain_db,
         };
         let (playable, loudness_wish) = fitting.fit_within_loudness_loss()?;
@@ -89,7 +95,8 @@ impl Prepared {
             sections: playable.answer.allowed + wish.kept_count(),
         });
         outcome.shared.loudness_wish = loudness_wish;
-        outcome.shared.cautions = cautions(&outcome, &job, &channels, playable.held_back);
+        let held_back = playable.is_held_back();
+        outcome.shared.cautions = cautions(&outcome, &job, &channels, held_back);
         Ok(outcome)
     }
 }
@@ -101,22 +108,28 @@ struct Fitting<'a> {
     basis: &'a Basis,
     /// What the limits leave beside the kept sections.
     limits_left: &'a Limits,
+    /// The programme as it is heard without EQ.
+    heard: Heard,
     least_gain_db: Option<f64>,
 }
 
 impl Fitting<'_> {
-    /// Fits uncapped. If that loses more loudness than is allowed, fits with the wanted change capped at ceilings, and
-    /// takes the best.
+    /// Fits without a ceiling of the loss. If that loses more loudness than is allowed, fits under that ceiling and others,
+    /// and takes the best.
     fn fit_within_loudness_loss(&self) -> Result<(Playable, Option<LoudnessWish>)> {
         let effort = self.job.effort;
-        let free = self.within_preamp(f64::INFINITY, effort)?;
+        let attempt = |most, effort| self.attempt(most, effort);
+        let free = within(Most::ANY, MOST_SEARCHES, effort, attempt)?;
         let Some(most_loss_db) = self.job.wish.most_loudness_loss_db else {
             return Ok((free, None));
         };
         let without = TradeOffPoint::of(&free);
-        let under = |ceiling_db, effort| self.within_preamp(ceiling_db, effort).ok();
-        let (best, trade_off) =
-            within_loss(most_loss_db, self.wanted_range_db(), effort, free, under);
+        let gain_db = free.most_gain_db;
+        let under = |loss_db, searches, effort| {
+            let most = Most { loss_db, gain_db };
+            within(most, searches, effort, attempt).ok()
+        };
+        let (best, trade_off) = within_loss(most_loss_db, effort, free, under);
         self.refuse_stopped()?;
         let wish = LoudnessWish {
             most_loss_db,
@@ -129,31 +142,18 @@ impl Fitting<'_> {
         }
     }
 
-    /// Least and most of the wanted change, dB, over the points with weight.
-    fn wanted_range_db(&self) -> (f64, f64) {
-        let mut range_db = (f64::INFINITY, f64::NEG_INFINITY);
-        for channel in self.channels {
-            let wanted = channel.wanted.change_db.iter().zip(&self.basis.weight);
-            for (db, _) in wanted.filter(|(_, w)| **w > 0.0) {
-                range_db = (db.min(range_db.0), db.max(range_db.1));
-            }
-        }
-        range_db
+    /// What counts as good as the best. Contours on what the unit has now can be met exactly, so no other answer is as good,
+    /// but for other readings of the same sections.
+    fn as_good_db(&self) -> f64 {
+        const READINGS_DB: f64 = 1e-3;
+        let asked_db = self.job.wish.as_good_db;
+        let target = self.job.wish.target.as_ref();
+        let is_taste = target.is_none_or(|target| target.base == Base::Measured);
+        if is_taste { asked_db.min(READINGS_DB) } else { asked_db }
     }
 
-    /// The best fit whose preamp the equaliser can set, with the wanted change capped at `ceiling_db`.
-    fn within_preamp(&self, ceiling_db: f64, effort: Effort) -> Result<Playable> {
-        within_preamp(
-            self.job.limits,
-            &self.basis.space,
-            effort,
-            |space, effort| self.attempt(space, effort, ceiling_db),
-        )
-    }
-
-    /// One search in `space`. It aims at the wanted change capped at `ceiling_db`; J and residual are taken against the
-    /// uncapped change.
-    fn attempt(&self, space: &Space, effort: Effort, ceiling_db: f64) -> Result<Attempt> {
+    /// One search under ceilings.
+    fn attempt(&self, most: Most, effort: Effort) -> Result<Attempt> {
         let Job { limits, wish, .. } = self.job;
         let rate_hz = limits.rates_hz[0];
         let points = points_below_half(rate_hz);
@@ -162,39 +162,41 @@ impl Fitting<'_> {
             &self.basis.weight[..points],
         );
         let wanted_db = |channel: &'_ ChannelWish<'_>| channel.wanted.change_db[..points].to_vec();
-        let whole_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
-        let capped = |wanted_db: &Vec<f64>| wanted_db.iter().map(|db| db.min(ceiling_db)).collect();
-        let capped_db: Vec<Vec<f64>> = whole_db.iter().map(capped).collect();
-        let task = Task {
+        let wanted_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
+        let playing = Playing {
+            ceilings: Ceilings {
+                frequency_hz: f_hz.to_vec(),
+                heard: f_hz.iter().map(|f_hz| self.heard.power_at(*f_hz)).collect(),
+                most_loss_db: most.loss_db,
+                most_gain_db: most.gain_db,
+            },
+            as_good_db: self.as_good_db(),
+        };
+        let answer = fit(&Task {
             frequency_hz: f_hz,
             weight,
-            channels: &self.wanted(&capped_db),
+            channels: &self.wanted(&wanted_db),
             limits: self.limits_left,
-            space,
+            space: &self.basis.space,
             least_gain_db: self.least_gain_db,
+            playing: Some(&playing),
             economy: wish.economy,
             effort,
             seed: 0,
             stop: self.job.stop,
-        };
-        let mut answer = fit(&task);
+        });
         self.refuse_stopped()?;
-        if ceiling_db.is_finite() {
-            answer = answer.judged_by(&Task {
-                channels: &self.wanted(&whole_db),
-                ..task
-            });
-        }
         let all = all_sections(&answer, self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
-        let whole_db: Vec<&[f64]> = whole_db.iter().map(Vec::as_slice).collect();
+        let wanted_db: Vec<&[f64]> = wanted_db.iter().map(Vec::as_slice).collect();
         let rms_db = |sections: &[&[Section]]| {
-            channels_rms(sections, rate_hz, f_hz, weight, &whole_db).together_db
+            channels_rms(sections, rate_hz, f_hz, weight, &wanted_db).together_db
         };
         let residual_db = rms_db(&all);
         self.refuse_worse(rms_db(&vec![&[][..]; all.len()]), residual_db, &answer)?;
         Ok(Attempt {
-            playing: headroom_and_loudness(&all, limits, wish.protection),
+            playing: headroom_and_loudness(&all, limits, wish.protection, &self.heard),
+            peak_gain_db: peak_gain_db(&all, &limits.rates_hz),
             objective_db2: answer.objective_db2,
             residual_db,
             answer,
@@ -231,12 +233,29 @@ impl Fitting<'_> {
         }
         Err(self.refused(if !none_kept {
             JobFault::KeptUseless(after_db, before_db)
-        } else if self.least_gain_db.is_some() && none_fitted {
+        } else if self.least_gain_db.is_some() && none_fitted && any_helps(answer) {
             JobFault::NothingNeeded(before_db)
         } else {
             JobFault::NothingHelps(before_db)
         }))
     }
+}
+
+/// Pink noise as it is heard through what is expected of the first channel.
+fn heard(job: &Job<'_>, channels: &[ChannelWish<'_>]) -> Result<Heard> {
+    let rig = &job.measured.judging.rig;
+    let unit = &channels[0].expected;
+    Heard::new(unit, rig, &Programme::pink(), job.limits.rates_hz[0])
+}
+
+/// Whether some number of sections leaves less than none does, by more than is shown.
+fn any_helps(answer: &Answer) -> bool {
+    const SHOWN_DB: f64 = 0.005;
+    answer.channels.iter().any(|channel| {
+        let residual_db = |level: Option<&Level>| level.map_or(0.0, |level| level.parts.residual.sqrt());
+        let levels = &channel.levels;
+        residual_db(levels.last()) < residual_db(levels.first()) - SHOWN_DB
+    })
 }
 
 fn limits_left(job: &Job<'_>) -> Result<Limits> {

@@ -3,11 +3,11 @@
 use std::ops::Range;
 
 use super::basis::Basis;
-use super::channel_wish::{ChannelWish, Job, all_sections, points_below_half};
-use super::restraint::Playable;
+use super::channel_wish::{ChannelWish, Job, all_sections, other_ears, points_below_half};
+use super::playable::Playable;
 use super::{
     BeforeAfter, Channel, ChannelCurves, LevelDifference, Outcome, ReachPoint, Residual,
-    SearchReport, Shared, SharedCurves, TypedQ,
+    SearchReport, Shared, SharedCurves, TakeResidual, TypedQ,
 };
 use crate::filter::{Section, cascade};
 use crate::fit::residual::{ChannelsRms, channels_rms, economy_ratio_of_channels};
@@ -16,6 +16,7 @@ use crate::fit::{Answer, IDLE_DB};
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::JudgedTake;
+use crate::measurement::takes::Take;
 
 /// The record of a fit, without cautions.
 pub(super) fn record(
@@ -89,6 +90,7 @@ impl Fitted<'_> {
                     takes.map(|take| take.name.clone()).collect()
                 }
             },
+            take_residuals: self.take_residuals(wish, &curves.sections_db),
             kept: positions(wish.kept, sections),
             typed_q: sections
                 .iter()
@@ -109,6 +111,37 @@ impl Fitted<'_> {
         }
     }
 
+    /// What each take that counts in the channel is left with.
+    fn take_residuals(&self, wish: &ChannelWish<'_>, sections_db: &[f64]) -> Vec<TakeResidual> {
+        let Job {
+            measured, judged, ..
+        } = *self.job;
+        let takes = judged.order.iter();
+        let takes = takes.map(|index| (&measured.takes[*index], &judged.takes[*index]));
+        let counts = |(_, judged): &(&Take, &JudgedTake)| {
+            !judged.set_aside && wish.side.is_none_or(|side| judged.side == side)
+        };
+        let of_take = |(take, judged): (&Take, &JudgedTake)| {
+            let support = grid::intersection(&wish.wanted.support, &take.on_grid.support);
+            let weight = &self.basis.weight;
+            let left = |with_db: &dyn Fn(usize) -> f64| {
+                let error_db =
+                    |i: usize| take.on_grid.level_db[i] + with_db(i) - wish.target_db[i];
+                level_free(&support, weight, error_db)
+            };
+            let (before_db, _) = left(&|_| 0.0);
+            let (after_db, (worst_hz, worst_db)) = left(&|i| sections_db[i]);
+            TakeResidual {
+                take: judged.name.clone(),
+                before_db,
+                after_db,
+                worst_hz,
+                worst_db,
+            }
+        };
+        takes.filter(counts).map(of_take).collect()
+    }
+
     /// What all channels share; `first` is the wish of one of them.
     fn shared(
         &self,
@@ -125,25 +158,23 @@ impl Fitted<'_> {
             ..
         } = *self.job;
         let Playable {
-            answer,
-            headroom,
-            loudness,
-            ..
+            answer, played, ..
         } = self.playable;
         Shared {
             unit: measured.unit.clone(),
             takes: judged.average.takes.clone(),
             set_aside: judged.aside().cloned().collect(),
-            guard_hz: self.basis.guard_hz,
+            other_ears: other_ears(self.job),
             smoothing: measured.smoothing,
             target: first.target.name.clone(),
             target_source: first.target.source.clone(),
             limits: limits.name.clone(),
             rates_hz: limits.rates_hz.clone(),
             enough: None,
-            headroom: *headroom,
+            headroom: played.headroom,
             protection: wish.protection,
-            loudness: loudness.clone(),
+            loudness: played.loudness.clone(),
+            heard: played.heard,
             loudness_wish: None,
             residual: BeforeAfter {
                 before: self.before.together,
@@ -190,8 +221,9 @@ fn channel_curves(
             ChannelCurves {
                 measured_support: wish.measured.support.clone(),
                 measured_db: wish.measured.level_db.clone(),
+                expected_db: wish.expected.level_db.clone(),
                 target_db: wish.target_db.clone(),
-                equalised_db: sum(&wish.measured.level_db, &sections_db),
+                equalised_db: sum(&wish.expected.level_db, &sections_db),
                 sections_db,
             }
         })
@@ -207,6 +239,7 @@ fn channel_curves(
     let equalised_shift_db = mean_shift_db(|curves| &curves.equalised_db);
     for curves in &mut curves {
         shift(&mut curves.measured_db, measured_shift_db);
+        shift(&mut curves.expected_db, measured_shift_db);
         shift(&mut curves.equalised_db, equalised_shift_db);
     }
     curves
@@ -258,6 +291,23 @@ impl Residuals<'_> {
             difference_db: weighted.difference_db,
         }
     }
+}
+
+/// Weighted rms of an error over grid points, its level removed, and where its weight times its size is largest: the
+/// frequency and the error there.
+fn level_free(
+    support: &Range<usize>,
+    weight: &[f64],
+    error_db: impl Fn(usize) -> f64,
+) -> (f64, (f64, f64)) {
+    let total: f64 = support.clone().map(|i| weight[i].powi(2)).sum();
+    let weighted = |i: usize| weight[i].powi(2) * error_db(i);
+    let level_db = support.clone().map(weighted).sum::<f64>() / total;
+    let square = |i: usize| (weight[i] * (error_db(i) - level_db)).powi(2);
+    let largest = support.clone().max_by(|a, b| square(*a).total_cmp(&square(*b)));
+    let worst = largest.unwrap_or(support.start);
+    let rms_db = (support.clone().map(square).sum::<f64>() / total).sqrt();
+    (rms_db, (grid::frequency_hz()[worst], error_db(worst) - level_db))
 }
 
 /// The best answers for 0 to N sections a channel, before steps.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::Measured;
 use super::cost::Circumstances;
 use super::error::JobFault;
-use super::wish::{ECONOMY, LEAST_GAIN_DB, Wish};
+use super::wish::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB, Wish};
 use crate::cost::drive::WishedLevel;
 use crate::cost::exposure::{Field, FieldTable};
 use crate::cost::programme::Programme;
@@ -31,16 +31,22 @@ const MOST_ECONOMY: f64 = 1000.0;
 /// The largest gain of one more section that can be asked for, dB: no section takes more off the residual.
 const MOST_LEAST_GAIN_DB: f64 = 60.0;
 
+/// The largest difference of residuals that can be taken for none, dB.
+const MOST_AS_GOOD_DB: f64 = 10.0;
+
 /// The largest loss of loudness that can be allowed, dB: no preamp takes more.
 const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
 
 /// How many sections are asked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Sections {
+    /// As few as are worth it.
+    #[default]
+    Auto,
     /// At most so many.
     Count(usize),
-    /// As few as are needed.
-    Auto,
+    /// All that the equaliser has.
+    All,
 }
 
 /// A taste in a few numbers: contours on top of the target.
@@ -106,10 +112,14 @@ pub struct Request {
     pub taste: Taste,
     /// What the equaliser can do, a name or a file; none: the standard limits.
     pub limits: Option<PathBuf>,
-    /// How many sections; none: as many as the limits have.
-    pub sections: Option<Sections>,
+    /// How many sections.
+    pub sections: Sections,
     /// What one more section must take off the residual where as few as needed are asked for, dB.
     pub least_gain_db: f64,
+    /// The curve is that of the ear that listens: fitted as measured.
+    pub this_ear: bool,
+    /// Of answers whose residual is at most so much above the least, the loudest is taken, dB.
+    pub as_good_db: f64,
     /// One EQ for each side.
     pub per_side: bool,
     /// Weight of the economy term.
@@ -142,8 +152,10 @@ impl Default for Request {
             toward: 1.0,
             taste: Taste::default(),
             limits: None,
-            sections: None,
+            sections: Sections::default(),
             least_gain_db: LEAST_GAIN_DB,
+            this_ear: false,
+            as_good_db: AS_GOOD_DB,
             per_side: false,
             economy: ECONOMY,
             protection: Protection::default(),
@@ -180,6 +192,10 @@ impl Request {
         if !within(self.least_gain_db, MOST_LEAST_GAIN_DB) {
             let fault = JobFault::LeastGain(self.least_gain_db, LEAST_GAIN_DB);
             return refuse(fault, Knob::LeastGain);
+        }
+        if !within(self.as_good_db, MOST_AS_GOOD_DB) {
+            let fault = JobFault::AsGood(self.as_good_db, AS_GOOD_DB);
+            return refuse(fault, Knob::AsGood);
         }
         let margin_db = self.protection.true_peak_margin_db;
         if !within(margin_db, MOST_MARGIN_DB) {
@@ -253,9 +269,11 @@ impl Request {
             },
             weight,
         };
-        let as_few_as_needed = self.sections == Some(Sections::Auto);
+        let as_few_as_needed = self.sections == Sections::Auto;
         let wish = Wish {
             per_side: self.per_side,
+            this_ear: self.this_ear,
+            as_good_db: self.as_good_db,
             least_gain_db: as_few_as_needed.then_some(self.least_gain_db),
             economy: self.economy,
             protection: self.protection,
@@ -294,17 +312,16 @@ impl Request {
     }
 
     fn limits(&self, files: &dyn Files) -> Result<Limits> {
-        let sections = match self.sections {
-            Some(Sections::Count(sections)) => Some(sections),
-            Some(Sections::Auto) | None => None,
+        let limits = match &self.limits {
+            None => Limits::standard(),
+            Some(path) => limits::library::resolve(path, files)?,
         };
-        let limits = match (&self.limits, sections) {
-            (None, None) => return Ok(Limits::standard()),
-            (None, Some(sections)) => Limits::standard_with_sections(sections),
-            (Some(path), None) => return limits::library::resolve(path, files),
-            (Some(path), Some(sections)) => {
-                limits::library::resolve(path, files)?.with_sections(sections)
-            }
+        let Sections::Count(sections) = self.sections else {
+            return Ok(limits);
+        };
+        let limits = match self.limits {
+            None if !(1..=limits.sections).contains(&sections) => Limits::standard_with_sections(sections),
+            _ => limits.with_sections(sections),
         };
         limits.map_err(|mut error| {
             error.place.key = None;

@@ -7,8 +7,13 @@ use crate::wanted::{Contour, Target};
 /// The weight of the economy term unless another is asked for.
 pub const ECONOMY: f64 = 0.001;
 
-/// What one more section must take off the residual unless more is asked, dB.
-pub const LEAST_GAIN_DB: f64 = 0.03;
+/// What one more section must take off the residual to be worth it, unless something else is asked, dB. Settled with
+/// tests/benches/listeners.rs: sections that bring less do next to nothing for ears that the fit has not seen.
+pub const LEAST_GAIN_DB: f64 = 0.08;
+
+/// Residuals that differ by this are as good to the ear, dB. Our choice: a loudness of decibels for a difference that a
+/// twentieth of a decibel makes (tests/benches/listeners.rs).
+pub const AS_GOOD_DB: f64 = 0.05;
 
 /// What is wanted of a fit.
 #[derive(Debug, Clone)]
@@ -21,16 +26,22 @@ pub struct Wish {
     /// image does not move, and what they differ in level is part of the residual. Without a target, each side's own
     /// measurement is its base.
     pub per_side: bool,
+    /// The curve is that of the ear that listens, so it is fitted as it was measured; otherwise what other ears are expected
+    /// to get of it.
+    pub this_ear: bool,
     /// Sections that stay as they are, of the left side and of the right; the same for one EQ for both.
     pub kept: [Vec<Section>; 2],
-    /// With it, no more sections than needed: none after which one more lowers the residual by less than this, dB, or than
-    /// the takes' own spread, whichever is more.
+    /// With it, no more sections than are worth it: the fewest after which any number of further ones lowers the residual by
+    /// less than this each, dB.
     pub least_gain_db: Option<f64>,
     /// Weight of the economy term, 0 or more.
     pub economy: f64,
     /// What the preamp protects against.
     pub protection: Protection,
-    /// With it, the best fit that plays no more than this quieter than no EQ, dB (ITU-R BS.1770, pink noise).
+    /// Of answers whose residual is at most so much above the least, the loudest is taken, dB; 0: the one of least
+    /// residual.
+    pub as_good_db: f64,
+    /// With it, the best fit that plays no more than this quieter than no EQ, dB (A-weighted in a diffuse field, pink noise).
     pub most_loudness_loss_db: Option<f64>,
 }
 
@@ -41,10 +52,12 @@ impl Default for Wish {
             target: None,
             contours: Vec::new(),
             per_side: false,
+            this_ear: false,
             kept: [Vec::new(), Vec::new()],
             least_gain_db: None,
             economy: ECONOMY,
             protection: Protection::default(),
+            as_good_db: AS_GOOD_DB,
             most_loudness_loss_db: None,
         }
     }

@@ -2,7 +2,7 @@
 
 use super::bounds;
 use super::rules::GainLimit;
-use super::setting::{MOST_DECIMALS, MOST_VALUES, Setting};
+use super::setting::{MOST_DECIMALS, MOST_DIGITS, MOST_VALUES, Setting};
 use crate::error::fault::{Show, faults};
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;
 use crate::filter::{QMeaning, Section, Shape};
@@ -171,6 +171,21 @@ faults! { LimitsFault, names;
         "{number}",
         "at most {MOST_DECIMALS} decimals where there is a step",
         "round the number";
+    /// Significant digits without a step.
+    DigitsWithoutStep => Setting,
+        "`digits` without `step`",
+        "the least step, such as step = 1 for whole numbers, beside it",
+        "add the step, or leave the digits out";
+    /// A number of significant digits outside its range.
+    DigitsRange(digits: usize) => Setting,
+        "{digits} digits",
+        "1 to {MOST_DIGITS} significant digits",
+        "3 is usual: 20, 21 ... 999, 1000, 1010";
+    /// The least value, the step and the digits of a setting that do not go together.
+    Digits(min: f64, step: f64, digits: usize) => Setting,
+        "{digits} digits, with a step of {step} from {min} on",
+        "a step that is a power of ten, and a minimum of one step or more that has no more digits",
+        "correct them: min = 20, step = 1, digits = 3 gives 20, 21 ... 999, 1000, 1010";
     /// Two keys that exclude each other.
     Both(one: &'static str, other: &'static str) => Setting,
         "both `{one}` and `{other}`",

@@ -92,29 +92,40 @@ pub struct Limits {
 
 impl Limits {
     /// What is assumed when nobody says what the equaliser can do: eight sections (one low shelf, six
-    /// peaking, one high shelf), f0 20 Hz-20 kHz, gain -12..+6 dB, q 0.3-6, shelves 0.4-1.0, at 44.1, 48
-    /// and 96 kHz, without steps but for 0.1 dB in the preamp.
+    /// peaking, one high shelf), f0 20 Hz-20 kHz in whole Hz of three digits, gain -12..+6 dB and preamp -10..0 dB in
+    /// 0.1 dB, q 0.3-6 and shelves 0.4-1.0 in twentieths, at 44.1, 48 and 96 kHz: numbers that one types.
     #[must_use]
     pub fn standard() -> Self {
         Self {
-            name: "standard: eight sections without steps".to_owned(),
+            name: "standard: eight sections".to_owned(),
             sections: 8,
             rates_hz: vec![44_100.0, 48_000.0, 96_000.0],
             preamp_db: Setting::Linear {
-                min: -30.0,
+                min: -10.0,
                 max: 0.0,
                 step: 0.1,
             },
-            f0_hz: Setting::Range {
+            f0_hz: Setting::Digits {
                 min: 20.0,
                 max: 20_000.0,
+                step: 1.0,
+                digits: 3,
             },
-            gain_db: Setting::Range {
+            gain_db: Setting::Linear {
                 min: -12.0,
                 max: 6.0,
+                step: 0.1,
             },
-            q: Setting::Range { min: 0.3, max: 6.0 },
-            shelf_q: Setting::Range { min: 0.4, max: 1.0 },
+            q: Setting::Linear {
+                min: 0.3,
+                max: 6.0,
+                step: 0.05,
+            },
+            shelf_q: Setting::Linear {
+                min: 0.4,
+                max: 1.0,
+                step: 0.05,
+            },
             shapes: ShapeCounts {
                 low_shelf: 1,
                 peaking: 6,
@@ -134,7 +145,7 @@ impl Limits {
         limits.shapes.peaking = sections.saturating_sub(2).max(1);
         limits.sections = sections;
         if sections != 8 {
-            limits.name = format!("standard: {sections} sections without steps");
+            limits.name = format!("standard: {sections} sections");
         }
         limits.check().map(|()| limits)
     }

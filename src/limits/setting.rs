@@ -5,6 +5,8 @@ use crate::message::Number;
 /// Decimals after the point that a stepped setting may have. With the bounds above every value is then
 /// fewer than 2^53 units of its last decimal, so counting in units is exact.
 pub(super) const MOST_DECIMALS: i32 = 9;
+/// Most significant digits that a setting may be limited to.
+pub(super) const MOST_DIGITS: usize = 6;
 /// More values than anyone could step through: such a setting is continuous.
 pub(super) const MOST_VALUES: f64 = 1e7;
 /// Two numbers closer than this, relative to the larger of 1 and their size, are the same value of a setting.
@@ -31,6 +33,18 @@ pub enum Setting {
         /// Distance between values.
         step: f64,
     },
+    /// Whole multiples of `step` with so many significant digits, as far as `max`: with a step of 1 and three digits 20, 21
+    /// ... 999, 1000, 1010 ... 9990, 10000, 10100.
+    Digits {
+        /// Smallest value, less than `10^digits` steps.
+        min: f64,
+        /// No value is larger.
+        max: f64,
+        /// Least distance between values, a power of ten.
+        step: f64,
+        /// Significant digits.
+        digits: usize,
+    },
     /// `min * 2^(k * step_octaves)`, as far as `max`.
     Octaves {
         /// Smallest value.
@@ -49,7 +63,10 @@ impl Setting {
     #[must_use]
     pub fn min(&self) -> f64 {
         match self {
-            Self::Range { min, .. } | Self::Linear { min, .. } | Self::Octaves { min, .. } => *min,
+            Self::Range { min, .. }
+            | Self::Linear { min, .. }
+            | Self::Digits { min, .. }
+            | Self::Octaves { min, .. } => *min,
             Self::Allowed(values) => values.first().copied().unwrap_or(f64::NAN),
         }
     }
@@ -78,6 +95,12 @@ impl Setting {
             Self::Linear { min, max, step } => {
                 Some(decimal_steps(*min, *max, *step).1.saturating_add(1))
             }
+            Self::Digits {
+                min,
+                max,
+                step,
+                digits,
+            } => Some(Decades::new(*min, *step, *digits).index_at_or_below(*max) + 1),
             Self::Octaves {
                 min,
                 max,
@@ -98,6 +121,9 @@ impl Setting {
                 // Both products are whole below 2^53, so the one rounding is that of the division.
                 ((min * scale).round() + k as f64 * (step * scale).round()) / scale
             }
+            Self::Digits {
+                min, step, digits, ..
+            } => Decades::new(*min, *step, *digits).value(k),
             Self::Octaves {
                 min,
                 max,
@@ -114,6 +140,9 @@ impl Setting {
         let x = x.max(self.min()).min(self.max());
         let guess = match self {
             Self::Linear { min, step, .. } => (x - min) / step,
+            Self::Digits {
+                min, step, digits, ..
+            } => Decades::new(*min, *step, *digits).index_at_or_below(x) as f64,
             Self::Octaves {
                 min, step_octaves, ..
             } => (x / min).log2() / step_octaves,
@@ -209,6 +238,61 @@ impl Setting {
 
     pub(super) fn is_empty(&self) -> bool {
         matches!(self, Self::Allowed(values) if values.is_empty())
+    }
+}
+
+/// The values of [`Setting::Digits`], counted in steps: single steps up to `10^digits`, then ten times as long in each
+/// decade.
+struct Decades {
+    first: u64,
+    step: f64,
+    /// `10^digits`.
+    full: u64,
+}
+
+impl Decades {
+    fn new(min: f64, step: f64, digits: usize) -> Self {
+        Self {
+            first: (min / step).round() as u64,
+            step,
+            full: 10u64.saturating_pow(digits as u32),
+        }
+    }
+
+    /// Values in each decade above the first `10^digits` steps.
+    fn a_decade(&self) -> u64 {
+        (self.full - self.full / 10).max(1)
+    }
+
+    fn value(&self, k: usize) -> f64 {
+        let k = k as u64;
+        let single = self.full.saturating_sub(self.first);
+        let steps = match k.checked_sub(single) {
+            None => (self.first + k) as f64,
+            Some(k) => {
+                let decade = 1 + (k / self.a_decade()) as i32;
+                let count = self.full / 10 + k % self.a_decade();
+                count as f64 * 10f64.powi(decade)
+            }
+        };
+        let scale = 10f64.powi(decimals(self.step).unwrap_or(MOST_DECIMALS));
+        steps * (self.step * scale).round() / scale
+    }
+
+    /// Index of the largest value that is not above `x`, which is at least the first.
+    fn index_at_or_below(&self, x: f64) -> usize {
+        let mut steps = (x / self.step * (1.0 + SAME)).floor() as u64;
+        let single = self.full.saturating_sub(self.first);
+        if steps < self.full {
+            return steps.saturating_sub(self.first) as usize;
+        }
+        let mut decade = 0;
+        while steps >= self.full {
+            steps /= 10;
+            decade += 1;
+        }
+        let before = single + (decade - 1) * self.a_decade();
+        (before + steps.saturating_sub(self.full / 10)) as usize
     }
 }
 

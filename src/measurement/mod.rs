@@ -38,6 +38,8 @@ pub mod spread;
 
 pub mod rig;
 
+pub mod expected;
+
 pub mod leak;
 
 pub mod outlier;

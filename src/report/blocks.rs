@@ -25,6 +25,8 @@ pub struct Part {
     pub head: Option<Text>,
     /// True where it goes on with what the part before is about.
     pub continues: bool,
+    /// True where it is left out unless everything is asked for.
+    pub is_detail: bool,
     /// The blocks, in order.
     pub blocks: Vec<Block>,
 }
@@ -245,7 +247,17 @@ impl Part {
         Self {
             head: Some(head.into()),
             continues: false,
+            is_detail: false,
             blocks: blocks.into(),
+        }
+    }
+
+    /// The part, left out unless everything is asked for.
+    #[must_use]
+    pub fn detail(self) -> Self {
+        Self {
+            is_detail: true,
+            ..self
         }
     }
 
@@ -255,6 +267,7 @@ impl Part {
         Self {
             head: None,
             continues: false,
+            is_detail: false,
             blocks: blocks.into(),
         }
     }

@@ -38,7 +38,7 @@ pub use picture::check::check_plot;
 pub use picture::fit::fit_plot;
 pub use picture::inspect::inspect_plot;
 pub use picture::target::{target_diff_plot, target_plot};
-pub use text::text;
+pub use text::{text, text_in_full};
 
 /// How every picture begins, so that one is known again.
 pub const PLOT_BEGINNING: &str = "<svg class=\"bandwright-plot\"";

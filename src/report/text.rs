@@ -36,10 +36,20 @@ const NARROW_GAP: usize = 2;
 /// From so many columns on, room is short.
 const MANY_COLUMNS: usize = 7;
 
-/// The reports, one below the other, with settings as `naming` has them.
+/// The reports, one below the other, with settings as `naming` has them, without details.
 #[must_use]
 pub fn text(reports: &[Report], naming: Naming) -> String {
-    let mut page = Page::new(naming);
+    laid_out(reports, naming, false)
+}
+
+/// The same with all details.
+#[must_use]
+pub fn text_in_full(reports: &[Report], naming: Naming) -> String {
+    laid_out(reports, naming, true)
+}
+
+fn laid_out(reports: &[Report], naming: Naming, in_full: bool) -> String {
+    let mut page = Page::new(naming, in_full);
     for report in reports {
         page.report(report);
     }
@@ -50,14 +60,16 @@ pub fn text(reports: &[Report], naming: Naming) -> String {
 struct Page {
     text: String,
     naming: Naming,
+    in_full: bool,
     indent: usize,
 }
 
 impl Page {
-    fn new(naming: Naming) -> Self {
+    fn new(naming: Naming, in_full: bool) -> Self {
         Self {
             text: String::new(),
             naming,
+            in_full,
             indent: 0,
         }
     }
@@ -71,7 +83,9 @@ impl Page {
         for caution in &report.cautions {
             self.paragraph(&lead_words(Lead::Caution), caution);
         }
-        for part in &report.parts {
+        let shown = |part: &&Part| self.in_full || !part.is_detail;
+        let parts: Vec<&Part> = report.parts.iter().filter(shown).collect();
+        for part in parts {
             if !part.continues {
                 self.gap();
             }

@@ -375,8 +375,8 @@ fn limits(limits: &Limits, per_side: bool) -> String {
     let each = if per_side { " on each side" } else { "" };
     format!(
         "
-# What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step; with
-# step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
+# What the equaliser can do{each}. A setting takes any value from min to max; with a step, min + k * step, with
+# digits as far as so many significant digits; with step_octaves, min * 2^(k * step_octaves). shelf_q is the q of shelves; shapes, the most sections of each.
 [limits]
 {}",
         limits.keys_as_toml("limits.shapes")

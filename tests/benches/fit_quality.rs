@@ -130,6 +130,7 @@ fn run(case: &Case, limits: &Limits, economy: f64, effort: Effort, seed: u64) ->
         limits,
         space: &planted::space(limits),
         least_gain_db: None,
+        playing: None,
         economy,
         effort,
         seed,

@@ -3,12 +3,16 @@
 use std::collections::HashMap;
 
 use approx::assert_abs_diff_eq;
+use bandwright::cost::exposure::{Field, FieldTable, field_to_eardrum_db};
+use bandwright::cost::heard::{Heard, HeardChange};
 use bandwright::cost::loudness::{loudness_change, loudness_change_of_channels};
 use bandwright::cost::programme::{CREST_DB, Programme, ProgrammeLevel};
 use bandwright::cost::weighting::{K_RATE_HZ, K_STAGES, a_db, k_db};
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, biquad::Biquad, cascade};
 use bandwright::measurement::Curve;
+use bandwright::measurement::grid::{self, OnGrid};
+use bandwright::measurement::rig::Rig;
 use biquad::{Biquad as _, Coefficients, DirectForm2Transposed};
 use proptest::prelude::*;
 use realfft::RealFftPlanner;
@@ -336,5 +340,74 @@ proptest! {
             prop_assert!((sum - 1.0).abs() < 1e-9);
             prop_assert!(spectrum.share.iter().all(|share| *share >= 0.0));
         }
+    }
+}
+
+/// A unit that is loud at 3 kHz and soft at 300 Hz.
+fn loud_at_3_khz() -> OnGrid {
+    let level_db = |f_hz: &f64| 12.0 * (-((f_hz / 3000.0).log2() / 0.8).powi(2)).exp();
+    OnGrid {
+        level_db: grid::frequency_hz().iter().map(level_db).collect(),
+        support: 0..grid::POINTS,
+    }
+}
+
+#[test]
+fn a_cut_where_the_unit_is_loud_is_heard_more_than_elsewhere() {
+    let pink = Programme::pink();
+    let of_signal = |section: Section| loudness_change(&[section], 48_000.0, 0.0, &pink).unwrap();
+    let heard = Heard::new(&loud_at_3_khz(), &Rig::Flat, &pink, 48_000.0).unwrap();
+    let cut = |f0_hz| Section {
+        shape: Shape::Peaking,
+        f0_hz,
+        gain_db: -6.0,
+        q: 1.0,
+    };
+    let at = |f0_hz| heard.change(&[&[cut(f0_hz)]], 48_000.0, -2.0);
+    assert!(at(3000.0).sections_db < of_signal(cut(3000.0)).sections_lu - 0.5);
+    assert!(at(300.0).sections_db > of_signal(cut(300.0)).sections_lu + 0.2);
+    let HeardChange {
+        sections_db,
+        total_db,
+    } = at(300.0);
+    assert!((total_db - sections_db + 2.0).abs() < 1e-12);
+    // Nothing is heard to change without sections, and two sides of which one changes nothing fall between.
+    assert_eq!(heard.change(&[&[]], 48_000.0, -3.0).total_db, -3.0);
+    let both = heard
+        .change(&[&[cut(3000.0)], &[]], 48_000.0, 0.0)
+        .sections_db;
+    assert!(both < 0.0 && both > at(3000.0).sections_db);
+}
+
+#[test]
+fn what_is_heard_is_the_a_weighted_mean_by_hand() {
+    let unit = loud_at_3_khz();
+    let section = Section {
+        shape: Shape::LowShelf,
+        f0_hz: 400.0,
+        gain_db: -8.0,
+        q: 0.6,
+    };
+    let eq_db = cascade::levels_db(&[section], 48_000.0, grid::frequency_hz());
+    for rig in [Rig::Flat, Rig::Iec60318_4] {
+        let field_db = field_to_eardrum_db(Field::Diffuse, FieldTable::default());
+        let power = |i: usize, with: bool| {
+            let f_hz = grid::frequency_hz()[i];
+            let eardrum_db = if rig == Rig::Flat {
+                0.0
+            } else {
+                field_db(f_hz)
+            };
+            let eq_db = if with { eq_db[i] } else { 0.0 };
+            10f64.powf((unit.level_db[i] - eardrum_db + a_db(f_hz) + eq_db) / 10.0)
+        };
+        let sum = |with| (0..grid::POINTS).map(|i| power(i, with)).sum::<f64>();
+        let by_hand_db = 10.0 * (sum(true) / sum(false)).log10();
+        let heard = Heard::new(&unit, &rig, &Programme::pink(), 48_000.0).unwrap();
+        let found_db = heard.change(&[&[section]], 48_000.0, 0.0).sections_db;
+        assert!(
+            (found_db - by_hand_db).abs() < 0.03,
+            "{found_db} {by_hand_db}"
+        );
     }
 }

@@ -109,9 +109,17 @@ fn the_standard_limits_are_those_that_are_promised() {
         &standard.q,
         &standard.shelf_q,
     ] {
-        assert!(!setting.is_stepped());
+        assert!(setting.is_stepped());
     }
-    assert_eq!(standard.preamp_db.value(1), -29.9);
+    assert_eq!(standard.f0_hz.value(981), 1010.0);
+    assert_eq!(
+        (standard.gain_db.value(1), standard.preamp_db.value(1)),
+        (-11.9, -9.9)
+    );
+    assert_eq!(
+        (standard.q.value(1), standard.shelf_q.value(1)),
+        (0.35, 0.45)
+    );
     assert_eq!(Limits::standard_with_sections(8).unwrap(), standard);
     for sections in 1..=64 {
         let limits = Limits::standard_with_sections(sections).unwrap();
@@ -848,5 +856,81 @@ proptest! {
             let limits = Limits { gain_db: setting, ..Limits::standard() };
             let _ = limits.check();
         }
+    }
+}
+
+#[test]
+fn a_setting_of_so_many_digits_has_the_numbers_that_one_types() {
+    let digits = Setting::Digits {
+        min: 20.0,
+        max: 20_000.0,
+        step: 1.0,
+        digits: 3,
+    };
+    let values: Vec<f64> = (0..digits.len().unwrap())
+        .map(|k| digits.value(k))
+        .collect();
+    let by_hand = (20..1000)
+        .chain((1000..10_000).step_by(10))
+        .chain((10_000..=20_000).step_by(100));
+    assert_eq!(values, by_hand.map(f64::from).collect::<Vec<f64>>());
+    assert_eq!((digits.min(), digits.max()), (20.0, 20_000.0));
+    for (x, nearest) in [
+        (1.0, 20.0),
+        (999.4, 999.0),
+        (999.6, 1000.0),
+        (1004.0, 1000.0),
+        (1006.0, 1010.0),
+        (9994.0, 9990.0),
+        (10_051.0, 10_100.0),
+        (1e9, 20_000.0),
+    ] {
+        assert_eq!(digits.nearest(x), nearest, "{x}");
+    }
+    for (k, value) in values.iter().enumerate() {
+        assert_eq!(digits.nearest_index(*value), Some(k));
+        assert_eq!(digits.at_or_below(*value), Some(*value));
+        assert_eq!(digits.at_or_above(*value), Some(*value));
+        assert!(digits.contains(*value));
+    }
+    assert_eq!(digits.at_or_below(1009.9), Some(1000.0));
+    assert_eq!(digits.at_or_above(1000.1), Some(1010.0));
+    assert!(!digits.contains(1005.0));
+    let tenths = Setting::Digits {
+        min: 0.3,
+        max: 45.0,
+        step: 0.1,
+        digits: 2,
+    };
+    let values: Vec<f64> = (0..tenths.len().unwrap())
+        .map(|k| tenths.value(k))
+        .collect();
+    assert_eq!(
+        (values[0], values[96], values[97], values[98]),
+        (0.3, 9.9, 10.0, 11.0)
+    );
+    assert_eq!(values.last(), Some(&45.0));
+}
+
+#[test]
+fn a_file_says_so_with_digits_and_is_read_back_as_written() {
+    let text = "format = 1\nname = \"typed\"\nsections = 2\nrates_hz = [48000]\npreamp_db = { min = -10, max = 0, step = 0.1 }\nf0_hz = { min = 20, max = 20000, step = 1, digits = 3 }\ngain_db = { min = -6, max = 6, step = 0.5 }\nq = { min = 0.5, max = 4, step = 0.1 }\nshelf_q = 0.7\n[shapes]\npeaking = 2\n";
+    let limits = Limits::parse(text.as_bytes(), "typed.limits.toml").unwrap();
+    assert!(matches!(limits.f0_hz, Setting::Digits { digits: 3, .. }));
+    for (wrong, place) in [
+        ("step = 1, digits = 3", "digits = 3"),
+        ("step = 1, digits = 3", "step = 2, digits = 3"),
+        ("step = 1, digits = 3", "step = 1, digits = 0"),
+        ("step = 1, digits = 3", "step = 1, digits = 7"),
+        ("step = 1, digits = 3", "step = 1, digits = 1"),
+        ("step = 1, digits = 3", "step = 1, digits = 2.5"),
+        (
+            "step = 1, digits = 3",
+            "step_octaves = 0.1, step = 1, digits = 3",
+        ),
+    ] {
+        let text = text.replace(wrong, place);
+        let error = Limits::parse(text.as_bytes(), "typed.limits.toml").unwrap_err();
+        assert!(error.to_string().contains("digits"), "{place}: {error}");
     }
 }

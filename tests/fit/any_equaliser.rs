@@ -216,7 +216,7 @@ fn is_value(setting: &Setting, x: f64) -> bool {
             let [min, max, step] = [*min, *max, *step].map(|x| decimal(x).unwrap());
             decimal(x).is_some_and(|x| min <= x && x <= max && (x - min) % step == 0)
         }
-        Setting::Octaves { .. } => setting
+        Setting::Octaves { .. } | Setting::Digits { .. } => setting
             .nearest_index(x)
             .is_some_and(|k| setting.value(k).to_bits() == x.to_bits()),
         Setting::Allowed(values) => values.contains(&x),
@@ -418,8 +418,9 @@ fn error_and_gain_db(commands_db: &[f64], limits: &Limits) -> (f64, f64) {
             kept: &[],
         }],
         limits,
-        space: &boxes::space(limits, (20.0, 20_000.0), None),
+        space: &boxes::space(limits, (20.0, 20_000.0), &boxes::Believed::EVERYTHING),
         least_gain_db: None,
+        playing: None,
         economy: 0.0,
         effort: Effort::Quick,
         seed: 0,
@@ -755,7 +756,7 @@ peaking = 1
 "#,
     )
     .unwrap();
-    let space = boxes::space(&limits, (20.0, 3900.0), None);
+    let space = boxes::space(&limits, (20.0, 3900.0), &boxes::Believed::EVERYTHING);
     let boxes = space.boxes_of(Shape::Peaking);
     assert!(!boxes.is_empty());
     for ranges in boxes {

@@ -1,6 +1,7 @@
 //! The fast kernels against the plain formulas.
 
 use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::Ceilings;
 use bandwright::fit::channels::two::Together;
 use bandwright::fit::lanes::{self, LANES};
 use bandwright::fit::objective::kernel::{
@@ -138,6 +139,16 @@ fn check_gradient(
     shapes: &[Shape],
     x: &[f64],
 ) -> Result<(), TestCaseError> {
+    check_gradient_to(1e-5, landscape, shapes, x)
+}
+
+/// The same to another share.
+fn check_gradient_to(
+    share: f64,
+    landscape: &mut impl Landscape,
+    shapes: &[Shape],
+    x: &[f64],
+) -> Result<(), TestCaseError> {
     let mut gradient = DVector::zeros(x.len());
     landscape.value(x);
     landscape.linearise(x, &mut gradient, &mut room_for(x.len()));
@@ -157,7 +168,7 @@ fn check_gradient(
             continue;
         }
         let slope = (landscape.value(&moved(h)) - landscape.value(&moved(-h))) / (2.0 * h);
-        let near = (gradient[i] - slope).abs() <= 1e-5 * slope.abs().max(1.0);
+        let near = (gradient[i] - slope).abs() <= share * slope.abs().max(1.0);
         prop_assert!(near, "{i}: {} {slope}", gradient[i]);
     }
     Ok(())
@@ -369,6 +380,45 @@ proptest! {
         let mut room = Workspace::default();
         let mut placed = Placed::new(&objective, &shapes, &[], &[], &mut room);
         check_gradient(&mut placed, &shapes, &variables(&sections))?;
+    }
+
+    #[test]
+    fn what_exceeds_ceilings_is_its_definition_and_its_gradient_the_slope(
+        (mut sections, weight, wanted, _) in problem(),
+        heard in prop::collection::vec(0.01f64..1.0, 479),
+        most_loss_db in prop::sample::select(vec![f64::INFINITY, -3.0, 0.5, 4.0]),
+        most_gain_db in prop::sample::select(vec![f64::INFINITY, -3.0, 1.0]),
+    ) {
+        prop_assume!(weight.iter().any(|w| *w > 0.0));
+        let economy = 0.001;
+        // Of few sections, J is small enough for differences to show its slope.
+        sections.truncate(3);
+        let free = Objective::new(&grid(), &weight, &wanted, RATE_HZ, economy);
+        let ceilings = Ceilings {
+            frequency_hz: grid(),
+            heard: heard.clone(),
+            most_loss_db,
+            most_gain_db,
+        };
+        let below = free.clone().below(Some(&ceilings));
+        // The definition, point by point; the points are as far apart as each other.
+        let levels_db = cascade::levels_db(&sections, RATE_HZ, &grid());
+        let power = |level_db: &dyn Fn(usize) -> f64| -> f64 {
+            (0..479).map(|i| heard[i] * 10f64.powf(level_db(i) / 10.0)).sum()
+        };
+        let heard_db = 10.0 * (power(&|i| levels_db[i]) / power(&|_| 0.0)).log10();
+        let octaves = (grid()[478] / grid()[0]).log2() / 479.0;
+        let line_db = heard_db + most_loss_db;
+        let over = |db: &f64| (db - line_db).max(0.0).powi(2) + (db - most_gain_db).max(0.0).powi(2);
+        let at_points: f64 = levels_db.iter().map(over).sum();
+        let excess = 30.0 * (octaves * at_points + (-line_db).max(0.0).powi(2));
+        let found = value(&below, &sections) - value(&free, &sections);
+        prop_assert!((found - excess).abs() <= 1e-7 * excess.max(1.0), "{found} {excess}");
+        let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();
+        let mut room = Workspace::default();
+        let mut placed = Placed::new(&below, &shapes, &[], &[], &mut room);
+        // Where a point passes a ceiling within the difference, the slope bends.
+        check_gradient_to(2e-4, &mut placed, &shapes, &variables(&sections))?;
     }
 
     #[test]

@@ -11,7 +11,9 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Effort;
 use bandwright::fit::residual::{channels_rms, economy_ratio_of_channels};
 use bandwright::headroom::{headroom, peak::peak};
-use bandwright::job::{Channel, ChannelCurves, LevelDifference, Outcome};
+use bandwright::job::{
+    AS_GOOD_DB, Channel, ChannelCurves, LEAST_GAIN_DB, LevelDifference, Outcome,
+};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{self, OnGrid};
 use bandwright::measurement::judge::Settings;
@@ -147,7 +149,7 @@ fn level_difference(outcome: &Outcome) -> LevelDifference {
 #[test]
 fn two_sides_that_are_cascades_away_from_the_target_are_recovered() {
     let [left, right] = unlike();
-    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &fits::without_steps())).unwrap();
     assert!(outcome.shared.residual.before.weighted_db > 1.0);
     assert!(
         outcome.shared.residual.after.weighted_db < 0.01,
@@ -169,7 +171,7 @@ fn what_was_planted_comes_back_with_as_many_sections() {
     for seed in 1..=8 {
         let [left, right] = rich(seed);
         let outcome =
-            fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+            fits::run_per_side(&request(&left, &right, 0.0, &fits::without_steps())).unwrap();
         assert_eq!(sections(&outcome).map(<[Section]>::len), [5, 5], "{seed}");
         assert!(outcome.shared.residual.after.weighted_db < 0.01, "{seed}");
         assert!(level_difference(&outcome).after_db.abs() < 0.005, "{seed}");
@@ -182,7 +184,7 @@ fn sides_of_one_shape_at_two_levels_get_the_shelf_that_ends_at_one_level() {
     // alone, its level free, could take either.
     let left = [section(Shape::LowShelf, 700.0, 6.0, 0.7)];
     let right = [section(Shape::HighShelf, 700.0, -6.0, 0.7)];
-    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &Limits::standard())).unwrap();
+    let outcome = fits::run_per_side(&request(&left, &right, 0.0, &fits::without_steps())).unwrap();
     assert!(
         level_difference(&outcome).before_db.abs() > 5.0,
         "{:?}",
@@ -227,7 +229,7 @@ fn a_difference_in_level_is_neither_removed_nor_hidden() {
 #[test]
 fn left_and_right_stand_at_one_level_before_and_after() {
     let [left, right] = unlike();
-    let three = Limits::standard().with_sections(3).unwrap();
+    let three = fits::without_steps().with_sections(3).unwrap();
     let request = request(&left, &right, 0.7, &three);
     let outcome = fits::run_per_side(&request).unwrap();
     let [l, r] = both(&outcome).each_ref().map(|side| &side.curves);
@@ -260,7 +262,7 @@ fn left_and_right_stand_at_one_level_before_and_after() {
 fn one_preamp_is_enough_for_both_sides_and_no_more_than_the_worse_needs() {
     let left = [section(Shape::Peaking, 3000.0, 5.5, 1.0)];
     let right = [section(Shape::Peaking, 3000.0, 1.5, 1.0)];
-    let limits = Limits::standard();
+    let limits = fits::without_steps();
     let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
     let preamp_db = outcome.shared.headroom.preamp_db;
     let mut needed = Vec::new();
@@ -293,7 +295,7 @@ fn boosts_of_both_sides_are_held_back_where_the_preamp_does_not_reach() {
     assert!(outcome.shared.headroom.preamp_db + outcome.shared.headroom.peak_gain_db <= 1e-9);
     let held_back = |caution: &Caution| matches!(caution, Caution::PreampBound { .. });
     assert!(outcome.shared.cautions.iter().any(held_back));
-    limits.preamp_db = Limits::standard().preamp_db;
+    limits.preamp_db = fits::without_steps().preamp_db;
     let free = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
     assert!(free.shared.headroom.preamp_db < -3.0);
     assert!(!free.shared.cautions.iter().any(held_back));
@@ -323,7 +325,7 @@ fn steps_and_limits_hold_on_each_side() {
 
 #[test]
 fn it_is_never_worse_than_one_eq_for_both_nor_than_none() {
-    let three = Limits::standard().with_sections(3).unwrap();
+    let three = fits::without_steps().with_sections(3).unwrap();
     let f_hz = grid::frequency_hz();
     let rate_hz = three.rates_hz[0];
     for seed in 1..=6 {
@@ -359,7 +361,7 @@ fn it_is_never_worse_than_one_eq_for_both_nor_than_none() {
 
 #[test]
 fn more_effort_is_never_worse() {
-    let four = Limits::standard().with_sections(4).unwrap();
+    let four = fits::without_steps().with_sections(4).unwrap();
     for seed in 1..=3 {
         let [left, right] = rich(seed);
         // The longest takes some seconds.
@@ -413,7 +415,7 @@ fn residuals_of_two_sides_are_those_of_the_definition() {
 #[test]
 fn taste_alone_changes_both_sides_alike_and_leaves_their_difference() {
     let [left, right] = unlike();
-    let mut request = request(&left, &right, 2.0, &Limits::standard());
+    let mut request = request(&left, &right, 2.0, &fits::without_steps());
     request.target = None;
     request.contours = vec![Contour::bass(3.0).unwrap()];
     let outcome = fits::run_per_side(&request).unwrap();
@@ -431,7 +433,7 @@ fn taste_alone_changes_both_sides_alike_and_leaves_their_difference() {
 #[test]
 fn the_answer_does_not_depend_on_threads() {
     let [left, right] = rich(9);
-    let request = request(&left, &right, 0.2, &Limits::standard());
+    let request = request(&left, &right, 0.2, &fits::without_steps());
     let many = fits::run_per_side(&request).unwrap();
     let one_thread = rayon::ThreadPoolBuilder::new()
         .num_threads(1)
@@ -444,7 +446,7 @@ fn the_answer_does_not_depend_on_threads() {
 #[test]
 fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
     let [left, right] = unlike();
-    let good = request(&left, &right, 0.0, &Limits::standard());
+    let good = request(&left, &right, 0.0, &fits::without_steps());
     let with_sides = |sides: [Side; 2]| {
         let mut request = good.clone();
         for (take, side) in request.takes.iter_mut().zip(sides) {
@@ -468,7 +470,7 @@ fn sides_that_are_not_both_known_are_an_error_that_says_how_to_name_them() {
 
 #[test]
 fn a_pair_that_has_what_is_wanted_is_refused() {
-    let error = fits::run_per_side(&request(&[], &[], 0.0, &Limits::standard())).unwrap_err();
+    let error = fits::run_per_side(&request(&[], &[], 0.0, &fits::without_steps())).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Refused);
 }
 
@@ -479,9 +481,9 @@ fn a_sheet_names_the_side_of_every_part_and_reads_back() {
     let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("sheets");
     std::fs::create_dir_all(&folder).unwrap();
     for (name, right, limits) in [
-        ("continuous", right.clone(), Limits::standard()),
+        ("continuous", right.clone(), fits::without_steps()),
         ("pocket", right, Limits::parse(&pocket, "pocket").unwrap()),
-        ("left-only", vec![], Limits::standard()),
+        ("left-only", vec![], fits::without_steps()),
     ] {
         let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
         let sheet = Sheet::from_outcome(&outcome, &limits).unwrap();
@@ -511,7 +513,7 @@ fn a_sheet_names_the_side_of_every_part_and_reads_back() {
 #[test]
 fn a_sheet_in_which_a_part_lost_its_side_is_refused_with_its_line() {
     let [left, right] = unlike();
-    let limits = Limits::standard();
+    let limits = fits::without_steps();
     let outcome = fits::run_per_side(&request(&left, &right, 0.0, &limits)).unwrap();
     let text = sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap();
     let count = text.matches("\nside = \"").count();
@@ -665,6 +667,9 @@ fn one_eq_for_both_is_what_the_library_gives_and_names_no_side() {
     });
     let request = FitRequest {
         contours: vec![Contour::bass(3.0).unwrap()],
+        this_ear: false,
+        as_good_db: AS_GOOD_DB,
+        least_gain_db: Some(LEAST_GAIN_DB),
         ..FitRequest::new("fieldfare-wool", opened.to_vec(), Limits::standard())
     };
     let outcome = fits::run(&request).unwrap();
@@ -709,7 +714,7 @@ fn sides_that_are_not_known_end_the_program_with_status_2() {
 fn searches_of_the_other_side_are_no_evidence() {
     let [left, right] = unlike();
     let mut outcome =
-        fits::run_per_side(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
+        fits::run_per_side(&request(&left, &right, 0.5, &fits::without_steps())).unwrap();
     for (agreeing, doubted) in [([2, 2], true), ([8, 1], true), ([3, 3], false)] {
         for (side, agreeing) in outcome.channels.iter_mut().zip(agreeing) {
             let search = &mut side.search;
@@ -726,14 +731,14 @@ fn searches_of_the_other_side_are_no_evidence() {
 #[test]
 fn the_text_tells_the_preamp_once_and_both_sides_in_order() {
     let [left, right] = unlike();
-    let outcome = fits::run_per_side(&request(&left, &right, 0.5, &Limits::standard())).unwrap();
+    let outcome = fits::run_per_side(&request(&left, &right, 0.5, &fits::without_steps())).unwrap();
     let text = fit_text(&outcome, &[], &[]);
-    assert_eq!(text.matches("Preamp:").count(), 1);
+    assert_eq!(text.matches("Gain before the sections").count(), 1);
     let places = [
         "one EQ for each side",
-        "Preamp:",
         "Left side: sections",
         "Right side: sections",
+        "Gain before the sections, the same on both sides",
         "Residual",
         "  left side ",
         "  right side ",

@@ -70,6 +70,7 @@ impl Problem {
             limits: &self.limits,
             space: &space,
             least_gain_db: None,
+            playing: None,
             economy,
             effort,
             seed,

@@ -9,8 +9,9 @@ use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
+use bandwright::fit::space::boxes::{self, Believed};
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, space::boxes};
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit};
 use bandwright::limits::rules::Rules;
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::grid;
@@ -202,6 +203,7 @@ impl Problem {
             limits,
             space: &self.space,
             least_gain_db: None,
+            playing: None,
             economy: self.economy,
             effort: Effort::Quick,
             seed: 0,
@@ -312,8 +314,13 @@ fn every_number_is_one_the_equaliser_accepts_and_no_worse_than_rounded() {
 fn parts_of_one_sign_hold_all_that_cuts_and_all_that_boosts_and_nothing_else() {
     for index in 0..60 {
         let limits = random_limits(index);
-        let guard_hz = (index % 2 == 0).then_some((7000.0, 9000.0));
-        let space = boxes::space(&limits, (20.0, 20_000.0), guard_hz);
+        let mut believed = Believed::EVERYTHING;
+        if index % 2 == 0 {
+            believed.peaking_to_hz = 10_800.0;
+            believed.shelves_to_hz = 5000.0;
+            believed.gentle_hz.push((7000.0, 9000.0));
+        }
+        let space = boxes::space(&limits, (20.0, 20_000.0), &believed);
         let [cuts, boosts] = space.of_one_sign().unwrap();
         let r = &mut Random::new(0x0ff5_1de5 + index as u64);
         for shape in Shape::ALL.into_iter().filter(|shape| space.has(*shape)) {
@@ -325,6 +332,20 @@ fn parts_of_one_sign_hold_all_that_cuts_and_all_that_boosts_and_nothing_else() {
                     q: log_between(r, 0.2, 10.0),
                 };
                 let held = space.holds(&section);
+                if held && shape.is_shelf() && section.f0_hz > 1.01 * believed.shelves_to_hz {
+                    assert!(section.gain_db.abs() <= 4.0, "{section:?}");
+                }
+                if held && shape == Shape::Peaking {
+                    assert!(
+                        section.f0_hz <= 1.01 * believed.peaking_to_hz,
+                        "{section:?}"
+                    );
+                    let is_gentle = section.q <= 2.0 || section.gain_db < 0.0;
+                    let mut bands_hz = believed.gentle_hz.iter();
+                    let disagree =
+                        bands_hz.any(|(low, high)| (*low..=*high).contains(&section.f0_hz));
+                    assert!(is_gentle || !disagree, "{section:?}");
+                }
                 assert_eq!(cuts.holds(&section), held && section.gain_db < 0.0);
                 assert_eq!(boosts.holds(&section), held && section.gain_db > 0.0);
             }
@@ -334,8 +355,14 @@ fn parts_of_one_sign_hold_all_that_cuts_and_all_that_boosts_and_nothing_else() {
     let mut cut_only = random_limits(0);
     cut_only.rules.cut_only = true;
     let whole_hz = (20.0, 20_000.0);
-    assert_eq!(boxes::space(&cut_only, whole_hz, None).of_one_sign(), None);
+    assert_eq!(
+        boxes::space(&cut_only, whole_hz, &Believed::EVERYTHING).of_one_sign(),
+        None
+    );
     let graphic = library::text("octave-graphic").unwrap();
     let graphic = Limits::parse(graphic.as_bytes(), "it").unwrap();
-    assert_eq!(boxes::space(&graphic, whole_hz, None).of_one_sign(), None);
+    assert_eq!(
+        boxes::space(&graphic, whole_hz, &Believed::EVERYTHING).of_one_sign(),
+        None
+    );
 }

@@ -22,11 +22,11 @@ use bandwright::files;
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
 use bandwright::fit::Effort;
 use bandwright::fit::Stop;
-use bandwright::fit::space::boxes;
+use bandwright::fit::space::boxes::{self, Believed};
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection::{beyond_eq, inspect};
 use bandwright::job::cost::{Circumstances, cost_of};
-use bandwright::job::{ECONOMY, Measured, Prepared, Residual, Wish};
+use bandwright::job::{AS_GOOD_DB, ECONOMY, Measured, Prepared, Residual, Wish};
 use bandwright::limits::{Limits, Setting, library as limits_library};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::grid::{self, OnGrid, POINTS};
@@ -284,8 +284,13 @@ pub fn limits(bytes: &[u8]) {
             }
         }
     }
-    for guard_hz in [None, Some((6000.0, 9000.0))] {
-        let space = boxes::space(&limits, (20.0, 20_000.0), guard_hz);
+    let in_part = Believed {
+        peaking_to_hz: 10_000.0,
+        shelves_to_hz: 5000.0,
+        gentle_hz: vec![(300.0, 400.0), (6000.0, 9000.0)],
+    };
+    for believed in [Believed::EVERYTHING, in_part] {
+        let space = boxes::space(&limits, (20.0, 20_000.0), &believed);
         assert!(space.capacity() <= available);
         let used = space.boxes.iter().flatten();
         for ranges in used.filter(|ranges| !ranges.is_empty()) {
@@ -559,6 +564,8 @@ pub fn fit(bytes: &[u8]) {
             .collect(),
         per_side: by_side,
         kept: [kept.clone(), kept],
+        this_ear: choices.below(2) == 1,
+        as_good_db: [AS_GOOD_DB, 0.0, 10.0][choices.below(3)],
         least_gain_db: [None, Some(0.0), Some(0.5)][choices.below(3)],
         economy: [ECONOMY, 0.0, 1000.0][choices.below(3)],
         protection: Protection {

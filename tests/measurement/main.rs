@@ -6,6 +6,7 @@ mod support;
 mod common_grid;
 mod coupler_resonance;
 mod impulse_responses;
+mod in_other_ears;
 mod judging_takes;
 mod odd_text_files;
 mod phase_of_takes;

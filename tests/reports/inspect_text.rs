@@ -145,12 +145,12 @@ fn a_side_whose_takes_all_leak_is_told_from_the_other_and_a_vent_is_named() {
 }
 
 #[test]
-fn only_a_resonance_that_is_seen_to_move_is_guarded() {
+fn only_a_resonance_that_is_seen_to_move_is_called_the_couplers() {
     let one = units::inspected_some("fieldfare-wool", &["left-1.csv"]);
     assert_eq!(one.guard_hz, None);
     let text = flowing(&one);
     assert!(
-        text.contains("a fit guards nothing: judge 6.11 to 9.71 kHz by ear"),
+        text.contains("told from the earphone's own: judge 6.11 to 9.71 kHz by ear"),
         "{text}"
     );
     assert!(units::inspected("fieldfare-wool").guard_hz.is_some());

@@ -1,12 +1,12 @@
 //! A fit on the terminal.
 
-use crate::support::{fit_text, outcomes};
+use crate::support::{fit_text, outcomes, printed};
 
 use bandwright::caution::Caution;
 use bandwright::filter::Shape;
 use bandwright::fit::Effort;
 use bandwright::job::{Outcome, ReachPoint};
-use bandwright::report::{FileKind, WrittenFile, words};
+use bandwright::report::{FileKind, WrittenFile, figures, words};
 use proptest::prelude::*;
 
 #[test]
@@ -101,7 +101,11 @@ fn a_lone_shelf_that_cuts_says_which_boost_it_stands_for() {
     outcome.shared.headroom.any_signal_gain_db = -0.234;
     let text = fit_text(&outcome, &[], &[]);
     assert!(text.contains("\n  It does what a low-shelf of +3 dB does, 3 dB lower in level"));
-    assert!(text.contains("they boost nowhere; every signal falls by 0.23 dB or more."));
+    assert!(
+        text.contains(
+            "Together the sections boost nowhere; every signal falls by 0.23 dB or more."
+        )
+    );
 }
 
 #[test]
@@ -152,10 +156,12 @@ fn a_fit_that_needs_nothing_reads_like_this() {
 fn parts_come_in_the_order_in_which_they_are_needed() {
     let text = fit_text(&outcomes::realistic(), &[], &outcomes::written());
     let parts = [
-        "Caution:",
-        "Preamp:",
         "Sections within",
+        "Gain before the sections:",
         "Residual",
+        "With both, pink noise",
+        "Caution:",
+        "Headroom",
         "How sure",
         "Written",
     ];
@@ -182,11 +188,11 @@ fn section_numbers_keep_the_decimals_they_have_and_line_up() {
     assert_eq!(
         table,
         [
-            "  no.   shape        f0 (Hz)   gain (dB)       q",
-            "    1   low-shelf       90         +3      0.6",
-            "    2   peaking         90.5       -0.25   1",
-            "    3   peaking      12345.6        0      1.414",
-            "    4   high-shelf   15000        -12.5    0.707",
+            "  shape        f0 (Hz)   gain (dB)       q",
+            "  low-shelf       90         +3      0.6",
+            "  peaking         90.5       -0.25   1",
+            "  peaking      12345.6        0      1.414",
+            "  high-shelf   15000        -12.5    0.707",
         ]
     );
 }
@@ -204,13 +210,42 @@ fn a_rate_has_a_line_only_where_it_differs_notably() {
 }
 
 #[test]
-fn cautions_about_use_come_first_and_notes_about_certainty_later() {
+fn cautions_about_use_are_always_shown_and_notes_about_certainty_are_details() {
     let mut outcome = outcomes::wild();
     outcome.shared.cautions = vec![Caution::SpreadUnknown, Caution::Seal];
-    let text = fit_text(&outcome, &[], &[]);
-    let preamp = text.find("\nPreamp:").unwrap();
-    assert!(text.find("leak looks like missing bass").unwrap() < preamp);
-    assert!(text.find("one take a side").unwrap() > preamp);
+    let brief = |outcome: &Outcome| printed(figures::fit::report(outcome, &[], &[]));
+    let seal = "leak looks like missing bass";
+    let points = outcome.channels[0].curves.sections_db.len();
+    // A seal matters to a preset that boosts bass beside the rest.
+    outcome.shared.heard.sections_db = 0.0;
+    for (bass_db, shown) in [(3.0, true), (0.5, false), (-3.0, false)] {
+        let sections_db = &mut outcome.channels[0].curves.sections_db;
+        *sections_db = (0..points)
+            .map(|i| if i < 50 { bass_db } else { 0.0 })
+            .collect();
+        assert_eq!(brief(&outcome).contains(seal), shown, "{bass_db}");
+        assert!(fit_text(&outcome, &[], &[]).contains(seal));
+    }
+    assert!(!brief(&outcome).contains("one take a side"));
+    assert!(fit_text(&outcome, &[], &[]).contains("one take a side"));
+}
+
+#[test]
+fn takes_that_were_set_aside_are_told_in_one_caution() {
+    let mut outcome = outcomes::realistic();
+    let aside = |take: &str| Caution::TakeSetAside {
+        take: take.into(),
+        finding: "leaks 3.0 dB at 30 Hz".into(),
+    };
+    outcome.shared.cautions = vec![
+        aside("left 2"),
+        Caution::Boost { peak_gain_db: 3.0 },
+        aside("right 1"),
+    ];
+    let text = printed(figures::fit::report(&outcome, &[], &[]));
+    let told = "Caution: set aside: left 2 leaks 3.0 dB at 30 Hz; right 1 leaks 3.0 dB at 30 Hz.";
+    assert!(text.contains(told), "{text}");
+    assert_eq!(text.matches("set aside").count(), 1, "{text}");
 }
 
 #[test]
@@ -297,30 +332,33 @@ proptest! {
 const REALISTIC: &str = "\
 Fieldfare, wool insert toward diffuse-field + low-shelf 90 Hz +3 dB
 
-Caution: the sections boost by up to 5.3 dB. Start at a low volume; loud sound harms hearing, and
-         local rules and a hearing professional come before any figure here.
-Caution: 20-100 Hz is the earphone's own only if the seal was good: a leak looks like missing bass.
-         Compare takes before you boost bass.
-
-Preamp: -5.5 dB
-  Apply it before the sections. Together they reach +5.32 dB at 20 Hz (44.1 kHz); no signal of any
-  kind can rise by more than 7.22 dB.
-  It keeps steady tones from clipping, sample by sample.
-  With both, pink noise plays 6.0 LU quieter than without EQ: to compare, turn what has none down by
-  so many dB (ITU-R BS.1770).
-
 Sections within \"eight sections, half-decibel steps\", fitted at 44.1 kHz
-  no.   shape       f0 (Hz)   gain (dB)       q
-    1   low-shelf      75         +5.5    0.6
-    2   peaking       318.5       -1.75   0.8
-    3   peaking      2904         -5      1.412
-    4   peaking      5180         +3.5    2.75
-    5   peaking      8000         -2      2
+  shape       f0 (Hz)   gain (dB)       q
+  low-shelf      75         +5.5    0.6
+  peaking       318.5       -1.75   0.8
+  peaking      2904         -5      1.412
+  peaking      5180         +3.5    2.75
+  peaking      8000         -2      2
+Gain before the sections: -5.5 dB
 
 Residual (equalised minus target, level-free, rms)
   weighted as in the fit            2.79 dB before, 0.92 dB after
   trusted band, 20 Hz to 10.7 kHz   2.73 dB before, 0.62 dB after
   weighted, at 96 kHz               1.23 dB after
+
+With both, pink noise is 5.3 dB quieter than without EQ: to compare, turn what has none down by as
+much (A-weighted, through this unit).
+
+Caution: the sections boost by up to 5.3 dB. Start at a low volume; loud sound harms hearing, and
+         local rules and a hearing professional come before any figure here.
+Caution: 20-100 Hz is the earphone's own only if the seal was good: a leak looks like missing bass.
+         Compare takes before you boost bass.
+
+Headroom
+  Together the sections reach +5.32 dB at 20 Hz (44.1 kHz); no signal of any kind can rise by more
+  than 7.22 dB.
+  It keeps steady tones from clipping, sample by sample.
+
 Reach (weighted residual with at most so many sections, before steps)
   sections          0     1     2     3     4     5
   residual (dB)  2.79  1.61  1.20  1.01  0.95  0.90
@@ -342,8 +380,6 @@ Written
 
 const FLAT: &str = "\
 Dunlin toward flat
-
-Preamp: 0 dB
 
 Sections within \"eight sections, half-decibel steps\", fitted at 44.1 kHz
   none: no section was found that brings the curve closer to the target

@@ -14,7 +14,7 @@ use proptest::prelude::*;
 use serde_json::Value;
 use tempfile::TempDir;
 
-use crate::support::{printed, promises};
+use crate::support::{fits, printed, promises};
 
 use crate::support::remeasurements::{self, Bench, Plant};
 use promises::{Chance, limits, sections, sheet_of, sheet_per_side};
@@ -699,11 +699,11 @@ fn a_sheet_with_damaged_knowledge_is_an_error() {
 fn a_total_boost_above_that_of_the_limits_fails() {
     let sections = [section(Shape::Peaking, 1000.0, 3.37, 1.0)];
     let with = |most_db| {
-        let mut limits = Limits::standard();
+        let mut limits = fits::without_steps();
         limits.rules.total_boost_max_db = Some(most_db);
         limits
     };
-    let sheet = sheet_of(&sections, &Limits::standard());
+    let sheet = sheet_of(&sections, &fits::without_steps());
     let check = check_sheet(&sheet, Some((&with(1.0), LimitsFrom::File)));
     assert_eq!(fails(&check), [Subject::TotalBoost]);
     let point = check

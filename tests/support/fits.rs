@@ -6,7 +6,7 @@ use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::headroom::Protection;
 use bandwright::job::{ECONOMY, Measured, Outcome, Prepared, Wish};
-use bandwright::limits::Limits;
+use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::Weight;
 use bandwright::measurement::phase::BeyondEq;
@@ -27,6 +27,9 @@ pub struct FitRequest {
     pub limits: Limits,
     pub kept: [Vec<Section>; 2],
     pub least_gain_db: Option<f64>,
+    /// As [`Wish::this_ear`].
+    pub this_ear: bool,
+    pub as_good_db: f64,
     pub economy: f64,
     pub protection: Protection,
     pub most_loudness_loss_db: Option<f64>,
@@ -47,11 +50,35 @@ impl FitRequest {
             limits,
             kept: [Vec::new(), Vec::new()],
             least_gain_db: None,
+            // Tests of the fit ask for the answer of least residual to what was measured.
+            this_ear: true,
+            as_good_db: 0.0,
             economy: ECONOMY,
             protection: Protection::default(),
             most_loudness_loss_db: None,
             effort: Effort::default(),
         }
+    }
+}
+
+/// The standard limits without steps, for tests of what the search finds before numbers are typed.
+pub fn without_steps() -> Limits {
+    let standard = Limits::standard();
+    let range = |setting: &Setting| Setting::Range {
+        min: setting.min(),
+        max: setting.max(),
+    };
+    Limits {
+        f0_hz: range(&standard.f0_hz),
+        gain_db: range(&standard.gain_db),
+        q: range(&standard.q),
+        shelf_q: range(&standard.shelf_q),
+        preamp_db: Setting::Linear {
+            min: -30.0,
+            max: 0.0,
+            step: 0.1,
+        },
+        ..standard
     }
 }
 
@@ -79,6 +106,8 @@ fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
         target: request.target,
         contours: request.contours,
         per_side,
+        this_ear: request.this_ear,
+        as_good_db: request.as_good_db,
         kept: request.kept,
         least_gain_db: request.least_gain_db,
         economy: request.economy,

@@ -10,6 +10,7 @@ pub mod couplers;
 pub mod fits;
 pub mod hang;
 pub mod impulses;
+pub mod listeners;
 pub mod outcomes;
 pub mod planted;
 pub mod promises;
@@ -28,7 +29,8 @@ pub fn printed(report: Report) -> String {
     bandwright::report::text(&[report], option_names::typed)
 }
 
-/// The same of a fit.
+/// The same of a fit, with all details.
 pub fn fit_text(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> String {
-    printed(figures::fit::report(outcome, costs, files))
+    let report = figures::fit::report(outcome, costs, files);
+    bandwright::report::text_in_full(&[report], option_names::typed)
 }

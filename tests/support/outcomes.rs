@@ -3,6 +3,7 @@
 #![allow(dead_code)]
 
 use bandwright::caution::Caution;
+use bandwright::cost::heard::HeardChange;
 use bandwright::cost::loudness::loudness_change;
 use bandwright::cost::programme::Programme;
 use bandwright::filter::{Section, Shape, cascade};
@@ -10,6 +11,7 @@ use bandwright::fit::Effort;
 use bandwright::headroom::{Headroom, headroom};
 use bandwright::job::{
     BeforeAfter, Channel, ChannelCurves, Outcome, Residual, SearchReport, Shared, SharedCurves,
+    TakeResidual,
 };
 use bandwright::limits::Limits;
 use bandwright::report::{FileKind, WrittenFile};
@@ -239,6 +241,13 @@ fn outcome(
     let channel = Channel {
         side: None,
         takes: Vec::clone(&takes),
+        take_residuals: vec![TakeResidual {
+            take: "left 1".into(),
+            before_db,
+            after_db,
+            worst_hz: 3000.0,
+            worst_db: 1.4,
+        }],
         kept: vec![],
         typed_q: vec![None; sections.len()],
         idle_bands_hz: Vec::new(),
@@ -250,6 +259,7 @@ fn outcome(
         reach: vec![],
         curves: ChannelCurves {
             measured_support: support.clone(),
+            expected_db: measured_db.clone(),
             measured_db,
             target_db,
             equalised_db,
@@ -259,7 +269,7 @@ fn outcome(
     };
     let shared = Shared {
         set_aside: Vec::new(),
-        guard_hz: None,
+        other_ears: None,
         smoothing: None,
         unit: "Fieldfare, wool insert".into(),
         takes,
@@ -289,6 +299,10 @@ fn outcome(
             weight,
         },
         cautions: vec![],
+        heard: HeardChange {
+            sections_db: 0.2,
+            total_db: preamp_db + 0.2,
+        },
         loudness: loudness_change(&sections, RATE_HZ, preamp_db, &Programme::pink()).unwrap(),
         protection: bandwright::headroom::Protection::default(),
         loudness_wish: None,

@@ -160,6 +160,7 @@ pub fn recover(planted: &Planted, effort: Effort) -> Found {
         limits: &limits,
         space: &space(&limits),
         least_gain_db: None,
+        playing: None,
         economy: 0.0,
         effort,
         seed: 0,

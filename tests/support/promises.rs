@@ -88,6 +88,7 @@ pub fn limits() -> Limits {
     Limits {
         name: "wide, for tests".to_owned(),
         sections: 10,
+        f0_hz: wide(20.0, 20_000.0),
         gain_db: wide(-15.0, 15.0),
         q: wide(0.2, 10.0),
         shelf_q: wide(0.2, 2.0),

@@ -57,6 +57,7 @@ impl Problem {
             limits: &self.limits,
             space: &self.space(),
             least_gain_db: None,
+            playing: None,
             economy: 0.0,
             effort,
             seed: 0,

@@ -2,20 +2,24 @@
 
 use crate::fit::objective::Objective;
 use crate::fit::search::shelf_mirror;
-use crate::fit::search::reach::{self, Level, Reach, close_within};
+use crate::fit::search::reach::{self, Effort, Level, Reach, close_within};
 use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, Search};
 use crate::fit::space::Space;
-use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
+use crate::fit::search::loudest::loudest;
+use crate::fit::{Answer, Ceilings, ChannelAnswer, IDLE_DB, Playing, Task, Wanted, steps};
 
 /// Fits sections to the wanted change of one channel.
 pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let objective = objective(task, wanted);
-    let mut reach = reach::reach(&objective, task.space, task.effort, task.seed, task.stop);
-    let mut allowed = reach.levels.len() - 1;
-    if let Some(least_gain_db) = task.least_gain_db {
-        allowed = fewest_needed(task, &objective, &mut reach, least_gain_db);
-    }
+    let mut reach = match task.least_gain_db {
+        None => reach::reach(&objective, task.space, task.effort, task.seed, task.stop),
+        Some(least_gain_db) => fewest_needed(task, &objective, least_gain_db),
+    };
+    let allowed = match task.least_gain_db {
+        None => reach.levels.len() - 1,
+        Some(least_gain_db) => reach.needed(least_gain_db),
+    };
     let table = Table::default();
     let mut judge = Search::new(objective.clone(), &table, task.space, 0);
     let mut answer = reach.levels[enough(&reach.levels[..=allowed], task.economy)]
@@ -27,7 +31,21 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let answer = shelf_mirror::best_reading(answer, &mut judge, &stopping);
     let alike = |other: &&Candidate| other.len() == answer.len();
     let others = reach.others.iter().filter(alike).cloned();
-    let starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();
+    let mut starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();
+    if let Some(playing) = task.playing.filter(|playing| playing.as_good_db > 0.0) {
+        let Playing {
+            ceilings,
+            as_good_db,
+        } = playing;
+        let (louder, most_loss_db) =
+            loudest(&starts, &mut judge, ceilings, *as_good_db, &stopping);
+        let ceilings = Ceilings {
+            most_loss_db,
+            ..ceilings.clone()
+        };
+        judge.aim(objective.clone().below(Some(&ceilings)));
+        starts = louder;
+    }
     let (mut sections, value) =
         steps::on_steps(&starts, task.limits, task.space, task.effort, &mut judge);
     if value >= judge.value_of(&[]) {
@@ -68,42 +86,42 @@ pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: Wa
 fn objective(task: &Task<'_>, wanted: Wanted<'_>) -> Objective {
     let rate_hz = task.limits.rates_hz[0];
     let (f_hz, weight) = (task.frequency_hz, task.weight);
-    Objective::new(f_hz, weight, wanted.change_db, rate_hz, task.economy).beside(wanted.kept)
+    let ceilings = task.playing.map(|playing| &playing.ceilings);
+    Objective::new(f_hz, weight, wanted.change_db, rate_hz, task.economy)
+        .beside(wanted.kept)
+        .below(ceilings.filter(|ceilings| ceilings.any()))
 }
 
-/// [`Reach::needed`], after that count and the next lower one were each searched with the full budget: counts below N
-/// get only a small one.
-fn fewest_needed(
-    task: &Task<'_>,
-    objective: &Objective,
-    reach: &mut Reach,
-    least_gain_db: f64,
-) -> usize {
-    let search = |sections: usize| {
+/// The reach curve of all counts, of which the count that is needed was searched for with the whole effort, and the others
+/// with the one below it: that tells how many are needed.
+fn fewest_needed(task: &Task<'_>, objective: &Objective, least_gain_db: f64) -> Reach {
+    let search = |sections: usize, effort: Effort| {
         let space = Space {
             sections,
             ..task.space.clone()
         };
-        reach::reach(objective, &space, task.effort, task.seed, task.stop)
+        reach::reach(objective, &space, effort, task.seed, task.stop)
     };
-    let mut searched_for = reach.levels.len() - 1;
-    let mut needed = reach.needed(least_gain_db);
-    while needed > 0 && !task.stop.is_asked() {
-        if needed < searched_for {
-            let longer = search(needed);
-            reach.learn(&longer);
-            reach.report_as(&longer);
+    let survey = match task.effort {
+        Effort::Quick | Effort::Normal => Effort::Quick,
+        Effort::Deep => Effort::Normal,
+    };
+    let mut reach = search(task.space.sections, survey);
+    let mut searched_for = None;
+    loop {
+        let needed = reach.needed(least_gain_db);
+        if needed == 0 || searched_for == Some(needed) || task.stop.is_asked() {
+            return reach;
         }
-        let fewer = search(needed - 1);
-        reach.learn(&fewer);
-        let now = reach.needed(least_gain_db);
-        if now == needed {
-            break;
+        let longer = search(needed, task.effort);
+        reach.learn(&longer);
+        reach.report_as(&longer);
+        // What is learned lowers a count by more than those above it at most once each, so this ends.
+        if searched_for.is_some_and(|before| before < needed) {
+            return reach;
         }
-        searched_for = needed;
-        needed = now;
+        searched_for = Some(needed);
     }
-    needed
 }
 
 /// The fewest sections whose residual is within [`IDLE_DB`] of that of all of them; all of them if `economy` is 0.

@@ -34,7 +34,7 @@ use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, EXACT, Search};
 use crate::fit::solver::{Landscape, Stopping, minimise, room_for};
 use crate::fit::space::Space;
-use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Task, Wanted, steps};
+use crate::fit::{Answer, ChannelAnswer, IDLE_DB, Playing, Task, Wanted, steps};
 
 /// Most pairs of answers that settle together, once with all sections and once with those that are needed. Our choice.
 const MOST_PAIRS: usize = 4;
@@ -102,7 +102,9 @@ impl<'a> SidesTask<'a> {
     fn objective(&self, level: Level, wanted_db: &[f64]) -> Objective {
         let task = self.task;
         let (rate_hz, f_hz) = (task.limits.rates_hz[0], task.frequency_hz);
+        let ceilings = task.playing.map(|playing| &playing.ceilings);
         Objective::with_level(level, f_hz, task.weight, wanted_db, rate_hz, task.economy)
+            .below(ceilings.filter(|ceilings| ceilings.any()))
     }
 }
 
@@ -303,8 +305,13 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
 fn one_for_both(sides: &SidesTask<'_>, joint: &mut Joint<'_>) -> ChannelAnswer {
     let [left, right] = &sides.wanted_db;
     let mean_db: Vec<f64> = left.iter().zip(right).map(|(l, r)| 0.5 * (l + r)).collect();
+    let strict = sides.task.playing.map(|playing| Playing {
+        as_good_db: 0.0,
+        ..playing.clone()
+    });
     let task = Task {
         least_gain_db: None,
+        playing: strict.as_ref(),
         ..*sides.task
     };
     let wanted = Wanted {

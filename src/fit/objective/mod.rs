@@ -11,7 +11,9 @@
 //! `-economy P / s` (cuts) at each point. The economy term adds `-economy a_k a_l` for pairs of opposite sign, its
 //! exact curvature where the weights are even. Where the level is fixed, `c` is 0 and `u u^T` is left out.
 //!
-//! Kept sections are part of `G`, `P` and `M` without variables of their own.
+//! Kept sections are part of `G`, `P` and `M` without variables of their own. What exceeds [`ceilings`] adds to J.
+
+pub mod ceilings;
 
 pub mod kernel;
 
@@ -22,6 +24,7 @@ use nalgebra::{DMatrix, DVector};
 use crate::filter::{Section, Shape, cascade};
 use crate::fit::lanes::{LANES, Lanes, aligned, splat, sum};
 use crate::fit::solver::Landscape;
+use ceilings::{Ceilings, Excess, PointCeilings};
 use kernel::{
     Derivatives, FillGroup, Levels, OF_EIGHT, OneLevel, Points, Ratio, Rows, SectionGroup, Sign,
     Square, padded,
@@ -67,6 +70,8 @@ pub struct Objective {
     economy: f64,
     /// Fixed sections beside those that are varied.
     kept: Vec<Section>,
+    /// What the sections may not exceed together, also at each point.
+    ceilings: Option<(Ceilings, PointCeilings)>,
     blocks: Blocks,
 }
 
@@ -153,6 +158,17 @@ impl Objective {
         self
     }
 
+    /// The objective with these ceilings, or none: what exceeds them adds to J.
+    #[must_use]
+    pub fn below(mut self, ceilings: Option<&Ceilings>) -> Self {
+        let with_points = |ceilings: &Ceilings| {
+            let points = ceilings.at_points(&self.frequency_hz, &self.share);
+            (ceilings.clone(), points)
+        };
+        self.ceilings = ceilings.map(with_points);
+        self
+    }
+
     fn with_shares(
         level: Level,
         frequency_hz: Vec<f64>,
@@ -190,6 +206,7 @@ impl Objective {
                 kept_cut_db: Vec::new(),
             },
             kept: Vec::new(),
+            ceilings: None,
             rate_hz,
             frequency_hz,
             weight,
@@ -244,6 +261,7 @@ impl Objective {
             self.economy,
         )
         .beside(&self.kept)
+        .below(self.ceilings.as_ref().map(|(ceilings, _)| ceilings))
     }
 
     fn cells(&self, thinning: Thinning) -> Vec<Range<usize>> {
@@ -385,6 +403,7 @@ pub struct Workspace {
     pub work: u64,
     signs: Vec<Sign>,
     groups: Vec<SectionGroup>,
+    excess: Excess,
     boost_db: Vec<f64>,
     cut_db: Vec<f64>,
     error_db: Vec<f64>,
@@ -406,6 +425,13 @@ impl Workspace {
             .fold(f64::NEG_INFINITY, |most, (boost, cut)| {
                 most.max(boost - cut)
             })
+    }
+
+    /// How much quieter the sections play, preamp and all, at the last evaluation, dB, by the objective's ceilings.
+    /// `at_0_hz_db` is the sum of all sections there.
+    pub(in crate::fit) fn loss_db(&self, at_0_hz_db: f64) -> f64 {
+        let largest_db = self.largest_boost_db().max(at_0_hz_db);
+        largest_db.max(0.0) - self.excess.heard_db()
     }
 
     /// The weighted mean of `G - wanted` at the last evaluation, dB.
@@ -501,20 +527,22 @@ pub(in crate::fit) fn iteration_work(objective: &Objective, sections: usize) -> 
     2 * value_work(points, sections, objective.economy > 0.0, 0) + linearise_work(points, sections)
 }
 
-/// The two parts of J.
+/// The parts of J.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Parts {
     /// Squared weighted residual, dB^2.
     pub residual: f64,
     /// `economy * mean(P M)`, dB^2.
     pub economy: f64,
+    /// What exceeds the ceilings, dB^2.
+    pub excess: f64,
 }
 
 impl Parts {
     /// J.
     #[must_use]
     pub fn total(self) -> f64 {
-        self.residual + self.economy
+        self.residual + self.economy + self.excess
     }
 }
 
@@ -608,7 +636,7 @@ impl<'a> Placed<'a> {
                 *level_db += kept_db;
             }
         }
-        let (parts, mean_db) = arch.dispatch(Weigh {
+        let (mut parts, mean_db) = arch.dispatch(Weigh {
             blocks,
             boost_db: &room.boost_db,
             cut_db: &room.cut_db,
@@ -617,6 +645,10 @@ impl<'a> Placed<'a> {
             level: *level,
         });
         room.mean_db = mean_db;
+        if let Some((_, ceilings)) = &self.objective.ceilings {
+            room.work += 3 * points as u64;
+            parts.excess = room.excess.evaluate(ceilings, &room.boost_db, &room.cut_db);
+        }
         parts
     }
 
@@ -693,6 +725,7 @@ impl pulp::WithSimd for Weigh<'_> {
         let parts = Parts {
             residual: sum(&square),
             economy: self.economy * sum(&opposed),
+            excess: 0.0,
         };
         (parts, mean)
     }
@@ -841,5 +874,16 @@ impl Landscape for Placed<'_> {
             projected,
             economy: *economy,
         });
+        if let Some((_, ceilings)) = &self.objective.ceilings {
+            room.work += 4 * n as u64;
+            room.excess.linearise(
+                ceilings,
+                [&room.boost_db, &room.cut_db],
+                (rows, &blocks.weight),
+                stride,
+                &mut gradient.as_mut_slice()[..3 * self.shapes.len()],
+                curvature.as_mut_slice(),
+            );
+        }
     }
 }

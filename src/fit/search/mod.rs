@@ -16,6 +16,8 @@ pub mod table;
 
 pub mod shelf_mirror;
 
+pub mod loudest;
+
 pub mod reach;
 
 use crate::filter::{Section, Shape};
@@ -271,6 +273,16 @@ impl<'a> Search<'a> {
     /// J with these sections.
     pub(in crate::fit) fn value_of(&mut self, sections: &[Section]) -> f64 {
         self.parts(&Candidate::of(sections)).total()
+    }
+
+    /// The parts of J, and how much quieter the sections play, preamp and all, dB. The objective must have ceilings.
+    pub(in crate::fit) fn parts_and_loss(&mut self, candidate: &Candidate) -> (Parts, f64) {
+        let parts = self.parts(candidate);
+        // Below the lowest point the level goes on to that at 0 Hz, where only low shelves have any.
+        let sections = candidate.sections();
+        let low_shelves = sections.iter().filter(|section| section.shape == Shape::LowShelf);
+        let at_0_hz_db = low_shelves.map(|section| section.gain_db).sum::<f64>();
+        (parts, self.room.loss_db(at_0_hz_db))
     }
 
     /// The largest sum of all sections at the objective's points, dB.

@@ -12,21 +12,43 @@ use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
 use crate::limits::{Limits, Setting, bounds};
 
-/// Largest q of a peaking section inside the guarded band of the coupler's resonance. At 2.0 a section is about 0.7
-/// octaves wide. Our choice.
-const LARGEST_GUARDED_Q: f64 = 2.0;
+/// Largest q of a peaking section that boosts where takes disagree. At 2.0 a section is about 0.7 octaves wide. Our
+/// choice.
+const LARGEST_GENTLE_Q: f64 = 2.0;
+/// Largest gain of a shelf, dB, either way, where ears differ. Our choice.
+const LARGEST_SHELF_DB: f64 = 4.0;
 /// Factor between a band's edge and the part of a box outside of it, so that rounding cannot move a section into the
 /// band.
 const MARGIN: f64 = 1.001;
 
-/// The space that `limits` leave for f0 within `f0_hz` (lowest, highest). Inside `guard_hz`, the band around the
-/// coupler's resonance, peaking sections may not boost and have q up to `LARGEST_GUARDED_Q`.
+/// Where sections may go, by what the measurement knows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Believed {
+    /// No peaking section has its f0 above this, hertz.
+    pub peaking_to_hz: f64,
+    /// Above this, hertz, shelves have gains up to `LARGEST_SHELF_DB`.
+    pub shelves_to_hz: f64,
+    /// Bands, hertz, in which peaking sections that boost have q up to `LARGEST_GENTLE_Q`.
+    pub gentle_hz: Vec<(f64, f64)>,
+}
+
+impl Believed {
+    /// Everything is believed.
+    pub const EVERYTHING: Self = Self {
+        peaking_to_hz: f64::INFINITY,
+        shelves_to_hz: f64::INFINITY,
+        gentle_hz: Vec::new(),
+    };
+}
+
+/// The space that `limits` leave for f0 within `f0_hz` (lowest, highest) and for peaking sections where `believed` lets
+/// them go.
 #[must_use]
-pub fn space(limits: &Limits, f0_hz: (f64, f64), guard_hz: Option<(f64, f64)>) -> Space {
+pub fn space(limits: &Limits, f0_hz: (f64, f64), believed: &Believed) -> Space {
     let boxes = Shape::ALL.map(|shape| {
         let boxes = limits
             .places(shape)
-            .flat_map(|slot| boxes_in_place(limits, shape, slot, f0_hz, guard_hz));
+            .flat_map(|slot| boxes_in_place(limits, shape, slot, f0_hz, believed));
         boxes.collect::<Vec<_>>()
     });
     let most = Shape::ALL.map(|shape| {
@@ -48,7 +70,7 @@ fn boxes_in_place(
     shape: Shape,
     slot: Option<usize>,
     within_hz: (f64, f64),
-    guard_hz: Option<(f64, f64)>,
+    believed: &Believed,
 ) -> Vec<Ranges> {
     let [f0_hz, gain_db, q] = limits.knobs(shape, slot);
     let rules = &limits.rules;
@@ -85,12 +107,23 @@ fn boxes_in_place(
         parts = parts.iter().filter_map(in_cookbook_q).collect();
         parts.retain(|part| !part.is_empty());
     }
-    if let Some(guard_hz) = guard_hz.filter(|_| shape == Shape::Peaking) {
+    if shape == Shape::Peaking {
+        let all_boosts = |part: &Ranges| part.with_gain(0.0, f64::INFINITY);
+        let all_cuts = |part: &Ranges| part.with_gain(f64::NEG_INFINITY, 0.0);
         let gentle = |part: &Ranges| {
-            part.with_gain(f64::NEG_INFINITY, 0.0)
-                .with_most_q(LARGEST_GUARDED_Q)
+            let boost = all_boosts(part).with_most_q(LARGEST_GENTLE_Q);
+            vec![boost, all_cuts(part)]
         };
-        parts = split(&parts, guard_hz, gentle);
+        for band_hz in &believed.gentle_hz {
+            parts = split(&parts, *band_hz, gentle);
+        }
+        let above_hz = (believed.peaking_to_hz * MARGIN, f64::INFINITY);
+        parts = split(&parts, above_hz, |_| Vec::new());
+    } else {
+        let above_hz = (believed.shelves_to_hz * MARGIN, f64::INFINITY);
+        parts = split(&parts, above_hz, |part| {
+            vec![part.with_gain(-LARGEST_SHELF_DB, LARGEST_SHELF_DB)]
+        });
     }
     for GainLimit {
         from_hz,
@@ -100,7 +133,7 @@ fn boxes_in_place(
     } in &rules.gain_limits
     {
         parts = split(&parts, (*from_hz, *to_hz), |part| {
-            part.with_gain(*min_db, *max_db)
+            vec![part.with_gain(*min_db, *max_db)]
         });
     }
     if rules.cut_only {
@@ -143,8 +176,12 @@ fn boxes_in_place(
     parts
 }
 
-/// Divides each box into the parts below, within and above a band; `change` is applied to the part within.
-fn split(parts: &[Ranges], band_hz: (f64, f64), change: impl Fn(&Ranges) -> Ranges) -> Vec<Ranges> {
+/// Divides each box into the parts below, within and above a band; the part within becomes what `change` makes of it.
+fn split(
+    parts: &[Ranges],
+    band_hz: (f64, f64),
+    change: impl Fn(&Ranges) -> Vec<Ranges>,
+) -> Vec<Ranges> {
     let cut = |part: &Ranges, low_hz: f64, high_hz: f64| Ranges {
         f0_hz: part.f0_hz.start().max(low_hz)..=part.f0_hz.end().min(high_hz),
         ..part.clone()
@@ -152,11 +189,10 @@ fn split(parts: &[Ranges], band_hz: (f64, f64), change: impl Fn(&Ranges) -> Rang
     parts
         .iter()
         .flat_map(|part| {
-            [
-                cut(part, 0.0, band_hz.0 / MARGIN),
-                change(&cut(part, band_hz.0, band_hz.1)),
-                cut(part, band_hz.1 * MARGIN, f64::INFINITY),
-            ]
+            let mut split = vec![cut(part, 0.0, band_hz.0 / MARGIN)];
+            split.extend(change(&cut(part, band_hz.0, band_hz.1)));
+            split.push(cut(part, band_hz.1 * MARGIN, f64::INFINITY));
+            split
         })
         .filter(|part| !part.is_empty())
         .collect()

@@ -37,6 +37,7 @@ pub(super) fn check(
     let (&min, &max) = match setting {
         Setting::Range { min, max }
         | Setting::Linear { min, max, .. }
+        | Setting::Digits { min, max, .. }
         | Setting::Octaves { min, max, .. } => (min, max),
         Setting::Allowed(_) => return Ok(()),
     };
@@ -49,7 +50,9 @@ pub(super) fn check(
         ));
     }
     let (part, step, span, unit) = match setting {
-        Setting::Linear { step, .. } => ("step", *step, max - min, bound.unit),
+        Setting::Linear { step, .. } | Setting::Digits { step, .. } => {
+            ("step", *step, max - min, bound.unit)
+        }
         Setting::Octaves { step_octaves, .. } => {
             if min <= 0.0 {
                 return Err(refused(
@@ -78,7 +81,13 @@ pub(super) fn check(
             LimitsFault::SmallStep(step, unit).into(),
         ));
     }
-    if matches!(setting, Setting::Linear { .. }) {
+    if let Setting::Digits { step, digits, .. } = setting {
+        let is_power_of_ten = decimals(step.log10()) == Some(0);
+        if !is_power_of_ten || min < *step || min >= step * 10f64.powi(*digits as i32) {
+            return Err(refused(&key("digits"), LimitsFault::Digits(min, *step, *digits).into()));
+        }
+    }
+    if matches!(setting, Setting::Linear { .. } | Setting::Digits { .. }) {
         for (part, x) in [("min", min), ("max", max), ("step", step)] {
             if decimals(x).is_none() {
                 return Err(refused(&key(part), LimitsFault::Decimals(x).into()));

@@ -7,10 +7,11 @@ use serde::Serialize;
 use super::json::to_json;
 use crate::caution::Caution;
 use crate::cost::Cost;
+use crate::cost::heard::HeardChange;
 use crate::cost::loudness::LoudnessChange;
 use crate::filter::Section;
 use crate::headroom::{Headroom, Protection};
-use crate::job::{
+use crate::job::{TakeResidual, OtherEars, 
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,
     Shared, TypedQ,
 };
@@ -54,8 +55,8 @@ pub struct PerSideDocument<'a> {
 /// What a fit has for all its channels.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SharedPart<'a> {
-    /// Version of this schema: 1.
-    #[schemars(extend("const" = 1))]
+    /// Version of this schema: 2.
+    #[schemars(extend("const" = 2))]
     pub format: u32,
     /// The command that made it: `fit`.
     #[schemars(extend("const" = "fit"))]
@@ -66,9 +67,8 @@ pub struct SharedPart<'a> {
     pub takes: &'a [String],
     /// The takes that were not averaged, and why; in order of side, then of what was measured.
     pub set_aside: Vec<SetAsidePart>,
-    /// Lowest and highest frequency, Hz, of the band that the coupler's resonance distorts: it counts less in the fit,
-    /// and no boost and no narrow section is fitted in it. `null` where no such resonance was found.
-    pub guard_band_hz: Option<(f64, f64)>,
+    /// What was fitted is what other ears are expected to get; `null` where it is what this one ear got.
+    pub other_ears: Option<OtherEars>,
     /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
@@ -85,6 +85,9 @@ pub struct SharedPart<'a> {
     pub protection: Protection,
     /// Change of the loudness of pink noise against no EQ (ITU-R BS.1770), all channels together.
     pub loudness: &'a LoudnessChange,
+    /// Change of what is heard of pink noise through the unit (A-weighted level in a diffuse field) against no EQ, all
+    /// channels together.
+    pub heard: HeardChange,
     /// With `--max-loudness-loss`, what the wish cost; else `null`.
     pub loudness_wish: Option<&'a LoudnessWish>,
     /// Residual: equalised minus target, the level that makes it least removed, before and after.
@@ -123,6 +126,8 @@ pub struct ChannelPart<'a> {
     /// What 0, 1, ... sections could reach, before the numbers were put on the equaliser's steps; from the kept
     /// sections on, where sections were kept.
     pub reach: &'a [ReachPoint],
+    /// What each take that counts is left with.
+    pub take_residuals: &'a [TakeResidual],
     /// The curves where both measurement and target exist.
     pub curves: CurvesPart,
     /// The summed gain of the sections over the whole grid.
@@ -196,12 +201,14 @@ pub struct CurvesPart {
     pub frequency_hz: Vec<f64>,
     /// The average of the takes, dB.
     pub measured_db: Vec<f64>,
+    /// What was fitted, dB: what other ears are expected to get of that, or that curve itself.
+    pub expected_db: Vec<f64>,
     /// Standard deviation of the takes, dB, 0 or more; `null` (the whole array) where it is unknown.
     #[schemars(inner(range(min = 0.0)))]
     pub spread_db: Option<Vec<f64>>,
     /// The target, dB.
     pub target_db: Vec<f64>,
-    /// Measured plus sections, dB.
+    /// Expected plus sections, dB.
     pub equalised_db: Vec<f64>,
     /// How far the rig can be believed, 0 to 1.
     #[schemars(inner(range(min = 0.0, max = 1.0)))]
@@ -327,12 +334,12 @@ fn shared<'a>(
 ) -> SharedPart<'a> {
     let shared = &outcome.shared;
     SharedPart {
-        format: 1,
+        format: 2,
         verb: "fit",
         unit: &shared.unit,
         takes: &shared.takes,
         set_aside: shared.set_aside.iter().map(set_aside).collect(),
-        guard_band_hz: shared.guard_hz,
+        other_ears: shared.other_ears,
         smoothing: shared.smoothing.map(|width| width.to_string()),
         target: TargetPart {
             name: &shared.target,
@@ -344,6 +351,7 @@ fn shared<'a>(
         headroom: shared.headroom,
         protection: shared.protection,
         loudness: &shared.loudness,
+        heard: shared.heard,
         loudness_wish: shared.loudness_wish.as_ref(),
         residual: shared.residual,
         residual_by_rate: by_rate(shared, &shared.residual_by_rate_db),
@@ -373,6 +381,7 @@ fn channel<'a>(
         idle_bands_hz: &channel.idle_bands_hz,
         cost,
         reach: &channel.reach,
+        take_residuals: &channel.take_residuals,
         curves: curves(shared, channel),
         sections_curve: sections_curve(shared, channel),
     }
@@ -415,6 +424,7 @@ fn curves(shared: &Shared, channel: &Channel) -> CurvesPart {
         let finite = |curve: &[f64]| curve.get(*i).is_some_and(|value| value.is_finite());
         let curves = [
             &own.measured_db,
+            &own.expected_db,
             &own.target_db,
             &own.equalised_db,
             &all.trust,
@@ -427,6 +437,7 @@ fn curves(shared: &Shared, channel: &Channel) -> CurvesPart {
     CurvesPart {
         frequency_hz: at_points(f_hz),
         measured_db: at_points(&own.measured_db),
+        expected_db: at_points(&own.expected_db),
         spread_db: spread_db.map(at_points),
         target_db: at_points(&own.target_db),
         equalised_db: at_points(&own.equalised_db),

@@ -155,8 +155,8 @@ pub struct UnitResonancePart<'a> {
     /// What the takes agree on.
     #[serde(flatten)]
     pub resonance: &'a UnitResonance,
-    /// Whether a fit puts no boost and nothing narrow there: only where takes show that the resonance moves, or where the
-    /// unit file gives it.
+    /// Whether it is told to be the coupler's: only where takes show that the resonance moves, or where the unit file gives
+    /// it.
     pub guarded: bool,
 }
 

@@ -1,8 +1,9 @@
-//! What a fit shows: cautions that change what to do, preamp, sections, residual, what it costs, how sure, files.
+//! What a fit shows: sections, preamp, what was gained, loudness, what it costs, cautions that change what to do, files;
+//! as details: headroom, reach, how sure.
 
 use crate::caution::Caution;
 use crate::cost::Cost;
-use crate::cost::loudness::LoudnessChange;
+use crate::cost::heard::HeardChange;
 use crate::filter::{Section, Shape};
 use crate::fit::Effort;
 use crate::headroom::{Guard, Protection};
@@ -10,10 +11,10 @@ use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
 };
 use crate::knob::Knob;
-use crate::measurement::spread::SpreadFigures;
+use crate::measurement::grid;
 use crate::measurement::takes::Side;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
-use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
+use crate::report::blocks::{Block, Column, Lead, Part, Report, Row, ProgramSetting, Text};
 use crate::report::figures::cost;
 use crate::report::files::WrittenFile;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
@@ -34,13 +35,21 @@ const WORSE_DB: f64 = 0.005;
 #[must_use]
 pub fn report(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> Report {
     let Outcome { shared, channels } = outcome;
-    let mut parts = vec![preamp(outcome)];
-    parts.extend(channels.iter().map(|channel| sections(shared, channel)));
-    parts.extend(residual(outcome));
+    let mut parts: Vec<Part> = channels
+        .iter()
+        .map(|channel| sections(shared, channel))
+        .collect();
+    parts.extend(preamp(outcome));
+    parts.push(residual(outcome));
+    if outcome.has_sections() {
+        let heard = louder_or_quieter(shared.heard);
+        parts.push(Part::without_head([Block::paragraph(heard)]));
+    }
     parts.extend(shared.loudness_wish.as_ref().map(trade_off));
     let costs = channels.iter().zip(costs);
     parts.extend(costs.map(|(channel, cost)| cost::part(cost, channel.side)));
-    parts.push(certainty(outcome));
+    parts.extend(cautions(outcome));
+    parts.extend(details(outcome).into_iter().map(Part::detail));
     if files.is_empty() {
         let next_step = Text::from("No file was written; ")
             + ProgramSetting::to(Knob::Output, "FILE.sheet.toml")
@@ -51,13 +60,41 @@ pub fn report(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> Repor
         true => ", one EQ for each side",
         false => "",
     };
-    let urgent = shared.cautions.iter().filter(|c| changes_what_to_do(c));
     Report {
         title: format!("{} toward {}{kind}", shared.unit, shared.target).into(),
-        cautions: urgent.map(Text::from).collect(),
+        cautions: Vec::new(),
         parts,
     }
     .with_files(files)
+}
+
+/// What changes what to do now, safety first; the takes that were set aside in one.
+fn cautions(outcome: &Outcome) -> Option<Part> {
+    let urgent = outcome.shared.cautions.iter();
+    let urgent = urgent.filter(|caution| changes_what_to_do(caution, outcome));
+    let mut blocks = Vec::new();
+    let mut aside = Vec::new();
+    for caution in urgent {
+        match caution {
+            Caution::TakeSetAside { take, finding } => aside.push(format!("{take} {finding}")),
+            _ => blocks.push(Block::led(Lead::Caution, caution)),
+        }
+    }
+    if !aside.is_empty() {
+        let text = Text::from(format!("set aside: {}. Measure again; ", aside.join("; ")))
+            + ProgramSetting::to(Knob::Takes, "all")
+            + " counts such takes nevertheless.";
+        blocks.push(Block::led(Lead::Caution, text));
+    }
+    (!blocks.is_empty()).then(|| Part::without_head(blocks))
+}
+
+/// How the figures came about, and how sure they are.
+fn details(outcome: &Outcome) -> Vec<Part> {
+    let mut parts: Vec<Part> = headroom(outcome).into_iter().collect();
+    parts.extend(reach(outcome));
+    parts.push(certainty(outcome));
+    parts
 }
 
 fn is_per_side(outcome: &Outcome) -> bool {
@@ -65,13 +102,13 @@ fn is_per_side(outcome: &Outcome) -> bool {
 }
 
 /// True for cautions about using the preset; the others say how sure the figures are.
-fn changes_what_to_do(caution: &Caution) -> bool {
+fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
     match caution {
+        Caution::Seal => boosts_bass(outcome),
         Caution::TakeSetAside { .. }
         | Caution::NoSoundTake { .. }
         | Caution::TakesContradict { .. }
         | Caution::SideLosesBass { .. }
-        | Caution::Seal
         | Caution::Covers { .. }
         | Caution::Boost { .. }
         | Caution::HarmfulLevel { .. }
@@ -84,25 +121,51 @@ fn changes_what_to_do(caution: &Caution) -> bool {
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
         Caution::BeyondEq { .. }
-        | Caution::CouplerResonance { .. }
+        | Caution::OtherEars { .. }
         | Caution::GainsWithoutWidth { .. }
         | Caution::SpreadUnknown
         | Caution::TargetTable { .. } => false,
     }
 }
 
-fn preamp(outcome: &Outcome) -> Part {
+/// Whether anything below 100 Hz is boosted beside what is heard of the whole: a leak looks like missing bass.
+fn boosts_bass(outcome: &Outcome) -> bool {
+    const BASS_HZ: f64 = 100.0;
+    const BOOST_DB: f64 = 1.0;
+    let heard_db = outcome.shared.heard.sections_db;
+    let boosts = |channel: &Channel| {
+        let points = grid::frequency_hz().iter().zip(&channel.curves.sections_db);
+        let mut bass = points.take_while(|(f_hz, _)| **f_hz < BASS_HZ);
+        bass.any(|(_, gain_db)| gain_db - heard_db > BOOST_DB)
+    };
+    outcome.channels.iter().any(boosts)
+}
+
+/// The preamp, as it is typed.
+fn preamp(outcome: &Outcome) -> Option<Part> {
+    let shared = &outcome.shared;
+    let preamp = words::typed(shared.headroom.preamp_db);
+    let where_to = match is_per_side(outcome) {
+        true => "before the sections, the same on both sides, or the image moves",
+        false => "before the sections",
+    };
+    let text = format!("Gain {where_to}: {preamp} dB");
+    outcome.has_sections().then(|| Part {
+        continues: !is_per_side(outcome),
+        ..Part::without_head([Block::paragraph(text)])
+    })
+}
+
+/// What decides the preamp, and what it protects from.
+fn headroom(outcome: &Outcome) -> Option<Part> {
     let shared = &outcome.shared;
     let headroom = &shared.headroom;
-    let apply = match is_per_side(outcome) {
-        true => {
-            "Apply it before the sections, the same on both sides, or the image moves. On the worse side they"
-        }
-        false => "Apply it before the sections. Together they",
+    let together = match is_per_side(outcome) {
+        true => "On the worse side the sections",
+        false => "Together the sections",
     };
-    let head = format!("Preamp: {} dB", words::typed(headroom.preamp_db));
     if !outcome.has_sections() {
-        return Part::new(head, []);
+        return None;
     }
     let peak = signed_decimals_up_to(headroom.peak_gain_db, 2);
     let peak = if peak.starts_with('+') {
@@ -128,11 +191,10 @@ fn preamp(outcome: &Outcome) -> Part {
         )
     };
     let blocks = [
-        format!("{apply} {peak}; {bound}."),
+        format!("{together} {peak}; {bound}."),
         protected(&shared.protection),
-        louder_or_quieter(&shared.loudness),
     ];
-    Part::new(head, blocks.map(Block::paragraph))
+    Some(Part::new("Headroom", blocks.map(Block::paragraph)))
 }
 
 /// What the preamp is good for.
@@ -151,23 +213,20 @@ fn protected(protection: &Protection) -> String {
 }
 
 /// How loud it plays with preamp and sections.
-fn louder_or_quieter(loudness: &LoudnessChange) -> String {
-    let figure = decimals(loudness.total_lu.abs(), 1);
-    let change = match (figure.as_str(), loudness.total_lu < 0.0) {
+fn louder_or_quieter(heard: HeardChange) -> String {
+    let figure = decimals(heard.total_db.abs(), 1);
+    let change = match (figure.as_str(), heard.total_db < 0.0) {
         ("0.0", _) => "as loud as without EQ".to_owned(),
         (_, true) => {
             format!(
-                "{figure} LU quieter than without EQ: to compare, turn what has none down by so many dB"
+                "{figure} dB quieter than without EQ: to compare, turn what has none down by as much"
             )
         }
         (_, false) => {
-            format!("{figure} LU louder than without EQ: turn down by so many dB to compare")
+            format!("{figure} dB louder than without EQ: turn down by as much to compare")
         }
     };
-    format!(
-        "With both, {} plays {change} (ITU-R BS.1770).",
-        loudness.programme
-    )
+    format!("With both, pink noise is {change} (A-weighted, through this unit).")
 }
 
 /// What more loss of loudness would buy.
@@ -176,7 +235,7 @@ fn trade_off(wish: &LoudnessWish) -> Part {
     let loss = points.clone().map(|p| decimals(p.loudness_loss_db, 1));
     let residual = points.map(|p| decimals(p.residual_db, 2));
     let table = Block::table_across([
-        Column::new(Numbers, "quieter by (LU)", loss),
+        Column::new(Numbers, "quieter by (dB)", loss),
         Column::new(Numbers, "residual (dB)", residual),
     ]);
     let head = "Loudness against residual (quick fits between, none beaten in both)";
@@ -200,7 +259,7 @@ fn sections(shared: &Shared, channel: &Channel) -> Part {
     let notes = [
         only_shelf(&channel.sections),
         meanings(channel),
-        kept(&channel.kept),
+        kept(channel),
         idle_bands(&channel.idle_bands_hz),
     ];
     blocks.extend(notes.into_iter().flatten().map(Block::paragraph));
@@ -210,9 +269,7 @@ fn sections(shared: &Shared, channel: &Channel) -> Part {
 /// One row a section. A q that is typed otherwise than the cookbook's has a column of its own.
 fn table(channel: &Channel) -> Block {
     let all = channel.sections.iter();
-    let order = (1..=all.len()).map(|number| number.to_string());
     let mut columns = vec![
-        Column::new(Numbers, "no.", order),
         Column::new(
             Words,
             "shape",
@@ -263,13 +320,10 @@ fn meanings(channel: &Channel) -> Option<String> {
     })
 }
 
-fn kept(kept: &[usize]) -> Option<String> {
-    let numbers: Vec<String> = kept.iter().map(|index| (index + 1).to_string()).collect();
-    match &numbers[..] {
-        [] => None,
-        [one] => Some(format!("No. {one} was kept as it was.")),
-        all => Some(format!("No. {} were kept as they were.", all.join(", "))),
-    }
+fn kept(channel: &Channel) -> Option<String> {
+    let at = |index: &usize| words::frequency(channel.sections[*index].f0_hz);
+    let kept: Vec<String> = channel.kept.iter().map(at).collect();
+    (!kept.is_empty()).then(|| format!("Kept as they were: those at {}.", kept.join(", ")))
 }
 
 /// Bands of a graphic equaliser without a section.
@@ -280,19 +334,13 @@ fn idle_bands(idle_hz: &[f64]) -> Option<String> {
 }
 
 /// Why there are no more sections.
-fn enough(enough: &Enough, spread: Option<SpreadFigures>) -> Block {
-    let by_spread = spread.is_some_and(|spread| spread.rms_db >= enough.least_gain_db);
-    let reason = if by_spread {
-        ", by which the takes themselves differ"
-    } else {
-        ""
-    };
+fn enough_words(enough: &Enough) -> Block {
     let sections = match enough.sections {
         1 => "1 section is".to_owned(),
         number => format!("{number} sections are"),
     };
     Block::paragraph(format!(
-        "{sections} enough: more would lower the residual by less than {} dB each{reason}.",
+        "{sections} enough: more would lower the residual by less than {} dB each.",
         decimals(enough.least_gain_db, 2),
     ))
 }
@@ -313,8 +361,8 @@ fn only_shelf(all: &[Section]) -> Option<String> {
     })
 }
 
-/// The residual, and how it falls with the sections.
-fn residual(outcome: &Outcome) -> Vec<Part> {
+/// What was gained: the residual before and after, and in the worst take.
+fn residual(outcome: &Outcome) -> Part {
     let Outcome { shared, channels } = outcome;
     let mut rows = vec![weighted_row("weighted as in the fit", &shared.residual)];
     for channel in channels {
@@ -324,6 +372,7 @@ fn residual(outcome: &Outcome) -> Vec<Part> {
         }));
     }
     rows.push(trusted_row(shared.trusted_band_hz, &shared.residual));
+    rows.extend(worst_take(channels));
     rows.extend(rate_rows(
         &shared.rates_hz,
         &shared.residual_by_rate_db,
@@ -332,17 +381,26 @@ fn residual(outcome: &Outcome) -> Vec<Part> {
     let mut blocks = vec![Block::Rows(rows)];
     let difference = shared.level_difference.as_ref();
     blocks.extend(difference.and_then(level_difference).map(Block::paragraph));
-    let (level, more) = match is_per_side(outcome) {
-        true => ("one free level for both sides", " a side"),
-        false => ("level-free", ""),
+    let level = match is_per_side(outcome) {
+        true => "one free level for both sides",
+        false => "level-free",
     };
     let head = format!("Residual (equalised minus target, {level}, rms)");
-    let mut parts = vec![Part::new(head, blocks)];
-    parts.extend(reach(more, channels));
-    if let Some((last, found)) = parts.last_mut().zip(shared.enough.as_ref()) {
-        last.blocks.push(enough(found, outcome.spread()));
-    }
-    parts
+    Part::new(head, blocks)
+}
+
+/// The take that is left with most, where there are several.
+fn worst_take(channels: &[Channel]) -> Option<Row> {
+    let all = || channels.iter().flat_map(|channel| &channel.take_residuals);
+    let worst = all().max_by(|a, b| a.after_db.total_cmp(&b.after_db))?;
+    let figures = format!(
+        "{} dB before, {} dB after, most at {} ({} dB)",
+        decimals(worst.before_db, 2),
+        decimals(worst.after_db, 2),
+        words::frequency(worst.worst_hz),
+        signed_decimals_up_to(worst.worst_db, 1),
+    );
+    (all().count() > 1).then(|| Row::new(format!("worst take, {}", worst.take), figures))
 }
 
 /// What of the residual is no more than a difference in level.
@@ -422,7 +480,12 @@ fn rate_rows(rates_hz: &[f64], residual_by_rate_db: &[f64], after_db: f64) -> Ve
 }
 
 /// The residual with fewer sections, up to the count after which nothing is gained; one row for each channel.
-fn reach(more: &str, channels: &[Channel]) -> Option<Part> {
+fn reach(outcome: &Outcome) -> Option<Part> {
+    let channels = &outcome.channels;
+    let more = match is_per_side(outcome) {
+        true => " a side",
+        false => "",
+    };
     /// What two decimals cannot show is no gain.
     const SHOWN_DB: f64 = 0.005;
     let name = |channel: &Channel| match channel.side {
@@ -466,10 +529,9 @@ fn reach(more: &str, channels: &[Channel]) -> Option<Part> {
         let cells = row.iter().take(enough).map(|db| decimals(*db, 2));
         Column::new(Numbers, name, cells)
     }));
-    Some(Part {
-        continues: true,
-        ..Part::new(head, [Block::table_across(columns)])
-    })
+    let mut blocks = vec![Block::table_across(columns)];
+    blocks.extend(outcome.shared.enough.as_ref().map(enough_words));
+    Some(Part::new(head, blocks))
 }
 
 fn certainty(outcome: &Outcome) -> Part {
@@ -500,7 +562,7 @@ fn takes_and_notes(takes: &str, outcome: &Outcome) -> Vec<Block> {
         None => "The spread is not known.".to_owned(),
     };
     let mut blocks = vec![Block::paragraph(format!("{takes}. {spread}"))];
-    let notes = cautions.iter().filter(|c| !changes_what_to_do(c));
+    let notes = cautions.iter().filter(|c| !changes_what_to_do(c, outcome));
     blocks.extend(notes.map(|note| Block::about("Note", note)));
     blocks.push(Block::paragraph(format!(
         "Target: {}",

@@ -244,13 +244,13 @@ fn resonance(inspection: &Inspection) -> String {
     let around = band(resonance.guard_hz.0, resonance.guard_hz.1);
     let guard = match inspection.guard_hz {
         Some(_) => format!(
-            "{around} is the coupler's as much as the earphone's: grey in the plot, and a fit puts no boost and nothing narrow there."
+            "{around} is the coupler's as much as the earphone's: grey in the plot."
         ),
         None if inspection.rig == Rig::Flat => {
-            "The rig is believed everywhere, so nothing is guarded there.".to_owned()
+            "The rig is believed everywhere, so it is taken as the earphone's.".to_owned()
         }
         None => format!(
-            "Only a peak that moves can be told from the earphone's own, so a fit guards nothing: judge {around} by ear."
+            "Only a peak that moves can be told from the earphone's own: judge {around} by ear."
         ),
     };
     let found = count(resonance.found_in, "take", "takes");

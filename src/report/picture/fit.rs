@@ -4,7 +4,7 @@
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::{
-    Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use crate::job::{Channel, Outcome, Shared};
 use crate::measurement::takes::Side;
@@ -65,16 +65,15 @@ pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
         panels,
         notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
         doubtful_hz,
-        guard: shared.guard_hz.map(|ends_hz| Guard {
-            name: "coupler resonance".into(),
-            ends_hz,
-        }),
+        guard: None,
     }
 }
 
 /// The curves of one fit.
 struct Lines {
     measured: Vec<(f64, f64)>,
+    /// What other ears are expected to get; empty where that is not what was fitted.
+    expected: Vec<(f64, f64)>,
     target: Vec<(f64, f64)>,
     equalised: Vec<(f64, f64)>,
     sections: Vec<(f64, f64)>,
@@ -92,6 +91,10 @@ impl Lines {
             inside.map(|(_, point)| point).collect()
         };
         let measured = over_support(&curves.measured_db);
+        let expected = match shared.other_ears {
+            Some(_) => over_support(&curves.expected_db),
+            None => Vec::new(),
+        };
         let target = over_support(&curves.target_db);
         let equalised = over_support(&curves.equalised_db);
         let spread_db = shared.curves.spread_db.as_deref();
@@ -112,6 +115,7 @@ impl Lines {
             .collect();
         Self {
             measured,
+            expected,
             target,
             equalised,
             sections,
@@ -141,6 +145,14 @@ impl Lines {
             (None, false) => "measured, ±1 SD".to_owned(),
             _ => named("measured", side),
         };
+        let mut lines = vec![
+            line(measured_name, Ink::Measured, &self.measured),
+            line(named("equalised", side), Ink::Equalised, &self.equalised),
+            line("target".into(), Ink::Target, &self.target),
+        ];
+        if !self.expected.is_empty() {
+            lines.push(line("in other ears".into(), Ink::Expected, &self.expected));
+        }
         Panel {
             heading: headed("Level, dB relative", side),
             axis,
@@ -150,11 +162,7 @@ impl Lines {
                 opacity: SPREAD_OPACITY,
                 points: self.spread.clone(),
             }],
-            lines: vec![
-                line(measured_name, Ink::Measured, &self.measured),
-                line(named("equalised", side), Ink::Equalised, &self.equalised),
-                line("target".into(), Ink::Target, &self.target),
-            ],
+            lines,
             marks_zero: false,
         }
     }
@@ -300,6 +308,9 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
             aspect.db_per_decade()
         ),
     ];
+    if shared.other_ears.is_some() {
+        notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into());
+    }
     notes.push(if hatches {
         format!(
             "Hatched: trust below {}, or no data. {}",

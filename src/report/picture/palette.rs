@@ -24,6 +24,8 @@ pub enum Ink {
     Hatch,
     /// What was measured.
     Measured,
+    /// What other ears are expected to get of it.
+    Expected,
     /// What is wanted.
     Target,
     /// What the sections make of it.
@@ -59,7 +61,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 20] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -68,6 +70,7 @@ impl Ink {
         Self::Doubt,
         Self::Hatch,
         Self::Measured,
+        Self::Expected,
         Self::Target,
         Self::Equalised,
         Self::Sections,
@@ -93,6 +96,7 @@ impl Ink {
             Self::Doubt => "doubt",
             Self::Hatch => "hatch",
             Self::Measured => "measured",
+            Self::Expected => "expected",
             Self::Target => "target",
             Self::Equalised => "equalised",
             Self::Sections => "sections",
@@ -118,7 +122,7 @@ impl Ink {
             Self::Rule => "#c3beb1",
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
-            Self::Measured | Self::Take | Self::Average => "#5f748b",
+            Self::Measured | Self::Expected | Self::Take | Self::Average => "#5f748b",
             Self::Target | Self::Aside | Self::TakenOut => "#a8620a",
             Self::Equalised | Self::Left | Self::Difference => "#006158",
             Self::Sections | Self::Right | Self::OtherTarget => "#6b2168",
@@ -136,20 +140,22 @@ impl Ink {
             Self::Rule => "#4a545c",
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
-            Self::Measured | Self::Take | Self::Average => "#7d91a8",
+            Self::Measured | Self::Expected | Self::Take | Self::Average => "#7d91a8",
             Self::Target | Self::Aside | Self::TakenOut => "#e5a338",
             Self::Equalised | Self::Left | Self::Difference => "#5be0c4",
             Self::Sections | Self::Right | Self::OtherTarget => "#e3a8e0",
         }
     }
 
-    /// Its line: measured thin, target dashed, equalised thick, the sections between; takes thinner, those set aside
-    /// dotted, their average thickest, left solid, right dashed; without the resonance thick; a second target
+    /// Its line: measured thin, what is expected of it thin and dashed, target dashed, equalised thick, the sections
+    /// between; takes thinner, those set aside dotted, their average thickest, left solid, right dashed; without the
+    /// resonance thick; a second target
     /// dash-dotted.
     #[must_use]
     pub fn stroke(self) -> Stroke {
         let (width, dashes) = match self {
             Self::Measured => (1.3, None),
+            Self::Expected => (1.3, Some("4 3")),
             Self::Target => (2.0, Some("7 4")),
             Self::Equalised => (3.0, None),
             Self::Sections => (2.0, None),

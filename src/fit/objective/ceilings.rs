@@ -1,0 +1,172 @@
+//! Ceilings: how far all sections together may boost, and how much quieter they may play.
+//!
+//! With `G` the sum of the section levels, the preamp that a sine needs is `max(0, max G)`, and what is heard changes by
+//! `m = 10 log10 sum(a 10^(G / 10))`, `a` the share of each point in the power that is heard without sections. So the
+//! sections play `max(0, max G) - m` quieter, preamp and all, wherever their level lies. What exceeds a ceiling adds to J
+//!
+//! `STIFFNESS * (integral of max(0, G - m - L)^2 + max(0, -m - L)^2 + integral of max(0, G - P)^2)`,
+//!
+//! `L` the most loss and `P` the most gain, the integrals over octaves. These are squares, so the local solver treats them
+//! as it does the residual: with `d` the derivatives of `G` at a point and `v = sum(b d)`, `b` the shares `a 10^(G / 10)`
+//! made 1 together, the derivatives of `G - m` are `d - v`.
+//!
+//! A ceiling gives way a little, since the price of a small excess is small. Whoever needs it kept lowers it by what the
+//! answer exceeds it.
+
+/// Price of a square decibel above a ceiling, over one octave. So large that an excess of 0.05 dB over half an octave costs
+/// about what a residual of 0.2 dB does. Our choice.
+const STIFFNESS: f64 = 30.0;
+
+/// What the sections may not exceed together. Infinite where there is no ceiling.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ceilings {
+    /// Frequencies of `heard`, rising, hertz.
+    pub frequency_hz: Vec<f64>,
+    /// Power that is heard at each of them without sections, an octave; of any scale.
+    pub heard: Vec<f64>,
+    /// Most loss of loudness `L`, preamp and all, dB.
+    pub most_loss_db: f64,
+    /// Most gain `P`, dB.
+    pub most_gain_db: f64,
+}
+
+impl Ceilings {
+    /// Whether there is any ceiling.
+    #[must_use]
+    pub fn any(&self) -> bool {
+        self.most_loss_db.is_finite() || self.most_gain_db.is_finite()
+    }
+
+    /// What is heard at a frequency, an octave.
+    fn heard_at(&self, f_hz: f64) -> f64 {
+        let above = self.frequency_hz.partition_point(|f| *f < f_hz);
+        let last = self.heard.len() - 1;
+        self.heard[above.min(last)]
+    }
+
+    /// The ceilings for the points of an objective: what is heard at each, and how many octaves it stands for.
+    pub(super) fn at_points(&self, frequency_hz: &[f64], share: &[f64]) -> PointCeilings {
+        let span_octaves = match frequency_hz {
+            [first, .., last] => (last / first).log2(),
+            _ => 1.0,
+        };
+        let octaves: Vec<f64> = share.iter().map(|share| share * span_octaves).collect();
+        let points = frequency_hz.iter().zip(&octaves);
+        let mut heard: Vec<f64> = points.map(|(f, width)| self.heard_at(*f) * width).collect();
+        let total: f64 = heard.iter().sum();
+        for heard in &mut heard {
+            *heard /= total;
+        }
+        PointCeilings {
+            heard,
+            octaves,
+            most_loss_db: self.most_loss_db,
+            most_gain_db: self.most_gain_db,
+        }
+    }
+}
+
+/// [`Ceilings`] at the points of an objective.
+#[derive(Debug, Clone)]
+pub(super) struct PointCeilings {
+    heard: Vec<f64>,
+    octaves: Vec<f64>,
+    most_loss_db: f64,
+    most_gain_db: f64,
+}
+
+/// The part of J above the ceilings, with what its derivatives take from each point.
+#[derive(Debug, Default)]
+pub(super) struct Excess {
+    /// Change of what is heard, dB.
+    heard_db: f64,
+    /// Share `b` of each point in what is heard.
+    shares: Vec<f64>,
+}
+
+impl Excess {
+    /// Change of what is heard at the last evaluation, dB.
+    pub fn heard_db(&self) -> f64 {
+        self.heard_db
+    }
+
+    /// The part of J above the ceilings, dB^2, where the sections' levels are `boost_db - cut_db`.
+    pub fn evaluate(&mut self, at: &PointCeilings, boost_db: &[f64], cut_db: &[f64]) -> f64 {
+        let gains = || boost_db.iter().zip(cut_db).map(|(boost, cut)| boost - cut);
+        self.shares.clear();
+        let power = |(gain_db, heard): (f64, &f64)| heard * (gain_db * TO_LN).exp();
+        self.shares.extend(gains().zip(&at.heard).map(power));
+        let total: f64 = self.shares.iter().sum();
+        for share in &mut self.shares {
+            *share /= total;
+        }
+        self.heard_db = total.ln() / TO_LN;
+        let line_db = self.heard_db + at.most_loss_db;
+        let over = |(gain_db, octaves): (f64, &f64)| {
+            octaves * ((gain_db - line_db).max(0.0).powi(2) + (gain_db - at.most_gain_db).max(0.0).powi(2))
+        };
+        let at_points: f64 = gains().zip(&at.octaves).map(over).sum();
+        STIFFNESS * (at_points + (-line_db).max(0.0).powi(2))
+    }
+
+    /// Adds the derivatives of the last evaluation to `gradient` and `curvature`, rows of `stride` numbers. `rows` has the
+    /// derivatives of each point's level times its weight.
+    pub fn linearise(
+        &self,
+        at: &PointCeilings,
+        levels_db: [&[f64]; 2],
+        weighted: (&[f64], &[f64]),
+        stride: usize,
+        gradient: &mut [f64],
+        curvature: &mut [f64],
+    ) {
+        let (rows, weight) = weighted;
+        let count = gradient.len();
+        let row = |i: usize| {
+            let weight = weight[i];
+            rows[i * stride..][..count].iter().map(move |d| d / weight)
+        };
+        let mut common = vec![0.0; count];
+        if at.most_loss_db.is_finite() {
+            for (i, share) in self.shares.iter().enumerate() {
+                for (common, d) in common.iter_mut().zip(row(i)) {
+                    *common += share * d;
+                }
+            }
+        }
+        let mut add = |slopes: &[f64], octaves: f64, over_db: f64| {
+            let price = 2.0 * STIFFNESS * octaves;
+            for (j, slope) in slopes.iter().enumerate() {
+                gradient[j] += price * over_db * slope;
+                for (other, sum) in slopes.iter().zip(&mut curvature[j * stride..]) {
+                    *sum += price * slope * other;
+                }
+            }
+        };
+        let line_db = self.heard_db + at.most_loss_db;
+        if line_db < 0.0 {
+            let falling: Vec<f64> = common.iter().map(|common| -common).collect();
+            add(&falling, 1.0, -line_db);
+        }
+        let [boost_db, cut_db] = levels_db;
+        let mut slopes = vec![0.0; count];
+        for (i, octaves) in at.octaves.iter().enumerate() {
+            let gain_db = boost_db[i] - cut_db[i];
+            if gain_db > line_db {
+                for ((slope, d), common) in slopes.iter_mut().zip(row(i)).zip(&common) {
+                    *slope = d - common;
+                }
+                add(&slopes, *octaves, gain_db - line_db);
+            }
+            if gain_db > at.most_gain_db {
+                for (slope, d) in slopes.iter_mut().zip(row(i)) {
+                    *slope = d;
+                }
+                add(&slopes, *octaves, gain_db - at.most_gain_db);
+            }
+        }
+    }
+}
+
+/// From decibels of power to natural logarithms.
+const TO_LN: f64 = std::f64::consts::LN_10 / 10.0;

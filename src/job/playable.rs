@@ -1,0 +1,243 @@
+//! The fit that can be played: within the equaliser's preamp and total boost, and no quieter than was wished.
+//!
+//! These are ceilings of the search itself (`crate::fit::Ceilings`). What an answer exceeds is known exactly only once its
+//! numbers are on the equaliser's steps, at all rates, and for the guard that was asked for: then the ceiling is lowered by
+//! that and the search repeated.
+
+use super::outcome::TradeOffPoint;
+use crate::cost::heard::{Heard, HeardChange};
+use crate::cost::loudness::{LoudnessChange, loudness_change_of_channels};
+use crate::cost::programme::Programme;
+use crate::error::{Error, ErrorKind, Result};
+use crate::filter::Section;
+use crate::fit::{Answer, Effort};
+use crate::headroom::error::HeadroomFault;
+use crate::headroom::peak::peak;
+use crate::headroom::{Headroom, Protection, guarded};
+use crate::limits::Limits;
+use crate::limits::error::LimitsFault;
+
+/// Most searches for one answer that holds the ceilings. Our choice.
+pub(super) const MOST_SEARCHES: usize = 6;
+/// A ceiling is lowered by what was too much and by this, dB: less is lost in the steps of the numbers.
+const LOWERED_DB: f64 = 0.02;
+/// Shares of the loss without a wish for which the trade-off is shown. Our choice.
+const TRADE_OFF_SHARES: [f64; 6] = [0.15, 0.3, 0.45, 0.6, 0.75, 0.9];
+
+/// What an answer may not exceed, dB; infinite where there is no such ceiling.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Most {
+    pub loss_db: f64,
+    pub gain_db: f64,
+}
+
+impl Most {
+    pub const ANY: Self = Self {
+        loss_db: f64::INFINITY,
+        gain_db: f64::INFINITY,
+    };
+}
+
+/// What the sections need before them, and how loud the programme then is.
+#[derive(Debug, Clone)]
+pub(super) struct Played {
+    pub headroom: Headroom,
+    /// At the ear.
+    pub heard: HeardChange,
+    /// Of the signal, by ITU-R BS.1770.
+    pub loudness: LoudnessChange,
+}
+
+/// A fit, J and the weighted residual with it, what it needs before it, and how loud it then plays.
+pub(super) struct Attempt {
+    pub answer: Answer,
+    pub objective_db2: f64,
+    pub residual_db: f64,
+    /// The largest gain of all sections together, worst of the rates and channels, dB.
+    pub peak_gain_db: f64,
+    pub playing: Result<Played>,
+}
+
+/// A fit that the equaliser's preamp allows.
+#[derive(Clone)]
+pub(super) struct Playable {
+    pub answer: Answer,
+    pub objective_db2: f64,
+    pub residual_db: f64,
+    pub played: Played,
+    /// The ceiling of the gains under which it was found, dB.
+    pub most_gain_db: f64,
+}
+
+impl Playable {
+    /// Whether boosts were held back for the equaliser's preamp or total boost.
+    pub fn is_held_back(&self) -> bool {
+        self.most_gain_db.is_finite()
+    }
+
+    /// How much quieter it plays than no EQ.
+    pub fn loudness_loss_db(&self) -> f64 {
+        -self.played.heard.total_db
+    }
+}
+
+impl TradeOffPoint {
+    pub(super) fn of(fit: &Playable) -> Self {
+        Self {
+            loudness_loss_db: fit.loudness_loss_db(),
+            preamp_db: fit.played.headroom.preamp_db,
+            residual_db: fit.residual_db,
+        }
+    }
+}
+
+/// What the sections of all channels need before them, the worst of them, if the equaliser has it and may boost as much;
+/// and how loud the programme is then heard.
+pub(super) fn headroom_and_loudness(
+    channels: &[&[Section]],
+    limits: &Limits,
+    protection: Protection,
+    heard: &Heard,
+) -> Result<Played> {
+    let needed =
+        |sections: &[Section]| guarded(sections, &limits.rates_hz, &limits.preamp_db, protection);
+    let mut worst: Option<Headroom> = None;
+    for sections in channels {
+        let own = needed(sections)?;
+        worst = Some(worst.map_or(own, |worst| worst_of(worst, own)));
+    }
+    let worst = match worst {
+        Some(worst) => worst,
+        None => needed(&[])?,
+    };
+    limits.allow_total_boost(worst.peak_gain_db)?;
+    let (rate_hz, pink) = (limits.rates_hz[0], Programme::pink());
+    Ok(Played {
+        headroom: worst,
+        heard: heard.change(channels, rate_hz, worst.preamp_db),
+        loudness: loudness_change_of_channels(channels, rate_hz, worst.preamp_db, &pink)?,
+    })
+}
+
+fn worst_of(one: Headroom, other: Headroom) -> Headroom {
+    let peak = if other.peak_gain_db > one.peak_gain_db {
+        other
+    } else {
+        one
+    };
+    Headroom {
+        any_signal_gain_db: one.any_signal_gain_db.max(other.any_signal_gain_db),
+        preamp_db: one.preamp_db.min(other.preamp_db),
+        ..peak
+    }
+}
+
+/// The largest gain of all channels at all rates, dB.
+pub(super) fn peak_gain_db(channels: &[&[Section]], rates_hz: &[f64]) -> f64 {
+    let peaks = channels.iter().flat_map(|sections| {
+        rates_hz
+            .iter()
+            .map(|rate_hz| peak(sections, *rate_hz).gain_db)
+    });
+    peaks.fold(0.0, f64::max)
+}
+
+/// The fit that `attempt` makes under ceilings, of at most `searches`; where the preamp it needs or its boost is out of the
+/// equaliser's reach, or it plays quieter than the ceiling, under ceilings that are lowered by that. It may be quieter
+/// still.
+pub(super) fn within(
+    mut most: Most,
+    searches: usize,
+    effort: Effort,
+    attempt: impl Fn(Most, Effort) -> Result<Attempt>,
+) -> Result<Playable> {
+    let most_loss_db = most.loss_db;
+    let mut last: Option<Result<Playable>> = None;
+    for _ in 0..searches {
+        let found = match attempt(most, effort) {
+            Ok(found) => found,
+            Err(error) if error.kind == ErrorKind::Refused => return last.unwrap_or(Err(error)),
+            Err(error) => return Err(error),
+        };
+        match found.playing {
+            Ok(played) => {
+                let fit = Playable {
+                    answer: found.answer,
+                    objective_db2: found.objective_db2,
+                    residual_db: found.residual_db,
+                    played,
+                    most_gain_db: most.gain_db,
+                };
+                let too_much_db = fit.loudness_loss_db() - most_loss_db;
+                if too_much_db <= 0.0 {
+                    return Ok(fit);
+                }
+                most.loss_db -= too_much_db + LOWERED_DB;
+                last = Some(Ok(fit));
+            }
+            Err(error) => {
+                let Some(too_much_db) = too_much_db(&error) else {
+                    return Err(error);
+                };
+                most.gain_db = most.gain_db.min(found.peak_gain_db) - too_much_db - LOWERED_DB;
+                if last.as_ref().is_none_or(Result::is_err) {
+                    last = Some(Err(error));
+                }
+            }
+        }
+    }
+    last.expect("at least one search")
+}
+
+/// By how much a refused answer needs too much preamp or boosts too much, dB; None where that is not why.
+fn too_much_db(error: &Error) -> Option<f64> {
+    if let Some(HeadroomFault::Preamp(needed_db, lowest_db)) = error.fault() {
+        return Some(lowest_db - needed_db);
+    }
+    match error.fault() {
+        Some(LimitsFault::TotalBoost(peak_gain_db, most_db)) => Some(peak_gain_db - most_db),
+        _ => None,
+    }
+}
+
+/// The best of all fits that play no more than `most_loss_db` quieter, `free` among them, which knows no such ceiling; and
+/// the trade-off. `fit_within` fits under a ceiling of the loss, dB, by at most so many searches; None where nothing helps
+/// there.
+pub(super) fn within_loss(
+    most_loss_db: f64,
+    effort: Effort,
+    free: Playable,
+    fit_within: impl Fn(f64, usize, Effort) -> Option<Playable>,
+) -> (Option<Playable>, Vec<TradeOffPoint>) {
+    let free_loss_db = free.loudness_loss_db();
+    let rows = TRADE_OFF_SHARES.map(|share| share * free_loss_db);
+    let mut found: Vec<Playable> = rows
+        .into_iter()
+        .filter_map(|loss_db| fit_within(loss_db, 1, Effort::Quick))
+        .collect();
+    if free_loss_db > most_loss_db {
+        found.extend(fit_within(most_loss_db, MOST_SEARCHES, effort));
+    }
+    found.push(free);
+    let fitting = found
+        .iter()
+        .filter(|fit| fit.loudness_loss_db() <= most_loss_db);
+    let best = fitting.min_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2));
+    (best.cloned(), trade_off(&found))
+}
+
+/// The fits that no other beats in both loss and residual, by rising loss.
+fn trade_off(fits: &[Playable]) -> Vec<TradeOffPoint> {
+    let mut points: Vec<TradeOffPoint> = fits.iter().map(TradeOffPoint::of).collect();
+    points.sort_by(|a, b| {
+        let by_loss = a.loudness_loss_db.total_cmp(&b.loudness_loss_db);
+        by_loss.then(a.residual_db.total_cmp(&b.residual_db))
+    });
+    let mut least_db = f64::INFINITY;
+    points.retain(|point| {
+        let better = point.residual_db < least_db;
+        least_db = least_db.min(point.residual_db);
+        better
+    });
+    points
+}

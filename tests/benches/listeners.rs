@@ -1,0 +1,215 @@
+//! `cargo bench --bench listeners` asks what presets do for listeners whose ears the fit has not seen.
+//!
+//! Each of the invented units of `tests/support/listeners.rs` is fitted from eight takes in one coupler, toward two
+//! targets, and then heard with ears whose resonance lies elsewhere. `-- units=N` takes the first N units, `only=N` the method of that number
+//! beside no EQ, `least=DB` another least gain of a section.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use bandwright::cost::weighting::a_db;
+use bandwright::filter::{Section, cascade};
+use bandwright::fit::{Effort, Stop};
+use bandwright::headroom::{Protection, guarded};
+use bandwright::job::{LEAST_GAIN_DB, Measured, Prepared, Wish};
+use bandwright::limits::Limits;
+use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
+use bandwright::measurement::rig::Rig;
+use bandwright::measurement::takes::{Side, Take};
+use bandwright::wanted::{Target, library};
+use rayon::prelude::*;
+use support::listeners::{self, Unit, heard_error_db, loudness_change_db};
+
+const WHOLE_HZ: (f64, f64) = (100.0, 16_000.0);
+const TREBLE_HZ: (f64, f64) = (6000.0, 16_000.0);
+
+/// What a preset does for the listeners of one unit.
+#[derive(Clone, Default)]
+struct Heard {
+    sections: f64,
+    whole_db: Vec<f64>,
+    treble_db: Vec<f64>,
+    loss_db: f64,
+    waste_db: f64,
+    preamp_db: f64,
+}
+
+fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64]) -> Heard {
+    let limits = Limits::standard();
+    let rate_hz = limits.rates_hz[0];
+    let at = |f_hz: &f64| cascade::level_db(sections, rate_hz, *f_hz);
+    let eq_db: Vec<f64> = frequency_hz().iter().map(at).collect();
+    let headroom = guarded(
+        sections,
+        &limits.rates_hz,
+        &limits.preamp_db,
+        Protection::default(),
+    )
+    .expect("the standard preamp reaches far");
+    let errors = |band_hz| {
+        let error = |ear: &OnGrid| heard_error_db(ear, &eq_db, target_db, band_hz);
+        unit.ears.iter().map(error).collect::<Vec<f64>>()
+    };
+    Heard {
+        sections: sections.len() as f64,
+        whole_db: errors(WHOLE_HZ),
+        treble_db: errors(TREBLE_HZ),
+        loss_db: -loudness_change_db(
+            &unit.expected.level_db,
+            &eq_db,
+            headroom.preamp_db,
+            diffuse_db,
+            a_db,
+        ),
+        waste_db: -headroom.preamp_db - headroom.peak_gain_db,
+        preamp_db: headroom.preamp_db,
+    }
+}
+
+fn sections(takes: Vec<Take>, rig: Rig, limits: &Limits, wish: &Wish) -> Vec<Section> {
+    let mut measured = Measured::new("a unit", takes);
+    measured.judging.rig = rig;
+    let prepared = Prepared::new(measured).expect("takes on the whole grid");
+    match prepared.fit(wish, limits, Effort::Normal, &Stop::default()) {
+        Ok(outcome) => outcome.channels[0].sections.clone(),
+        Err(_) => Vec::new(),
+    }
+}
+
+fn expected(unit: &Unit, limits: &Limits, wish: &Wish) -> Vec<Section> {
+    let take = Take {
+        name: "expected".to_owned(),
+        side: Side::Unknown,
+        on_grid: unit.expected.clone(),
+    };
+    sections(vec![take], Rig::Flat, limits, wish)
+}
+
+type Method = (&'static str, fn(&Unit, &Target) -> Vec<Section>);
+
+const METHODS: &[Method] = &[
+    ("no EQ", |_, _| Vec::new()),
+    ("true expected curve, 8 sections", |unit, target| {
+        expected(unit, &Limits::standard(), &exact(target))
+    }),
+    ("as measured, 8 sections", |unit, target| {
+        of_takes(
+            unit,
+            &Wish {
+                this_ear: true,
+                ..exact(target)
+            },
+        )
+    }),
+    ("for other ears, 8", |unit, target| {
+        of_takes(unit, &exact(target))
+    }),
+    (
+        "for other ears, the loudest of equals, 8",
+        |unit, target| of_takes(unit, &Wish::toward(target.clone())),
+    ),
+    ("for other ears, as few as are worth it", |unit, target| {
+        of_takes(unit, &few(&exact(target)))
+    }),
+    ("all together (the default)", |unit, target| {
+        of_takes(unit, &few(&Wish::toward(target.clone())))
+    }),
+    ("all together, one take a side", |unit, target| {
+        let mut takes = unit.takes.clone();
+        takes.retain(|take| take.name.ends_with("-1"));
+        let wish = few(&Wish::toward(target.clone()));
+        sections(takes, Rig::default(), &Limits::standard(), &wish)
+    }),
+];
+
+/// The answer of least residual.
+fn exact(target: &Target) -> Wish {
+    Wish {
+        as_good_db: 0.0,
+        ..Wish::toward(target.clone())
+    }
+}
+
+fn few(wish: &Wish) -> Wish {
+    let word = std::env::args().find_map(|word| word.strip_prefix("least=")?.parse().ok());
+    Wish {
+        least_gain_db: Some(word.unwrap_or(LEAST_GAIN_DB)),
+        ..wish.clone()
+    }
+}
+
+fn of_takes(unit: &Unit, wish: &Wish) -> Vec<Section> {
+    sections(
+        unit.takes.clone(),
+        Rig::default(),
+        &Limits::standard(),
+        wish,
+    )
+}
+
+fn mean(values: impl IntoIterator<Item = f64>) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for value in values {
+        sum += value;
+        count += 1.0;
+    }
+    sum / count
+}
+
+fn main() {
+    let units = std::env::args().find_map(|word| word.strip_prefix("units=")?.parse().ok());
+    let units: u64 = units.unwrap_or(60);
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let diffuse = library::resolve("diffuse-field", &no_files).expect("a target of the library");
+    let diffuse_db = diffuse.level_on_grid(48_000.0).level_db;
+    let flat = library::resolve("flat", &no_files).expect("a target of the library");
+    let targets = [(&flat, vec![0.0; POINTS]), (&diffuse, diffuse_db.clone())];
+    let simulated: Vec<Unit> = (0..units)
+        .into_par_iter()
+        .map(|index| listeners::unit(index, &diffuse_db))
+        .collect();
+    println!(
+        "| preset | error 0.1-16 kHz, dB | 6-16 kHz, dB | quieter, dB | wasted, dB | preamp, dB | sections | ears worse than without at 6-16 kHz, % |"
+    );
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    let mut without: Vec<Heard> = Vec::new();
+    let only: Option<usize> =
+        std::env::args().find_map(|word| word.strip_prefix("only=")?.parse().ok());
+    for (index, (name, method)) in METHODS.iter().enumerate() {
+        if index > 0 && only.is_some_and(|only| only != index) {
+            continue;
+        }
+        let jobs: Vec<_> = simulated
+            .iter()
+            .flat_map(|unit| targets.iter().map(move |target| (unit, target)))
+            .collect();
+        let all: Vec<Heard> = jobs
+            .par_iter()
+            .map(|(unit, (target, target_db))| {
+                heard(unit, &method(unit, target), target_db, &diffuse_db)
+            })
+            .collect();
+        if without.is_empty() {
+            without.clone_from(&all);
+        }
+        let worse = |(with, without): (&Heard, &Heard)| {
+            let pairs = with.treble_db.iter().zip(&without.treble_db);
+            mean(pairs.map(|(with, without)| f64::from(u8::from(*with > without + 0.2))))
+        };
+        println!(
+            "| {name} | {:.3} | {:.3} | {:.2} | {:.2} (most {:.2}) | {:.2} (least {:.1}) | {:.2} | {:.1} |",
+            mean(all.iter().map(|h| mean(h.whole_db.clone()))),
+            mean(all.iter().map(|h| mean(h.treble_db.clone()))),
+            mean(all.iter().map(|h| h.loss_db)),
+            mean(all.iter().map(|h| h.waste_db)),
+            all.iter().map(|h| h.waste_db).fold(0.0, f64::max),
+            mean(all.iter().map(|h| h.preamp_db)),
+            all.iter().map(|h| h.preamp_db).fold(0.0, f64::min),
+            mean(all.iter().map(|h| h.sections)),
+            100.0 * mean(all.iter().zip(&without).map(worse)),
+        );
+    }
+}

@@ -1,0 +1,233 @@
+//! Simulated earphones, and the ears of simulated listeners. Invented curves; nothing here was measured.
+//!
+//! A unit is a body (broad humps on a diffuse-field curve) and what the air before the microphone or the eardrum adds: a
+//! half-wave resonance, a dip above it and a second mode, which move together. Its takes are made in one coupler, where
+//! only the seat moves them; ears move them further. In a third of the units a dip wanders with the seat too.
+
+use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::random::Random;
+use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
+use bandwright::measurement::smooth::{Width, erb_hz, smooth};
+use bandwright::measurement::takes::{Side, Take};
+
+/// Standard deviation of the seat in the coupler, octaves of its resonance: about 1 mm of 21 mm.
+const SEAT_OCTAVES: f64 = 0.05;
+/// Standard deviation of ears and their seats about the coupler, octaves.
+const EARS_OCTAVES: f64 = 0.18;
+/// Ears a unit is heard with, of those that its average is taken over.
+pub const EARS: usize = 12;
+/// Ears of which the mean is the unit's true expected curve.
+const POPULATION: usize = 400;
+const TAKES_A_SIDE: usize = 4;
+
+pub struct Unit {
+    pub takes: Vec<Take>,
+    /// The unit in ears that no fit has seen.
+    pub ears: Vec<OnGrid>,
+    /// Mean over very many other ears, dB.
+    pub expected: OnGrid,
+}
+
+fn between(random: &mut Random, low: f64, high: f64) -> f64 {
+    low + (high - low) * random.unit()
+}
+
+/// About normal: the sum of twelve even numbers.
+fn normal(random: &mut Random, deviation: f64) -> f64 {
+    deviation * ((0..12).map(|_| random.unit()).sum::<f64>() - 6.0)
+}
+
+/// A peak of `height_db` (a dip where negative) and its half width, octaves, at `ratio` times the resonance.
+struct Mode {
+    ratio: f64,
+    height_db: f64,
+    half_width_octaves: f64,
+}
+
+impl Mode {
+    fn level_db(&self, resonance_hz: f64, f_hz: f64) -> f64 {
+        let x = (f_hz / (self.ratio * resonance_hz)).log2() / self.half_width_octaves;
+        let height = 10f64.powf(self.height_db.abs() / 10.0);
+        let level_db = 10.0 * (1.0 + (height - 1.0) / (1.0 + x * x)).log10();
+        level_db.copysign(self.height_db)
+    }
+}
+
+struct Earphone {
+    body: [Vec<Section>; 2],
+    base_db: Vec<f64>,
+    modes: [Mode; 3],
+    resonance_hz: f64,
+    /// Frequency and depth of a dip that wanders with the seat.
+    dip: Option<(f64, f64)>,
+}
+
+impl Earphone {
+    fn random(random: &mut Random, diffuse_db: &[f64], wanders: bool) -> Self {
+        let hump = |random: &mut Random, low_hz: f64, high_hz: f64, most_db: f64| Section {
+            shape: Shape::Peaking,
+            f0_hz: 2f64.powf(between(random, low_hz.log2(), high_hz.log2())),
+            gain_db: between(random, -most_db, most_db),
+            q: between(random, 0.4, 1.6),
+        };
+        let mut common: Vec<Section> = (0..6).map(|_| hump(random, 60.0, 9000.0, 5.0)).collect();
+        common.push(Section {
+            shape: Shape::LowShelf,
+            f0_hz: between(random, 60.0, 200.0),
+            gain_db: between(random, -5.0, 7.0),
+            q: 0.6,
+        });
+        let side = |random: &mut Random| {
+            let own = (0..3).map(|_| hump(random, 100.0, 7000.0, 0.6));
+            common.iter().copied().chain(own).collect::<Vec<_>>()
+        };
+        let share = between(random, 0.6, 1.1);
+        let slope_db = between(random, -1.0, 0.0);
+        let base = |(f_hz, db): (&f64, &f64)| share * db + slope_db * (f_hz / 1000.0).log2();
+        Self {
+            body: [side(random), side(random)],
+            base_db: frequency_hz().iter().zip(diffuse_db).map(base).collect(),
+            modes: [
+                Mode {
+                    ratio: 1.0,
+                    height_db: between(random, 6.0, 11.0),
+                    half_width_octaves: between(random, 0.06, 0.11),
+                },
+                Mode {
+                    ratio: between(random, 1.28, 1.45),
+                    height_db: between(random, -9.0, -4.0),
+                    half_width_octaves: between(random, 0.06, 0.11),
+                },
+                Mode {
+                    ratio: between(random, 1.85, 2.1),
+                    height_db: between(random, 2.0, 6.0),
+                    half_width_octaves: between(random, 0.06, 0.11),
+                },
+            ],
+            resonance_hz: 8000.0 * normal(random, 0.05).exp2(),
+            dip: wanders.then(|| {
+                let f_hz = between(random, 2500.0, 6000.0);
+                (f_hz, between(random, -8.0, -4.0))
+            }),
+        }
+    }
+
+    /// One seating: resonance and dip are moved by so many octaves, standard deviation.
+    fn seated(&self, random: &mut Random, side: usize, octaves: f64) -> OnGrid {
+        let resonance_hz = self.resonance_hz * normal(random, octaves).exp2();
+        let mut sections = self.body[side].clone();
+        sections.push(Section {
+            shape: Shape::LowShelf,
+            f0_hz: 110.0,
+            gain_db: normal(random, 0.3),
+            q: 0.6,
+        });
+        let dip = self.dip.map(|(f_hz, height_db)| {
+            let mode = Mode {
+                ratio: 1.0,
+                height_db: height_db + normal(random, 0.5),
+                half_width_octaves: 0.08,
+            };
+            (f_hz * normal(random, octaves.max(0.08)).exp2(), mode)
+        });
+        let level_db = normal(random, 0.3);
+        let at = |(f_hz, base_db): (&f64, &f64)| {
+            let modes = self
+                .modes
+                .iter()
+                .map(|mode| mode.level_db(resonance_hz, *f_hz));
+            let dip = dip.iter().map(|(at_hz, mode)| mode.level_db(*at_hz, *f_hz));
+            base_db
+                + level_db
+                + modes.chain(dip).sum::<f64>()
+                + cascade::level_db(&sections, 96_000.0, *f_hz)
+        };
+        OnGrid {
+            level_db: frequency_hz().iter().zip(&self.base_db).map(at).collect(),
+            support: 0..POINTS,
+        }
+    }
+}
+
+/// The unit of this number; every third has a dip that wanders. `diffuse_db` is a diffuse-field curve on the grid.
+pub fn unit(index: u64, diffuse_db: &[f64]) -> Unit {
+    let random = &mut Random::new(0x11_57e7 + 7919 * index);
+    let earphone = Earphone::random(random, diffuse_db, index % 3 == 2);
+    let mut takes = Vec::new();
+    for (k, side) in Side::BOTH.into_iter().enumerate() {
+        for number in 1..=TAKES_A_SIDE {
+            let mut on_grid = earphone.seated(random, k, SEAT_OCTAVES);
+            for db in &mut on_grid.level_db {
+                *db += normal(random, 0.03);
+            }
+            takes.push(Take {
+                name: format!("{side:?}-{number}"),
+                side,
+                on_grid,
+            });
+        }
+    }
+    let ear = |random: &mut Random, n: usize| earphone.seated(random, n % 2, EARS_OCTAVES);
+    let ears = (0..EARS).map(|n| ear(random, n)).collect();
+    let mut mean_db = vec![0.0; POINTS];
+    for n in 0..POPULATION {
+        for (mean, db) in mean_db.iter_mut().zip(ear(random, n).level_db) {
+            *mean += db / POPULATION as f64;
+        }
+    }
+    Unit {
+        takes,
+        ears,
+        expected: OnGrid {
+            level_db: mean_db,
+            support: 0..POINTS,
+        },
+    }
+}
+
+/// ERB-smoothed rms distance from the target, the level free, over evenly spaced ERB numbers, dB.
+pub fn heard_error_db(ear: &OnGrid, eq_db: &[f64], target_db: &[f64], band_hz: (f64, f64)) -> f64 {
+    let mut error = ear.clone();
+    for ((error, eq_db), target_db) in error.level_db.iter_mut().zip(eq_db).zip(target_db) {
+        *error += eq_db - target_db;
+    }
+    let error = smooth(&error, Width::Erb);
+    let f_hz = frequency_hz();
+    // Points are spaced evenly in log f: an interval holds f / ERB(f) of them.
+    let weight = |f_hz: f64| f_hz / erb_hz(f_hz);
+    let level_over = |low_hz: f64, high_hz: f64| {
+        let inside = (0..POINTS).filter(move |i| (low_hz..=high_hz).contains(&f_hz[*i]));
+        let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
+        for i in inside {
+            let (w, db) = (weight(f_hz[i]), error.level_db[i]);
+            total += w;
+            sum += w * db;
+            square += w * db * db;
+        }
+        (sum / total, square / total)
+    };
+    // The level is that of the whole band, also where a part of it is judged.
+    let (level_db, _) = level_over(100.0, 16_000.0);
+    let (mean_db, square) = level_over(band_hz.0, band_hz.1);
+    (square - 2.0 * level_db * mean_db + level_db * level_db)
+        .max(0.0)
+        .sqrt()
+}
+
+/// A-weighted level in a diffuse field that sounds like pink noise through the unit and the EQ, dB, against no EQ.
+pub fn loudness_change_db(
+    unit_db: &[f64],
+    eq_db: &[f64],
+    preamp_db: f64,
+    diffuse_db: &[f64],
+    a_db: impl Fn(f64) -> f64,
+) -> f64 {
+    let power = |eq_db: &dyn Fn(usize) -> f64| -> f64 {
+        let at = |i: usize| {
+            let db = unit_db[i] - diffuse_db[i] + a_db(frequency_hz()[i]) + eq_db(i);
+            10f64.powf(db / 10.0)
+        };
+        (0..POINTS).map(at).sum()
+    };
+    preamp_db + 10.0 * (power(&|i| eq_db[i]) / power(&|_| 0.0)).log10()
+}
