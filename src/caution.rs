@@ -83,6 +83,27 @@ pub enum Caution {
         /// From here on they differ.
         above_hz: f64,
     },
+    /// The response was taken as the source in use bends it.
+    SourceBends {
+        /// Name of the source.
+        source: String,
+        /// The largest change of the level, its mean taken out.
+        largest_db: f64,
+        /// Its frequency.
+        at_hz: f64,
+    },
+    /// The preamp is what a boost needs that lies where the rig knows little of the ear.
+    PreampFromUnknown {
+        /// The boost.
+        gain_db: f64,
+        /// Its frequency.
+        at_hz: f64,
+    },
+    /// Sections work against each other.
+    SectionsOppose {
+        /// One by one they move so many times what they move together.
+        economy_ratio: f64,
+    },
     /// The phase shows a delay that belongs to no minimum-phase filter, so that an equaliser cannot undo what made it.
     BeyondEq {
         /// Lowest frequency.
@@ -222,6 +243,22 @@ impl fmt::Display for Caution {
             Self::OtherEars { above_hz } => write!(
                 f,
                 "above {above_hz:.0} Hz peaks and dips lie elsewhere in each ear: fitted is what other ears are expected to get on average. Judge the treble by ear."
+            ),
+            Self::SourceBends {
+                source,
+                largest_db,
+                at_hz,
+            } => write!(
+                f,
+                "the output impedance of {source} changes the response by up to {largest_db:+.1} dB (at {at_hz:.0} Hz): fitted is what comes of it. With another source it is another preset."
+            ),
+            Self::PreampFromUnknown { gain_db, at_hz } => write!(
+                f,
+                "the preamp is what a boost of {gain_db:.1} dB at {at_hz:.0} Hz needs, where ears differ and the rig knows little: try it without that section before you give up so much level."
+            ),
+            Self::SectionsOppose { economy_ratio } => write!(
+                f,
+                "sections work against each other: one by one they move {economy_ratio:.1} times what they move together. Fewer sections leave little more, and forgive an ear that differs."
             ),
             Self::BeyondEq {
                 from_hz,

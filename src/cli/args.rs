@@ -426,6 +426,15 @@ pub struct Fit {
     /// simulator, what other ears are expected to get of it: above 5 kHz, peaks and dips lie elsewhere in each
     #[arg(long, help_heading = "The fit")]
     pub this_ear: bool,
+    /// Fit only from this frequency on: below, nothing counts and no section has its f0
+    #[arg(long, value_name = "HZ", help_heading = "The fit")]
+    pub from_hz: Option<f64>,
+    /// Fit only up to this frequency
+    #[arg(long, value_name = "HZ", help_heading = "The fit")]
+    pub to_hz: Option<f64>,
+    /// No section has its f0 above this frequency, 100 Hz or more; what lies above still counts
+    #[arg(long, value_name = "HZ", help_heading = "The fit")]
+    pub highest_hz: Option<f64>,
     /// Of the answers whose residual is at most so much above the least, 0 to 10 dB, take the one that plays loudest after
     /// its preamp; 0: that of the least residual
     #[arg(long, value_name = "DB", default_value_t = bandwright::job::AS_GOOD_DB, help_heading = "The fit")]

@@ -7,7 +7,7 @@ use bandwright::files::Recorded;
 use bandwright::fit::Stop;
 use bandwright::headroom::Protection;
 use bandwright::job::cost::cost_of;
-use bandwright::job::{Prepared, Request, Taste};
+use bandwright::job::{FitBand, Prepared, Request, Taste};
 use bandwright::measurement::grid;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
@@ -142,6 +142,11 @@ fn request(typed: &Fit) -> Request {
         sections: typed.sections,
         least_gain_db: typed.least_gain,
         this_ear: typed.this_ear,
+        band: FitBand {
+            from_hz: typed.from_hz.unwrap_or(0.0),
+            to_hz: typed.to_hz.unwrap_or(f64::INFINITY),
+            highest_f0_hz: typed.highest_hz.unwrap_or(f64::INFINITY),
+        },
         as_good_db: typed.as_good,
         per_side: typed.per_side,
         economy: typed.economy,

@@ -26,9 +26,17 @@ pub(super) fn basis(job: &Job<'_>, limits: &Limits, support: &Range<usize>) -> R
     let rig = &job.measured.judging.rig;
     let trust = rig.trust_on_grid();
     let spread_db = job.judged.average.spread_db.as_deref();
+    let believed = believed(job, spread_db, support);
+    let highest_hz = job.wish.band.highest_f0_hz;
+    let given = job.measured.weight.as_ref();
+    // A contour is known exactly everywhere, whatever the rig.
+    let own = match job.wish.is_taste() {
+        true => &vec![1.0; grid::POINTS],
+        false => &trust,
+    };
     Ok(Basis {
-        space: space(limits, support, &believed(job, spread_db, support))?,
-        weight: weights(job.measured.weight.as_ref(), &trust, support)?,
+        space: space(limits, support, highest_hz, &believed)?,
+        weight: weights(given, own, support)?,
         trust,
     })
 }
@@ -45,8 +53,9 @@ impl Basis {
 
 /// Where sections may go: no peaking one above what the rig knows, shelves moderately where ears differ, and boosts gently
 /// where the takes disagree. Given weights or a known ear replace that, and a rig that is believed everywhere knows no other ears.
+/// Contours alone depend on no measurement.
 fn believed(job: &Job<'_>, spread_db: Option<&[f64]>, support: &Range<usize>) -> Believed {
-    if job.measured.weight.is_some() || job.wish.this_ear {
+    if job.measured.weight.is_some() || job.wish.this_ear || job.wish.is_taste() {
         return Believed::EVERYTHING;
     }
     let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
@@ -71,9 +80,9 @@ fn believed(job: &Job<'_>, spread_db: Option<&[f64]>, support: &Range<usize>) ->
     }
 }
 
-/// Weight of each grid point: trust, or the given weights, the largest made 1; 0 outside `support`.
-fn weights(given: Option<&Weight>, trust: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
-    let mut weight = given.map_or_else(|| trust.to_vec(), Weight::on_grid);
+/// Weight of each grid point: `own`, or the given weights, the largest made 1; 0 outside `support`.
+fn weights(given: Option<&Weight>, own: &[f64], support: &Range<usize>) -> Result<Vec<f64>> {
+    let mut weight = given.map_or_else(|| own.to_vec(), Weight::on_grid);
     for (i, w) in weight.iter_mut().enumerate() {
         if !support.contains(&i) {
             *w = 0.0;
@@ -93,9 +102,14 @@ fn weights(given: Option<&Weight>, trust: &[f64], support: &Range<usize>) -> Res
     Ok(weight)
 }
 
-/// What of the limits may be used for data on `support`: no section has its f0 outside the data, nor at half
-/// the lowest rate or above.
-fn space(limits: &Limits, support: &Range<usize>, believed: &Believed) -> Result<Space> {
+/// What of the limits may be used for data on `support`: no section has its f0 outside the data, above `highest_f0_hz`, or
+/// at half the lowest rate or above.
+fn space(
+    limits: &Limits,
+    support: &Range<usize>,
+    highest_f0_hz: f64,
+    believed: &Believed,
+) -> Result<Space> {
     /// Sections closer than this to half the rate have no form of their own left.
     const HIGHEST_SHARE_OF_HALF_RATE: f64 = 0.98;
     let lowest_rate_hz = limits
@@ -104,7 +118,9 @@ fn space(limits: &Limits, support: &Range<usize>, believed: &Believed) -> Result
         .copied()
         .fold(f64::INFINITY, f64::min);
     let (data_low_hz, data_high_hz) = grid::band_hz(support);
-    let useful_hz = data_high_hz.min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
+    let useful_hz = data_high_hz
+        .min(highest_f0_hz)
+        .min(HIGHEST_SHARE_OF_HALF_RATE * lowest_rate_hz / 2.0);
     let space = boxes::space(limits, (data_low_hz, useful_hz), believed);
     if space.capacity() > 0 {
         return Ok(space);

@@ -93,6 +93,33 @@ fn loudness_bound(wish: &LoudnessWish) -> Option<Caution> {
     })
 }
 
+/// From this economy ratio on, sections are said to work against each other. Our choice.
+const MOST_OPPOSED: f64 = 1.6;
+
+/// A source that changes the response by less than this is not worth a word, dB. Our choice.
+const NOTABLE_BEND_DB: f64 = 0.2;
+
+/// A preamp that would be lower without the boosts where the rig knows little.
+fn preamp_from_unknown(outcome: &Outcome) -> Option<Caution> {
+    /// A preamp that is higher by less is not worth a word, dB.
+    const NOTABLE_DB: f64 = 0.5;
+    let shared = &outcome.shared;
+    shared.other_ears?;
+    let is_known = |i: &usize| {
+        grid::frequency_hz()[*i] <= FIXED_BELOW_HZ || shared.curves.trust[*i] >= TRUSTED
+    };
+    let most = |known: bool| {
+        let gains = outcome.channels.iter().flat_map(move |channel| {
+            let points = (0..grid::POINTS).filter(move |i| is_known(i) == known);
+            points.map(|i| (channel.curves.sections_db[i], grid::frequency_hz()[i]))
+        });
+        gains.max_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let (gain_db, at_hz) = most(false)?;
+    let known_db = most(true).map_or(0.0, |(gain_db, _)| gain_db).max(0.0);
+    (gain_db > known_db + NOTABLE_DB).then_some(Caution::PreampFromUnknown { gain_db, at_hz })
+}
+
 /// What of the band cannot be believed, cannot be equalised or was not measured.
 fn of_band(shared: &Shared, job: &Job<'_>) -> Vec<Caution> {
     const SEAL_HZ: f64 = 100.0;
@@ -114,7 +141,7 @@ fn of_band(shared: &Shared, job: &Job<'_>) -> Vec<Caution> {
             excess_ms: 1000.0 * band.excess_s,
         });
     }
-    if support.len() < grid::POINTS {
+    if support.len() < grid::POINTS && !job.wish.is_taste() {
         cautions.push(Caution::Covers {
             lowest_hz,
             highest_hz,
@@ -182,6 +209,21 @@ pub(super) fn cautions(
     if held_back {
         cautions.push(Caution::PreampBound {
             preamp_min_db: job.limits.lowest_preamp_db(),
+        });
+    }
+    cautions.extend(preamp_from_unknown(outcome));
+    if let Some(bend) = &shared.source_bend
+        && bend.largest_db.abs() >= NOTABLE_BEND_DB
+    {
+        cautions.push(Caution::SourceBends {
+            source: bend.source.clone(),
+            largest_db: bend.largest_db,
+            at_hz: bend.largest_hz,
+        });
+    }
+    if shared.economy_ratio > MOST_OPPOSED && shared.economy_ratio.is_finite() {
+        cautions.push(Caution::SectionsOppose {
+            economy_ratio: shared.economy_ratio,
         });
     }
     cautions.extend(of_band(shared, job));

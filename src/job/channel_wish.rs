@@ -5,8 +5,8 @@ use std::ops::Range;
 use super::error::JobFault;
 use super::measured::Measured;
 use super::outcome::OtherEars;
-use super::wish::Wish;
-use crate::error::{Error, Result, Source};
+use super::wish::{FitBand, Wish};
+use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
 use crate::fit::{Answer, ChannelAnswer, Effort, Stop};
 use crate::limits::Limits;
@@ -15,7 +15,7 @@ use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::Judged;
 use crate::measurement::rig::Rig;
 use crate::measurement::takes::Side;
-use crate::wanted::{Target, WantedChange, wanted_change};
+use crate::wanted::{Base, Target, WantedChange, wanted_change};
 
 /// One fit at work.
 #[derive(Clone, Copy)]
@@ -32,7 +32,8 @@ pub(super) struct Job<'a> {
 pub(super) struct ChannelWish<'a> {
     /// Its side; None for one EQ for both.
     pub side: Option<Side>,
-    pub measured: &'a OnGrid,
+    /// As the source in use drives it.
+    pub measured: OnGrid,
     /// What other ears are expected to get of it; the measured curve itself where only this ear counts.
     pub expected: OnGrid,
     pub target: Target,
@@ -66,15 +67,19 @@ pub(super) fn channels<'a>(job: &Job<'a>) -> Result<Vec<ChannelWish<'a>>> {
 fn channel<'a>(
     job: &Job<'a>,
     side: Option<Side>,
-    measured: &'a OnGrid,
+    measured: &OnGrid,
     kept: &'a [Section],
 ) -> Result<ChannelWish<'a>> {
     let rate_hz = job.limits.rates_hz[0];
     let contours = job.wish.contours.clone();
     let other_ears = other_ears(job);
+    let measured = match &job.measured.source_bend {
+        Some(bend) => bend.bent(measured),
+        None => measured.clone(),
+    };
     let spread_db = job.judged.average.spread_db.as_deref();
     let own = match other_ears {
-        Some(_) => agreed(measured, spread_db),
+        Some(_) => agreed(&measured, spread_db),
         None => measured.clone(),
     };
     let target = match &job.wish.target {
@@ -88,9 +93,13 @@ fn channel<'a>(
         ),
         None => (own, target.level_on_grid(rate_hz)),
     };
-    let mut wanted = wanted_change(&expected, &target_on_grid)
-        .map_err(|error| error.about(Source::name(&*target.name)))?;
+    let mut wanted = match job.wish.is_taste() {
+        true => contours_alone(&target, rate_hz),
+        false => wanted_change(&expected, &target_on_grid)
+            .map_err(|error| error.about(Source::name(&*target.name)))?,
+    };
     wanted.support = playable_support(wanted.support, rate_hz)?;
+    wanted.support = wished_support(wanted.support, &job.wish.band)?;
     Ok(ChannelWish {
         side,
         measured,
@@ -100,6 +109,19 @@ fn channel<'a>(
         wanted,
         kept,
     })
+}
+
+/// The wanted change that is the contours of `target`, whatever was measured.
+fn contours_alone(target: &Target, rate_hz: f64) -> WantedChange {
+    let contours = Target {
+        base: Base::Flat,
+        ..target.clone()
+    };
+    let on_grid = contours.level_on_grid(rate_hz);
+    WantedChange {
+        change_db: on_grid.level_db,
+        support: on_grid.support,
+    }
 }
 
 /// How the curve is moved to what other ears get; None where it is that of the ear that listens: where that was said, where
@@ -184,4 +206,16 @@ fn playable_support(support: Range<usize>, rate_hz: f64) -> Result<Range<usize>>
     }
     let fault = JobFault::LowRate(rate_hz, grid::band_hz(&support).into());
     Err(Error::of(fault, Source::name("rates_hz")))
+}
+
+/// What of `support` lies in the band that was wished for.
+fn wished_support(support: Range<usize>, band: &FitBand) -> Result<Range<usize>> {
+    let f_hz = grid::frequency_hz();
+    let inside = f_hz.partition_point(|f| *f < band.from_hz)..f_hz.partition_point(|f| *f <= band.to_hz);
+    let left = grid::intersection(&support, &inside);
+    if left.len() >= grid::POINTS_PER_OCTAVE || left == support {
+        return Ok(left);
+    }
+    let fault = JobFault::BandOutside(band.from_hz, band.to_hz, grid::band_hz(&support).into());
+    Err(Error::of(fault, if band.from_hz > 0.0 { Knob::FromHz } else { Knob::ToHz }))
 }

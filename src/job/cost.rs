@@ -63,8 +63,14 @@ pub fn cost_of(outcome: &Outcome, known: &Circumstances) -> Result<Vec<Cost>> {
         let mut others = outcome.channels.iter();
         let other = others.find(|other| other.side != channel.side);
         let other = other.map_or(&[][..], |other| &other.sections);
+        // The cost brings the source in by itself.
+        let measured_db = channel.curves.measured_db.iter();
+        let unbent_db = match &outcome.shared.source_bend {
+            Some(bend) => measured_db.zip(&bend.bend_db).map(|(db, bend_db)| db - bend_db).collect(),
+            None => measured_db.copied().collect(),
+        };
         let response = OnGrid {
-            level_db: channel.curves.measured_db.clone(),
+            level_db: unbent_db,
             support: channel.curves.measured_support.clone(),
         };
         cost(&CostRequest {

@@ -38,6 +38,19 @@ faults! { JobFault, names;
         "{loss_db}",
         "0 to 60 dB",
         "leave it out for the best fit, however quiet";
+    /// The lowest and the highest frequency to fit and the data, which share less than an octave; hertz.
+    BandOutside(from_hz: f64, to_hz: f64, data: Band) => Setting,
+        (match (from_hz, to_hz) {
+            (from_hz, to_hz) if to_hz.is_infinite() => format!("from {from_hz} Hz"),
+            (from_hz, to_hz) => format!("from {from_hz} Hz to {to_hz} Hz"),
+        }),
+        "at least an octave of {data}, where curve and target are known",
+        "widen the band, or leave it out to fit wherever there are data";
+    /// A highest frequency of sections that leaves less than an octave, hertz.
+    HighestTooLow(highest_hz: f64) => Setting,
+        "{highest_hz} Hz",
+        "100 to 20000 Hz",
+        "leave it out to let sections go wherever the measurement can be believed";
     /// A name of a unit without letters.
     EmptyName => Setting,
         "an empty name",

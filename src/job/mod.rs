@@ -17,11 +17,11 @@ mod channel_wish;
 mod playable;
 mod record;
 
-pub use measured::Measured;
+pub use measured::{Measured, SourceBend};
 pub use outcome::{
     BeforeAfter, Channel, ChannelCurves, Enough, LevelDifference, LoudnessWish, OtherEars, Outcome,
     ReachPoint, Residual, SearchReport, Shared, SharedCurves, TakeResidual, TradeOffPoint, TypedQ,
 };
 pub use prepared::Prepared;
 pub use request::{CostQuestion, Opened, Request, Sections, Taste};
-pub use wish::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB, Wish};
+pub use wish::{AS_GOOD_DB, ECONOMY, FitBand, LEAST_GAIN_DB, Wish};

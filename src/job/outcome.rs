@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::measured::SourceBend;
 use crate::caution::Caution;
 use crate::cost::heard::HeardChange;
 use crate::cost::loudness::LoudnessChange;
@@ -37,6 +38,8 @@ pub struct Shared {
     pub set_aside: Vec<JudgedTake>,
     /// What was fitted is what other ears are expected to get; None where it is what this one ear got.
     pub other_ears: Option<OtherEars>,
+    /// What the source in use does to the response, where that is known; the curves have it.
+    pub source_bend: Option<SourceBend>,
     /// Smoothing of what was fitted.
     pub smoothing: Option<Width>,
     /// Name of the target, with its contours.

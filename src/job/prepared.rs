@@ -22,7 +22,6 @@ use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
 use crate::measurement::smooth::smooth;
-use crate::wanted::Base;
 
 /// What was measured, with its takes judged.
 #[derive(Debug, Clone)]
@@ -147,9 +146,7 @@ impl Fitting<'_> {
     fn as_good_db(&self) -> f64 {
         const READINGS_DB: f64 = 1e-3;
         let asked_db = self.job.wish.as_good_db;
-        let target = self.job.wish.target.as_ref();
-        let is_taste = target.is_none_or(|target| target.base == Base::Measured);
-        if is_taste { asked_db.min(READINGS_DB) } else { asked_db }
+        if self.job.wish.is_taste() { asked_db.min(READINGS_DB) } else { asked_db }
     }
 
     /// One search under ceilings.

@@ -26,7 +26,7 @@ pub(super) fn record(
     playable: &Playable,
 ) -> Outcome {
     let rate_hz = job.limits.rates_hz[0];
-    let support = &channels[0].wanted.support;
+    let support = &known_support(channels);
     let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
     let all = all_sections(&playable.answer, channels);
     let sections: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
@@ -56,9 +56,17 @@ pub(super) fn record(
         .map(|(index, (wish, curves))| fitted.channel(index, wish, curves))
         .collect();
     Outcome {
-        shared: fitted.shared(&channels[0], &records, trusted_band_hz),
+        shared: fitted.shared(channels, &records, trusted_band_hz),
         channels: records,
     }
+}
+
+/// Grid points where something was wanted and all channels were measured. Contours alone are wanted beyond what was
+/// measured too.
+fn known_support(channels: &[ChannelWish<'_>]) -> Range<usize> {
+    let wanted = channels[0].wanted.support.clone();
+    let measured = channels.iter().map(|channel| &channel.measured.support);
+    measured.fold(wanted, |known, measured| grid::intersection(&known, measured))
 }
 
 /// A fit with the figures of what it left.
@@ -122,11 +130,15 @@ impl Fitted<'_> {
             !judged.set_aside && wish.side.is_none_or(|side| judged.side == side)
         };
         let of_take = |(take, judged): (&Take, &JudgedTake)| {
-            let support = grid::intersection(&wish.wanted.support, &take.on_grid.support);
+            let known = grid::intersection(&wish.wanted.support, &wish.measured.support);
+            let support = grid::intersection(&known, &take.on_grid.support);
             let weight = &self.basis.weight;
+            let driven = match &measured.source_bend {
+                Some(bend) => &bend.bent(&take.on_grid),
+                None => &take.on_grid,
+            };
             let left = |with_db: &dyn Fn(usize) -> f64| {
-                let error_db =
-                    |i: usize| take.on_grid.level_db[i] + with_db(i) - wish.target_db[i];
+                let error_db = |i: usize| driven.level_db[i] + with_db(i) - wish.target_db[i];
                 level_free(&support, weight, error_db)
             };
             let (before_db, _) = left(&|_| 0.0);
@@ -142,10 +154,10 @@ impl Fitted<'_> {
         takes.filter(counts).map(of_take).collect()
     }
 
-    /// What all channels share; `first` is the wish of one of them.
+    /// What all channels share.
     fn shared(
         &self,
-        first: &ChannelWish<'_>,
+        wishes: &[ChannelWish<'_>],
         channels: &[Channel],
         trusted_band_hz: Option<(f64, f64)>,
     ) -> Shared {
@@ -165,9 +177,10 @@ impl Fitted<'_> {
             takes: judged.average.takes.clone(),
             set_aside: judged.aside().cloned().collect(),
             other_ears: other_ears(self.job),
+            source_bend: measured.source_bend.clone(),
             smoothing: measured.smoothing,
-            target: first.target.name.clone(),
-            target_source: first.target.source.clone(),
+            target: wishes[0].target.name.clone(),
+            target_source: wishes[0].target.source.clone(),
             limits: limits.name.clone(),
             rates_hz: limits.rates_hz.clone(),
             enough: None,
@@ -191,7 +204,7 @@ impl Fitted<'_> {
             trusted_band_hz,
             curves: SharedCurves {
                 aligned_at_hz: None,
-                support: first.wanted.support.clone(),
+                support: known_support(wishes),
                 spread_db: judged.average.spread_db.clone(),
                 trust: self.basis.trust.clone(),
                 weight: self.basis.weight.clone(),
@@ -228,7 +241,7 @@ fn channel_curves(
             }
         })
         .collect();
-    let support = &channels[0].wanted.support;
+    let support = &known_support(channels);
     let mean_shift_db = |level_db: fn(&ChannelCurves) -> &Vec<f64>| {
         let of = |curves: &ChannelCurves| {
             weighted_shift_db(&basis.weight, support, level_db(curves), &curves.target_db)
@@ -364,7 +377,7 @@ fn weighted_shift_db(
     level_db: &[f64],
     target_db: &[f64],
 ) -> f64 {
-    let total: f64 = weight.iter().map(|w| w * w).sum();
+    let total: f64 = weight[support.clone()].iter().map(|w| w * w).sum();
     let mean = |i: usize| weight[i] * weight[i] * (level_db[i] - target_db[i]) / total;
     support.clone().map(mean).sum::<f64>()
 }

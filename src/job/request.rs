@@ -5,7 +5,8 @@ use std::path::{Path, PathBuf};
 use super::Measured;
 use super::cost::Circumstances;
 use super::error::JobFault;
-use super::wish::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB, Wish};
+use super::measured::SourceBend;
+use super::wish::{AS_GOOD_DB, ECONOMY, FitBand, LEAST_GAIN_DB, Wish};
 use crate::cost::drive::WishedLevel;
 use crate::cost::exposure::{Field, FieldTable};
 use crate::cost::programme::Programme;
@@ -36,6 +37,12 @@ const MOST_AS_GOOD_DB: f64 = 10.0;
 
 /// The largest loss of loudness that can be allowed, dB: no preamp takes more.
 const MOST_LOUDNESS_LOSS_DB: f64 = 60.0;
+
+/// What is fitted of at most, hertz.
+const HEARD_HZ: (f64, f64) = (20.0, 20_000.0);
+
+/// The lowest highest f0 that can be asked for, hertz: below, hardly a section is left.
+const LEAST_HIGHEST_HZ: f64 = 100.0;
 
 /// How many sections are asked for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -120,6 +127,8 @@ pub struct Request {
     pub this_ear: bool,
     /// Of answers whose residual is at most so much above the least, the loudest is taken, dB.
     pub as_good_db: f64,
+    /// Where the fit may work.
+    pub band: FitBand,
     /// One EQ for each side.
     pub per_side: bool,
     /// Weight of the economy term.
@@ -156,6 +165,7 @@ impl Default for Request {
             least_gain_db: LEAST_GAIN_DB,
             this_ear: false,
             as_good_db: AS_GOOD_DB,
+            band: FitBand::default(),
             per_side: false,
             economy: ECONOMY,
             protection: Protection::default(),
@@ -205,6 +215,18 @@ impl Request {
             && !within(loss_db, MOST_LOUDNESS_LOSS_DB)
         {
             return refuse(JobFault::LossOfLoudness(loss_db), Knob::MaxLoudnessLoss);
+        }
+        let FitBand {
+            from_hz,
+            to_hz,
+            highest_f0_hz,
+        } = self.band;
+        if from_hz.is_nan() || to_hz.is_nan() || 2.0 * from_hz > to_hz {
+            let fault = JobFault::BandOutside(from_hz, to_hz, HEARD_HZ.into());
+            return refuse(fault, Knob::FromHz);
+        }
+        if highest_f0_hz.is_nan() || highest_f0_hz < LEAST_HIGHEST_HZ {
+            return refuse(JobFault::HighestTooLow(highest_f0_hz), Knob::HighestHz);
         }
         match &self.unit {
             Some(unit) if unit.trim().is_empty() => refuse(JobFault::EmptyName, Knob::Unit),
@@ -268,11 +290,15 @@ impl Request {
                 rig: rig.or(unit.rig).unwrap_or_default(),
             },
             weight,
+            source_bend: circumstances.as_ref().and_then(|known| {
+                SourceBend::of(known.source.as_ref()?, known.impedance.as_ref()?)
+            }),
         };
         let as_few_as_needed = self.sections == Sections::Auto;
         let wish = Wish {
             per_side: self.per_side,
             this_ear: self.this_ear,
+            band: self.band,
             as_good_db: self.as_good_db,
             least_gain_db: as_few_as_needed.then_some(self.least_gain_db),
             economy: self.economy,

@@ -2,18 +2,41 @@
 
 use crate::filter::Section;
 use crate::headroom::Protection;
-use crate::wanted::{Contour, Target};
+use crate::wanted::{Base, Contour, Target};
 
-/// The weight of the economy term unless another is asked for.
-pub const ECONOMY: f64 = 0.001;
+/// The weight of the economy term unless another is asked for. Settled with tests/benches/listeners.rs: from 0.001 to 0.01,
+/// ears that the fit has not seen lose nothing, while sections hardly work against each other any more.
+pub const ECONOMY: f64 = 0.01;
 
 /// What one more section must take off the residual to be worth it, unless something else is asked, dB. Settled with
 /// tests/benches/listeners.rs: sections that bring less do next to nothing for ears that the fit has not seen.
-pub const LEAST_GAIN_DB: f64 = 0.08;
+pub const LEAST_GAIN_DB: f64 = 0.07;
 
 /// Residuals that differ by this are as good to the ear, dB. Our choice: a loudness of decibels for a difference that a
 /// twentieth of a decibel makes (tests/benches/listeners.rs).
 pub const AS_GOOD_DB: f64 = 0.05;
+
+/// Where a fit may work.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitBand {
+    /// What lies below counts for nothing, and no section has its f0 there, hertz.
+    pub from_hz: f64,
+    /// The same for what lies above, hertz.
+    pub to_hz: f64,
+    /// No section has its f0 above this, though what lies there counts, hertz.
+    pub highest_f0_hz: f64,
+}
+
+impl Default for FitBand {
+    /// Wherever there are data.
+    fn default() -> Self {
+        Self {
+            from_hz: 0.0,
+            to_hz: f64::INFINITY,
+            highest_f0_hz: f64::INFINITY,
+        }
+    }
+}
 
 /// What is wanted of a fit.
 #[derive(Debug, Clone)]
@@ -29,6 +52,8 @@ pub struct Wish {
     /// The curve is that of the ear that listens, so it is fitted as it was measured; otherwise what other ears are expected
     /// to get of it.
     pub this_ear: bool,
+    /// Where the fit may work.
+    pub band: FitBand,
     /// Sections that stay as they are, of the left side and of the right; the same for one EQ for both.
     pub kept: [Vec<Section>; 2],
     /// With it, no more sections than are worth it: the fewest after which any number of further ones lowers the residual by
@@ -53,6 +78,7 @@ impl Default for Wish {
             contours: Vec::new(),
             per_side: false,
             this_ear: false,
+            band: FitBand::default(),
             kept: [Vec::new(), Vec::new()],
             least_gain_db: None,
             economy: ECONOMY,
@@ -71,6 +97,13 @@ impl Wish {
             target: Some(target),
             ..Self::default()
         }
+    }
+
+    /// Whether what is wanted is contours on what the unit has now, so that nothing of it depends on the measurement.
+    #[must_use]
+    pub fn is_taste(&self) -> bool {
+        let target = self.target.as_ref();
+        target.is_none_or(|target| target.base == Base::Measured)
     }
 
     /// The most sections that a side keeps.

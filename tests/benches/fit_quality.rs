@@ -21,7 +21,6 @@ use support::{corpus, planted};
 use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual};
-use bandwright::job::ECONOMY;
 use bandwright::limits::{Limits, ShapeCounts};
 use corpus::{Case, cases_of, grid};
 use cpu_time::ThreadTime;
@@ -84,7 +83,7 @@ fn choice() -> Choice {
         } else if word == "agreement" {
             choice.agreement = true;
         } else if word == "economy" {
-            choice.economy = ECONOMY;
+            choice.economy = USUAL_ECONOMY;
         } else if let Some(seeds) = word.strip_prefix("seeds=") {
             choice.seeds = seeds.parse().expect("seeds=NUMBER");
         } else if let Some(seeds) = word.strip_prefix("improve=") {

@@ -2,7 +2,7 @@
 //!
 //! Each of the invented units of `tests/support/listeners.rs` is fitted from eight takes in one coupler, toward two
 //! targets, and then heard with ears whose resonance lies elsewhere. `-- units=N` takes the first N units, `only=N` the method of that number
-//! beside no EQ, `least=DB` another least gain of a section.
+//! beside no EQ, `least=DB` another least gain of a section, `economy=WEIGHT` another weight of the economy term.
 
 #[path = "../support/mod.rs"]
 mod support;
@@ -11,10 +11,11 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use bandwright::cost::weighting::a_db;
-use bandwright::filter::{Section, cascade};
+use bandwright::filter::{Section, Shape, cascade};
+use bandwright::fit::residual::economy_ratio_of_channels;
 use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::{Protection, guarded};
-use bandwright::job::{LEAST_GAIN_DB, Measured, Prepared, Wish};
+use bandwright::job::{ECONOMY, LEAST_GAIN_DB, Measured, Prepared, Wish};
 use bandwright::limits::Limits;
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
 use bandwright::measurement::rig::Rig;
@@ -35,6 +36,9 @@ struct Heard {
     loss_db: f64,
     waste_db: f64,
     preamp_db: f64,
+    economy_ratio: f64,
+    /// Peaking sections above the trusted band, and narrow boosts where the takes disagree.
+    against_rules: usize,
 }
 
 fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64]) -> Heard {
@@ -66,7 +70,38 @@ fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64
         ),
         waste_db: -headroom.preamp_db - headroom.peak_gain_db,
         preamp_db: headroom.preamp_db,
+        economy_ratio: match sections {
+            [] => 1.0,
+            _ => economy_ratio_of_channels(&[sections], rate_hz, frequency_hz(), &[1.0; POINTS]),
+        },
+        against_rules: sections
+            .iter()
+            .filter(|section| is_against_rules(unit, section))
+            .count(),
     }
+}
+
+/// A peaking section above the trusted band, or one of more than q 2 that boosts where the takes differ by more than 1 dB.
+fn is_against_rules(unit: &Unit, section: &Section) -> bool {
+    if section.shape != Shape::Peaking {
+        return false;
+    }
+    let measured = Measured::new("a unit", unit.takes.clone());
+    let prepared = Prepared::new(measured).expect("takes on the whole grid");
+    let spread_db = prepared
+        .judged()
+        .average
+        .spread_db
+        .clone()
+        .expect("several takes");
+    let (_, highest_hz) = Rig::default()
+        .trusted_band_hz(&(0..POINTS))
+        .expect("a trusted band");
+    let at = frequency_hz()
+        .partition_point(|f_hz| *f_hz < section.f0_hz)
+        .min(POINTS - 1);
+    let is_narrow_boost = section.gain_db > 0.0 && section.q > 2.0;
+    section.f0_hz > highest_hz || is_narrow_boost && spread_db[at] > 1.0
 }
 
 fn sections(takes: Vec<Take>, rig: Rig, limits: &Limits, wish: &Wish) -> Vec<Section> {
@@ -109,27 +144,35 @@ const METHODS: &[Method] = &[
     }),
     (
         "for other ears, the loudest of equals, 8",
-        |unit, target| of_takes(unit, &Wish::toward(target.clone())),
+        |unit, target| of_takes(unit, &toward(target)),
     ),
     ("for other ears, as few as are worth it", |unit, target| {
         of_takes(unit, &few(&exact(target)))
     }),
     ("all together (the default)", |unit, target| {
-        of_takes(unit, &few(&Wish::toward(target.clone())))
+        of_takes(unit, &few(&toward(target)))
     }),
     ("all together, one take a side", |unit, target| {
         let mut takes = unit.takes.clone();
         takes.retain(|take| take.name.ends_with("-1"));
-        let wish = few(&Wish::toward(target.clone()));
+        let wish = few(&toward(target));
         sections(takes, Rig::default(), &Limits::standard(), &wish)
     }),
 ];
+
+fn toward(target: &Target) -> Wish {
+    let word = std::env::args().find_map(|word| word.strip_prefix("economy=")?.parse().ok());
+    Wish {
+        economy: word.unwrap_or(ECONOMY),
+        ..Wish::toward(target.clone())
+    }
+}
 
 /// The answer of least residual.
 fn exact(target: &Target) -> Wish {
     Wish {
         as_good_db: 0.0,
-        ..Wish::toward(target.clone())
+        ..toward(target)
     }
 }
 
@@ -172,9 +215,9 @@ fn main() {
         .map(|index| listeners::unit(index, &diffuse_db))
         .collect();
     println!(
-        "| preset | error 0.1-16 kHz, dB | 6-16 kHz, dB | quieter, dB | wasted, dB | preamp, dB | sections | ears worse than without at 6-16 kHz, % |"
+        "| preset | error 0.1-16 kHz, dB | 6-16 kHz, dB | quieter, dB | wasted, dB | preamp, dB | sections | economy ratio | against rules | ears worse than without at 6-16 kHz, % |"
     );
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut without: Vec<Heard> = Vec::new();
     let only: Option<usize> =
         std::env::args().find_map(|word| word.strip_prefix("only=")?.parse().ok());
@@ -200,7 +243,7 @@ fn main() {
             mean(pairs.map(|(with, without)| f64::from(u8::from(*with > without + 0.2))))
         };
         println!(
-            "| {name} | {:.3} | {:.3} | {:.2} | {:.2} (most {:.2}) | {:.2} (least {:.1}) | {:.2} | {:.1} |",
+            "| {name} | {:.3} | {:.3} | {:.2} | {:.2} (most {:.2}) | {:.2} (least {:.1}) | {:.2} | {:.2} (most {:.2}) | {} | {:.1} |",
             mean(all.iter().map(|h| mean(h.whole_db.clone()))),
             mean(all.iter().map(|h| mean(h.treble_db.clone()))),
             mean(all.iter().map(|h| h.loss_db)),
@@ -209,6 +252,9 @@ fn main() {
             mean(all.iter().map(|h| h.preamp_db)),
             all.iter().map(|h| h.preamp_db).fold(0.0, f64::min),
             mean(all.iter().map(|h| h.sections)),
+            mean(all.iter().map(|h| h.economy_ratio)),
+            all.iter().map(|h| h.economy_ratio).fold(1.0, f64::max),
+            all.iter().map(|h| h.against_rules).sum::<usize>(),
             100.0 * mean(all.iter().zip(&without).map(worse)),
         );
     }

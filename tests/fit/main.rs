@@ -17,3 +17,4 @@ mod random_equalisers;
 mod real_ears;
 mod steps_loss;
 mod strangers_sketch;
+mod where_it_fits;

@@ -5,7 +5,7 @@ use bandwright::filter::Section;
 use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::headroom::Protection;
-use bandwright::job::{ECONOMY, Measured, Outcome, Prepared, Wish};
+use bandwright::job::{FitBand, Measured, Outcome, Prepared, SourceBend, Wish};
 use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::Weight;
@@ -30,6 +30,8 @@ pub struct FitRequest {
     /// As [`Wish::this_ear`].
     pub this_ear: bool,
     pub as_good_db: f64,
+    pub band: FitBand,
+    pub source_bend: Option<SourceBend>,
     pub economy: f64,
     pub protection: Protection,
     pub most_loudness_loss_db: Option<f64>,
@@ -53,7 +55,10 @@ impl FitRequest {
             // Tests of the fit ask for the answer of least residual to what was measured.
             this_ear: true,
             as_good_db: 0.0,
-            economy: ECONOMY,
+            band: FitBand::default(),
+            source_bend: None,
+            // Little, since planted sections may work against each other.
+            economy: 0.001,
             protection: Protection::default(),
             most_loudness_loss_db: None,
             effort: Effort::default(),
@@ -101,6 +106,7 @@ fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
         smoothing: request.smoothing,
         beyond_eq: request.beyond_eq,
         weight: request.weight,
+        source_bend: request.source_bend,
     })?;
     let wish = Wish {
         target: request.target,
@@ -108,6 +114,7 @@ fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
         per_side,
         this_ear: request.this_ear,
         as_good_db: request.as_good_db,
+        band: request.band,
         kept: request.kept,
         least_gain_db: request.least_gain_db,
         economy: request.economy,

@@ -270,6 +270,7 @@ fn outcome(
     let shared = Shared {
         set_aside: Vec::new(),
         other_ears: None,
+        source_bend: None,
         smoothing: None,
         unit: "Fieldfare, wool insert".into(),
         takes,

@@ -18,7 +18,8 @@
 //!    search.
 //! 3. At the best level, held fixed, each side is searched with the full effort, and the pair settles together again.
 //!    This repeats at the new level while J falls.
-//! 4. Idle sections are removed, and the numbers are put on steps while the level follows.
+//! 4. Idle sections are removed. Where loudness matters, the pair gives way for it as far as it stays as good.
+//! 5. The numbers are put on steps while the level follows.
 //!
 //! Guaranteed: J is never higher than without sections, with one EQ for both, or with a lower effort, which is fitted
 //! too.
@@ -27,7 +28,9 @@ use nalgebra::{DMatrix, DVector};
 
 use super::one::{self, enough};
 use crate::filter::Section;
+use crate::fit::objective::ceilings::Ceilings;
 use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace};
+use crate::fit::search::loudest::{EQUAL_LOSS_DB, HALVINGS};
 use crate::fit::search::shelf_mirror::other_readings;
 use crate::fit::search::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
 use crate::fit::search::table::Table;
@@ -92,6 +95,12 @@ impl<'a> SidesTask<'a> {
         }
     }
 
+    /// The ceilings that hold from the start.
+    fn ceilings(&self) -> Option<Ceilings> {
+        let ceilings = self.task.playing.map(|playing| &playing.ceilings);
+        ceilings.filter(|ceilings| ceilings.any()).cloned()
+    }
+
     /// The objective of one side at a fixed level.
     fn at(&self, side: usize, level_db: f64) -> Objective {
         let at_level: Vec<f64> = self.wanted_db[side].iter().map(|d| d - level_db).collect();
@@ -102,9 +111,8 @@ impl<'a> SidesTask<'a> {
     fn objective(&self, level: Level, wanted_db: &[f64]) -> Objective {
         let task = self.task;
         let (rate_hz, f_hz) = (task.limits.rates_hz[0], task.frequency_hz);
-        let ceilings = task.playing.map(|playing| &playing.ceilings);
         Objective::with_level(level, f_hz, task.weight, wanted_db, rate_hz, task.economy)
-            .below(ceilings.filter(|ceilings| ceilings.any()))
+            .below(self.ceilings().as_ref())
     }
 }
 
@@ -274,7 +282,12 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     } else {
         best
     };
+    let chosen = match task.playing.filter(|playing| playing.as_good_db > 0.0) {
+        Some(playing) => joint.loudest(chosen, playing),
+        None => chosen,
+    };
     let mut sections = joint.on_steps(chosen);
+    joint.aim(sides.ceilings());
     let mut value = joint.value(&sections);
     for other in [
         [one_for_both.sections.clone(), one_for_both.sections.clone()],
@@ -428,6 +441,8 @@ struct Joint<'a> {
     task: &'a SidesTask<'a>,
     /// The objective of each side at level 0 dB.
     objectives: [Objective; 2],
+    /// The ceilings of these.
+    ceilings: Option<Ceilings>,
     rooms: [Workspace; 2],
     polishes: u64,
     /// Evaluations made in searches, beside those counted in `rooms`.
@@ -439,10 +454,18 @@ impl<'a> Joint<'a> {
         Self {
             task,
             objectives: [task.at(0, 0.0), task.at(1, 0.0)],
+            ceilings: task.ceilings(),
             rooms: Default::default(),
             polishes: 0,
             searching: 0,
         }
+    }
+
+    /// Goes on under these ceilings.
+    fn aim(&mut self, ceilings: Option<Ceilings>) {
+        let at = |side| self.task.at(side, 0.0).below(ceilings.as_ref());
+        self.objectives = [at(0), at(1)];
+        self.ceilings = ceilings;
     }
 
     fn evaluations(&self) -> u64 {
@@ -549,7 +572,7 @@ impl<'a> Joint<'a> {
     ) -> T {
         let table = Table::default();
         let mut judge = Search::new(
-            self.task.at(side, level_db),
+            self.task.at(side, level_db).below(self.ceilings.as_ref()),
             &table,
             self.task.task.space,
             0,
@@ -654,6 +677,46 @@ impl<'a> Joint<'a> {
             .unwrap_or(full)
         });
         self.settled(sides)
+    }
+
+    /// Settles the pair under ever lower ceilings of the loss, by halving, as long as what it leaves is as good; see
+    /// [`crate::fit::search::loudest`]. The ceiling that holds the loudest of them stays. Readings of shelves stay too,
+    /// since another reading moves the level that both sides share.
+    fn loudest(&mut self, chosen: Pair, playing: &Playing) -> Pair {
+        let under = |most_loss_db: f64| Ceilings {
+            most_loss_db: most_loss_db.min(playing.ceilings.most_loss_db),
+            ..playing.ceilings.clone()
+        };
+        let allowed_db2 = (chosen.value.sqrt() + playing.as_good_db).powi(2);
+        let mut loss_db = self.loss_db(&chosen, &playing.ceilings);
+        let mut loudest = chosen;
+        let mut too_low_db = 0.0;
+        for _ in 0..HALVINGS {
+            let between_db = f64::midpoint(too_low_db, loss_db);
+            self.aim(Some(under(between_db)));
+            let lower = self.settled(loudest.sides.clone());
+            self.aim(self.task.ceilings());
+            let lower = self.pair(lower.sides);
+            let lower_loss_db = self.loss_db(&lower, &playing.ceilings);
+            if lower.value <= allowed_db2 && lower_loss_db < loss_db {
+                (loudest, loss_db) = (lower, lower_loss_db);
+            } else {
+                too_low_db = between_db;
+            }
+        }
+        self.aim(Some(under(loss_db + EQUAL_LOSS_DB)));
+        loudest
+    }
+
+    /// How much quieter the pair plays, the worse side, dB.
+    fn loss_db(&mut self, pair: &Pair, ceilings: &Ceilings) -> f64 {
+        let table = Table::default();
+        let of_side = |side: usize| {
+            let objective = self.task.at(side, pair.level_db).below(Some(ceilings));
+            let mut judge = Search::new(objective, &table, self.task.task.space, 0);
+            judge.parts_and_loss(&pair.sides[side]).1
+        };
+        of_side(0).max(of_side(1))
     }
 
     /// Puts the numbers of both sides on the equaliser's steps. This moves the best level a little, so the sections are

@@ -20,14 +20,14 @@ use crate::fit::objective::{Level, Objective};
 use crate::fit::solver::Stopping;
 
 /// Losses this near each other sound alike, dB. Our choice.
-const EQUAL_LOSS_DB: f64 = 0.2;
+pub(in crate::fit) const EQUAL_LOSS_DB: f64 = 0.2;
 /// A ceiling gives way by less than this, dB.
 const CEILING_GIVES_DB: f64 = 0.05;
 /// Most answers whose readings are tried, and most of all these that settle under lower ceilings. Our choice.
 const MOST_ANSWERS: usize = 5;
 const MOST_LOWERED: usize = 3;
 /// Halvings of the loss of each. Our choice.
-const HALVINGS: usize = 7;
+pub(in crate::fit) const HALVINGS: usize = 7;
 /// Square of the residual that another reading of the same sections may leave, by what is allowed. Our choice: 2 % of the
 /// residual.
 const READING_MORE: f64 = 1.04;

@@ -52,6 +52,21 @@ pub struct PerSideDocument<'a> {
     pub sides: Vec<SidePart<'a>>,
 }
 
+/// How the output impedance of a source bends the response, its mean taken out.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SourceBendPart<'a> {
+    /// Name of the source.
+    pub source: &'a str,
+    /// Its output impedance, ohms.
+    pub output_ohm: f64,
+    /// Highest minus lowest change of the level, dB, 0 or more.
+    pub range_db: f64,
+    /// The largest change, dB with its sign.
+    pub largest_db: f64,
+    /// Its frequency, Hz.
+    pub largest_hz: f64,
+}
+
 /// What a fit has for all its channels.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct SharedPart<'a> {
@@ -69,6 +84,8 @@ pub struct SharedPart<'a> {
     pub set_aside: Vec<SetAsidePart>,
     /// What was fitted is what other ears are expected to get; `null` where it is what this one ear got.
     pub other_ears: Option<OtherEars>,
+    /// What the source in use does to the response, which the curves have; `null` where that is nothing or not known.
+    pub source_bend: Option<SourceBendPart<'a>>,
     /// What the fitted curve was smoothed by, in words; `null` where it was not smoothed.
     pub smoothing: Option<String>,
     /// The wanted response.
@@ -340,6 +357,13 @@ fn shared<'a>(
         takes: &shared.takes,
         set_aside: shared.set_aside.iter().map(set_aside).collect(),
         other_ears: shared.other_ears,
+        source_bend: shared.source_bend.as_ref().map(|bend| SourceBendPart {
+            source: &bend.source,
+            output_ohm: bend.output_ohm,
+            range_db: bend.range_db,
+            largest_db: bend.largest_db,
+            largest_hz: bend.largest_hz,
+        }),
         smoothing: shared.smoothing.map(|width| width.to_string()),
         target: TargetPart {
             name: &shared.target,

@@ -190,7 +190,7 @@ fn output_bend(bend: &OutputBend) -> String {
         " The phase is not known: taken as a resistance."
     };
     format!(
-        "the source's takes {3} dB off and bends the response by {0} dB from lowest to highest ({1} dB at {2} is the most). The fit does not count this bend: measure from this source, and it does.{phase}",
+        "the source's takes {3} dB off and bends the response by {0} dB from lowest to highest ({1} dB at {2} is the most). The fit counts this bend: the takes are taken to be measured from a source without output impedance.{phase}",
         decimals(bend.range_db, 2),
         signed_decimals_up_to(bend.largest_db, 2),
         words::frequency(bend.largest_hz),

@@ -117,6 +117,9 @@ fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
         | Caution::PreampLeftOut { .. }
         | Caution::PreampBound { .. }
         | Caution::LoudnessBound { .. }
+        | Caution::PreampFromUnknown { .. }
+        | Caution::SectionsOppose { .. }
+        | Caution::SourceBends { .. }
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
