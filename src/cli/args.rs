@@ -355,8 +355,8 @@ pub struct Fit {
 
     /// The wanted response: a name of the library, or a file
     ///
-    /// Names: flat, diffuse-field, gentle-slope, long-listening, spoken-word. Files: a curve, a NAME.target.toml, or a
-    /// NAME.unit.toml, whose sound takes are averaged. Its level is free
+    /// Names: flat, diffuse-field, gentle-slope, long-listening, spoken-word; two more are in `target list`. Files: a
+    /// curve, a NAME.target.toml, or a NAME.unit.toml, whose sound takes are averaged. Its level is free
     #[arg(long, value_name = "NAME|FILE", help_heading = "What is wanted")]
     pub target: Option<PathBuf>,
     /// A second target: what is wanted lies between the two, in dB
@@ -505,7 +505,7 @@ pub struct Fit {
     #[arg(long, value_enum, help_heading = "What it costs")]
     pub field: Option<Field>,
     /// The table that leads from the eardrum to that field; the level by the other one is told beside it
-    /// [default: iso-532-2]
+    /// [default: itu-t-p58]
     #[arg(long, value_enum, help_heading = "What it costs")]
     pub field_table: Option<FieldTable>,
 

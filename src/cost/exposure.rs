@@ -69,7 +69,8 @@ impl Field {
     }
 }
 
-/// Whose table leads from the field to the eardrum.
+/// Whose table leads from the field to the eardrum. The default is the table of the target `diffuse-field` too, so that
+/// what the target calls flat weighs as flat here.
 #[derive(
     Debug,
     Clone,
@@ -83,20 +84,20 @@ impl Field {
 )]
 #[serde(rename_all = "kebab-case")]
 pub enum FieldTable {
-    /// ISO 532-2, 20 Hz to 20 kHz
-    #[default]
-    #[serde(rename = "iso-532-2")]
-    #[value(name = "iso-532-2")]
-    Iso532_2,
     /// ITU-T P.58 (06/21), 100 Hz to 20 kHz
+    #[default]
     #[serde(rename = "itu-t-p58")]
     #[value(name = "itu-t-p58")]
     P58,
+    /// ISO 532-2, 20 Hz to 20 kHz
+    #[serde(rename = "iso-532-2")]
+    #[value(name = "iso-532-2")]
+    Iso532_2,
 }
 
 impl FieldTable {
     /// Both.
-    pub const ALL: [Self; 2] = [Self::Iso532_2, Self::P58];
+    pub const ALL: [Self; 2] = [Self::P58, Self::Iso532_2];
 
     /// How a sentence names it.
     #[must_use]
@@ -152,8 +153,8 @@ static TABLES: LazyLock<[Columns; 2]> = LazyLock::new(|| {
 /// frequency, held at the table's ends.
 pub fn field_to_eardrum_db(field: Field, table: FieldTable) -> impl Fn(f64) -> f64 {
     let columns = &TABLES[match table {
-        FieldTable::Iso532_2 => 0,
-        FieldTable::P58 => 1,
+        FieldTable::P58 => 0,
+        FieldTable::Iso532_2 => 1,
     }];
     let level_db = match field {
         Field::Diffuse => &columns.diffuse_db,

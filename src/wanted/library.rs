@@ -38,12 +38,15 @@ macro_rules! entry {
     };
 }
 
-static LIBRARY: [Entry; 5] = [
+static LIBRARY: [Entry; 7] = [
     entry!("flat", ".target.toml"),
     entry!("diffuse-field", ".csv"),
     entry!("gentle-slope", ".target.toml"),
     entry!("long-listening", ".target.toml"),
     entry!("spoken-word", ".target.toml"),
+    // Other diffuse fields, for comparison; the one that the hearing figures use comes first.
+    entry!("diffuse-field-iso-532-2", ".csv"),
+    entry!("diffuse-field-mean", ".csv"),
 ];
 
 /// Names of the built-in targets.

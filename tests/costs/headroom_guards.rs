@@ -589,7 +589,14 @@ fn a_fit_keeps_the_guard_and_the_margin_that_were_asked_for() {
         let path = folder.path().join(name);
         let run = assert_cmd::Command::cargo_bin("bandwright")
             .unwrap()
-            .args(["fit", unit, "--target", "diffuse-field", "--quiet", "-o"])
+            .args([
+                "fit",
+                unit,
+                "--target",
+                "diffuse-field-mean",
+                "--quiet",
+                "-o",
+            ])
             .arg(&path)
             .args(more)
             .output()

@@ -258,14 +258,14 @@ fn the_field_and_its_table_are_chosen_and_the_other_table_is_told() {
         cost["exposure_as_wished"]["figures"].clone()
     };
     let usual = exposure("");
-    let named = exposure("--field diffuse --field-table iso-532-2");
+    let named = exposure("--field diffuse --field-table itu-t-p58");
     assert_eq!(usual, named);
-    let other = exposure("--field-table itu-t-p58");
+    let other = exposure("--field-table iso-532-2");
     assert_eq!(
         (&usual["field"], &usual["table"]),
-        (&"diffuse".into(), &"iso-532-2".into())
+        (&"diffuse".into(), &"itu-t-p58".into())
     );
-    assert_eq!(other["table"], "itu-t-p58");
+    assert_eq!(other["table"], "iso-532-2");
     assert_eq!(usual["field_dba"], other["other_table_dba"]);
     assert_eq!(usual["other_table_dba"], other["field_dba"]);
     let free = exposure("--field free");

@@ -222,9 +222,14 @@ fn two_targets_are_apart_by_what_lies_between_them_whatever_their_levels() {
         "20,100\n1000,100\n20000,100\n",
     )
     .unwrap();
+    fs::write(
+        folder.path().join("falling.target.toml"),
+        "source = \"a slope\"\nbase = \"diffuse-field\"\n[[contour]]\nshape = \"slope\"\ndb_per_octave = -0.6\n",
+    )
+    .unwrap();
     let apart = document(
         folder.path(),
-        "target diff gentle-slope diffuse-field --plot d.svg --json",
+        "target diff falling.target.toml diffuse-field --plot d.svg --json",
     );
     // A slope of 0.6 dB per octave over 478 steps of 1/48 octave: its rms about its mean.
     let expected_db = 0.6 * ((479.0f64.powi(2) - 1.0) / 12.0).sqrt() / 48.0;

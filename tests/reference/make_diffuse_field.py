@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Derives targets/diffuse-field.csv from the tables beside this script. Plain Python, no packages.
+"""Derives targets/diffuse-field-mean.csv from the tables beside this script. Plain Python, no packages.
 
   make_diffuse_field.py          writes the file
   make_diffuse_field.py --check  exit status 1 when the committed file is not what the derivation gives
@@ -11,7 +11,7 @@ import pathlib
 import sys
 
 HERE = pathlib.Path(__file__).resolve().parent
-OUTPUT = HERE.parent.parent / "targets" / "diffuse-field.csv"
+OUTPUT = HERE.parent.parent / "targets" / "diffuse-field-mean.csv"
 
 # Weight of the KEMAR average beside the two tables' 1 each, by nominal third octave. Its usable range is
 # 345 Hz to 16 kHz; the 400 Hz and 12.5 kHz bands are the outermost that lie wholly within.
@@ -21,7 +21,7 @@ KEMAR_WHOLE = range(500, 10001)
 ALIGNMENT_HZ = (500, 630, 800, 1000)
 
 HEADER = """\
-# name: diffuse-field
+# name: diffuse-field-mean
 # source: mean in dB of the diffuse-field responses at the eardrum of ITU-T P.58 (06/21) and ANSI S3.4-2007 and of a KEMAR average computed from W. G. Gardner and K. D. Martin, "HRTF measurements of a KEMAR dummy-head microphone", MIT Media Lab Perceptual Computing Technical Report 280, 1994
 # licence: KEMAR data: "This data is Copyright 1994 by the MIT Media Laboratory. It is provided free with no restrictions on use, provided the authors are cited when the data is used in any research or commercial application." The standards' numbers are from transcriptions, the standards themselves were not seen; the combination is ours, MIT or Apache-2.0
 # support: 20 Hz to 20 kHz; below 100 Hz extended at 0 dB, as the diffuse-field table of ISO 532-2 has it; KEMAR counts from 400 Hz to 12.5 kHz, half at these two, so 16 and 20 kHz rest on the two tables alone
