@@ -172,6 +172,13 @@ pub(super) fn cautions(
 ) -> Vec<Caution> {
     let shared = &outcome.shared;
     let mut cautions = of_playing(outcome);
+    let (before, after) = (shared.residual.before, shared.residual.after);
+    if shared.start.is_some() && after.weighted_db >= before.weighted_db {
+        cautions.push(Caution::NoImprovement {
+            before_db: before.weighted_db,
+            after_db: after.weighted_db,
+        });
+    }
     cautions.extend(of_takes(job.judged));
     cautions.extend(shared.loudness_wish.as_ref().and_then(loudness_bound));
     if job.limits.has_gains_without_width() {

@@ -5,7 +5,7 @@ use crate::caution::Caution;
 use crate::cost::Cost;
 use crate::cost::heard::HeardChange;
 use crate::filter::{Section, Shape};
-use crate::fit::Effort;
+use crate::fit::{Effort, Freedom};
 use crate::headroom::{Guard, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
@@ -117,6 +117,8 @@ fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
         | Caution::PreampLeftOut { .. }
         | Caution::PreampBound { .. }
         | Caution::LoudnessBound { .. }
+        | Caution::NoImprovement { .. }
+        | Caution::BeyondLimits { .. }
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
@@ -243,8 +245,14 @@ fn trade_off(wish: &LoudnessWish) -> Part {
 }
 
 fn sections(shared: &Shared, channel: &Channel) -> Part {
+    let how = match shared.start {
+        None => "fitted",
+        Some(Freedom::AsIs) => "as they are",
+        Some(Freedom::Gains) => "gains polished",
+        Some(Freedom::All) => "polished",
+    };
     let rate = shared.rates_hz.first().map_or(String::new(), |&hz| {
-        format!(", fitted at {}", words::rate(hz))
+        format!(", {how} at {}", words::rate(hz))
     });
     let head = match channel.side {
         None => "Sections".to_owned(),
@@ -576,6 +584,9 @@ const ENOUGH_TO_TRUST: u64 = 3;
 
 fn search(outcome: &Outcome) -> Block {
     let search = &outcome.shared.search;
+    if outcome.shared.start.is_some() {
+        return Block::paragraph(format!("No search: {}.", search.stop));
+    }
     let answer = match is_per_side(outcome) {
         true => "the answer of their side",
         false => "this answer",
