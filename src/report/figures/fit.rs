@@ -462,7 +462,9 @@ fn trusted_row(trusted_band_hz: Option<(f64, f64)>, residual: &BeforeAfter) -> R
                 decimals(before_db, 2),
                 decimals(after_db, 2),
                 // Only weights that count other frequencies more can do this.
-                if after_db > before_db + WORSE_DB {
+                if after_db > before_db + WORSE_DB
+                    && residual.after.weighted_db < residual.before.weighted_db
+                {
                     ": worse, by the choice of weights"
                 } else {
                     ""
