@@ -376,6 +376,16 @@ pub fn sheet(bytes: &[u8]) {
             }
         }
     }
+    for stand in [true, false] {
+        let limits = known_limits().iter().map(Some);
+        for named in std::iter::once(None).chain(limits) {
+            if let Some(given) = told(NAME, bytes, sheet::read_given(bytes, NAME, named, stand)) {
+                assert_eq!(given.limits.check(), Ok(()));
+                let allowed = |sections: &Vec<_>| given.limits.allows(sections) == Ok(());
+                assert!(!stand || given.sections.iter().all(allowed));
+            }
+        }
+    }
     let Some(sheet) = told(NAME, bytes, sheet::read(bytes, NAME)) else {
         return;
     };
