@@ -61,8 +61,9 @@ impl Limits {
     /// # Errors
     /// Names the first section, counted from 1, that it cannot hold, and the nearest value it has.
     pub fn allows(&self, sections: &[Section]) -> Result<()> {
-        self.has_room_for(sections)?;
+        self.has_so_many(sections)?;
         for (index, section) in sections.iter().enumerate() {
+            self.has_shape_of(index, section)?;
             let wrong: Option<Vec<_>> = self
                 .places(section.shape)
                 .map(|slot| self.wrong_number(section, slot))
@@ -90,6 +91,22 @@ impl Limits {
     /// # Errors
     /// When there are too many, or one has a shape that these limits do not have.
     pub fn has_room_for(&self, sections: &[Section]) -> Result<()> {
+        self.has_so_many(sections)?;
+        let mut sections = sections.iter().enumerate();
+        sections.try_for_each(|(index, section)| self.has_shape_of(index, section))
+    }
+
+    fn has_shape_of(&self, index: usize, section: &Section) -> Result<()> {
+        match self.places(section.shape).next() {
+            Some(_) => Ok(()),
+            None => {
+                let fault = LimitsFault::NoSuchShape(section.shape);
+                Err(self.fault(&format!("section[{}].shape", index + 1), fault))
+            }
+        }
+    }
+
+    fn has_so_many(&self, sections: &[Section]) -> Result<()> {
         if sections.len() > self.available() {
             let fault = LimitsFault::TooManySections(sections.len(), self.available());
             return Err(self.fault("section", fault));
@@ -104,14 +121,7 @@ impl Limits {
                 }
             }
         }
-        let lacks = |section: &Section| self.places(section.shape).next().is_none();
-        match sections.iter().position(lacks) {
-            None => Ok(()),
-            Some(index) => {
-                let fault = LimitsFault::NoSuchShape(sections[index].shape);
-                Err(self.fault(&format!("section[{}].shape", index + 1), fault))
-            }
-        }
+        Ok(())
     }
 
     /// What these limits have left beside sections that stay as they are, those of each list at once: of two sides, what

@@ -574,6 +574,7 @@ pub fn fit(bytes: &[u8]) {
             .collect(),
         per_side: by_side,
         kept: [kept.clone(), kept],
+        start: None,
         this_ear: choices.below(2) == 1,
         as_good_db: [AS_GOOD_DB, 0.0, 10.0][choices.below(3)],
         least_gain_db: [None, Some(0.0), Some(0.5)][choices.below(3)],
