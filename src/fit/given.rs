@@ -8,8 +8,8 @@
 //! Guaranteed: J is never higher than that of the given sections, where the limits allow these.
 
 use super::channels::{one, two};
-use super::search::reach::{Level, Reach};
 use super::search::Candidate;
+use super::search::reach::{Level, Reach};
 use super::space::boxes::{self, Believed};
 use super::space::{Ranges, Space};
 use super::{Answer, ChannelAnswer, Freedom, Task};
@@ -31,7 +31,10 @@ const SAME_Q: f64 = 1e-9;
 #[must_use]
 pub fn fit_from(task: &Task<'_>, given: &[&[Section]], freedom: Freedom) -> Answer {
     assert_eq!(given.len(), task.channels.len(), "lists of sections");
-    let as_is = answer(task, given.iter().map(|sections| sections.to_vec()).collect());
+    let as_is = answer(
+        task,
+        given.iter().map(|sections| sections.to_vec()).collect(),
+    );
     let (limits, space) = match freedom {
         Freedom::AsIs => return as_is,
         Freedom::Gains => gains_free(task.limits, given),
@@ -116,9 +119,8 @@ fn gains_free(limits: &Limits, given: &[&[Section]]) -> (Limits, Space) {
     let sections = given.concat();
     let slot = |section: &Section| {
         let device_q = limits.device_q(section).unwrap_or(section.q);
-        let holds = |knobs: &[&Setting; 3]| {
-            knobs[0].contains(section.f0_hz) && knobs[2].contains(device_q)
-        };
+        let holds =
+            |knobs: &[&Setting; 3]| knobs[0].contains(section.f0_hz) && knobs[2].contains(device_q);
         let places = limits.places(section.shape);
         let knobs = places.map(|slot| limits.knobs(section.shape, slot));
         let gain_db = knobs.filter(holds).map(|[_, gain_db, _]| gain_db).next();
@@ -188,7 +190,8 @@ fn only(section: &Section, slot: Option<usize>) -> Ranges {
 
 /// The box widened so that it holds the section.
 fn holding(ranges: &Ranges, section: &Section) -> Ranges {
-    let hull = |range: &std::ops::RangeInclusive<f64>, x: f64| range.start().min(x)..=range.end().max(x);
+    let hull =
+        |range: &std::ops::RangeInclusive<f64>, x: f64| range.start().min(x)..=range.end().max(x);
     Ranges {
         f0_hz: hull(&ranges.f0_hz, section.f0_hz),
         gain_db: hull(&ranges.gain_db, section.gain_db),

@@ -91,9 +91,8 @@ fn known() -> [Section; 4] {
 fn beside(sections: &[Section]) -> Vec<Section> {
     let mut random = Random::new(3);
     let limits = Limits::standard();
-    let mut moved = |setting: &Setting, x: f64, by: f64| {
-        setting.nearest(x + by * (2.0 * random.unit() - 1.0))
-    };
+    let mut moved =
+        |setting: &Setting, x: f64, by: f64| setting.nearest(x + by * (2.0 * random.unit() - 1.0));
     let sections = sections.iter().map(|s| Section {
         shape: s.shape,
         f0_hz: moved(&limits.f0_hz, s.f0_hz, 0.1 * s.f0_hz),
@@ -134,7 +133,13 @@ fn the_sections_of_a_fit_taken_as_they_are_give_what_the_fit_gave() {
     assert_eq!(outcome.shared.heard, fitted.shared.heard);
     assert_eq!(outcome.shared.objective_db2, fitted.shared.objective_db2);
     assert_eq!(outcome.shared.start, Some(Freedom::AsIs));
-    assert_eq!((outcome.shared.search.searches, outcome.shared.search.polishes), (0, 0));
+    assert_eq!(
+        (
+            outcome.shared.search.searches,
+            outcome.shared.search.polishes
+        ),
+        (0, 0)
+    );
     let again = Sheet::from_outcome(&outcome, &limits).unwrap();
     assert_eq!(again.channels, sheet.channels);
     assert_eq!(again.level, sheet.level);
@@ -144,14 +149,25 @@ fn the_sections_of_a_fit_taken_as_they_are_give_what_the_fit_gave() {
 #[test]
 fn polishing_all_numbers_from_beside_the_fit_ends_near_it() {
     let known = known();
-    let asked = request(vec![take("take", Side::Unknown, &known)], Limits::standard());
+    let asked = request(
+        vec![take("take", Side::Unknown, &known)],
+        Limits::standard(),
+    );
     let fitted = fits::run(&asked).unwrap();
     let moved = beside(&fitted.channels[0].sections);
     let as_is = from(&asked, [&moved, &moved], Freedom::AsIs);
     let polished = from(&asked, [&moved, &moved], Freedom::All);
     let residual_db = |outcome: &Outcome| outcome.shared.residual.after.weighted_db;
-    assert!(residual_db(&as_is) > residual_db(&fitted) + 0.2, "{}", residual_db(&as_is));
-    assert!(residual_db(&polished) < residual_db(&fitted) + 0.02, "{}", residual_db(&polished));
+    assert!(
+        residual_db(&as_is) > residual_db(&fitted) + 0.2,
+        "{}",
+        residual_db(&as_is)
+    );
+    assert!(
+        residual_db(&polished) < residual_db(&fitted) + 0.02,
+        "{}",
+        residual_db(&polished)
+    );
     assert_eq!(polished.shared.search.searches, 0);
     assert!(polished.shared.search.polishes > 0);
 }
@@ -181,17 +197,26 @@ fn polished_sections_are_never_worse_than_they_were_and_are_on_the_equalisers_st
                 let device_q = limits.q_of(shape).nearest(between(0.4, 1.0));
                 let meaning = limits.rules.meaning_of(shape);
                 let rate_hz = limits.rates_hz[0];
-                let q = meaning.to_cookbook(device_q, f0_hz, gain_db, rate_hz).unwrap();
+                let q = meaning
+                    .to_cookbook(device_q, f0_hz, gain_db, rate_hz)
+                    .unwrap();
                 section(shape, f0_hz, gain_db, q)
             };
-            let given = [any(Shape::LowShelf), any(Shape::Peaking), any(Shape::Peaking)];
+            let given = [
+                any(Shape::LowShelf),
+                any(Shape::Peaking),
+                any(Shape::Peaking),
+            ];
             limits.allows(&given).unwrap();
             let asked = request(vec![take("take", Side::Unknown, &known())], limits.clone());
             let as_is = from(&asked, [&given, &given], Freedom::AsIs);
             for freedom in [Freedom::Gains, Freedom::All] {
                 let polished = from(&asked, [&given, &given], freedom);
                 let (after, before) = (polished.shared.objective_db2, as_is.shared.objective_db2);
-                assert!(after <= before, "{case}, {freedom:?}: {after} above {before}");
+                assert!(
+                    after <= before,
+                    "{case}, {freedom:?}: {after} above {before}"
+                );
                 limits.allows(&polished.channels[0].sections).unwrap();
                 let shapes = |outcome: &Outcome| {
                     let shapes = outcome.channels[0].sections.iter().map(|s| s.shape);
@@ -267,7 +292,10 @@ fn each_side_has_its_own_sections_and_both_are_polished_at_one_level() {
 fn sections_that_make_it_worse_are_told_of_and_not_refused() {
     let known = [section(Shape::Peaking, 1000.0, 2.0, 1.0)];
     let given = [section(Shape::Peaking, 100.0, -12.0, 0.5)];
-    let asked = request(vec![take("take", Side::Unknown, &known)], Limits::standard());
+    let asked = request(
+        vec![take("take", Side::Unknown, &known)],
+        Limits::standard(),
+    );
     let outcome = from(&asked, [&given, &given], Freedom::AsIs);
     let residual = outcome.shared.residual;
     assert!(residual.after.weighted_db > residual.before.weighted_db);
@@ -290,7 +318,10 @@ fn a_ceiling_of_the_loss_needs_sections_that_may_change_and_holds_where_they_are
     };
     let error = fits::run(&bound).unwrap_err();
     assert_eq!(error.fault(), Some(&JobFault::GivenLoudness(0.5 * loss_db)));
-    assert_eq!(error.place.source, bandwright::error::Source::from(Knob::MaxLoudnessLoss));
+    assert_eq!(
+        error.place.source,
+        bandwright::error::Source::from(Knob::MaxLoudnessLoss)
+    );
     let polished = from(&bound, [&known, &known], Freedom::All);
     assert!(-polished.shared.heard.total_db <= 0.5 * loss_db);
 }
@@ -325,9 +356,15 @@ fn a_file_of_section_tables_alone_is_enough_and_the_standard_limits_are_widened_
     assert_eq!(given.limits.f0_hz, Limits::standard().f0_hz);
     assert_eq!(given.limits.shapes, Limits::standard().shapes);
     let told = given.beyond.unwrap().to_string();
-    assert!(told.starts_with("mine.toml, line 10, section[2].gain_db: 9.33"), "{told}");
+    assert!(
+        told.starts_with("mine.toml, line 10, section[2].gain_db: 9.33"),
+        "{told}"
+    );
     assert!(told.contains("the nearest value being 6"), "{told}");
-    let asked = request(vec![take("take", Side::Unknown, &known())], given.limits.clone());
+    let asked = request(
+        vec![take("take", Side::Unknown, &known())],
+        given.limits.clone(),
+    );
     let outcome = from(&asked, [&pair, &pair], Freedom::AsIs);
     let sheet = Sheet::from_outcome(&outcome, &given.limits).unwrap();
     assert!(check_sheet(&sheet, None).passes());
@@ -344,12 +381,19 @@ fn steps_are_kept_in_wider_limits_where_the_numbers_lie_on_them() {
     let Setting::Linear { min, step, .. } = standard.gain_db else {
         panic!("steps");
     };
-    let wide = Setting::Linear { min, max: 9.3, step };
+    let wide = Setting::Linear {
+        min,
+        max: 9.3,
+        step,
+    };
     assert_eq!(given.limits.gain_db, wide);
     let more = PAIR.repeat(5).replace("9.33", "3");
     let given = read(&more, None).unwrap();
     assert_eq!(given.limits.sections, 10);
-    assert_eq!((given.limits.shapes.low_shelf, given.limits.shapes.peaking), (5, 6));
+    assert_eq!(
+        (given.limits.shapes.low_shelf, given.limits.shapes.peaking),
+        (5, 6)
+    );
 }
 
 #[test]
@@ -357,13 +401,28 @@ fn what_named_limits_do_not_allow_is_named_with_file_line_and_key() {
     let limits = Limits::standard();
     let error = read(PAIR, Some(&limits)).unwrap_err();
     assert_eq!(error.place.source, "mine.toml");
-    assert_eq!((error.place.line, error.place.key.as_deref()), (Some(10), Some("section[2].gain_db")));
-    assert!(error.expected().contains("the nearest value being 6"), "{error}");
+    assert_eq!(
+        (error.place.line, error.place.key.as_deref()),
+        (Some(10), Some("section[2].gain_db"))
+    );
+    assert!(
+        error.expected().contains("the nearest value being 6"),
+        "{error}"
+    );
     // Of a section of the right side alone, the place is that in the file.
-    let sides = PAIR.replace("[[section]]\nshape = \"peaking\"", "[[section]]\nside = \"left\"\nshape = \"peaking\"");
-    let sides = sides.replace("[[section]]\nshape = \"low", "[[section]]\nside = \"right\"\nshape = \"low");
+    let sides = PAIR.replace(
+        "[[section]]\nshape = \"peaking\"",
+        "[[section]]\nside = \"left\"\nshape = \"peaking\"",
+    );
+    let sides = sides.replace(
+        "[[section]]\nshape = \"low",
+        "[[section]]\nside = \"right\"\nshape = \"low",
+    );
     let error = read(&sides, Some(&limits)).unwrap_err();
-    assert_eq!((error.place.line, error.place.key.as_deref()), (Some(12), Some("section[2].gain_db")));
+    assert_eq!(
+        (error.place.line, error.place.key.as_deref()),
+        (Some(12), Some("section[2].gain_db"))
+    );
     let given = read(&sides, None).unwrap();
     assert!(given.per_side);
     assert_eq!(given.sections.map(|sections| sections.len()), [1, 1]);
@@ -377,7 +436,11 @@ fn what_named_limits_do_not_allow_is_named_with_file_line_and_key() {
         ("gain_db = -3", "gain_db = -300", 4, "section[1].gain_db"),
     ] {
         let error = read(&PAIR.replacen(damage, with, 1), None).unwrap_err();
-        assert_eq!((error.place.line, error.place.key.as_deref()), (Some(line), Some(key)), "{error}");
+        assert_eq!(
+            (error.place.line, error.place.key.as_deref()),
+            (Some(line), Some(key)),
+            "{error}"
+        );
     }
 }
 
@@ -394,12 +457,21 @@ fn the_text_of_anything_else_is_refused() {
         let error = read(foreign, None).unwrap_err();
         assert_eq!(error.kind, ErrorKind::Format, "{error}");
         assert_eq!(error.fault(), Some(&SheetFault::NoSections), "{error}");
-        assert!(error.next_step().contains("another program is not read"), "{error}");
+        assert!(
+            error.next_step().contains("another program is not read"),
+            "{error}"
+        );
     }
-    assert_eq!(read("section = []", None).unwrap_err().fault(), Some(&SheetFault::NoSections));
+    assert_eq!(
+        read("section = []", None).unwrap_err().fault(),
+        Some(&SheetFault::NoSections)
+    );
     let more = format!("preset = 3\n{PAIR}");
     let error = read(&more, None).unwrap_err();
-    assert_eq!((error.place.line, error.place.key.as_deref()), (Some(1), Some("preset")));
+    assert_eq!(
+        (error.place.line, error.place.key.as_deref()),
+        (Some(1), Some("preset"))
+    );
 }
 
 #[test]
@@ -415,7 +487,10 @@ fn a_typed_q_that_was_changed_alone_contradicts_the_section() {
     let asked = request(vec![take("take", Side::Unknown, &known())], limits.clone());
     let outcome = from(&asked, [&given, &given], Freedom::AsIs);
     let text = sheet::write(&Sheet::from_outcome(&outcome, &limits).unwrap()).unwrap();
-    let line = text.lines().find(|line| line.starts_with("device_q")).unwrap();
+    let line = text
+        .lines()
+        .find(|line| line.starts_with("device_q"))
+        .unwrap();
     assert!(read_given(text.as_bytes(), "x", None, true).is_ok());
     let error = read(&text.replacen(line, "device_q = 0.5", 1), None).unwrap_err();
     assert_eq!(error.place.key.as_deref(), Some("section[1].device_q"));
