@@ -432,6 +432,7 @@ pub struct Fit {
     )]
     pub as_is: Option<PathBuf>,
     /// With --as-is: improve these sections from where they are, `gains` alone or `all` numbers; shapes and count stay
+    /// [default: nothing changes]
     #[arg(long, value_enum, value_name = "WHAT", requires = "as_is", help_heading = "The equaliser")]
     pub polish: Option<Polish>,
 
