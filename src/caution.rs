@@ -129,6 +129,8 @@ pub enum Caution {
         /// The target's own warning.
         text: String,
     },
+    /// The target holds at the eardrum, and the rig has no ear.
+    EardrumTarget,
     /// A boost asks for care with loudness.
     Boost {
         /// The largest gain of all sections together.
@@ -168,6 +170,24 @@ pub enum Caution {
     PreampBound {
         /// The smallest preamp of the equaliser.
         preamp_min_db: f64,
+    },
+    /// Given sections bring the curve no closer to the target.
+    NoImprovement {
+        /// Weighted residual without them.
+        before_db: f64,
+        /// Weighted residual with them.
+        after_db: f64,
+    },
+    /// Given sections lie beyond limits that nobody asked for, and these were widened.
+    BeyondLimits {
+        /// Where the first number beyond them stands: file, line, key.
+        place: String,
+        /// What stands there.
+        found: String,
+        /// What the limits have.
+        expected: String,
+        /// Name of the limits.
+        limits: String,
     },
     /// Boosts were held back, for the wished loudness.
     LoudnessBound {
@@ -283,6 +303,10 @@ impl fmt::Display for Caution {
                 f,
                 "curve and target share only {lowest_hz:.0}-{highest_hz:.0} Hz; nothing was fitted outside. Do not read the equaliser's effect there as a correction."
             ),
+            Self::EardrumTarget => write!(
+                f,
+                "this target is a response at the eardrum, but the rig counts as one without an ear: the ear's own rise near 3 kHz is then boosted a second time. Name the ear simulator as the rig, or take another target."
+            ),
             Self::TargetTable { text } => f.write_str(text),
             Self::Boost { peak_gain_db } => write!(
                 f,
@@ -316,6 +340,22 @@ impl fmt::Display for Caution {
             Self::PreampBound { preamp_min_db } => write!(
                 f,
                 "boosts were held back so that the preamp stays at or above {preamp_min_db:.1} dB, the least that these limits allow."
+            ),
+            Self::NoImprovement {
+                before_db,
+                after_db,
+            } => write!(
+                f,
+                "these sections bring the curve no closer to the target: {before_db:.2} dB without, {after_db:.2} dB with them. Improve them, fit anew, or leave them out."
+            ),
+            Self::BeyondLimits {
+                place,
+                found,
+                expected,
+                limits,
+            } => write!(
+                f,
+                "{place}: {found}, but \"{limits}\" has {expected}. The sections stand as they are, and the limits were widened to hold them. Name the limits of your equaliser."
             ),
             Self::LoudnessBound {
                 most_loss_db,

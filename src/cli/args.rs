@@ -422,6 +422,26 @@ pub struct Fit {
     #[arg(long, value_name = "FILE", help_heading = "The equaliser")]
     pub keep: Option<PathBuf>,
 
+    /// Take these sections as they are and tell what they do: those of a sheet, or of a file of [[section]] tables alone.
+    /// Sections with a side ask for --per-side; without --limits, those of the sheet hold, widened where they must be
+    #[arg(
+        long,
+        value_name = "FILE",
+        conflicts_with_all = ["keep", "sections", "least_gain", "as_good"],
+        help_heading = "The equaliser"
+    )]
+    pub as_is: Option<PathBuf>,
+    /// With --as-is: improve these sections from where they are, `gains` alone or `all` numbers; shapes and count stay
+    /// [default: nothing changes]
+    #[arg(
+        long,
+        value_enum,
+        value_name = "WHAT",
+        requires = "as_is",
+        help_heading = "The equaliser"
+    )]
+    pub polish: Option<Polish>,
+
     /// Fit the curve as it was measured, for the ear that it was measured in. Otherwise, with a rig that is an ear
     /// simulator, what other ears are expected to get of it: above 5 kHz, peaks and dips lie elsewhere in each
     #[arg(long, help_heading = "The fit")]
@@ -543,6 +563,15 @@ const CHECK_TELLS: &str = "The change is measured after minus before, level-free
 
 const CHECK_OUTCOMES: &str = "Exit status: 0 every point passes, and nothing shows that the promise was not kept (`cannot \
     tell` included); 1 a point fails, or the promise was not kept; 2 bad usage or input. The plot is only written over a plot of this program.";
+
+/// What of given sections may change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Polish {
+    /// Their gains.
+    Gains,
+    /// All their numbers.
+    All,
+}
 
 /// `bandwright check`.
 #[derive(Debug, ClapArgs)]

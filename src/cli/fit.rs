@@ -4,17 +4,17 @@ use std::path::PathBuf;
 
 use bandwright::error::{Error, ErrorKind, Result, Source};
 use bandwright::files::Recorded;
-use bandwright::fit::Stop;
+use bandwright::fit::{Freedom, Stop};
 use bandwright::headroom::Protection;
 use bandwright::job::cost::cost_of;
-use bandwright::job::{FitBand, Prepared, Request, Taste};
+use bandwright::job::{FitBand, Prepared, Request, Start, Taste};
 use bandwright::measurement::grid;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
 use bandwright::wanted::library;
 
 use super::answer::Answer;
-use super::args::{self, Fit};
+use super::args::{self, Fit, Polish};
 use super::cost;
 use super::files::{self, Disk, Place, shown, with_near};
 use super::option_names::{option, typed as typed_as};
@@ -31,7 +31,24 @@ pub fn run(typed: &Fit) -> Result<()> {
     let files = Recorded::new(&Disk, Vec::new());
     let opened = request.open(&files);
     let opened = opened.map_err(|error| with_near(error, files.last_missing()))?;
-    let (mut wish, limits) = (opened.wish, opened.limits);
+    let (mut wish, mut limits) = (opened.wish, opened.limits);
+    let mut beyond = None;
+    if let Some(path) = &typed.as_is {
+        let named = typed.limits.as_ref().map(|_| &limits);
+        let freedom = match typed.polish {
+            None => Freedom::AsIs,
+            Some(Polish::Gains) => Freedom::Gains,
+            Some(Polish::All) => Freedom::All,
+        };
+        let stand = freedom != Freedom::All;
+        let given = sheet::read_given(&files::read(path)?, &shown(path), named, stand)?;
+        wish.per_side |= given.per_side;
+        wish.start = Some(Start {
+            sections: given.sections,
+            freedom,
+        });
+        (limits, beyond) = (given.limits, given.beyond);
+    }
     if let Some(path) = &typed.keep {
         wish.kept = sheet::read_kept(&files::read(path)?, &shown(path), &limits)?;
     }
@@ -44,6 +61,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     let fitted = Prepared::new(opened.measured)
         .and_then(|prepared| prepared.fit(&wish, &limits, typed.effort, &Stop::default()));
     let mut outcome = fitted.map_err(said)?;
+    outcome.shared.cautions.extend(beyond);
     if let Some(align_hz) = typed.align_hz {
         outcome.align_at(align_hz)?;
     }
@@ -109,6 +127,7 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
 fn places(typed: &Fit, request: &Request) -> Result<(Option<Place>, Option<Place>)> {
     let mut inputs = request.paths();
     inputs.extend(typed.keep.as_deref());
+    inputs.extend(typed.as_is.as_deref());
     let place = |path: &Option<PathBuf>, kind, others: &[&Place]| {
         let path = path.as_ref();
         path.map(|path| Place::new(path, kind, typed.overwrite, &inputs, others))

@@ -8,6 +8,7 @@
 //!   within a budget ([`search::reach`]), and chooses between shelves that differ only in level ([`search::shelf_mirror`]).
 //! - [`steps`]: rounds the numbers to the equaliser's steps.
 //! - [`channels`]: runs all of this for one channel, or for two that share a level.
+//! - `given` ([`fit_from`]): takes sections as they are, or improves them where they are.
 //! - [`mod@stop`]: ends a fit early.
 
 pub mod lanes;
@@ -30,12 +31,15 @@ mod task;
 
 pub mod channels;
 
+mod given;
+
 pub mod residual;
 
 pub use search::reach::{Effort, IDLE_DB};
 pub use stop::Stop;
 pub use objective::ceilings::Ceilings;
-pub use task::{Answer, ChannelAnswer, Playing, Task, Wanted};
+pub use given::fit_from;
+pub use task::{Answer, ChannelAnswer, Freedom, Playing, Task, Wanted};
 
 use channels::{one, two};
 

@@ -53,6 +53,19 @@ pub struct Wanted<'a> {
     pub kept: &'a [Section],
 }
 
+/// What of given sections may change. Shapes and count never do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Freedom {
+    /// Nothing.
+    AsIs,
+    /// Gains. f0 and q stay as they are typed in: where the equaliser's q is a width that depends on the gain, the
+    /// cookbook's q follows.
+    Gains,
+    /// Every number.
+    All,
+}
+
 /// The result of a fit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Answer {

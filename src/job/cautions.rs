@@ -199,6 +199,13 @@ pub(super) fn cautions(
 ) -> Vec<Caution> {
     let shared = &outcome.shared;
     let mut cautions = of_playing(outcome);
+    let (before, after) = (shared.residual.before, shared.residual.after);
+    if shared.start.is_some() && after.weighted_db >= before.weighted_db {
+        cautions.push(Caution::NoImprovement {
+            before_db: before.weighted_db,
+            after_db: after.weighted_db,
+        });
+    }
     cautions.extend(of_takes(job.judged));
     cautions.extend(shared.loudness_wish.as_ref().and_then(loudness_bound));
     if job.limits.has_gains_without_width() {
@@ -225,6 +232,11 @@ pub(super) fn cautions(
         cautions.push(Caution::SectionsOppose {
             economy_ratio: shared.economy_ratio,
         });
+    }
+    if job.measured.judging.rig == Rig::Flat
+        && channels.iter().any(|channel| channel.target.at_eardrum)
+    {
+        cautions.push(Caution::EardrumTarget);
     }
     cautions.extend(of_band(shared, job));
     for text in channels.iter().flat_map(|channel| &channel.target.warnings) {

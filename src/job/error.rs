@@ -111,6 +111,26 @@ faults! { JobFault, names;
         )),
         "an improvement over no EQ at all, as loud as was wished",
         "allow more loss of loudness, or want less";
+    /// No given section at all.
+    NoGivenSection => Setting,
+        "no section",
+        "one section or more, to be taken as they are",
+        "give the sections of a preset";
+    /// Given sections of single sides, for one EQ for both.
+    GivenSides => Setting,
+        "sections of single sides",
+        "sections of both sides, for one EQ for both",
+        (format!("take them with {}", names(Knob::PerSide)));
+    /// Kept sections beside given ones.
+    GivenAndKept => Setting,
+        "sections to keep beside sections that are all taken as they are",
+        "one of the two",
+        "leave the kept sections out";
+    /// A most loss of loudness for sections that may not change, dB.
+    GivenLoudness(most_db: f64) => Setting,
+        "{most_db} dB, for sections that stay as they are",
+        "sections of which something may change",
+        (format!("leave it out, or free their gains with {}", names(Knob::Polish)));
     /// A fit that was asked to stop.
     Stopped => Stopped,
         "a fit that was asked to stop",

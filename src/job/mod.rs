@@ -24,4 +24,4 @@ pub use outcome::{
 };
 pub use prepared::Prepared;
 pub use request::{CostQuestion, Opened, Request, Sections, Taste};
-pub use wish::{AS_GOOD_DB, ECONOMY, FitBand, LEAST_GAIN_DB, Wish};
+pub use wish::{AS_GOOD_DB, ECONOMY, FitBand, LEAST_GAIN_DB, Start, Wish};

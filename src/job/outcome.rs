@@ -9,7 +9,7 @@ use crate::cost::loudness::LoudnessChange;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
 use crate::filter::{QMeaning, Section};
-use crate::fit::Effort;
+use crate::fit::{Effort, Freedom};
 use crate::headroom::{Headroom, Protection};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::JudgedTake;
@@ -50,6 +50,8 @@ pub struct Shared {
     pub limits: String,
     /// All rates of the limits; the fit was made at the first.
     pub rates_hz: Vec<f64>,
+    /// Where sections were given instead of searched for: what of them was free to change.
+    pub start: Option<Freedom>,
     /// Where as few sections as needed were asked for: how many that is a channel. None: as many as allowed.
     pub enough: Option<Enough>,
     /// What the sections need before them, the worst of the channels.

@@ -10,14 +10,14 @@ use super::playable::{
     within_loss,
 };
 use super::record::record;
-use super::{Enough, LoudnessWish, Outcome, TradeOffPoint, Wish};
+use super::{Enough, LoudnessWish, Outcome, Start, TradeOffPoint, Wish};
 use crate::cost::heard::Heard;
 use crate::cost::programme::Programme;
-use crate::error::{Error, Result, Source};
+use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
 use crate::fit::residual::channels_rms;
 use crate::fit::search::reach::Level;
-use crate::fit::{Answer, Ceilings, Effort, Playing, Stop, Task, Wanted, fit};
+use crate::fit::{Answer, Ceilings, Effort, Freedom, Playing, Stop, Task, Wanted, fit, fit_from};
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
@@ -57,8 +57,9 @@ impl Prepared {
     /// # Errors
     /// `Coverage` when target and measurement share less than an octave or no point has weight; `Setting` when the
     /// equaliser has no frequency there, when an EQ for each side is wished for and a take has no known side or a side no
-    /// take, or when an EQ for both is to keep sections of single sides; `Refused` when no section brings an improvement,
-    /// or none within the equaliser's preamp; `Stopped` when `stop` was asked before the fit was done.
+    /// take, when an EQ for both is to keep sections of single sides, or when the sections to start from contradict the
+    /// limits or the rest of the wish; `Refused` when no section brings an improvement (unless there is a start), or none
+    /// within the equaliser's preamp; `Stopped` when `stop` was asked before the fit was done.
     pub fn fit(
         &self,
         wish: &Wish,
@@ -74,11 +75,12 @@ impl Prepared {
             effort,
             stop,
         };
+        refuse_start(&job)?;
         let channels = channels(&job)?;
         let limits_left = limits_left(&job)?;
         let support = &channels[0].wanted.support;
         let basis = basis(&job, &limits_left, support)?;
-        let least_gain_db = wish.least_gain_db;
+        let least_gain_db = wish.least_gain_db.filter(|_| wish.start.is_none());
         let fitting = Fitting {
             job,
             channels: &channels,
@@ -169,7 +171,7 @@ impl Fitting<'_> {
             },
             as_good_db: self.as_good_db(),
         };
-        let answer = fit(&Task {
+        let task = Task {
             frequency_hz: f_hz,
             weight,
             channels: &self.wanted(&wanted_db),
@@ -181,7 +183,15 @@ impl Fitting<'_> {
             effort,
             seed: 0,
             stop: self.job.stop,
-        });
+        };
+        let answer = match &wish.start {
+            None => fit(&task),
+            Some(Start { sections, freedom }) => {
+                let given = sections.iter().take(self.channels.len());
+                let given: Vec<&[Section]> = given.map(Vec::as_slice).collect();
+                fit_from(&task, &given, *freedom)
+            }
+        };
         self.refuse_stopped()?;
         let all = all_sections(&answer, self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
@@ -190,7 +200,10 @@ impl Fitting<'_> {
             channels_rms(sections, rate_hz, f_hz, weight, &wanted_db).together_db
         };
         let residual_db = rms_db(&all);
-        self.refuse_worse(rms_db(&vec![&[][..]; all.len()]), residual_db, &answer)?;
+        match wish.start {
+            None => self.refuse_worse(rms_db(&vec![&[][..]; all.len()]), residual_db, &answer)?,
+            Some(_) => all.iter().try_for_each(|sections| limits.allows(sections))?,
+        }
         Ok(Attempt {
             playing: headroom_and_loudness(&all, limits, wish.protection, &self.heard),
             peak_gain_db: peak_gain_db(&all, &limits.rates_hz),
@@ -236,6 +249,39 @@ impl Fitting<'_> {
             JobFault::NothingHelps(before_db)
         }))
     }
+}
+
+/// Whether the sections to start from, if any, can be.
+fn refuse_start(job: &Job<'_>) -> Result<()> {
+    let Wish {
+        start: Some(Start { sections, freedom }),
+        per_side,
+        kept,
+        most_loudness_loss_db,
+        ..
+    } = job.wish
+    else {
+        return Ok(());
+    };
+    let refuse = |fault| Err(Error::of(fault, Source::name(&*job.measured.unit)));
+    let [left, right] = sections;
+    if left.is_empty() && right.is_empty() {
+        return refuse(JobFault::NoGivenSection);
+    }
+    if !per_side && left != right {
+        return refuse(JobFault::GivenSides);
+    }
+    if kept.iter().any(|kept| !kept.is_empty()) {
+        return refuse(JobFault::GivenAndKept);
+    }
+    if let (Freedom::AsIs, Some(most_db)) = (freedom, most_loudness_loss_db) {
+        let fault = JobFault::GivenLoudness(*most_db);
+        return Err(Error::of(fault, Knob::MaxLoudnessLoss));
+    }
+    sections.iter().try_for_each(|sections| match freedom {
+        Freedom::All => job.limits.has_room_for(sections),
+        Freedom::AsIs | Freedom::Gains => job.limits.allows(sections),
+    })
 }
 
 /// Pink noise as it is heard through what is expected of the first channel.

@@ -12,7 +12,7 @@ use super::{
 use crate::filter::{Section, cascade};
 use crate::fit::residual::{ChannelsRms, channels_rms, economy_ratio_of_channels};
 use crate::fit::search::reach::{Effort, Level, Reach};
-use crate::fit::{Answer, IDLE_DB};
+use crate::fit::{Answer, Freedom, IDLE_DB};
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::JudgedTake;
@@ -112,7 +112,7 @@ impl Fitted<'_> {
             residual_by_rate_db: by_rate.map(|rms| rms.channels_db[index]).collect(),
             objective_db2: answer.objective_db2,
             economy_ratio: self.economy_ratio(&[sections]),
-            search: search_report(&answer.search, self.job.effort),
+            search: search_report(&answer.search, self.job),
             reach: reach(&answer.levels, self.job.wish.kept_count()),
             curves,
             sections: sections.to_vec(),
@@ -183,6 +183,7 @@ impl Fitted<'_> {
             target_source: wishes[0].target.source.clone(),
             limits: limits.name.clone(),
             rates_hz: limits.rates_hz.clone(),
+            start: wish.start.as_ref().map(|start| start.freedom),
             enough: None,
             headroom: played.headroom,
             protection: wish.protection,
@@ -382,7 +383,9 @@ fn weighted_shift_db(
     support.clone().map(mean).sum::<f64>()
 }
 
-fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
+fn search_report(reach: &Reach, job: &Job<'_>) -> SearchReport {
+    let effort = job.effort;
+    let freedom = job.wish.start.as_ref().map(|start| start.freedom);
     SearchReport {
         evaluations: reach.evaluations,
         polishes: reach.polishes,
@@ -392,7 +395,14 @@ fn search_report(reach: &Reach, effort: Effort) -> SearchReport {
         exact: reach.exact,
         enough: reach.enough,
         effort,
-        stop: if reach.exact {
+        stop: if let Some(freedom) = freedom {
+            match freedom {
+                Freedom::AsIs => "the given sections are taken as they are",
+                Freedom::Gains => "the gains of the given sections have settled",
+                Freedom::All => "the given sections have settled",
+            }
+            .to_owned()
+        } else if reach.exact {
             "an exact answer was found".to_owned()
         } else if reach.enough {
             format!("no more than {IDLE_DB} dB is left to gain")

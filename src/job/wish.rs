@@ -1,6 +1,7 @@
 //! What a listener wants of a fit, beside the limits of the equaliser.
 
 use crate::filter::Section;
+use crate::fit::Freedom;
 use crate::headroom::Protection;
 use crate::wanted::{Base, Contour, Target};
 
@@ -38,6 +39,15 @@ impl Default for FitBand {
     }
 }
 
+/// Sections that one already has.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Start {
+    /// Those of the left side and those of the right; the same for one EQ for both.
+    pub sections: [Vec<Section>; 2],
+    /// What of them may change.
+    pub freedom: Freedom,
+}
+
 /// What is wanted of a fit.
 #[derive(Debug, Clone)]
 pub struct Wish {
@@ -56,6 +66,10 @@ pub struct Wish {
     pub band: FitBand,
     /// Sections that stay as they are, of the left side and of the right; the same for one EQ for both.
     pub kept: [Vec<Section>; 2],
+    /// With it, nothing is searched for: the result is these sections, as they are or improved from where they are, be it
+    /// no better than no EQ. No sections can be kept beside them; `least_gain_db` and `as_good_db` count for nothing, and
+    /// `most_loudness_loss_db` needs some [`Freedom`].
+    pub start: Option<Start>,
     /// With it, no more sections than are worth it: the fewest after which any number of further ones lowers the residual by
     /// less than this each, dB.
     pub least_gain_db: Option<f64>,
@@ -80,6 +94,7 @@ impl Default for Wish {
             this_ear: false,
             band: FitBand::default(),
             kept: [Vec::new(), Vec::new()],
+            start: None,
             least_gain_db: None,
             economy: ECONOMY,
             protection: Protection::default(),

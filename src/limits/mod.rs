@@ -14,6 +14,7 @@ pub mod library;
 pub mod rules;
 mod sections;
 mod setting;
+mod widened;
 
 use crate::error::{Error, Fault, Result, Source};
 use crate::filter::q_meaning::LEAST_GAIN_WITH_WIDTH_DB;

@@ -61,6 +61,52 @@ impl Limits {
     /// # Errors
     /// Names the first section, counted from 1, that it cannot hold, and the nearest value it has.
     pub fn allows(&self, sections: &[Section]) -> Result<()> {
+        self.has_so_many(sections)?;
+        for (index, section) in sections.iter().enumerate() {
+            self.has_shape_of(index, section)?;
+            let wrong: Option<Vec<_>> = self
+                .places(section.shape)
+                .map(|slot| self.wrong_number(section, slot))
+                .collect();
+            let wrong = wrong.and_then(|wrong| wrong.into_iter().next());
+            if let Some((name, fault)) = wrong.or_else(|| self.rules.broken_by(section)) {
+                return Err(self.fault(&format!("section[{}].{name}", index + 1), fault));
+            }
+        }
+        let without_slot = |found: &SectionPlace| matches!(found, SectionPlace::Nowhere);
+        match self.found_places(sections).iter().position(without_slot) {
+            None => Ok(()),
+            Some(index) => {
+                let key = format!("section[{}]", index + 1);
+                Err(self.fault(
+                    &key,
+                    LimitsFault::NoSlot(sections[index].shape, sections[index].f0_hz),
+                ))
+            }
+        }
+    }
+
+    /// Whether an equaliser with these limits has so many sections of these shapes, whatever their numbers.
+    ///
+    /// # Errors
+    /// When there are too many, or one has a shape that these limits do not have.
+    pub fn has_room_for(&self, sections: &[Section]) -> Result<()> {
+        self.has_so_many(sections)?;
+        let mut sections = sections.iter().enumerate();
+        sections.try_for_each(|(index, section)| self.has_shape_of(index, section))
+    }
+
+    fn has_shape_of(&self, index: usize, section: &Section) -> Result<()> {
+        match self.places(section.shape).next() {
+            Some(_) => Ok(()),
+            None => {
+                let fault = LimitsFault::NoSuchShape(section.shape);
+                Err(self.fault(&format!("section[{}].shape", index + 1), fault))
+            }
+        }
+    }
+
+    fn has_so_many(&self, sections: &[Section]) -> Result<()> {
         if sections.len() > self.available() {
             let fault = LimitsFault::TooManySections(sections.len(), self.available());
             return Err(self.fault("section", fault));
@@ -75,33 +121,7 @@ impl Limits {
                 }
             }
         }
-        for (index, section) in sections.iter().enumerate() {
-            let refused = |(name, fault): (&str, LimitsFault)| {
-                Err(self.fault(&format!("section[{}].{name}", index + 1), fault))
-            };
-            let mut places = self.places(section.shape).peekable();
-            if places.peek().is_none() {
-                return refused(("shape", LimitsFault::NoSuchShape(section.shape)));
-            }
-            let wrong: Option<Vec<_>> = places
-                .map(|slot| self.wrong_number(section, slot))
-                .collect();
-            let wrong = wrong.and_then(|wrong| wrong.into_iter().next());
-            if let Some(broken) = wrong.or_else(|| self.rules.broken_by(section)) {
-                return refused(broken);
-            }
-        }
-        let without_slot = |found: &SectionPlace| matches!(found, SectionPlace::Nowhere);
-        match self.found_places(sections).iter().position(without_slot) {
-            None => Ok(()),
-            Some(index) => {
-                let key = format!("section[{}]", index + 1);
-                Err(self.fault(
-                    &key,
-                    LimitsFault::NoSlot(sections[index].shape, sections[index].f0_hz),
-                ))
-            }
-        }
+        Ok(())
     }
 
     /// What these limits have left beside sections that stay as they are, those of each list at once: of two sides, what

@@ -19,6 +19,11 @@ faults! { SheetFault, names;
         (format!("EQs for {sides:?}")),
         ("one for both sides, or one for the left and one for the right"),
         (RESTORE);
+    /// A text without any section.
+    NoSections => Format,
+        "no [[section]]",
+        "a sheet of this program, or a TOML file with a [[section]] table for each section: shape, f0_hz, gain_db, q",
+        "type the sections into such a file: the text of another program is not read";
     /// A section that cannot be played at a rate, hertz.
     Unplayable(section: Section, rate_hz: f64) => Setting,
         (format!(

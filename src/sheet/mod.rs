@@ -11,7 +11,7 @@ mod write;
 
 pub use crate::headroom::Guard;
 use error::{InSheet, SheetFault};
-pub use read::{read, read_kept};
+pub use read::{GivenSections, read, read_given, read_kept};
 pub use write::{BEGINNING, write};
 
 use crate::caution::Caution;

@@ -4,9 +4,11 @@ use super::{
     Channel, Checkpoint, Guard, Knowledge, Level, RateCoefficients, Residuals, Search, Sheet,
     SideResidual, error::SheetFault, write::FORMULAS, wrong,
 };
+use crate::caution::Caution;
 use crate::error::{Error, Result};
 use crate::filter::{Section, Shape, biquad::Biquad};
 use crate::keys::{Table, read_file};
+use crate::knob::plain;
 use crate::limits::{self, Limits, bounds};
 use crate::measurement::takes::Side;
 
@@ -88,16 +90,8 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
             .transpose()?,
         };
         let whole = sheet.check().and_then(|()| {
-            let typed = |table: &Table| {
-                let device_q = table.optional("device_q").map(|q| q.number());
-                Ok((read_section(table)?, device_q.transpose()?))
-            };
-            let sections = table.optional("section");
-            let sections = sections.map(|sections| sections.tables(&SECTION, typed));
-            match &sheet.limits {
-                Some(limits) => check_device_q(limits, &sections.transpose()?.unwrap_or_default()),
-                None => Ok(()),
-            }
+            let limits = sheet.limits.as_ref();
+            limits.map_or(Ok(()), |limits| typed_q_holds(table, limits))
         });
         match whole {
             Ok(()) => Ok(sheet),
@@ -115,16 +109,9 @@ pub fn read(bytes: &[u8], source_name: &str) -> Result<Sheet> {
 pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Vec<Section>; 2]> {
     read_file(bytes, source_name, &SHEET, |table| {
         table.format_1()?;
-        let sections = table.required("section")?;
-        sections.at_most(MOST_SECTIONS, "sections")?;
-        let sections = sections.tables(&SECTION, |table| {
-            Ok((read_side(table)?, read_section(table)?))
-        })?;
-        let named = sides(&sections);
+        let sections = read_sections(table)?;
         let has_room = |side: Side| {
-            let of_side = |index: &usize| named[*index].is_none_or(|named| named == side);
-            let numbers: Vec<usize> = (0..sections.len()).filter(of_side).collect();
-            let kept: Vec<Section> = numbers.iter().map(|&index| sections[index].1).collect();
+            let (numbers, kept) = heard_on(&sections, side);
             limits
                 .beside(&[&kept])
                 .map(|_| kept)
@@ -132,6 +119,131 @@ pub fn read_kept(bytes: &[u8], source_name: &str, limits: &Limits) -> Result<[Ve
         };
         Ok([has_room(Side::Left)?, has_room(Side::Right)?])
     })
+}
+
+/// Sections that one already has, and limits that hold them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GivenSections {
+    /// Those of the left side and those of the right; sections without a side belong to both.
+    pub sections: [Vec<Section>; 2],
+    /// Whether any section names its side.
+    pub per_side: bool,
+    /// The limits that were named; else the file's own, else the standard ones, either widened where they must be.
+    pub limits: Limits,
+    /// Where these were widened for a number: which.
+    pub beyond: Option<Caution>,
+}
+
+/// Reads the sections of a sheet, or of a file that has nothing but `[[section]]` tables, with `limits` if some were
+/// named. Of a whole sheet the limits are read too; the rest is ignored, so sections may have been changed, added or
+/// removed. With `numbers_stand` the numbers are to stay as they are; otherwise only shapes and counts must be possible.
+///
+/// # Errors
+/// If it is none of the two, has no section, or has one that cannot be read, contradicts the `device_q` beside it, or
+/// that the named limits do not allow (or have no room for); with line and key.
+pub fn read_given(
+    bytes: &[u8],
+    source_name: &str,
+    limits: Option<&Limits>,
+    numbers_stand: bool,
+) -> Result<GivenSections> {
+    if !names_sections(bytes) {
+        return Err(Error::of(SheetFault::NoSections, source_name));
+    }
+    read_file(bytes, source_name, &SHEET, |table| {
+        if table.optional("format").is_some() {
+            table.format_1()?;
+        }
+        let sections = read_sections(table)?;
+        if sections.is_empty() {
+            return Err(table.required("section")?.error(SheetFault::NoSections));
+        }
+        let own = table
+            .optional("limits")
+            .map(|own| own.table(&limits::KEYS, Limits::read))
+            .transpose()?;
+        if let Some(own) = &own {
+            own.check().map_err(|error| in_limits(table, error))?;
+            check_typed_q(table, own)?;
+        }
+        let sides = Side::BOTH.map(|side| heard_on(&sections, side));
+        let lists: Vec<&[Section]> = sides.iter().map(|(_, list)| list.as_slice()).collect();
+        let fits = |limits: &Limits| {
+            sides.iter().try_for_each(|(numbers, list)| {
+                let fits = match numbers_stand {
+                    true => limits.allows(list),
+                    false => limits.has_room_for(list),
+                };
+                fits.map_err(|error| table.placed(renumbered(error, numbers)))
+            })
+        };
+        let (limits, beyond) = match limits {
+            Some(limits) => (limits.clone(), fits(limits).map(|()| None)?),
+            None => {
+                let known = own.unwrap_or_else(Limits::standard);
+                let beyond = fits(&known).err();
+                let wide = known.widened_for(&lists, numbers_stand);
+                // What no limits could hold is the place's own error.
+                match (wide, beyond) {
+                    (Err(_), Some(error)) => return Err(error),
+                    (wide, beyond) => (wide?, beyond.map(|error| beyond_limits(&error, &known))),
+                }
+            }
+        };
+        let [left, right] = sides.map(|(_, list)| list);
+        Ok(GivenSections {
+            per_side: sections.iter().any(|(side, _)| side.is_some()),
+            sections: [left, right],
+            limits,
+            beyond,
+        })
+    })
+}
+
+/// Whether any line begins `section` or its table: no other text is ours.
+fn names_sections(bytes: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(bytes);
+    let mut lines = text.lines().map(|line| {
+        line.trim_start_matches(|c: char| c.is_whitespace() || c == '[' || c == '\u{feff}')
+    });
+    lines.any(|line| line.starts_with("section"))
+}
+
+fn in_limits(table: &Table, mut error: Box<Error>) -> Box<Error> {
+    let key = error.place.key.take().unwrap_or_default();
+    table.placed(error.at_key(format!("limits.{key}")))
+}
+
+fn beyond_limits(error: &Error, limits: &Limits) -> Caution {
+    let worded = error.worded(&plain);
+    let line = worded.place.line.map(|line| format!(", line {line}"));
+    let key = worded.place.key.map(|key| format!(", {key}"));
+    Caution::BeyondLimits {
+        place: [
+            worded.place.source,
+            line.unwrap_or_default(),
+            key.unwrap_or_default(),
+        ]
+        .concat(),
+        found: error.found(),
+        expected: error.expected(),
+        limits: limits.name.clone(),
+    }
+}
+
+fn read_sections(table: &Table) -> Result<Vec<(Option<Side>, Section)>> {
+    let sections = table.required("section")?;
+    sections.at_most(MOST_SECTIONS, "sections")?;
+    sections.tables(&SECTION, |table| {
+        Ok((read_side(table)?, read_section(table)?))
+    })
+}
+
+/// The sections of a side, those of both among them, with the index of each in the file.
+fn heard_on(sections: &[(Option<Side>, Section)], side: Side) -> (Vec<usize>, Vec<Section>) {
+    let of_side = |(_, (own, _)): &(usize, &(Option<Side>, Section))| own.is_none_or(|own| own == side);
+    let heard = sections.iter().enumerate().filter(of_side);
+    heard.map(|(index, (_, section))| (index, *section)).unzip()
 }
 
 /// The error with the index of a section among `numbers` replaced by its index among all sections of the file.
@@ -268,6 +380,21 @@ fn read_section(table: &Table) -> Result<Section> {
         gain_db: number(table, "gain_db")?,
         q: number(table, "q")?,
     })
+}
+
+fn check_typed_q(table: &Table, limits: &Limits) -> Result<()> {
+    typed_q_holds(table, limits).map_err(|error| table.placed(error))
+}
+
+/// [`check_device_q`] for the sections of the file; the error has no place yet.
+fn typed_q_holds(table: &Table, limits: &Limits) -> Result<()> {
+    let typed = |table: &Table| {
+        let device_q = table.optional("device_q").map(|q| q.number());
+        Ok((read_section(table)?, device_q.transpose()?))
+    };
+    let sections = table.optional("section");
+    let sections = sections.map(|sections| sections.tables(&SECTION, typed));
+    check_device_q(limits, &sections.transpose()?.unwrap_or_default())
 }
 
 /// Checks that every `device_q` is the q beside it, converted for the equaliser of the sheet's limits.

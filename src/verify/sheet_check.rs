@@ -10,7 +10,7 @@ use crate::headroom::preamp::preamp_for;
 use crate::limits::{Limits, bounds};
 use crate::measurement::takes::Side;
 use crate::message::Number;
-use crate::sheet::{Channel, Guard, Sheet, recompute};
+use crate::sheet::{Channel, Deviation, Guard, Sheet, recompute};
 
 /// Half a unit of a checkpoint's last digit, and the error of the computation, dB.
 pub const CHECKPOINT_DB: f64 = 0.5e-4 + 1e-9;
@@ -142,6 +142,9 @@ pub struct SheetCheck {
     pub unit: String,
     /// Name of the target, from the sheet.
     pub target: String,
+    /// Whether the numbers of sections were changed after the sheet was written: checkpoints and coefficients agree with
+    /// each other and with the largest gain, and not with the sections.
+    pub sections_edited: bool,
     /// Whether the file is as it was written; none (`null`) where a sheet was checked that is no file.
     pub digest: Option<Digest>,
     /// Name of the limits that it was held against, and where they come from; None where there are none.
@@ -201,6 +204,7 @@ pub fn check_sheet(sheet: &Sheet, limits: Option<(&Limits, LimitsFrom)>) -> Shee
         None => points.extend(Subject::OF_LIMITS.map(CheckPoint::not_in_sheet)),
     }
     SheetCheck {
+        sections_edited: sections_edited(sheet),
         digest: None,
         unit: sheet.unit.clone(),
         target: sheet.target.clone(),
@@ -351,6 +355,20 @@ fn checkpoints(sheet: &Sheet) -> Vec<CheckPoint> {
     point.rate_hz = Some(worst.rate_hz);
     point.side = worst.side;
     vec![point]
+}
+
+/// Whether checkpoints and coefficients tell of the same filters, no louder than the stated largest gain, and the sections
+/// of others.
+fn sections_edited(sheet: &Sheet) -> bool {
+    let deviations = recompute(sheet);
+    let agree = deviations.iter().all(|point| {
+        let by_coefficients_db = (point.from_coefficients_db - point.stated_db).abs();
+        by_coefficients_db <= CHECKPOINT_DB
+            && point.stated_db <= sheet.level.peak_gain_db + LARGEST_GAIN_DB
+    });
+    let by_sections = |point: &Deviation| (point.from_sections_db - point.stated_db).abs();
+    let differs = |point: &Deviation| unordered_last(by_sections(point)) > CHECKPOINT_DB;
+    agree && deviations.iter().any(differs)
 }
 
 /// What is no number is worse than any.

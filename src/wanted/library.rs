@@ -163,6 +163,7 @@ impl<'a> Resolving<'a> {
                 warnings: Vec::new(),
                 base: Base::Flat,
                 trust: None,
+                at_eardrum: false,
                 contours: Vec::new(),
             }
         } else {
@@ -334,9 +335,13 @@ fn curve_target(bytes: &[u8], source_name: &str) -> Result<Target> {
     let source = note("source").unwrap_or_else(|| format!("the file {}", file_name(source_name)));
     Ok(Target {
         warnings: note("warning").into_iter().collect(),
+        at_eardrum: note("place").is_some_and(|place| place.trim() == EARDRUM),
         ..Target::of_curve(&name, &source, curve)
     })
 }
+
+/// What the note `place` of a curve at the eardrum says.
+const EARDRUM: &str = "eardrum";
 
 /// First words of a curve that was written by this program.
 pub const CURVE_BEGINNING: &str = "# Target curve";
@@ -358,6 +363,9 @@ pub fn write_curve(target: &Target, rate_hz: f64) -> String {
             "# warning: {}\n",
             one_line(&target.warnings.join(". "))
         ));
+    }
+    if target.at_eardrum {
+        text.push_str(&format!("# place: {EARDRUM}\n"));
     }
     text.push_str("frequency_hz,level_db\n");
     for i in on_grid.support.clone() {

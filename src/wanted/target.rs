@@ -47,6 +47,8 @@ pub struct Target {
     pub base: Base,
     /// Trust at each grid point, 0 to 1; None if the target was not measured or its trust is unknown.
     pub trust: Option<Vec<f64>>,
+    /// True for a response at the eardrum, which is no aim for a curve of a rig without an ear.
+    pub at_eardrum: bool,
     /// The adjustments on top of the base.
     pub contours: Vec<Contour>,
 }
@@ -61,6 +63,7 @@ impl Target {
             warnings: Vec::new(),
             base: Base::Measured,
             trust: None,
+            at_eardrum: false,
             contours: Vec::new(),
         }
     }
@@ -74,6 +77,7 @@ impl Target {
             warnings: Vec::new(),
             base: Base::Curve(curve),
             trust: None,
+            at_eardrum: false,
             contours: Vec::new(),
         }
     }
@@ -128,6 +132,7 @@ impl Target {
                 other.source
             ),
             warnings,
+            at_eardrum: self.at_eardrum || other.at_eardrum,
             trust: lower_trust(self.trust.as_deref(), other.trust.as_deref()),
             base: Base::Blend(Box::new(Blend {
                 one: self,

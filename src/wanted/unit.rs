@@ -10,6 +10,7 @@ use crate::error::{self, Error, Result};
 use crate::files::Files;
 use crate::measurement::judge::{Settings, judge};
 use crate::measurement::open::NamedUnit;
+use crate::measurement::rig::Rig;
 use crate::measurement::takes::{Side, Take};
 use crate::measurement::unit_file::{UnitEntry, parse_unit_file};
 use crate::file_names::file_name;
@@ -80,6 +81,7 @@ pub(super) fn unit_target(
         name,
         base: Base::Curve(curve.clone()),
         trust: Some(trust),
+        at_eardrum: settings.rig != Rig::Flat,
         contours: Vec::new(),
     })
 }

@@ -3,15 +3,16 @@
 
 use crate::support::fits::{self, FitRequest};
 use assert_cmd::Command;
+use bandwright::caution::Caution;
 use bandwright::error::{Error, ErrorKind};
 use bandwright::filter::{QMeaning, Section, Shape, cascade};
-use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::fit::objective::{self, Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::solver::{Stopping, minimise};
+use bandwright::fit::{Effort, Freedom};
 use bandwright::fit::{Task, Wanted, fit, space, space::boxes};
-use bandwright::job::Outcome;
+use bandwright::job::{Outcome, Start};
 use bandwright::limits::rules::{GainLimit, Rules, Slot};
 use bandwright::limits::{Limits, Setting, ShapeCounts, library};
 use bandwright::measurement::Curve;
@@ -300,6 +301,85 @@ fn five_hundred_fits_within_twenty_random_limits_keep_to_them_exactly() {
     }
     let values: usize = kept.iter().map(|(_, sections)| 3 * sections).sum();
     println!("{values} values, each on its step and in its range");
+}
+
+#[test]
+fn given_sections_are_polished_within_random_limits_and_never_for_the_worse() {
+    let started = |asked: &FitRequest, sections: &[Section], freedom| {
+        fits::run(&FitRequest {
+            start: Some(Start {
+                sections: [sections.to_vec(), sections.to_vec()],
+                freedom,
+            }),
+            ..asked.clone()
+        })
+    };
+    let counts: Vec<(usize, usize)> = (0..20)
+        .into_par_iter()
+        .map(|index| {
+            let limits = random_limits(index);
+            let (mut within, mut elsewhere) = (0, 0);
+            for curve in 0..4 {
+                let seed = (index * 100 + curve) as u64;
+                let Ok(fitted) = fits::run(&request(seed, &limits)) else {
+                    continue;
+                };
+                let given = &fitted.channels[0].sections;
+                let asked = request(seed + 50, &limits);
+                let as_is = started(&asked, given, Freedom::AsIs).unwrap();
+                assert_eq!(as_is.channels[0].sections, *given);
+                for freedom in [Freedom::Gains, Freedom::All] {
+                    let polished = started(&asked, given, freedom)
+                        .unwrap_or_else(|error| panic!("{error}: {given:?} {limits:?}"));
+                    assert_kept(&limits, &polished);
+                    let sections = &polished.channels[0].sections;
+                    assert_eq!(sections.len(), given.len());
+                    let held_back = |c: &Caution| matches!(c, Caution::PreampBound { .. });
+                    let free = !polished.shared.cautions.iter().any(held_back);
+                    let (after, before) =
+                        (polished.shared.objective_db2, as_is.shared.objective_db2);
+                    assert!(
+                        !free || after <= before,
+                        "{freedom:?}: {after} above {before}"
+                    );
+                    let pinned = |s: &Section| {
+                        let [f0_hz, _, q] = typed(&limits, s);
+                        (s.shape, f0_hz.to_bits(), (q * 1e6).round())
+                    };
+                    if freedom == Freedom::Gains {
+                        let [now, then] = [sections, given].map(|list| {
+                            let mut list: Vec<_> = list.iter().map(pinned).collect();
+                            list.sort_by(|a, b| a.partial_cmp(b).unwrap());
+                            list
+                        });
+                        assert_eq!(now, then);
+                    }
+                    within += 1;
+                }
+                // Those of one equaliser for another.
+                let other = random_limits((index + 1) % 20);
+                let Ok(other) = other.widened_for(&[given], false) else {
+                    continue;
+                };
+                match started(&request(seed + 50, &other), given, Freedom::All) {
+                    Ok(polished) => {
+                        assert_kept(&other, &polished);
+                        assert_eq!(polished.channels[0].sections.len(), given.len());
+                        elsewhere += 1;
+                    }
+                    Err(error) => println!("limits {index}, curve {curve}: {error}"),
+                }
+            }
+            (within, elsewhere)
+        })
+        .collect();
+    let sum = |of: fn(&(usize, usize)) -> usize| counts.iter().map(of).sum::<usize>();
+    println!(
+        "{} polished within their limits, {} within others",
+        sum(|c| c.0),
+        sum(|c| c.1)
+    );
+    assert!(sum(|c| c.0) >= 120 && sum(|c| c.1) >= 40, "{counts:?}");
 }
 
 #[test]

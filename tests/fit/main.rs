@@ -10,6 +10,7 @@ mod fit_pricing;
 mod fit_promises;
 mod fit_solver;
 mod fit_takes;
+mod given_sections;
 mod kept_sections;
 mod limits_respected;
 mod planted_cascades;

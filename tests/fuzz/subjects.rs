@@ -26,7 +26,7 @@ use bandwright::fit::space::boxes::{self, Believed};
 use bandwright::headroom::{Guard, Protection};
 use bandwright::inspection::{beyond_eq, inspect};
 use bandwright::job::cost::{Circumstances, cost_of};
-use bandwright::job::{AS_GOOD_DB, ECONOMY, Measured, Prepared, Residual, Wish};
+use bandwright::job::{AS_GOOD_DB, ECONOMY, FitBand, Measured, Prepared, Residual, Wish};
 use bandwright::limits::{Limits, Setting, library as limits_library};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::grid::{self, OnGrid, POINTS};
@@ -376,6 +376,16 @@ pub fn sheet(bytes: &[u8]) {
             }
         }
     }
+    for stand in [true, false] {
+        let limits = known_limits().iter().map(Some);
+        for named in std::iter::once(None).chain(limits) {
+            if let Some(given) = told(NAME, bytes, sheet::read_given(bytes, NAME, named, stand)) {
+                assert_eq!(given.limits.check(), Ok(()));
+                let allowed = |sections: &Vec<_>| given.limits.allows(sections) == Ok(());
+                assert!(!stand || given.sections.iter().all(allowed));
+            }
+        }
+    }
     let Some(sheet) = told(NAME, bytes, sheet::read(bytes, NAME)) else {
         return;
     };
@@ -564,6 +574,8 @@ pub fn fit(bytes: &[u8]) {
             .collect(),
         per_side: by_side,
         kept: [kept.clone(), kept],
+        start: None,
+        band: FitBand::default(),
         this_ear: choices.below(2) == 1,
         as_good_db: [AS_GOOD_DB, 0.0, 10.0][choices.below(3)],
         least_gain_db: [None, Some(0.0), Some(0.5)][choices.below(3)],

@@ -1284,6 +1284,19 @@ fn wrong_values_of_options_are_refused_by_name() {
         ),
         ("--bass 3 --json --quiet", ""),
         ("--bass 3 --louder", "'--louder'"),
+        (
+            "--bass 3 --as-is unit.csv",
+            "unit.csv: found no [[section]]",
+        ),
+        (
+            "--bass 3 --as-is unit.csv --keep unit.csv",
+            "cannot be used with '--keep",
+        ),
+        (
+            "--bass 3 --as-is unit.csv --sections 3",
+            "cannot be used with '--sections",
+        ),
+        ("--bass 3 --polish all", "--as-is <FILE>"),
         ("", "neither a target nor a taste"),
     ] {
         let line = format!("fit unit.csv {option} -o out.toml");

@@ -290,6 +290,34 @@ fn documents_with_what_the_golden_files_lack_follow_their_schemas_too() {
         "fit D/dunlin/dunlin.unit.toml --target diffuse-field --per-side --cost --effort quick -o s.sheet.toml",
     );
     assert!(sides["sides"][1]["cost"]["loudness"].is_object());
+    // Sections with sides ask for an EQ for each by themselves.
+    let given = run(
+        "fit D/dunlin/dunlin.unit.toml --target diffuse-field --as-is s.sheet.toml --polish all --effort quick -o p.sheet.toml",
+    );
+    assert_eq!(given["start"], "all");
+    let residual_db = |document: &Value| {
+        document["residual"]["after"]["weighted_db"]
+            .as_f64()
+            .unwrap()
+    };
+    assert!(residual_db(&given) <= residual_db(&sides));
+    assert_eq!(run("check p.sheet.toml")["sections_edited"], false);
+    let sheet = fs::read_to_string(at("p.sheet.toml")).unwrap();
+    let gain = sheet
+        .lines()
+        .find(|line| line.starts_with("gain_db = -"))
+        .unwrap();
+    fs::write(
+        at("e.sheet.toml"),
+        sheet.replacen(gain, "gain_db = -1.5", 1),
+    )
+    .unwrap();
+    assert_eq!(run("check e.sheet.toml")["sections_edited"], true);
+    let anew = run(
+        "fit D/dunlin/dunlin.unit.toml --target diffuse-field --as-is e.sheet.toml -o n.sheet.toml",
+    );
+    assert_eq!(anew["start"], "as-is");
+    assert_eq!(run("check n.sheet.toml")["passes"], true);
 
     for form in ["coefficients", "impulse", "response"] {
         let exported = run(&format!(

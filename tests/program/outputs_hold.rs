@@ -552,6 +552,7 @@ fn pipes_sockets_and_devices_are_refused_and_never_waited_for() {
             "fit unit.csv --bass 3 --source NAME",
             "fit unit.csv --bass 3 --programme NAME",
             "fit unit.csv --bass 3 --keep NAME",
+            "fit unit.csv --bass 3 --as-is NAME",
             "fit unit.csv --bass 3 --rig ./NAME",
             "target show NAME",
             "check NAME",

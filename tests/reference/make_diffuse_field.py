@@ -28,6 +28,7 @@ HEADER = """\
 # level: 0 dB at low frequencies (100 Hz and below), diffuse field to eardrum
 # warning: published diffuse-field tables differ by several dB at 2.5-10 kHz (by 5.5 dB at 10 kHz); take this target as one reasonable mean, not as a reference
 # derivation: KEMAR as the power average over each third octave (bands of 1000 Hz * 10^(n/10)), shifted to the tables' mean over 500-1000 Hz; then the weighted mean in dB; tests/reference/make_diffuse_field.py
+# place: eardrum
 frequency_hz,level_db
 """
 

@@ -66,6 +66,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "set_aside",
             "smoothing",
             "spread",
+            "start",
             "take_residuals",
             "takes",
             "target",

@@ -310,6 +310,43 @@ fn every_changed_digit_of_a_number_that_matters_is_found_unless_it_is_below_the_
 }
 
 #[test]
+fn a_sheet_whose_sections_alone_were_edited_is_said_to_be_so_and_no_other() {
+    let sheet = usual();
+    let edited = |sheet: &Sheet| check_sheet(sheet, None).sections_edited;
+    assert!(!edited(&sheet));
+    for change in [
+        |section: &mut Section| section.gain_db += 0.5,
+        |section: &mut Section| section.f0_hz *= 1.02,
+        |section: &mut Section| section.q += 0.1,
+        |section: &mut Section| section.shape = Shape::LowShelf,
+    ] {
+        let mut one = sheet.clone();
+        change(&mut one.channels[0].sections[1]);
+        assert!(edited(&one));
+        assert!(!check_sheet(&one, None).passes());
+        let told = printed(figures::check::report(&check_sheet(&one, None), None, &[]));
+        assert!(
+            told.contains("edited: checkpoints and coefficients agree"),
+            "{told}"
+        );
+        // Anything else that was damaged as well makes it another matter.
+        let mut coefficient = one.clone();
+        coefficient.channels[0].coefficients[0].section[0].b0 *= 1.01;
+        let mut checkpoint = one.clone();
+        checkpoint.channels[0].checkpoints[1].gain_db[2] += 0.1;
+        let mut level = one.clone();
+        level.level.peak_gain_db = 0.0;
+        assert!(![coefficient, checkpoint, level].iter().any(edited));
+    }
+    // The same damage alone is no edit of sections.
+    let mut coefficient = sheet.clone();
+    coefficient.channels[0].coefficients[0].section[0].b0 *= 1.01;
+    let mut checkpoint = sheet;
+    checkpoint.channels[0].checkpoints[1].gain_db[2] += 0.1;
+    assert!(!edited(&coefficient) && !edited(&checkpoint));
+}
+
+#[test]
 fn other_limits_are_held_against_the_sheet() {
     let sheet = usual();
     let mut few = Limits::standard();

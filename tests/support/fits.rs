@@ -5,7 +5,7 @@ use bandwright::filter::Section;
 use bandwright::fit::Effort;
 use bandwright::fit::Stop;
 use bandwright::headroom::Protection;
-use bandwright::job::{FitBand, Measured, Outcome, Prepared, SourceBend, Wish};
+use bandwright::job::{FitBand, Measured, Outcome, Prepared, SourceBend, Start, Wish};
 use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::parse::Weight;
@@ -26,6 +26,7 @@ pub struct FitRequest {
     pub contours: Vec<Contour>,
     pub limits: Limits,
     pub kept: [Vec<Section>; 2],
+    pub start: Option<Start>,
     pub least_gain_db: Option<f64>,
     /// As [`Wish::this_ear`].
     pub this_ear: bool,
@@ -51,6 +52,7 @@ impl FitRequest {
             contours: Vec::new(),
             limits,
             kept: [Vec::new(), Vec::new()],
+            start: None,
             least_gain_db: None,
             // Tests of the fit ask for the answer of least residual to what was measured.
             this_ear: true,
@@ -116,6 +118,7 @@ fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
         as_good_db: request.as_good_db,
         band: request.band,
         kept: request.kept,
+        start: request.start,
         least_gain_db: request.least_gain_db,
         economy: request.economy,
         protection: request.protection,

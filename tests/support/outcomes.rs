@@ -268,6 +268,7 @@ fn outcome(
         sections: sections.clone(),
     };
     let shared = Shared {
+        start: None,
         set_aside: Vec::new(),
         other_ears: None,
         source_bend: None,

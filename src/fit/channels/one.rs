@@ -1,5 +1,6 @@
 //! The fit of one channel with a free level: search, removal of idle sections, choice between mirrored shelves, steps.
 
+use crate::filter::Section;
 use crate::fit::objective::Objective;
 use crate::fit::search::shelf_mirror;
 use crate::fit::search::reach::{self, Effort, Level, Reach, close_within};
@@ -67,6 +68,23 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
             search: reach,
         }],
     }
+}
+
+/// The given sections, in their order, settled and on steps; and the number of local solutions. One that cannot be typed
+/// is missing.
+pub(in crate::fit) fn settled(
+    task: &Task<'_>,
+    wanted: Wanted<'_>,
+    given: &[Section],
+) -> (Vec<Vec<Section>>, u64) {
+    let table = Table::default();
+    let mut judge = Search::new(objective(task, wanted), &table, task.space, 0);
+    let mut candidate = Candidate::of(&task.space.clamped(given));
+    let stopping = close_within(judge.objective(), candidate.len());
+    judge.polish(&mut candidate, &stopping);
+    let (sections, _) =
+        steps::on_steps(&[candidate], task.limits, task.space, task.effort, &mut judge);
+    (vec![sections], judge.polishes)
 }
 
 /// The answer of [`fit`] with J computed for another wanted change than the one that was fitted.

@@ -150,6 +150,20 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
     found.into_answer()
 }
 
+/// The given sections of both sides, in their order, settled together and on steps; and the number of local solutions.
+/// One that cannot be typed is missing.
+pub(in crate::fit) fn settled(
+    task: &Task<'_>,
+    wanted: [Wanted<'_>; 2],
+    given: [&[Section]; 2],
+) -> (Vec<Vec<Section>>, u64) {
+    let sides = SidesTask::new(task, wanted);
+    let mut joint = Joint::new(&sides);
+    let pair = joint.settled(given.map(|given| Candidate::of(&task.space.clamped(given))));
+    let sections = joint.on_steps(pair);
+    (sections.into(), joint.polishes)
+}
+
 /// The answer of [`fit`] with J computed for other wanted changes than those that were fitted.
 pub(in crate::fit) fn judged_by(answer: &mut Answer, task: &Task<'_>, wanted: [Wanted<'_>; 2]) {
     let sides = SidesTask::new(task, wanted);

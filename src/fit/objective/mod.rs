@@ -528,7 +528,7 @@ pub(in crate::fit) fn iteration_work(objective: &Objective, sections: usize) -> 
 }
 
 /// The parts of J.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Parts {
     /// Squared weighted residual, dB^2.
     pub residual: f64,

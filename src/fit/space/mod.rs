@@ -327,6 +327,13 @@ impl Space {
         walls_of(&self.boxes_for(&sections))
     }
 
+    /// The sections with their numbers clamped to the box of each.
+    pub(in crate::fit) fn clamped(&self, sections: &[Section]) -> Vec<Section> {
+        let boxes = self.boxes_for(sections);
+        let pairs = sections.iter().zip(boxes);
+        pairs.map(|(section, ranges)| ranges.clamped(section)).collect()
+    }
+
     /// True if `section` lies in a box of its shape.
     #[must_use]
     pub fn holds(&self, section: &Section) -> bool {

@@ -10,6 +10,7 @@ use crate::cost::Cost;
 use crate::cost::heard::HeardChange;
 use crate::cost::loudness::LoudnessChange;
 use crate::filter::Section;
+use crate::fit::Freedom;
 use crate::headroom::{Headroom, Protection};
 use crate::job::{TakeResidual, OtherEars, 
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, ReachPoint, SearchReport,
@@ -94,6 +95,8 @@ pub struct SharedPart<'a> {
     pub limits: &'a str,
     /// All sample rates of the limits, Hz. The fit was made at the first.
     pub rates_hz: &'a [f64],
+    /// With `--as-is`, what of the given sections was free to change (`--polish`); `null` where they were searched for.
+    pub start: Option<Freedom>,
     /// With `--sections auto`, how many sections a channel are enough; else `null`.
     pub enough: Option<Enough>,
     /// The preamp, and the largest gains that decide it.
@@ -141,7 +144,7 @@ pub struct ChannelPart<'a> {
     /// distortion, the loudness of both together); else `null`.
     pub cost: Option<&'a Cost>,
     /// What 0, 1, ... sections could reach, before the numbers were put on the equaliser's steps; from the kept
-    /// sections on, where sections were kept.
+    /// sections on, where sections were kept. Where they were given (`start`), without sections alone.
     pub reach: &'a [ReachPoint],
     /// What each take that counts is left with.
     pub take_residuals: &'a [TakeResidual],
@@ -371,6 +374,7 @@ fn shared<'a>(
         },
         limits: &shared.limits,
         rates_hz: &shared.rates_hz,
+        start: shared.start,
         enough: shared.enough,
         headroom: shared.headroom,
         protection: shared.protection,

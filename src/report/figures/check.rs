@@ -16,6 +16,9 @@ use crate::verify::remeasured::{ACCUSED, LEAST_SHARE, Ranked};
 use crate::verify::sheet_check::{LimitsFrom, Outcome};
 use crate::verify::{CheckPoint, Remeasured, SheetCheck, Verdict};
 
+/// What is said of a sheet whose sections alone were changed.
+const EDITED: &str = "edited: checkpoints and coefficients agree with each other, and not with the sections";
+
 /// The report on a tested sheet; `files` is what was written.
 #[must_use]
 pub fn report(check: &SheetCheck, promise: Option<&Remeasured>, files: &[WrittenFile]) -> Report {
@@ -69,6 +72,14 @@ fn points(check: &SheetCheck, briefly: bool) -> Part {
     }
     if !briefly {
         blocks.push(Block::about("Limits", limits(check)));
+    }
+    if check.sections_edited {
+        let again = ProgramSetting {
+            value: Some("SHEET"),
+            ..ProgramSetting::of("fit", Knob::AsIs)
+        };
+        let text = Text::from(EDITED) + "; " + again + " writes the sheet anew from them.";
+        blocks.push(Block::about("Sections", text));
     }
     let file = match check.digest {
         Some(Digest::Intact) => Some("as it was written."),

@@ -5,7 +5,7 @@ use crate::caution::Caution;
 use crate::cost::Cost;
 use crate::cost::heard::HeardChange;
 use crate::filter::{Section, Shape};
-use crate::fit::Effort;
+use crate::fit::{Effort, Freedom};
 use crate::headroom::{Guard, Protection};
 use crate::job::{
     BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
@@ -109,6 +109,7 @@ fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
         | Caution::NoSoundTake { .. }
         | Caution::TakesContradict { .. }
         | Caution::SideLosesBass { .. }
+        | Caution::EardrumTarget
         | Caution::Covers { .. }
         | Caution::Boost { .. }
         | Caution::HarmfulLevel { .. }
@@ -120,6 +121,8 @@ fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
         | Caution::PreampFromUnknown { .. }
         | Caution::SectionsOppose { .. }
         | Caution::SourceBends { .. }
+        | Caution::NoImprovement { .. }
+        | Caution::BeyondLimits { .. }
         | Caution::RateDiffers { .. }
         | Caution::LargeResidual { .. }
         | Caution::SideLargeResidual { .. } => true,
@@ -246,8 +249,14 @@ fn trade_off(wish: &LoudnessWish) -> Part {
 }
 
 fn sections(shared: &Shared, channel: &Channel) -> Part {
+    let how = match shared.start {
+        None => "fitted",
+        Some(Freedom::AsIs) => "as they are",
+        Some(Freedom::Gains) => "gains polished",
+        Some(Freedom::All) => "polished",
+    };
     let rate = shared.rates_hz.first().map_or(String::new(), |&hz| {
-        format!(", fitted at {}", words::rate(hz))
+        format!(", {how} at {}", words::rate(hz))
     });
     let head = match channel.side {
         None => "Sections".to_owned(),
@@ -457,7 +466,9 @@ fn trusted_row(trusted_band_hz: Option<(f64, f64)>, residual: &BeforeAfter) -> R
                 decimals(before_db, 2),
                 decimals(after_db, 2),
                 // Only weights that count other frequencies more can do this.
-                if after_db > before_db + WORSE_DB {
+                if after_db > before_db + WORSE_DB
+                    && residual.after.weighted_db < residual.before.weighted_db
+                {
                     ": worse, by the choice of weights"
                 } else {
                     ""
@@ -579,6 +590,9 @@ const ENOUGH_TO_TRUST: u64 = 3;
 
 fn search(outcome: &Outcome) -> Block {
     let search = &outcome.shared.search;
+    if outcome.shared.start.is_some() {
+        return Block::paragraph(format!("No search: {}.", search.stop));
+    }
     let answer = match is_per_side(outcome) {
         true => "the answer of their side",
         false => "this answer",
