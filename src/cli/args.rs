@@ -355,8 +355,8 @@ pub struct Fit {
 
     /// The wanted response: a name of the library, or a file
     ///
-    /// Names: flat, diffuse-field, gentle-slope, long-listening, spoken-word; two more are in `target list`. Files: a
-    /// curve, a NAME.target.toml, or a NAME.unit.toml, whose sound takes are averaged. Its level is free
+    /// Names: flat, diffuse-field, gentle-slope, long-listening, spoken-word, diffuse-field-iso-532-2, diffuse-field-mean.
+    /// Files: a curve, a NAME.target.toml, or a NAME.unit.toml, whose sound takes are averaged. Its level is free
     #[arg(long, value_name = "NAME|FILE", help_heading = "What is wanted")]
     pub target: Option<PathBuf>,
     /// A second target: what is wanted lies between the two, in dB

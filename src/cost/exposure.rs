@@ -215,44 +215,63 @@ impl AllowedTime {
         }
     }
 
-    /// The time in a table's cell, rounded down.
+    /// The time in a table's cell, rounded down to two digits.
     #[must_use]
     pub fn brief(self) -> String {
         match self {
-            Self::Hours(hours) if hours >= 1.0 => format!("{:.1} h", (hours * 10.0).floor() / 10.0),
-            Self::Hours(hours) if hours * 60.0 >= 1.0 => {
-                format!("{:.0} min", (hours * 60.0).floor())
-            }
-            Self::Hours(hours) if hours * 3600.0 >= 1.0 => {
-                format!("{:.0} s", (hours * 3600.0).floor())
-            }
-            Self::Hours(_) => "below 1 s".to_owned(),
+            Self::Hours(hours) => match Unit::of(hours) {
+                Some((value, unit)) => format!("{} {}", two_digits(value), unit.brief),
+                None => "below 1 s".to_owned(),
+            },
             Self::NotLimited => "no limit".to_owned(),
             Self::None => "none".to_owned(),
         }
     }
 
-    /// The time in words, rounded down.
+    /// The time in words, rounded down to two digits.
     #[must_use]
     pub fn words(self, span: Span) -> String {
-        let down = |value: f64| (value * 10.0).floor() / 10.0;
+        let span = span.words();
         match self {
-            Self::Hours(hours) if hours >= 1.0 => {
-                format!("{:.1} hours a {}", down(hours), span.words())
-            }
-            Self::Hours(hours) if hours * 60.0 >= 1.0 => {
-                format!("{:.0} minutes a {}", (hours * 60.0).floor(), span.words())
-            }
-            Self::Hours(hours) if hours * 3600.0 >= 1.0 => {
-                format!("{:.0} seconds a {}", (hours * 3600.0).floor(), span.words())
-            }
-            Self::Hours(_) => format!("less than a second a {}", span.words()),
+            Self::Hours(hours) => match Unit::of(hours) {
+                Some((value, unit)) => format!("{} {} a {span}", two_digits(value), unit.words),
+                None => format!("less than a second a {span}"),
+            },
             Self::NotLimited => format!(
-                "longer than a {}: these standards give no limit here; that does not mean harmless",
-                span.words()
+                "longer than a {span}: these standards give no limit here; that does not mean harmless"
             ),
             Self::None => "none at all: far too loud".to_owned(),
         }
+    }
+}
+
+/// A unit in which a time is told.
+struct Unit {
+    per_hour: f64,
+    brief: &'static str,
+    words: &'static str,
+}
+
+impl Unit {
+    const ALL: [Self; 3] = [
+        Self { per_hour: 1.0, brief: "h", words: "hours" },
+        Self { per_hour: 60.0, brief: "min", words: "minutes" },
+        Self { per_hour: 3600.0, brief: "s", words: "seconds" },
+    ];
+
+    /// The time in the largest unit of which it has one; None below a second.
+    fn of(hours: f64) -> Option<(f64, Self)> {
+        let units = Self::ALL.into_iter().map(|unit| (hours * unit.per_hour, unit));
+        units.into_iter().find(|(value, _)| *value >= 1.0)
+    }
+}
+
+/// A number of 1 or more, rounded down to two digits: more would claim what no estimate of a level knows.
+fn two_digits(value: f64) -> String {
+    match value {
+        _ if value >= 100.0 => format!("{:.0}", (value / 10.0).floor() * 10.0),
+        _ if value >= 10.0 => format!("{:.0}", value.floor()),
+        _ => format!("{:.1}", (value * 10.0).floor() / 10.0),
     }
 }
 

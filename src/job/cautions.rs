@@ -220,6 +220,7 @@ pub(super) fn cautions(
     }
     cautions.extend(preamp_from_unknown(outcome));
     if let Some(bend) = &shared.source_bend
+        && !job.wish.is_taste()
         && bend.largest_db.abs() >= NOTABLE_BEND_DB
     {
         cautions.push(Caution::SourceBends {

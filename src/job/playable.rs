@@ -21,6 +21,8 @@ use crate::limits::error::LimitsFault;
 pub(super) const MOST_SEARCHES: usize = 6;
 /// A ceiling is lowered by what was too much and by this, dB: less is lost in the steps of the numbers.
 const LOWERED_DB: f64 = 0.02;
+/// A wish that is used up to this is used, dB.
+const UNUSED_DB: f64 = 0.1;
 /// Shares of the loss without a wish for which the trade-off is shown. Our choice.
 const TRADE_OFF_SHARES: [f64; 6] = [0.15, 0.3, 0.45, 0.6, 0.75, 0.9];
 
@@ -142,9 +144,9 @@ pub(super) fn peak_gain_db(channels: &[&[Section]], rates_hz: &[f64]) -> f64 {
     peaks.fold(0.0, f64::max)
 }
 
-/// The fit that `attempt` makes under ceilings, of at most `searches`; where the preamp it needs or its boost is out of the
-/// equaliser's reach, or it plays quieter than the ceiling, under ceilings that are lowered by that. It may be quieter
-/// still.
+/// The best fit that `attempt` makes under ceilings, of at most `searches`. Where the preamp that it needs or its boost is
+/// out of the equaliser's reach, ceilings are lowered by that; where it plays quieter or louder than the ceiling of the
+/// loss, that one is moved by the difference. Where none is loud enough, the last one is returned.
 pub(super) fn within(
     mut most: Most,
     searches: usize,
@@ -152,11 +154,14 @@ pub(super) fn within(
     attempt: impl Fn(Most, Effort) -> Result<Attempt>,
 ) -> Result<Playable> {
     let most_loss_db = most.loss_db;
+    let mut best: Option<Playable> = None;
     let mut last: Option<Result<Playable>> = None;
     for _ in 0..searches {
         let found = match attempt(most, effort) {
             Ok(found) => found,
-            Err(error) if error.kind == ErrorKind::Refused => return last.unwrap_or(Err(error)),
+            Err(error) if error.kind == ErrorKind::Refused => {
+                return best.map(Ok).or(last).unwrap_or(Err(error));
+            }
             Err(error) => return Err(error),
         };
         match found.playing {
@@ -169,11 +174,20 @@ pub(super) fn within(
                     most_gain_db: most.gain_db,
                 };
                 let too_much_db = fit.loudness_loss_db() - most_loss_db;
-                if too_much_db <= 0.0 {
-                    return Ok(fit);
+                let moved_db = most.loss_db - too_much_db - LOWERED_DB;
+                // No fit is louder than none, so a ceiling of 0 dB or less leaves nothing.
+                most.loss_db = moved_db.max(most.loss_db / 2.0);
+                if too_much_db > 0.0 {
+                    last = Some(Ok(fit));
+                    continue;
                 }
-                most.loss_db -= too_much_db + LOWERED_DB;
-                last = Some(Ok(fit));
+                if best.as_ref().is_none_or(|best| fit.objective_db2 < best.objective_db2) {
+                    best = Some(fit);
+                }
+                if too_much_db < -UNUSED_DB && too_much_db.is_finite() {
+                    continue;
+                }
+                break;
             }
             Err(error) => {
                 let Some(too_much_db) = too_much_db(&error) else {
@@ -186,7 +200,7 @@ pub(super) fn within(
             }
         }
     }
-    last.expect("at least one search")
+    best.map(Ok).or(last).expect("at least one search")
 }
 
 /// By how much a refused answer needs too much preamp or boosts too much, dB; None where that is not why.

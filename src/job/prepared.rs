@@ -156,10 +156,8 @@ impl Fitting<'_> {
         let Job { limits, wish, .. } = self.job;
         let rate_hz = limits.rates_hz[0];
         let points = points_below_half(rate_hz);
-        let (f_hz, weight) = (
-            &grid::frequency_hz()[..points],
-            &self.basis.weight[..points],
-        );
+        let f_hz = &grid::frequency_hz()[..points];
+        let weight = &seen_everywhere(&self.basis.weight[..points]);
         let wanted_db = |channel: &'_ ChannelWish<'_>| channel.wanted.change_db[..points].to_vec();
         let wanted_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
         let playing = Playing {
@@ -282,6 +280,13 @@ fn refuse_start(job: &Job<'_>) -> Result<()> {
         Freedom::All => job.limits.has_room_for(sections),
         Freedom::AsIs | Freedom::Gains => job.limits.allows(sections),
     })
+}
+
+/// The weights with next to nothing instead of 0, so that ceilings hold where nothing is wanted, too.
+fn seen_everywhere(weight: &[f64]) -> Vec<f64> {
+    const NEXT_TO_NOTHING: f64 = 1e-6;
+    let seen = |weight: &f64| if *weight > 0.0 { *weight } else { NEXT_TO_NOTHING };
+    weight.iter().map(seen).collect()
 }
 
 /// Pink noise as it is heard through what is expected of the first channel.

@@ -3,7 +3,7 @@
 
     cargo build --release && python3 tests/benches/ceilings.py [--cases N] [--refusals N]
 
-Needs numpy and scipy only. The limits are continuous, at 44.1 kHz. SLSQP has the same shapes and ranges, exact
+Needs numpy and scipy only. Without economy term, which SLSQP does not have. The limits are continuous, at 44.1 kHz. SLSQP has the same shapes and ranges, exact
 derivatives of the objective, and the ceiling at every point of the curves and of what is heard. It starts from random
 sections, from the free answer, and from the free answer with all gains halved. Both answers are judged by the formulas
 here. With --refusals: so many fits with little preamp under both guards; each refusal is printed.
@@ -55,6 +55,7 @@ def run(folder, curve, target, text, *options):
     path = folder / "cont.limits.toml"
     path.write_text(text)
     command = [PROGRAM, "fit", *curve, "--target", target, "--limits", path, "--this-ear", "--as-good", "0"]
+    command += ["--sections", "all", "--economy", "0"]
     done = subprocess.run([*command, "--json", *options], capture_output=True, text=True, check=False)
     if done.returncode:
         return None, done.stderr

@@ -122,8 +122,15 @@ fn times_in_words_are_rounded_down() {
     assert_eq!(words(0.000_1), "less than a second a day");
     assert_eq!(
         AllowedTime::Hours(40.0).words(Span::Week),
-        "40.0 hours a week"
+        "40 hours a week"
     );
+    // No more than two digits.
+    assert_eq!(
+        AllowedTime::Hours(58.29).words(Span::Week),
+        "58 hours a week"
+    );
+    assert_eq!(AllowedTime::Hours(167.9).brief(), "160 h");
+    assert_eq!(AllowedTime::Hours(0.0599).brief(), "3.5 min");
 }
 
 #[test]

@@ -373,7 +373,7 @@ fn keep_and_auto_on_the_command_line() {
     assert!(document["sections"].as_array().unwrap().len() as u64 <= enough);
     assert_eq!(document["reach"].as_array().unwrap().len(), 9);
     let least_gain_db = document["enough"]["least_gain_db"].as_f64().unwrap();
-    assert_eq!(least_gain_db, 0.08);
+    assert_eq!(least_gain_db, 0.075);
     let wrong = run(&["--sections", "automatic"]);
     assert_eq!(wrong.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&wrong.stderr).contains("`auto`"));

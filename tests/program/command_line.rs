@@ -818,7 +818,7 @@ fn help_states_units_ranges_and_defaults_and_exits_with_0() {
         "high shelf at 6 kHz, q 0.5",
         "-60 to 60",
         "-24 to 24",
-        "[default: 0.001]",
+        "[default: 0.01]",
         "[default: normal]",
         "[default: iec-60318-4]",
         "one low shelf, six peaking, one high shelf",

@@ -65,6 +65,7 @@ fn the_document_has_the_documented_keys_and_no_others() {
             "sections_curve",
             "set_aside",
             "smoothing",
+            "source_bend",
             "spread",
             "start",
             "take_residuals",

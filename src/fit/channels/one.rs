@@ -52,6 +52,9 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     if value >= judge.value_of(&[]) {
         sections.clear();
     }
+    if task.economy > 0.0 {
+        sections.retain(does_something);
+    }
     sections.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
     let objective_db2 = judge.value_of(&sections);
     reach.evaluations += judge.room.evaluations;
@@ -140,6 +143,11 @@ fn fewest_needed(task: &Task<'_>, objective: &Objective, least_gain_db: f64) -> 
         }
         searched_for = Some(needed);
     }
+}
+
+/// False for a section whose gain the steps have made 0 dB, so that it leaves every signal as it is.
+pub(in crate::fit) fn does_something(section: &Section) -> bool {
+    section.gain_db != 0.0
 }
 
 /// The fewest sections whose residual is within [`IDLE_DB`] of that of all of them; all of them if `economy` is 0.

@@ -30,7 +30,7 @@ use super::one::{self, enough};
 use crate::filter::Section;
 use crate::fit::objective::ceilings::Ceilings;
 use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace};
-use crate::fit::search::loudest::{EQUAL_LOSS_DB, HALVINGS};
+use crate::fit::search::loudest::{EQUAL_LOSS_DB, HALVINGS, READING_MORE, odd_readings};
 use crate::fit::search::shelf_mirror::other_readings;
 use crate::fit::search::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
 use crate::fit::search::table::Table;
@@ -313,6 +313,9 @@ fn fit_with_effort(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
         }
     }
     for of_side in &mut sections {
+        if task.economy > 0.0 {
+            of_side.retain(one::does_something);
+        }
         of_side.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
     }
     let side_objective_db2 = joint.parts(&sections).map(Parts::total);
@@ -694,8 +697,8 @@ impl<'a> Joint<'a> {
     }
 
     /// Settles the pair under ever lower ceilings of the loss, by halving, as long as what it leaves is as good; see
-    /// [`crate::fit::search::loudest`]. The ceiling that holds the loudest of them stays. Readings of shelves stay too,
-    /// since another reading moves the level that both sides share.
+    /// [`crate::fit::search::loudest`]. Of the readings of its shelves that are as good and as loud, it then takes the one
+    /// that people read so. The ceiling that holds it stays.
     fn loudest(&mut self, chosen: Pair, playing: &Playing) -> Pair {
         let under = |most_loss_db: f64| Ceilings {
             most_loss_db: most_loss_db.min(playing.ceilings.most_loss_db),
@@ -718,8 +721,36 @@ impl<'a> Joint<'a> {
                 too_low_db = between_db;
             }
         }
+        let loudest = self.usual_reading(loudest, allowed_db2 * READING_MORE, |joint, pair| {
+            joint.loss_db(pair, &playing.ceilings) <= loss_db + EQUAL_LOSS_DB
+        });
         self.aim(Some(under(loss_db + EQUAL_LOSS_DB)));
         loudest
+    }
+
+    /// The pair with its shelves as people read them, where that leaves no more than `allowed_db2` and passes.
+    fn usual_reading(
+        &mut self,
+        pair: Pair,
+        allowed_db2: f64,
+        passes: impl Fn(&mut Self, &Pair) -> bool,
+    ) -> Pair {
+        let odd = |pair: &Pair| pair.sections().iter().map(|own| odd_readings(own)).sum::<usize>();
+        let space = self.task.task.space;
+        let [left, right] = pair.sides.each_ref().map(|side| readings(side, space));
+        let mut best = pair;
+        for one in &left {
+            for other in &right {
+                if odd_readings(one) + odd_readings(other) >= odd(&best) {
+                    continue;
+                }
+                let settled = self.settled([Candidate::of(one), Candidate::of(other)]);
+                if settled.value <= allowed_db2 && passes(self, &settled) {
+                    best = settled;
+                }
+            }
+        }
+        best
     }
 
     /// How much quieter the pair plays, the worse side, dB.

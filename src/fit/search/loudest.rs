@@ -30,7 +30,7 @@ const MOST_LOWERED: usize = 3;
 pub(in crate::fit) const HALVINGS: usize = 7;
 /// Square of the residual that another reading of the same sections may leave, by what is allowed. Our choice: 2 % of the
 /// residual.
-const READING_MORE: f64 = 1.04;
+pub(in crate::fit) const READING_MORE: f64 = 1.04;
 /// Below this frequency people read a shelf as bass, hertz. Our choice.
 const BASS_BELOW_HZ: f64 = 700.0;
 
@@ -116,7 +116,7 @@ fn by_reading(a: &Played, b: &Played) -> std::cmp::Ordering {
 }
 
 /// Number of shelves that are not read as people read them.
-fn odd_readings(sections: &[Section]) -> usize {
+pub(in crate::fit) fn odd_readings(sections: &[Section]) -> usize {
     let odd = |section: &&Section| match section.shape {
         Shape::LowShelf => section.f0_hz >= BASS_BELOW_HZ,
         Shape::HighShelf => section.f0_hz < BASS_BELOW_HZ,

@@ -12,9 +12,11 @@ use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
 use crate::limits::{Limits, Setting, bounds};
 
-/// Largest q of a peaking section that boosts where takes disagree. At 2.0 a section is about 0.7 octaves wide. Our
+/// Largest q of a peaking section that boosts where takes disagree or the rig is hardly to be trusted. At 2.0 a section is about 0.7 octaves wide. Our
 /// choice.
 const LARGEST_GENTLE_Q: f64 = 2.0;
+/// Largest gain of such a section, dB: what it fills is not known to be there. Our choice.
+const LARGEST_GENTLE_DB: f64 = 4.0;
 /// Largest gain of a shelf, dB, either way, where ears differ. Our choice.
 const LARGEST_SHELF_DB: f64 = 4.0;
 /// Factor between a band's edge and the part of a box outside of it, so that rounding cannot move a section into the
@@ -28,7 +30,8 @@ pub struct Believed {
     pub peaking_to_hz: f64,
     /// Above this, hertz, shelves have gains up to `LARGEST_SHELF_DB`.
     pub shelves_to_hz: f64,
-    /// Bands, hertz, in which peaking sections that boost have q up to `LARGEST_GENTLE_Q`.
+    /// Bands, hertz, in which peaking sections that boost have gains up to `LARGEST_GENTLE_DB` and q up
+    /// to `LARGEST_GENTLE_Q`.
     pub gentle_hz: Vec<(f64, f64)>,
 }
 
@@ -108,10 +111,10 @@ fn boxes_in_place(
         parts.retain(|part| !part.is_empty());
     }
     if shape == Shape::Peaking {
-        let all_boosts = |part: &Ranges| part.with_gain(0.0, f64::INFINITY);
         let all_cuts = |part: &Ranges| part.with_gain(f64::NEG_INFINITY, 0.0);
         let gentle = |part: &Ranges| {
-            let boost = all_boosts(part).with_most_q(LARGEST_GENTLE_Q);
+            let boost = part.with_gain(0.0, LARGEST_GENTLE_DB);
+            let boost = boost.with_most_q(LARGEST_GENTLE_Q);
             vec![boost, all_cuts(part)]
         };
         for band_hz in &believed.gentle_hz {
