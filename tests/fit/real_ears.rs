@@ -3,16 +3,19 @@
 //! Data: W. G. Gardner and K. D. Martin, "HRTF measurements of a KEMAR dummy-head microphone", MIT Media
 //! Lab Perceptual Computing Technical Report 280, 1994; see `tests/reference/PROVENANCE.md`.
 
-use std::path::Path;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
+use bandwright::filter::Shape;
+use bandwright::job::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB};
 use bandwright::limits::Limits;
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take};
-use bandwright::wanted::Target;
+use bandwright::wanted::{Target, library};
 
 /// All numbers of a table of the reference folder, row by row, with its header.
 fn table(name: &str) -> (Vec<String>, Vec<Vec<f64>>) {
@@ -85,4 +88,50 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
         shares.push(after.weighted_db / before.weighted_db);
     }
     assert_eq!(shares.len(), 12);
+}
+
+#[test]
+fn presets_for_real_ears_fill_no_dip_twice_and_keep_the_preamp_in_reach() {
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let (directions, rows) = table("kemar_12_ear.csv");
+    for target in ["flat", "diffuse-field"] {
+        for (column, name) in directions.iter().enumerate().skip(1) {
+            let take = Take {
+                name: name.clone(),
+                side: Side::Unknown,
+                on_grid: on_grid(name, &rows, column),
+            };
+            let outcome = fits::run(&FitRequest {
+                target: Some(library::resolve(target, &no_files).unwrap()),
+                this_ear: false,
+                as_good_db: AS_GOOD_DB,
+                least_gain_db: Some(LEAST_GAIN_DB),
+                economy: ECONOMY,
+                ..FitRequest::new("an ear", vec![take], Limits::standard())
+            })
+            .unwrap();
+            assert!(outcome.shared.headroom.preamp_db >= -10.0);
+            let sections = &outcome.channels[0].sections;
+            let boosts = || {
+                sections
+                    .iter()
+                    .filter(|s| s.shape == Shape::Peaking && s.gain_db > 3.0)
+            };
+            for (index, one) in boosts().enumerate() {
+                for other in boosts().skip(index + 1) {
+                    let apart_octaves = (one.f0_hz / other.f0_hz).log2().abs();
+                    assert!(apart_octaves > 1.0 / 6.0, "{name} {target}: {sections:?}");
+                }
+            }
+            // Where the rig is less than trusted, boosts are gentle, and no peaking section stands above the trusted band.
+            for section in sections.iter().filter(|s| s.shape == Shape::Peaking) {
+                assert!(section.f0_hz < 10_700.0, "{section:?}");
+                let is_gentle = section.gain_db <= 4.0 && section.q <= 2.0;
+                assert!(
+                    section.f0_hz < 8000.0 || is_gentle || section.gain_db < 0.0,
+                    "{section:?}"
+                );
+            }
+        }
+    }
 }

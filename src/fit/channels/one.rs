@@ -8,6 +8,7 @@ use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, Search};
 use crate::fit::space::Space;
 use crate::fit::search::loudest::loudest;
+use crate::fit::search::stacked::apart;
 use crate::fit::{Answer, Ceilings, ChannelAnswer, IDLE_DB, Playing, Task, Wanted, steps};
 
 /// Fits sections to the wanted change of one channel.
@@ -34,6 +35,9 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let others = reach.others.iter().filter(alike).cloned();
     let mut starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();
     if let Some(playing) = task.playing.filter(|playing| playing.as_good_db > 0.0) {
+        let fewer = reach.levels[..answer.len()].iter();
+        let fewer: Vec<Candidate> = fewer.map(|level| level.answer.clone()).collect();
+        starts = apart(starts, &fewer, &mut judge, &stopping);
         let Playing {
             ceilings,
             as_good_db,

@@ -17,6 +17,7 @@ pub mod table;
 pub mod shelf_mirror;
 
 pub mod loudest;
+pub mod stacked;
 
 pub mod reach;
 
