@@ -28,6 +28,7 @@
 //! use std::collections::BTreeMap;
 //! use std::path::PathBuf;
 //!
+//! use bandwright::caution::Caution;
 //! use bandwright::{Effort, Prepared, Request, Sheet, Stop, fit_report, read_sheet, text, write_sheet};
 //!
 //! # fn main() -> bandwright::Result<()> {
@@ -75,8 +76,11 @@
 //! // The rig is believed up to 10.8 kHz, and what one take cannot know is said.
 //! let (_, highest_hz) = shared.trusted_band_hz.unwrap();
 //! assert!((10_000.0..=10_800.0).contains(&highest_hz));
+//! let unknown = |caution: &Caution| caution.to_string().contains("the spread is unknown");
+//! assert!(shared.cautions.iter().any(unknown));
 //! let report = fit_report(&outcome, &[], &[]);
-//! assert!(text(&[report], |setting| setting.knob.to_string()).contains("the spread is unknown"));
+//! let printed = text(&[report], |setting| setting.knob.to_string());
+//! assert!(printed.contains("Gain before the sections"), "{printed}");
 //!
 //! // The preset as a file that explains itself, and reads back as what was written.
 //! let sheet = Sheet::from_outcome(&outcome, &limits)?;
