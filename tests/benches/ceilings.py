@@ -38,7 +38,7 @@ def limits(sections=8, more="", preamp_min=-60):
 name = "continuous"
 sections = {sections}
 rates_hz = [{RATE_HZ}]
-preamp_db = {{ min = {preamp_min}, max = 0, step = 0.01 }}
+preamp_db = {{ min = {preamp_min}, max = 0{", step = 0.01" if preamp_min else ""} }}
 f0_hz = {{ min = 20, max = 20000 }}
 gain_db = {{ min = -12, max = 6 }}
 q = {{ min = 0.3, max = 6 }}
