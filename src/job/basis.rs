@@ -52,18 +52,18 @@ impl Basis {
 }
 
 /// Where sections may go: no peaking one above what the rig knows, shelves moderately where ears differ, and boosts gently
-/// where the takes disagree or the rig is less than trusted. Given weights or a known ear replace that, and a rig that is believed everywhere knows no other ears.
-/// Contours alone depend on no measurement.
+/// where the takes disagree or the rig is less than trusted. Given weights or a known ear replace that, and a rig that is
+/// believed everywhere knows no other ears. Contours alone depend on no measurement.
 fn believed(job: &Job<'_>, spread_db: Option<&[f64]>, support: &Range<usize>) -> Believed {
+    /// A section reaches beyond its f0: this many grid points, a twelfth of an octave.
+    const NEAR_POINTS: usize = grid::POINTS_PER_OCTAVE / 12;
     if job.measured.weight.is_some() || job.wish.this_ear || job.wish.is_taste() {
         return Believed::EVERYTHING;
     }
-    let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
-    /// A section reaches beyond its f0: this many grid points, a twelfth of an octave.
-    const NEAR_POINTS: usize = grid::POINTS_PER_OCTAVE / 12;
+    let rig = &job.measured.judging.rig;
+    let (trusted_band_hz, trust) = (rig.trusted_band_hz(support), rig.trust_on_grid());
     let f_hz = grid::frequency_hz();
     let mut gentle_hz: Vec<(f64, f64)> = Vec::new();
-    let trust = job.measured.judging.rig.trust_on_grid();
     let doubtful = |i: usize| {
         trust[i] < 1.0 || spread_db.is_some_and(|spread_db| spread_db[i] > DISAGREE_DB)
     };

@@ -45,8 +45,9 @@ fn of_takes(judged: &Judged) -> Vec<Caution> {
 /// What playing it does: boosts, and what turning up to make up for a loss does.
 ///
 /// The rule: a loss of loudness of more than 3 dB, preamp and all, is told, since it invites turning up. So is what the
-/// sections play more than 3 dB above what they take from the loudness (pink noise, A-weighted in a diffuse field): turned up by what was
-/// lost, that is a boost, be it made by cutting all the rest. More than 3 dB: twice the power (our own choice).
+/// sections play more than 3 dB above what they take from the loudness (pink noise, A-weighted in a diffuse
+/// field): turned up by what was lost, that is a boost, be it made by cutting all the rest. More than 3 dB: twice the
+/// power (our own choice).
 ///
 /// One volume serves all channels: of what turning up does to them, the worst is told.
 fn of_playing(outcome: &Outcome) -> Vec<Caution> {

@@ -75,7 +75,7 @@ pub struct Measured {
     pub smoothing: Option<Width>,
     /// Where their phase shows what no equaliser can undo, if they have phase.
     pub beyond_eq: Vec<BeyondEq>,
-    /// Replaces the weights from trust and spread, when given, and the guard of the coupler's resonance with them.
+    /// Replaces the weights from trust, when given, and with them what the rig's trust and the takes' spread forbid.
     pub weight: Option<Weight>,
     /// What the source in use does to the response. The takes are taken to be measured from one without output impedance.
     pub source_bend: Option<SourceBend>,

@@ -1,4 +1,4 @@
-//! What the fit makes of several takes: spoiled ones are set aside, the spread weighs, the coupler's resonance is guarded.
+//! What the fit makes of several takes: spoiled ones are set aside, and what is fitted is meant for other ears.
 
 use crate::support::{fit_text, option_names};
 use std::path::{Path, PathBuf};

@@ -47,6 +47,14 @@ fn on_grid(name: &str, rows: &[Vec<f64>], column: usize) -> grid::OnGrid {
     grid::resample(&Curve::new(name, frequency_hz, level_db, None).unwrap()).unwrap()
 }
 
+fn take(name: &str, rows: &[Vec<f64>], column: usize) -> Take {
+    Take {
+        name: name.to_owned(),
+        side: Side::Unknown,
+        on_grid: on_grid(name, rows, column),
+    }
+}
+
 #[test]
 fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
     let (_, mut field) = table("kemar_diffuse_field.csv");
@@ -61,11 +69,7 @@ fn eight_sections_bring_every_real_ear_closer_to_the_diffuse_field_average() {
     let mut shares = Vec::new();
     println!("direction            before dB   after dB");
     for (column, name) in directions.iter().enumerate().skip(1) {
-        let take = Take {
-            name: name.clone(),
-            side: Side::Unknown,
-            on_grid: on_grid(name, &rows, column),
-        };
+        let take = take(name, &rows, column);
         let outcome = fits::run(&FitRequest {
             judging: Settings {
                 rig: Rig::Flat,
@@ -96,11 +100,7 @@ fn presets_for_real_ears_fill_no_dip_twice_and_keep_the_preamp_in_reach() {
     let (directions, rows) = table("kemar_12_ear.csv");
     for target in ["flat", "diffuse-field"] {
         for (column, name) in directions.iter().enumerate().skip(1) {
-            let take = Take {
-                name: name.clone(),
-                side: Side::Unknown,
-                on_grid: on_grid(name, &rows, column),
-            };
+            let take = take(name, &rows, column);
             let outcome = fits::run(&FitRequest {
                 target: Some(library::resolve(target, &no_files).unwrap()),
                 this_ear: false,

@@ -12,8 +12,8 @@ use crate::filter::{QMeaning, Shape};
 use crate::limits::rules::GainLimit;
 use crate::limits::{Limits, Setting, bounds};
 
-/// Largest q of a peaking section that boosts where takes disagree or the rig is hardly to be trusted. At 2.0 a section is about 0.7 octaves wide. Our
-/// choice.
+/// Largest q of a peaking section that boosts where takes disagree or the rig is less than trusted. At 2.0 a section is
+/// about 0.7 octaves wide. Our choice.
 const LARGEST_GENTLE_Q: f64 = 2.0;
 /// Largest gain of such a section, dB: what it fills is not known to be there. Our choice.
 const LARGEST_GENTLE_DB: f64 = 4.0;
