@@ -10,34 +10,78 @@ use crate::cost::loudness::{LoudnessChange, loudness_change_of_channels};
 use crate::cost::programme::Programme;
 use crate::error::{Error, ErrorKind, Result};
 use crate::filter::Section;
+use crate::filter::cascade::levels_db;
+use crate::fit::objective::ceilings::{Line, bands_around};
 use crate::fit::{Answer, Effort};
+use crate::headroom::any_signal::any_signal_slope;
 use crate::headroom::error::HeadroomFault;
 use crate::headroom::peak::peak;
 use crate::headroom::{Headroom, Protection, guarded};
 use crate::limits::Limits;
 use crate::limits::error::LimitsFault;
 
-/// Most searches for one answer that holds the ceilings. Our choice.
-pub(super) const MOST_SEARCHES: usize = 6;
-/// A ceiling is lowered by what was too much and by this, dB: less is lost in the steps of the numbers.
+/// Most searches for an answer that the equaliser can play. Our choice.
+pub(super) const MOST_SEARCHES: usize = 10;
+/// Most searches for an answer that is loud enough. Our choice.
+const MOST_LOUD_SEARCHES: usize = 6;
+/// A ceiling is lowered by what was too much and by this times the number of answers so far that were refused, dB: less is
+/// lost in the steps of the numbers.
 const LOWERED_DB: f64 = 0.02;
+/// Answers for the whole of the wanted change that may ask for too much preamp for any signal, before less of the change is
+/// fitted: a small enough change needs no preamp. Our choice.
+const REFUSED_WHOLE: u32 = 6;
+/// The part of the wanted change is lowered in proportion, but to no less than this, and by the factor after it: less is
+/// lost in the steps of the numbers. Our choice.
+const LEAST_PART: f64 = 0.5;
+const LOWERED_PART: f64 = 0.95;
 /// A wish that is used up to this is used, dB.
 const UNUSED_DB: f64 = 0.1;
 /// Shares of the loss without a wish for which the trade-off is shown. Our choice.
 const TRADE_OFF_SHARES: [f64; 6] = [0.15, 0.3, 0.45, 0.6, 0.75, 0.9];
 
 /// What an answer may not exceed, dB; infinite where there is no such ceiling.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Most {
     pub loss_db: f64,
     pub gain_db: f64,
+    /// What any signal can gain, near answers that exceeded it.
+    pub any_signal: Vec<Line>,
+    /// The part of the wanted change that is fitted, above 0 to 1.
+    pub part: f64,
 }
 
 impl Most {
     pub const ANY: Self = Self {
         loss_db: f64::INFINITY,
         gain_db: f64::INFINITY,
+        any_signal: Vec::new(),
+        part: 1.0,
     };
+
+    /// Lowers the ceilings after an answer with this largest gain was the `refused`-th to ask for too much.
+    fn lower(&mut self, too_much: TooMuch, peak_gain_db: f64, any_signal: Vec<Line>, refused: u32) {
+        let lowered_db = LOWERED_DB * f64::from(refused);
+        if any_signal.is_empty() {
+            self.gain_db = self.gain_db.min(peak_gain_db) - too_much.db - lowered_db;
+            return;
+        }
+        // Lines of former answers stay: any signal gains hardly less than any of them says.
+        self.any_signal.extend(any_signal);
+        for line in &mut self.any_signal {
+            line.most_db -= lowered_db;
+        }
+        if refused > REFUSED_WHOLE {
+            let in_proportion = too_much.of_db / (too_much.of_db + too_much.db);
+            self.part *= in_proportion.max(LEAST_PART) * LOWERED_PART;
+        }
+    }
+}
+
+/// By how much an answer needs too much preamp or boosts too much, and how much the equaliser has, dB.
+#[derive(Debug, Clone, Copy)]
+struct TooMuch {
+    db: f64,
+    of_db: f64,
 }
 
 /// What the sections need before them, and how loud the programme then is.
@@ -57,6 +101,8 @@ pub(super) struct Attempt {
     pub residual_db: f64,
     /// The largest gain of all sections together, worst of the rates and channels, dB.
     pub peak_gain_db: f64,
+    /// What any signal can gain near this answer: one line a channel, where that guard asks for too much preamp.
+    pub any_signal: Vec<Line>,
     pub playing: Result<Played>,
 }
 
@@ -67,14 +113,14 @@ pub(super) struct Playable {
     pub objective_db2: f64,
     pub residual_db: f64,
     pub played: Played,
-    /// The ceiling of the gains under which it was found, dB.
-    pub most_gain_db: f64,
+    /// The ceilings under which it was found.
+    pub most: Most,
 }
 
 impl Playable {
     /// Whether boosts were held back for the equaliser's preamp or total boost.
     pub fn is_held_back(&self) -> bool {
-        self.most_gain_db.is_finite()
+        self.most.gain_db.is_finite()
     }
 
     /// How much quieter it plays than no EQ.
@@ -151,13 +197,14 @@ pub(super) fn within(
     mut most: Most,
     searches: usize,
     effort: Effort,
-    attempt: impl Fn(Most, Effort) -> Result<Attempt>,
+    attempt: impl Fn(&Most, Effort) -> Result<Attempt>,
 ) -> Result<Playable> {
     let most_loss_db = most.loss_db;
     let mut best: Option<Playable> = None;
     let mut last: Option<Result<Playable>> = None;
+    let mut refused = 0;
     for _ in 0..searches {
-        let found = match attempt(most, effort) {
+        let found = match attempt(&most, effort) {
             Ok(found) => found,
             Err(error) if error.kind == ErrorKind::Refused => {
                 return best.map(Ok).or(last).unwrap_or(Err(error));
@@ -171,7 +218,7 @@ pub(super) fn within(
                     objective_db2: found.objective_db2,
                     residual_db: found.residual_db,
                     played,
-                    most_gain_db: most.gain_db,
+                    most: most.clone(),
                 };
                 let too_much_db = fit.loudness_loss_db() - most_loss_db;
                 let moved_db = most.loss_db - too_much_db - LOWERED_DB;
@@ -190,10 +237,11 @@ pub(super) fn within(
                 break;
             }
             Err(error) => {
-                let Some(too_much_db) = too_much_db(&error) else {
+                let Some(too_much) = too_much(&error) else {
                     return Err(error);
                 };
-                most.gain_db = most.gain_db.min(found.peak_gain_db) - too_much_db - LOWERED_DB;
+                refused += 1;
+                most.lower(too_much, found.peak_gain_db, found.any_signal, refused);
                 if last.as_ref().is_none_or(Result::is_err) {
                     last = Some(Err(error));
                 }
@@ -203,13 +251,43 @@ pub(super) fn within(
     best.map(Ok).or(last).expect("at least one search")
 }
 
-/// By how much a refused answer needs too much preamp or boosts too much, dB; None where that is not why.
-fn too_much_db(error: &Error) -> Option<f64> {
+/// A ceiling for what any signal can gain near `sections`, which need too much preamp for that guard; None where that is
+/// not why they cannot be played, or they ring for too long to tell.
+pub(super) fn any_signal_line(
+    sections: &[Section],
+    frequency_hz: &[f64],
+    rate_hz: f64,
+    playing: &Result<Played>,
+) -> Result<Option<Line>> {
+    let Some(too_much) = playing.as_ref().err().and_then(|error| too_much(error)) else {
+        return Ok(None);
+    };
+    let bands_hz = bands_around(frequency_hz);
+    let slope = any_signal_slope(sections, rate_hz, &bands_hz)?;
+    Ok(slope.map(|slope| {
+        let levels_db = levels_db(sections, rate_hz, frequency_hz);
+        let now_db: f64 = levels_db.iter().zip(&slope).map(|(db, slope)| db * slope).sum();
+        Line {
+            most_db: now_db - too_much.db,
+            bands_hz,
+            slope,
+        }
+    }))
+}
+
+/// Why an answer is refused; None where that is another reason than preamp or total boost.
+fn too_much(error: &Error) -> Option<TooMuch> {
     if let Some(HeadroomFault::Preamp(needed_db, lowest_db)) = error.fault() {
-        return Some(lowest_db - needed_db);
+        return Some(TooMuch {
+            db: lowest_db - needed_db,
+            of_db: -lowest_db,
+        });
     }
     match error.fault() {
-        Some(LimitsFault::TotalBoost(peak_gain_db, most_db)) => Some(peak_gain_db - most_db),
+        Some(LimitsFault::TotalBoost(peak_gain_db, most_db)) => Some(TooMuch {
+            db: peak_gain_db - most_db,
+            of_db: *most_db,
+        }),
         _ => None,
     }
 }
@@ -230,7 +308,7 @@ pub(super) fn within_loss(
         .filter_map(|loss_db| fit_within(loss_db, 1, Effort::Quick))
         .collect();
     if free_loss_db > most_loss_db {
-        found.extend(fit_within(most_loss_db, MOST_SEARCHES, effort));
+        found.extend(fit_within(most_loss_db, MOST_LOUD_SEARCHES, effort));
     }
     found.push(free);
     let fitting = found

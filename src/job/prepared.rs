@@ -6,7 +6,7 @@ use super::channel_wish::{ChannelWish, Job, all_sections, channels, points_below
 use super::error::JobFault;
 use super::measured::Measured;
 use super::playable::{
-    Attempt, MOST_SEARCHES, Most, Playable, headroom_and_loudness, peak_gain_db, within,
+    Attempt, MOST_SEARCHES, Most, Playable, any_signal_line, headroom_and_loudness, peak_gain_db, within,
     within_loss,
 };
 use super::record::record;
@@ -18,6 +18,7 @@ use crate::filter::Section;
 use crate::fit::residual::channels_rms;
 use crate::fit::search::reach::Level;
 use crate::fit::{Answer, Ceilings, Effort, Freedom, Playing, Stop, Task, Wanted, fit, fit_from};
+use crate::headroom::Guard;
 use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
@@ -119,15 +120,18 @@ impl Fitting<'_> {
     /// and takes the best.
     fn fit_within_loudness_loss(&self) -> Result<(Playable, Option<LoudnessWish>)> {
         let effort = self.job.effort;
-        let attempt = |most, effort| self.attempt(most, effort);
+        let attempt = |most: &Most, effort| self.attempt(most, effort);
         let free = within(Most::ANY, MOST_SEARCHES, effort, attempt)?;
         let Some(most_loss_db) = self.job.wish.most_loudness_loss_db else {
             return Ok((free, None));
         };
         let without = TradeOffPoint::of(&free);
-        let gain_db = free.most_gain_db;
+        let most = free.most.clone();
         let under = |loss_db, searches, effort| {
-            let most = Most { loss_db, gain_db };
+            let most = Most {
+                loss_db,
+                ..most.clone()
+            };
             within(most, searches, effort, attempt).ok()
         };
         let (best, trade_off) = within_loss(most_loss_db, effort, free, under);
@@ -152,7 +156,7 @@ impl Fitting<'_> {
     }
 
     /// One search under ceilings.
-    fn attempt(&self, most: Most, effort: Effort) -> Result<Attempt> {
+    fn attempt(&self, most: &Most, effort: Effort) -> Result<Attempt> {
         let Job { limits, wish, .. } = self.job;
         let rate_hz = limits.rates_hz[0];
         let points = points_below_half(rate_hz);
@@ -160,19 +164,22 @@ impl Fitting<'_> {
         let weight = &seen_everywhere(&self.basis.weight[..points]);
         let wanted_db = |channel: &'_ ChannelWish<'_>| channel.wanted.change_db[..points].to_vec();
         let wanted_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
+        let part_db = |change_db: &Vec<f64>| change_db.iter().map(|db| db * most.part).collect();
+        let part_db: Vec<Vec<f64>> = wanted_db.iter().map(part_db).collect();
         let playing = Playing {
             ceilings: Ceilings {
                 frequency_hz: f_hz.to_vec(),
                 heard: f_hz.iter().map(|f_hz| self.heard.power_at(*f_hz)).collect(),
                 most_loss_db: most.loss_db,
                 most_gain_db: most.gain_db,
+                lines: most.any_signal.clone(),
             },
             as_good_db: self.as_good_db(),
         };
         let task = Task {
             frequency_hz: f_hz,
             weight,
-            channels: &self.wanted(&wanted_db),
+            channels: &self.wanted(&part_db),
             limits: self.limits_left,
             space: &self.basis.space,
             least_gain_db: self.least_gain_db,
@@ -190,6 +197,14 @@ impl Fitting<'_> {
                 fit_from(&task, &given, *freedom)
             }
         };
+        let answer = if most.part < 1.0 {
+            answer.judged_by(&Task {
+                channels: &self.wanted(&wanted_db),
+                ..task
+            })
+        } else {
+            answer
+        };
         self.refuse_stopped()?;
         let all = all_sections(&answer, self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
@@ -202,8 +217,16 @@ impl Fitting<'_> {
             None => self.refuse_worse(rms_db(&vec![&[][..]; all.len()]), residual_db, &answer)?,
             Some(_) => all.iter().try_for_each(|sections| limits.allows(sections))?,
         }
+        let playing = headroom_and_loudness(&all, limits, wish.protection, &self.heard);
+        let mut any_signal = Vec::new();
+        if wish.protection.guard == Guard::AnySignal {
+            for sections in &all {
+                any_signal.extend(any_signal_line(sections, f_hz, rate_hz, &playing)?);
+            }
+        }
         Ok(Attempt {
-            playing: headroom_and_loudness(&all, limits, wish.protection, &self.heard),
+            any_signal,
+            playing,
             peak_gain_db: peak_gain_db(&all, &limits.rates_hz),
             objective_db2: answer.objective_db2,
             residual_db,

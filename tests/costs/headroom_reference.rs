@@ -6,7 +6,12 @@ use std::collections::HashMap;
 use approx::assert_abs_diff_eq;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
-use bandwright::headroom::{any_signal::any_signal, headroom, peak::peak, preamp::preamp_for};
+use bandwright::headroom::{
+    any_signal::{any_signal, any_signal_slope},
+    headroom,
+    peak::peak,
+    preamp::preamp_for,
+};
 use bandwright::limits::{Limits, Setting};
 use proptest::prelude::*;
 
@@ -321,4 +326,42 @@ proptest! {
         let order = 2.0 * sections.len() as f64;
         prop_assert!(all.gain_db <= peak_db + 20.0 * (2.0 * order + 1.0).log10() + 1e-7);
     }
+}
+
+#[test]
+fn what_no_signal_can_exceed_rises_with_small_changes_as_its_slope_says() {
+    const CHANGE_DB: f64 = 0.002;
+    let mut told = 0;
+    for (row, sections, rate_hz) in cascades() {
+        let ratio = (rate_hz / 2.0 / 2.0).powf(1.0 / 6000.0);
+        let bands_hz: Vec<f64> = (0..=6000).map(|i| 2.0 * ratio.powi(i)).collect();
+        let Some(slope) = any_signal_slope(&sections, rate_hz, &bands_hz).unwrap() else {
+            continue;
+        };
+        assert_abs_diff_eq!(slope.iter().sum::<f64>(), 1.0, epsilon = 2e-3);
+        let centres_hz: Vec<f64> = bands_hz.windows(2).map(|b| (b[0] * b[1]).sqrt()).collect();
+        let levels_db = cascade::levels_db(&sections, rate_hz, &centres_hz);
+        for changed in 0..sections.len() {
+            let with = |change_db: f64| {
+                let mut sections = sections.clone();
+                sections[changed].gain_db += change_db;
+                sections
+            };
+            let gain_db = |change_db: f64| any_signal(&with(change_db), rate_hz).unwrap().gain_db;
+            let measured = (gain_db(CHANGE_DB) - gain_db(-CHANGE_DB)) / (2.0 * CHANGE_DB);
+            let higher_db = cascade::levels_db(&with(CHANGE_DB), rate_hz, &centres_hz);
+            let changes = higher_db.iter().zip(&levels_db).zip(&slope);
+            let said = changes
+                .map(|((higher, db), slope)| (higher - db) * slope)
+                .sum::<f64>()
+                / CHANGE_DB;
+            assert!(
+                (said - measured).abs() < 0.01 + 0.02 * measured.abs(),
+                "cascade {}, section {changed}: {said}, measured {measured}",
+                row["cascade"]
+            );
+            told += 1;
+        }
+    }
+    assert!(told > 60, "{told} sections");
 }

@@ -4,6 +4,7 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Ceilings;
 use bandwright::fit::channels::two::Together;
 use bandwright::fit::lanes::{self, LANES};
+use bandwright::fit::objective::ceilings::{Line, bands_around};
 use bandwright::fit::objective::kernel::{
     Derivatives, FillGroup, Levels, OF_EIGHT, OneLevel, Points, Products, Ratio, Rows,
     SectionGroup, Sign, Square, TILE, padded,
@@ -388,6 +389,8 @@ proptest! {
         heard in prop::collection::vec(0.01f64..1.0, 479),
         most_loss_db in prop::sample::select(vec![f64::INFINITY, -3.0, 0.5, 4.0]),
         most_gain_db in prop::sample::select(vec![f64::INFINITY, -3.0, 1.0]),
+        slope in prop::collection::vec(-0.02f64..0.05, 479),
+        most_sum_db in prop::sample::select(vec![f64::INFINITY, -2.0, 1.0]),
     ) {
         prop_assume!(weight.iter().any(|w| *w > 0.0));
         let economy = 0.001;
@@ -399,6 +402,11 @@ proptest! {
             heard: heard.clone(),
             most_loss_db,
             most_gain_db,
+            lines: vec![Line {
+                bands_hz: bands_around(&grid()),
+                slope: slope.clone(),
+                most_db: most_sum_db,
+            }],
         };
         let below = free.clone().below(Some(&ceilings));
         // The definition, point by point; the points are as far apart as each other.
@@ -411,7 +419,9 @@ proptest! {
         let line_db = heard_db + most_loss_db;
         let over = |db: &f64| (db - line_db).max(0.0).powi(2) + (db - most_gain_db).max(0.0).powi(2);
         let at_points: f64 = levels_db.iter().map(over).sum();
-        let excess = 30.0 * (octaves * at_points + (-line_db).max(0.0).powi(2));
+        let sum_db: f64 = levels_db.iter().zip(&slope).map(|(db, slope)| db * slope).sum();
+        let over_sum = (sum_db - most_sum_db).max(0.0);
+        let excess = 30.0 * (octaves * at_points + (-line_db).max(0.0).powi(2) + over_sum.powi(2));
         let found = value(&below, &sections) - value(&free, &sections);
         prop_assert!((found - excess).abs() <= 1e-7 * excess.max(1.0), "{found} {excess}");
         let shapes: Vec<Shape> = sections.iter().map(|s| s.shape).collect();

@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 
 use crate::support::fits::{self, FitRequest};
 use bandwright::filter::Shape;
+use bandwright::headroom::{Guard, Protection};
 use bandwright::job::{AS_GOOD_DB, ECONOMY, LEAST_GAIN_DB};
-use bandwright::limits::Limits;
+use bandwright::limits::{Limits, Setting};
 use bandwright::measurement::Curve;
 use bandwright::measurement::grid;
 use bandwright::measurement::judge::Settings;
@@ -132,6 +133,43 @@ fn presets_for_real_ears_fill_no_dip_twice_and_keep_the_preamp_in_reach() {
                     "{section:?}"
                 );
             }
+        }
+    }
+}
+
+#[test]
+fn little_preamp_for_any_signal_refuses_no_ear() {
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let (directions, rows) = table("kemar_12_ear.csv");
+    for (column, name) in directions.iter().enumerate().skip(1) {
+        let mut before_db = f64::INFINITY;
+        for preamp_db in [0.0, 1.0, 3.0] {
+            let mut limits = Limits::standard();
+            limits.preamp_db = Setting::Range {
+                min: -preamp_db,
+                max: 0.0,
+            };
+            let outcome = fits::run(&FitRequest {
+                target: Some(library::resolve("flat", &no_files).unwrap()),
+                protection: Protection {
+                    guard: Guard::AnySignal,
+                    ..Protection::default()
+                },
+                ..FitRequest::new("an ear", vec![take(name, &rows, column)], limits)
+            })
+            .unwrap_or_else(|error| panic!("{name}, {preamp_db} dB: {error}"));
+            let headroom = outcome.shared.headroom;
+            assert!(
+                headroom.any_signal_gain_db <= preamp_db + 1e-6,
+                "{name}: {headroom:?}"
+            );
+            // A decibel of preamp is worth more than what two searches differ by.
+            let residual_db = outcome.shared.residual.after.weighted_db;
+            assert!(
+                residual_db < before_db + 0.1,
+                "{name}, {preamp_db} dB: {residual_db}"
+            );
+            before_db = residual_db;
         }
     }
 }

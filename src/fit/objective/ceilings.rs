@@ -8,7 +8,8 @@
 //!
 //! `L` the most loss and `P` the most gain, the integrals over octaves. These are squares, so the local solver treats them
 //! as it does the residual: with `d` the derivatives of `G` at a point and `v = sum(b d)`, `b` the shares `a 10^(G / 10)`
-//! made 1 together, the derivatives of `G - m` are `d - v`.
+//! made 1 together, the derivatives of `G - m` are `d - v`. A [`Line`] adds `STIFFNESS * max(0, sum(k G) - K)^2`: what any
+//! signal can gain, near an answer for which it was computed.
 //!
 //! A ceiling gives way a little, since the price of a small excess is small. Whoever needs it kept lowers it by what the
 //! answer exceeds it.
@@ -28,13 +29,69 @@ pub struct Ceilings {
     pub most_loss_db: f64,
     /// Most gain `P`, dB.
     pub most_gain_db: f64,
+    /// More ceilings, each on a sum of gains.
+    pub lines: Vec<Line>,
+}
+
+/// A ceiling on the sum of the gains in bands, each times its slope.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// Edges of the bands, rising, hertz.
+    pub bands_hz: Vec<f64>,
+    /// Slope of each band, dB per dB.
+    pub slope: Vec<f64>,
+    /// Most of the sum, dB.
+    pub most_db: f64,
+}
+
+/// The edges of the bands around points: halfway between neighbours by ratio, and nothing beyond the outermost two.
+#[must_use]
+pub fn bands_around(frequency_hz: &[f64]) -> Vec<f64> {
+    let between = frequency_hz.windows(2).map(|pair| (pair[0] * pair[1]).sqrt());
+    let first = frequency_hz.first().copied();
+    let last = frequency_hz.last().copied();
+    first.into_iter().chain(between).chain(last).collect()
+}
+
+impl Line {
+    /// The line for bands around other points: slopes are shared out by width in octaves.
+    fn around(&self, frequency_hz: &[f64]) -> Self {
+        let mut sums = vec![0.0];
+        for slope in &self.slope {
+            sums.push(sums[sums.len() - 1] + slope);
+        }
+        let up_to = |hz: f64| {
+            let above = self.bands_hz.partition_point(|edge| *edge < hz);
+            if above == 0 || above == self.bands_hz.len() {
+                return sums[above.min(sums.len() - 1)];
+            }
+            let (low_hz, high_hz) = (self.bands_hz[above - 1], self.bands_hz[above]);
+            let part = (hz / low_hz).ln() / (high_hz / low_hz).ln();
+            sums[above - 1] + part * (sums[above] - sums[above - 1])
+        };
+        let bands_hz = bands_around(frequency_hz);
+        let mut edges: Vec<f64> = bands_hz.iter().map(|hz| up_to(*hz)).collect();
+        edges[0] = 0.0;
+        *edges.last_mut().expect("bands have edges") = sums[sums.len() - 1];
+        Self {
+            slope: edges.windows(2).map(|edge| edge[1] - edge[0]).collect(),
+            bands_hz,
+            most_db: self.most_db,
+        }
+    }
+
+    /// By how much the sum is too high, dB; 0 where it is not.
+    fn over_db(&self, gains_db: impl Iterator<Item = f64>) -> f64 {
+        let sum: f64 = self.slope.iter().zip(gains_db).map(|(slope, db)| slope * db).sum();
+        (sum - self.most_db).max(0.0)
+    }
 }
 
 impl Ceilings {
     /// Whether there is any ceiling.
     #[must_use]
     pub fn any(&self) -> bool {
-        self.most_loss_db.is_finite() || self.most_gain_db.is_finite()
+        self.most_loss_db.is_finite() || self.most_gain_db.is_finite() || !self.lines.is_empty()
     }
 
     /// What is heard at a frequency, an octave.
@@ -62,6 +119,7 @@ impl Ceilings {
             octaves,
             most_loss_db: self.most_loss_db,
             most_gain_db: self.most_gain_db,
+            lines: self.lines.iter().map(|line| line.around(frequency_hz)).collect(),
         }
     }
 }
@@ -73,6 +131,7 @@ pub(super) struct PointCeilings {
     octaves: Vec<f64>,
     most_loss_db: f64,
     most_gain_db: f64,
+    lines: Vec<Line>,
 }
 
 /// The part of J above the ceilings, with what its derivatives take from each point.
@@ -106,7 +165,9 @@ impl Excess {
             octaves * ((gain_db - line_db).max(0.0).powi(2) + (gain_db - at.most_gain_db).max(0.0).powi(2))
         };
         let at_points: f64 = gains().zip(&at.octaves).map(over).sum();
-        STIFFNESS * (at_points + (-line_db).max(0.0).powi(2))
+        let over_line = |line: &Line| line.over_db(gains()).powi(2);
+        let over_lines: f64 = at.lines.iter().map(over_line).sum();
+        STIFFNESS * (at_points + (-line_db).max(0.0).powi(2) + over_lines)
     }
 
     /// Adds the derivatives of the last evaluation to `gradient` and `curvature`, rows of `stride` numbers. `rows` has the
@@ -150,6 +211,18 @@ impl Excess {
         }
         let [boost_db, cut_db] = levels_db;
         let mut slopes = vec![0.0; count];
+        for line in &at.lines {
+            let over_db = line.over_db(boost_db.iter().zip(cut_db).map(|(boost, cut)| boost - cut));
+            if over_db > 0.0 {
+                slopes.fill(0.0);
+                for (i, of_line) in line.slope.iter().enumerate() {
+                    for (slope, d) in slopes.iter_mut().zip(row(i)) {
+                        *slope += of_line * d;
+                    }
+                }
+                add(&slopes, 1.0, over_db);
+            }
+        }
         for (i, octaves) in at.octaves.iter().enumerate() {
             let gain_db = boost_db[i] - cut_db[i];
             if gain_db > line_db {
