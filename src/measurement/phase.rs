@@ -135,11 +135,10 @@ pub fn of_curve(curve: &Curve) -> Option<Excess> {
     let phase_deg = curve.phase_deg()?;
     let support = grid::resample(curve).ok()?.support;
     let f_hz = &grid::frequency_hz()[support.clone()];
-    let minimum = MinimumPhase::of_curve(curve)?.at(f_hz);
+    let minimum_at_grid_rad = MinimumPhase::of_curve(curve)?.phases_rad(f_hz)?;
 
     let log_f: Vec<f64> = f_hz.iter().map(|f| f.ln()).collect();
-    let minimum_rad: Vec<f64> = minimum.iter().map(|m| m.phase_rad).collect();
-    let minimum_rad = Pchip::new(&log_f, &minimum_rad)?;
+    let minimum_rad = Pchip::new(&log_f, &minimum_at_grid_rad)?;
     let edge = 1.0 + 2.0 * PRINTED_ROUNDING;
     let within = f_hz[0] / edge..=f_hz[f_hz.len() - 1] * edge;
     let given = curve.frequency_hz().iter().zip(phase_deg);
@@ -154,8 +153,8 @@ pub fn of_curve(curve: &Curve) -> Option<Excess> {
     let fine_s = constant_delay_s(f_hz, &rest_s);
 
     let mut excess = Excess::nothing(support.clone(), rough_s + fine_s);
-    for ((i, minimum), rest_s) in support.zip(&minimum).zip(&rest_s) {
-        excess.minimum_phase_deg[i] = minimum.phase_rad.to_degrees();
+    for ((i, minimum_rad), rest_s) in support.zip(&minimum_at_grid_rad).zip(&rest_s) {
+        excess.minimum_phase_deg[i] = minimum_rad.to_degrees();
         excess.group_delay_s[i] = rest_s - fine_s;
     }
     Some(excess)
@@ -380,6 +379,35 @@ impl MinimumPhase {
         };
         let magnitude: Vec<f64> = (0..=CURVE_TRANSFORM / 2).map(magnitude).collect();
         Self::of_magnitudes(&magnitude, rate_hz)
+    }
+
+    /// The phase at frequencies from 0 Hz to half of the rate, radians: cubic between the points of one transform, which is
+    /// many times faster than [`Self::at`] and as good where the level is given at no finer steps.
+    fn phases_rad(&self, frequency_hz: &[f64]) -> Option<Vec<f64>> {
+        let half = self.cepstrum.len() - 1;
+        let mut cepstrum = self.cepstrum.clone();
+        cepstrum.resize(2 * half, 0.0);
+        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(2 * half);
+        let mut log = forward.make_output_vec();
+        forward.process(&mut cepstrum, &mut log).ok()?;
+        // The phase is an odd function about 0 Hz and about half the rate.
+        let phase_rad = |k: isize| match usize::try_from(k) {
+            Err(_) => -log[k.unsigned_abs()].im,
+            Ok(k) if k > half => -log[2 * half - k].im,
+            Ok(k) => log[k].im,
+        };
+        let at = |f_hz: &f64| {
+            let bin = f_hz / self.rate_hz * (2 * half) as f64;
+            let k = (bin.floor() as isize).min(half as isize - 1);
+            let [a, b, c, d] = [-1, 0, 1, 2].map(|away| phase_rad(k + away));
+            let t = bin - k as f64;
+            // Lagrange's cubic through the four nearest points.
+            -t * (t - 1.0) * (t - 2.0) / 6.0 * a
+                + (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0 * b
+                - (t + 1.0) * t * (t - 2.0) / 2.0 * c
+                + (t + 1.0) * t * (t - 1.0) / 6.0 * d
+        };
+        Some(frequency_hz.iter().map(at).collect())
     }
 
     /// Phase and group delay at frequencies below half of the rate.

@@ -20,6 +20,8 @@ mod shape;
 
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use self::joint::{Fit, Joint, Noise, Place, Takes};
 use super::grid::{self, OnGrid, frequency_hz};
 use super::takes::{Side, median};
@@ -300,13 +302,13 @@ impl Moving {
             None => starts(&modelled, &first)?,
         };
         // Each start with the noise that it leaves.
-        let rough = starts.into_iter().filter_map(|at| {
+        let rough = starts.into_par_iter().filter_map(|at| {
             let model = Joint::new(&modelled, &first, place, (at, shape::FORM))?;
             let fit = model.fitted(at, None, 6).filter(Fit::is_high)?;
             let noise = model.noise_of(&fit);
             Some((fit, noise))
         });
-        let fine = apart(ranked(rough)).into_iter().filter_map(|(fit, noise)| {
+        let fine = apart(ranked(rough)).into_par_iter().filter_map(|(fit, noise)| {
             let at = fit.middle();
             let model = Joint::new(&modelled, &noise, place, (at, shape::FORM))?;
             let fit = model.fitted(at, Some(&fit), 8).filter(Fit::is_high)?;
@@ -416,7 +418,7 @@ fn starts(takes: &Takes, noise: &Noise) -> Option<Vec<f64>> {
 }
 
 /// Fits with their noise, the most probable first.
-fn ranked(fits: impl Iterator<Item = (Fit, Noise)>) -> Vec<(Fit, Noise)> {
+fn ranked(fits: impl ParallelIterator<Item = (Fit, Noise)>) -> Vec<(Fit, Noise)> {
     let mut fits: Vec<(Fit, Noise)> = fits.collect();
     fits.sort_by(|a, b| a.0.cost.total_cmp(&b.0.cost));
     fits
