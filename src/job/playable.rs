@@ -22,8 +22,8 @@ use crate::limits::error::LimitsFault;
 
 /// Most searches for an answer that the equaliser can play. Our choice.
 pub(super) const MOST_SEARCHES: usize = 10;
-/// Most searches for an answer that is loud enough. Our choice.
-const MOST_LOUD_SEARCHES: usize = 6;
+/// Most attempts at an answer that is loud enough. Our choice.
+const MOST_LOUD_ATTEMPTS: usize = 6;
 /// A ceiling is lowered by what was too much and by this times the number of answers so far that were refused, dB: less is
 /// lost in the steps of the numbers.
 const LOWERED_DB: f64 = 0.02;
@@ -37,7 +37,7 @@ const LOWERED_PART: f64 = 0.95;
 /// A wish that is used up to this is used, dB.
 const UNUSED_DB: f64 = 0.1;
 /// Shares of the loss without a wish for which the trade-off is shown. Our choice.
-const TRADE_OFF_SHARES: [f64; 6] = [0.15, 0.3, 0.45, 0.6, 0.75, 0.9];
+const TRADE_OFF_SHARES: [f64; 6] = [0.9, 0.75, 0.6, 0.45, 0.3, 0.15];
 
 /// What an answer may not exceed, dB; infinite where there is no such ceiling.
 #[derive(Debug, Clone)]
@@ -190,21 +190,24 @@ pub(super) fn peak_gain_db(channels: &[&[Section]], rates_hz: &[f64]) -> f64 {
     peaks.fold(0.0, f64::max)
 }
 
-/// The best fit that `attempt` makes under ceilings, of at most `searches`. Where the preamp that it needs or its boost is
-/// out of the equaliser's reach, ceilings are lowered by that; where it plays quieter or louder than the ceiling of the
-/// loss, that one is moved by the difference. Where none is loud enough, the last one is returned.
+/// The best fit that `attempt` makes under ceilings, in at most `attempts`. Where the preamp that it needs or its boost is
+/// out of the equaliser's reach, ceilings are lowered by that and it is searched for anew; where it plays quieter or louder
+/// than the ceiling of the loss, that one is moved by the difference and the answer improved from where it is, as is `from`,
+/// if given. Where none is loud enough, the last one is returned.
 pub(super) fn within(
     mut most: Most,
-    searches: usize,
+    attempts: usize,
     effort: Effort,
-    attempt: impl Fn(&Most, Effort) -> Result<Attempt>,
+    from: Option<&Answer>,
+    attempt: impl Fn(&Most, Effort, Option<&Answer>) -> Result<Attempt>,
 ) -> Result<Playable> {
+    let mut from = from.cloned();
     let most_loss_db = most.loss_db;
     let mut best: Option<Playable> = None;
     let mut last: Option<Result<Playable>> = None;
     let mut refused = 0;
-    for _ in 0..searches {
-        let found = match attempt(&most, effort) {
+    for _ in 0..attempts {
+        let found = match attempt(&most, effort, from.as_ref()) {
             Ok(found) => found,
             Err(error) if error.kind == ErrorKind::Refused => {
                 return best.map(Ok).or(last).unwrap_or(Err(error));
@@ -220,6 +223,7 @@ pub(super) fn within(
                     played,
                     most: most.clone(),
                 };
+                from = Some(fit.answer.clone());
                 let too_much_db = fit.loudness_loss_db() - most_loss_db;
                 let moved_db = most.loss_db - too_much_db - LOWERED_DB;
                 // No fit is louder than none, so a ceiling of 0 dB or less leaves nothing.
@@ -241,6 +245,7 @@ pub(super) fn within(
                     return Err(error);
                 };
                 refused += 1;
+                from = None;
                 most.lower(too_much, found.peak_gain_db, found.any_signal, refused);
                 if last.as_ref().is_none_or(Result::is_err) {
                     last = Some(Err(error));
@@ -248,7 +253,7 @@ pub(super) fn within(
             }
         }
     }
-    best.map(Ok).or(last).expect("at least one search")
+    best.map(Ok).or(last).expect("at least one attempt")
 }
 
 /// A ceiling for what any signal can gain near `sections`, which need too much preamp for that guard; None where that is
@@ -293,24 +298,27 @@ fn too_much(error: &Error) -> Option<TooMuch> {
 }
 
 /// The best of all fits that play no more than `most_loss_db` quieter, `free` among them, which knows no such ceiling; and
-/// the trade-off. `fit_within` fits under a ceiling of the loss, dB, by at most so many searches; None where nothing helps
-/// there.
+/// the trade-off. `fit_within` fits under a ceiling of the loss, dB, in at most so many attempts, from an answer if it is
+/// given one; None where nothing helps there.
+///
+/// The trade-off of one channel is searched for anew at each of its losses. Searches of two channels take several times as
+/// long, so there each answer is improved from the one before it, from `free` downwards.
 pub(super) fn within_loss(
     most_loss_db: f64,
     effort: Effort,
     free: Playable,
-    fit_within: impl Fn(f64, usize, Effort) -> Option<Playable>,
+    fit_within: impl Fn(f64, usize, Effort, Option<&Answer>) -> Option<Playable>,
 ) -> (Option<Playable>, Vec<TradeOffPoint>) {
     let free_loss_db = free.loudness_loss_db();
-    let rows = TRADE_OFF_SHARES.map(|share| share * free_loss_db);
-    let mut found: Vec<Playable> = rows
-        .into_iter()
-        .filter_map(|loss_db| fit_within(loss_db, 1, Effort::Quick))
-        .collect();
-    if free_loss_db > most_loss_db {
-        found.extend(fit_within(most_loss_db, MOST_LOUD_SEARCHES, effort));
+    let is_one = free.answer.channels.len() == 1;
+    let mut found = vec![free];
+    for share in TRADE_OFF_SHARES {
+        let before = found.last().filter(|_| !is_one).map(|fit| &fit.answer);
+        found.extend(fit_within(share * free_loss_db, 1, Effort::Quick, before));
     }
-    found.push(free);
+    if free_loss_db > most_loss_db {
+        found.extend(fit_within(most_loss_db, MOST_LOUD_ATTEMPTS, effort, None));
+    }
     let fitting = found
         .iter()
         .filter(|fit| fit.loudness_loss_db() <= most_loss_db);

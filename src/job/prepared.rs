@@ -17,7 +17,7 @@ use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
 use crate::fit::residual::channels_rms;
 use crate::fit::search::reach::Level;
-use crate::fit::{Answer, Ceilings, Effort, Freedom, Playing, Stop, Task, Wanted, fit, fit_from};
+use crate::fit::{Answer, Ceilings, ChannelAnswer, Effort, Freedom, Playing, Stop, Task, Wanted, fit, fit_from};
 use crate::headroom::Guard;
 use crate::limits::Limits;
 use crate::measurement::grid;
@@ -120,19 +120,19 @@ impl Fitting<'_> {
     /// and takes the best.
     fn fit_within_loudness_loss(&self) -> Result<(Playable, Option<LoudnessWish>)> {
         let effort = self.job.effort;
-        let attempt = |most: &Most, effort| self.attempt(most, effort);
-        let free = within(Most::ANY, MOST_SEARCHES, effort, attempt)?;
+        let attempt = |most: &Most, effort, from: Option<&Answer>| self.attempt(most, effort, from);
+        let free = within(Most::ANY, MOST_SEARCHES, effort, None, attempt)?;
         let Some(most_loss_db) = self.job.wish.most_loudness_loss_db else {
             return Ok((free, None));
         };
         let without = TradeOffPoint::of(&free);
         let most = free.most.clone();
-        let under = |loss_db, searches, effort| {
+        let under = |loss_db, attempts, effort, from: Option<&Answer>| {
             let most = Most {
                 loss_db,
                 ..most.clone()
             };
-            within(most, searches, effort, attempt).ok()
+            within(most, attempts, effort, from, attempt).ok()
         };
         let (best, trade_off) = within_loss(most_loss_db, effort, free, under);
         self.refuse_stopped()?;
@@ -155,8 +155,8 @@ impl Fitting<'_> {
         if self.job.wish.is_taste() { asked_db.min(READINGS_DB) } else { asked_db }
     }
 
-    /// One search under ceilings.
-    fn attempt(&self, most: &Most, effort: Effort) -> Result<Attempt> {
+    /// One search under ceilings, or an answer improved under them.
+    fn attempt(&self, most: &Most, effort: Effort, from: Option<&Answer>) -> Result<Attempt> {
         let Job { limits, wish, .. } = self.job;
         let rate_hz = limits.rates_hz[0];
         let points = points_below_half(rate_hz);
@@ -189,9 +189,10 @@ impl Fitting<'_> {
             seed: 0,
             stop: self.job.stop,
         };
-        let answer = match &wish.start {
-            None => fit(&task),
-            Some(Start { sections, freedom }) => {
+        let answer = match (&wish.start, from) {
+            (None, None) => fit(&task),
+            (None, Some(from)) => improved(from, &task),
+            (Some(Start { sections, freedom }), _) => {
                 let given = sections.iter().take(self.channels.len());
                 let given: Vec<&[Section]> = given.map(Vec::as_slice).collect();
                 fit_from(&task, &given, *freedom)
@@ -269,6 +270,24 @@ impl Fitting<'_> {
         } else {
             JobFault::NothingHelps(before_db)
         }))
+    }
+}
+
+/// The sections of an answer improved for the task; the record of the search that found them stays.
+fn improved(answer: &Answer, task: &Task<'_>) -> Answer {
+    let sections: Vec<&[Section]> = answer.channels.iter().map(|c| &c.sections[..]).collect();
+    let settled = fit_from(task, &sections, Freedom::All);
+    let channels = answer.channels.iter().zip(settled.channels);
+    Answer {
+        channels: channels
+            .map(|(before, settled)| ChannelAnswer {
+                sections: settled.sections,
+                objective_db2: settled.objective_db2,
+                ..before.clone()
+            })
+            .collect(),
+        objective_db2: settled.objective_db2,
+        ..*answer
     }
 }
 
