@@ -140,7 +140,7 @@ parts! { units error knob message caution files digest file_names keys }
 parts! { measurement wanted filter limits fit headroom cost sheet export verify report }
 
 // The stages joined.
-parts! { job inspection }
+parts! { job inspection comparison }
 
 pub use error::{Error, Result};
 pub use files::Files;

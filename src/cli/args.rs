@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions};
+use bandwright::comparison::rank::RankBy;
 use bandwright::cost::exposure::{Field, FieldTable};
 use bandwright::export::Form;
 use bandwright::fit::Effort;
@@ -53,7 +54,7 @@ pub struct Args {
 }
 
 /// The names of the verbs.
-pub const VERBS: [&str; 5] = ["inspect", "target", "fit", "check", "export"];
+pub const VERBS: [&str; 6] = ["inspect", "target", "fit", "compare", "check", "export"];
 
 /// The verbs.
 #[derive(Debug, Subcommand)]
@@ -64,6 +65,8 @@ pub enum Verb {
     Target(Target),
     /// Fit sections toward a target, within what an equaliser can do
     Fit(Box<Fit>),
+    /// Tell which of several units takes EQ better
+    Compare(Compare),
     /// Test a sheet, and whether its promise was kept: by itself, and against takes of before and after
     Check(Check),
     /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
@@ -130,6 +133,82 @@ pub struct Inspect {
     /// Takes, sides, average, spread and match
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+const COMPARE_EXAMPLES: &str = "Examples:
+  Two units toward one target:
+    bandwright compare dunlin.unit.toml wool.unit.toml --target diffuse-field
+  What a pocket equaliser makes of the variants of one unit, toward two targets, with the source at hand:
+    bandwright compare variants.unit.toml --target flat --target diffuse-field --limits pocket.limits.toml \\
+      --source player.source.toml";
+
+const COMPARE_FINDS: &str = "A unit takes EQ well where the preset works on every seat and ear, costs little, and leaves \
+    little that cannot be mended. Each seating is left out in turn, the others are fitted, and the one left out is judged. \
+    A unit is named better only where it surely leads in that, and does not surely lose on its sides or on loudness.";
+
+const COMPARE_OUTCOMES: &str = "Exit status: 0 done; 1 a unit has no figures and the others were compared; 2 bad usage or \
+    input, or no unit has figures.";
+
+/// `bandwright compare`.
+#[derive(Debug, ClapArgs)]
+#[command(
+    arg_required_else_help = true,
+    override_usage = "bandwright compare [OPTIONS] --target NAME|FILE UNIT UNIT...",
+    after_help = COMPARE_FINDS,
+    after_long_help = format!("{COMPARE_EXAMPLES}\n\n{COMPARE_FINDS}\n\n{COMPARE_OUTCOMES}")
+)]
+pub struct Compare {
+    /// Two or more units: NAME.unit.toml, with all its variants, or a curve that stands for a unit with one take
+    #[arg(value_name = "UNIT")]
+    pub units: Vec<PathBuf>,
+
+    /// How takes are judged.
+    #[command(flatten, next_help_heading = "The judging")]
+    pub judging: Judging,
+
+    /// The wanted response, the same for all: a name of the library, or a file (repeatable)
+    #[arg(
+        long,
+        value_name = "NAME|FILE",
+        required = true,
+        help_heading = "What is wanted"
+    )]
+    pub target: Vec<PathBuf>,
+
+    /// What the equaliser can do: a name, or a NAME.limits.toml [default: eight sections, as for fit]
+    #[arg(long, value_name = "NAME|FILE", help_heading = "The equaliser")]
+    pub limits: Option<PathBuf>,
+    /// At most so many, `all`, or `auto` (as few as help, which may be more for one unit than for another)
+    #[arg(
+        long,
+        value_name = "N",
+        value_parser = sections,
+        default_value = "all",
+        allow_negative_numbers = true,
+        help_heading = "The equaliser"
+    )]
+    pub sections: Sections,
+
+    /// Sort the units by these figures, the first weighs most [default: as they are named]
+    #[arg(
+        long,
+        value_enum,
+        value_name = "FIGURE,...",
+        value_delimiter = ',',
+        help_heading = "Output"
+    )]
+    pub rank: Vec<RankBy>,
+    /// Write the figures here as a table (NAME.csv)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub csv: Option<PathBuf>,
+
+    /// What feeds the units: a NAME.source.toml; tells the level that is left, and distortion where it was measured
+    #[arg(long, value_name = "FILE", help_heading = "The cost")]
+    pub source: Option<PathBuf>,
+
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

@@ -17,6 +17,7 @@ mod progress;
 mod threads;
 
 mod check;
+mod compare;
 mod cost;
 mod export;
 mod fit;
@@ -54,6 +55,7 @@ fn answer(args: &args::Args) -> ExitCode {
             (done(target::run(typed)), style, "target")
         }
         args::Verb::Fit(typed) => (done(fit::run(typed)), typed.output_style, "fit"),
+        args::Verb::Compare(typed) => (compare::run(typed), typed.output_style, "compare"),
         args::Verb::Check(typed) => (check::run(typed), typed.output_style, "check"),
         args::Verb::Export(typed) => (done(export::run(typed)), typed.output_style, "export"),
     };

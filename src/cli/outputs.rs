@@ -1,7 +1,7 @@
 //! The kinds of files that the verbs write: their endings, and what tells such a file from a stranger's.
 
 use bandwright::export::{Form, WAV_END, matrix, response};
-use bandwright::report::{PLOT_BEGINNING, export_json_beginning};
+use bandwright::report::{COMPARE_CSV_BEGINNING, PLOT_BEGINNING, export_json_beginning};
 use bandwright::wanted::{library::CURVE_BEGINNING, recipe};
 
 use super::files::Kind;
@@ -16,6 +16,9 @@ pub(super) const RECIPE: Kind =
     Kind::beginning("a recipe", &[".toml"], recipe::BEGINNING).with_digest();
 /// A target as a curve.
 pub(super) const TARGET_CURVE: Kind = Kind::beginning("a curve", &[".csv"], CURVE_BEGINNING);
+/// Figures of a comparison.
+pub(super) const FIGURES: Kind =
+    Kind::beginning("figures of a comparison", &[".csv"], COMPARE_CSV_BEGINNING);
 /// An impulse response.
 pub(super) const IMPULSE: Kind = Kind::ending("an impulse response", &[".wav"], WAV_END);
 

@@ -120,7 +120,7 @@ pub(super) struct Playable {
 impl Playable {
     /// Whether boosts were held back for the equaliser's preamp or total boost.
     pub fn is_held_back(&self) -> bool {
-        self.most.gain_db.is_finite()
+        self.most.gain_db.is_finite() || !self.most.any_signal.is_empty()
     }
 
     /// How much quieter it plays than no EQ.

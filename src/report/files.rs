@@ -11,6 +11,8 @@ pub enum FileKind {
     Sheet,
     /// The picture, SVG.
     Plot,
+    /// Figures of a comparison, CSV.
+    Figures,
     /// A target as a curve, CSV.
     Curve,
     /// A target as a recipe, TOML.
@@ -26,12 +28,13 @@ pub enum FileKind {
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
+    /// The name used in reports: `sheet`, `plot`, `figures`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
             Self::Sheet => "sheet",
             Self::Plot => "plot",
+            Self::Figures => "figures",
             Self::Curve => "curve",
             Self::Recipe => "recipe",
             Self::Sos => "sos",

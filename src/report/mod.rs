@@ -22,6 +22,8 @@ pub mod documents;
 pub mod picture;
 
 pub use documents::check::{CheckDocument, check_document};
+pub use documents::compare_csv::{COMPARE_CSV_BEGINNING, compare_csv};
+pub use documents::compare::{CompareDocument, compare_document};
 pub use documents::error::{ErrorDocument, error_document};
 pub use documents::export::{
     ExportDocument, FiltersDocument, export_document, export_json_beginning, filters_document,

@@ -62,8 +62,88 @@ struct Earphone {
     dip: Option<(f64, f64)>,
 }
 
+/// What a unit of known faults has.
+#[derive(Clone, Copy)]
+pub struct Faults {
+    /// Largest gain of the humps that a side has alone, dB.
+    pub sides_db: f64,
+    /// Standard deviation of the bass of its seatings, dB.
+    pub bass_db: f64,
+    /// Depth of a dip that wanders with the seat, dB, 0 for none.
+    pub dip_db: f64,
+}
+
+impl Faults {
+    /// Those of most units.
+    pub const USUAL: Self = Self {
+        sides_db: 0.6,
+        bass_db: 0.3,
+        dip_db: 0.0,
+    };
+}
+
+/// The seatings of one unit, as many as are asked for.
+pub struct Seatings {
+    earphone: Earphone,
+    faults: Faults,
+    random: Random,
+}
+
+impl Seatings {
+    /// The unit of this number, of those with such faults.
+    pub fn of_unit(index: u64, faults: Faults, diffuse_db: &[f64]) -> Self {
+        let mut random = Random::new(0xc0_4ba5 + 6151 * index);
+        let mut earphone = Earphone::with_sides(&mut random, diffuse_db, false, faults.sides_db);
+        if faults.dip_db != 0.0 {
+            earphone.dip = Some((between(&mut random, 2500.0, 5000.0), -faults.dip_db));
+        }
+        Self {
+            earphone,
+            faults,
+            random,
+        }
+    }
+
+    /// So many takes a side in one coupler.
+    pub fn takes(&mut self, a_side: usize) -> Vec<Take> {
+        let mut takes = Vec::new();
+        for (k, side) in Side::BOTH.into_iter().enumerate() {
+            for number in 1..=a_side {
+                let Self {
+                    earphone, random, ..
+                } = self;
+                let seat = Seat {
+                    octaves: SEAT_OCTAVES,
+                    bass_db: self.faults.bass_db,
+                };
+                let mut on_grid = earphone.seated_as(random, k, seat);
+                for db in &mut on_grid.level_db {
+                    *db += normal(random, 0.03);
+                }
+                takes.push(Take {
+                    name: format!("{side:?}-{number}"),
+                    side,
+                    on_grid,
+                });
+            }
+        }
+        takes
+    }
+}
+
+/// How far a seat moves what moves.
+#[derive(Clone, Copy)]
+struct Seat {
+    octaves: f64,
+    bass_db: f64,
+}
+
 impl Earphone {
     fn random(random: &mut Random, diffuse_db: &[f64], wanders: bool) -> Self {
+        Self::with_sides(random, diffuse_db, wanders, Faults::USUAL.sides_db)
+    }
+
+    fn with_sides(random: &mut Random, diffuse_db: &[f64], wanders: bool, sides_db: f64) -> Self {
         let hump = |random: &mut Random, low_hz: f64, high_hz: f64, most_db: f64| Section {
             shape: Shape::Peaking,
             f0_hz: 2f64.powf(between(random, low_hz.log2(), high_hz.log2())),
@@ -78,7 +158,7 @@ impl Earphone {
             q: 0.6,
         });
         let side = |random: &mut Random| {
-            let own = (0..3).map(|_| hump(random, 100.0, 7000.0, 0.6));
+            let own = (0..3).map(|_| hump(random, 100.0, 7000.0, sides_db));
             common.iter().copied().chain(own).collect::<Vec<_>>()
         };
         let share = between(random, 0.6, 1.1);
@@ -114,12 +194,18 @@ impl Earphone {
 
     /// One seating: resonance and dip are moved by so many octaves, standard deviation.
     fn seated(&self, random: &mut Random, side: usize, octaves: f64) -> OnGrid {
+        let bass_db = Faults::USUAL.bass_db;
+        self.seated_as(random, side, Seat { octaves, bass_db })
+    }
+
+    fn seated_as(&self, random: &mut Random, side: usize, seat: Seat) -> OnGrid {
+        let Seat { octaves, bass_db } = seat;
         let resonance_hz = self.resonance_hz * normal(random, octaves).exp2();
         let mut sections = self.body[side].clone();
         sections.push(Section {
             shape: Shape::LowShelf,
             f0_hz: 110.0,
-            gain_db: normal(random, 0.3),
+            gain_db: normal(random, bass_db),
             q: 0.6,
         });
         let dip = self.dip.map(|(f_hz, height_db)| {

@@ -5,6 +5,8 @@
 pub mod json;
 
 pub mod check;
+pub mod compare;
+pub mod compare_csv;
 pub mod error;
 pub mod export;
 pub mod fit;

@@ -9,6 +9,7 @@ use schemars::{JsonSchema, Schema};
 use serde_json::Value;
 
 use super::check::CheckDocument;
+use super::compare::CompareDocument;
 use super::error::ErrorDocument;
 use super::export::{ExportDocument, FiltersDocument};
 use super::fit::{FitDocument, PerSideDocument};
@@ -30,6 +31,8 @@ pub enum Document {
     Fit,
     /// Of `fit --per-side --json`.
     FitPerSide,
+    /// Of `compare --json`.
+    Compare,
     /// Of `check --json`.
     Check,
     /// Of `export --json`.
@@ -42,13 +45,14 @@ pub enum Document {
 
 impl Document {
     /// All, in the order of the verbs.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Inspect,
         Self::TargetList,
         Self::Target,
         Self::TargetDiff,
         Self::Fit,
         Self::FitPerSide,
+        Self::Compare,
         Self::Check,
         Self::Export,
         Self::ExportFile,
@@ -65,6 +69,7 @@ impl Document {
             Self::TargetDiff => "target-diff",
             Self::Fit => "fit",
             Self::FitPerSide => "fit-per-side",
+            Self::Compare => "compare",
             Self::Check => "check",
             Self::Export => "export",
             Self::ExportFile => "export-file",
@@ -83,6 +88,7 @@ pub fn schema(document: Document) -> Schema {
         Document::TargetDiff => of::<TargetDiffDocument<'_>>(),
         Document::Fit => of::<FitDocument>(),
         Document::FitPerSide => of::<PerSideDocument>(),
+        Document::Compare => of::<CompareDocument<'_>>(),
         Document::Check => of::<CheckDocument<'_>>(),
         Document::Export => of::<ExportDocument<'_>>(),
         Document::ExportFile => of::<FiltersDocument<'_>>(),

@@ -2,6 +2,7 @@
 //! which order. Nothing here computes a result, and nothing knows how it will be laid out.
 
 pub mod check;
+pub mod compare;
 pub mod cost;
 pub mod export;
 pub mod fit;

@@ -1,0 +1,198 @@
+//! `cargo bench --bench compared` asks whether comparisons of units tell the truth.
+//!
+//! The units are those of `tests/support/listeners.rs`, invented, toward the diffuse field of ITU-T P.58. `-- split=N`
+//! compares N units with themselves, eight seatings a side split in two; `-- cover=N` counts how often intervals hold the
+//! value of the long run; `-- planted=N` has N units for each size of a planted fault. Without any, all three.
+
+#[path = "../support/mod.rs"]
+mod support;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::time::Instant;
+
+use bandwright::comparison::figures::UnitFigures;
+use bandwright::comparison::{Comparison, Figure, compare};
+use bandwright::fit::Stop;
+use bandwright::job::{Measured, Opened, Wish};
+use bandwright::limits::Limits;
+use bandwright::measurement::takes::Take;
+use bandwright::wanted::library;
+use rayon::prelude::*;
+use support::listeners::{Faults, Seatings};
+
+fn opened(name: &str, takes: Vec<Take>) -> Opened {
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let target = library::resolve("diffuse-field", &no_files).unwrap();
+    Opened {
+        measured: Measured::new(name, takes),
+        wish: Wish::toward(target),
+        limits: Limits::standard(),
+        circumstances: None,
+    }
+}
+
+fn compared(units: Vec<(&str, Vec<Take>)>) -> Comparison {
+    let units: Vec<Opened> = units
+        .into_iter()
+        .map(|(name, takes)| opened(name, takes))
+        .collect();
+    compare(&units, &Stop::default()).unwrap()
+}
+
+fn diffuse_db() -> Vec<f64> {
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let target = library::resolve("diffuse-field", &no_files).unwrap();
+    target.level_on_grid(48_000.0).level_db
+}
+
+/// Every other take of each side.
+fn half(takes: &[Take], odd: bool) -> Vec<Take> {
+    let of_half = |(index, _): &(usize, &Take)| (index % 2 == 1) == odd;
+    let takes = takes.iter().enumerate().filter(of_half);
+    takes.map(|(_, take)| take.clone()).collect()
+}
+
+fn split(units: u64) {
+    let diffuse_db = &diffuse_db();
+    let verdicts: Vec<bool> = (0..units)
+        .into_par_iter()
+        .map(|index| {
+            let takes = Seatings::of_unit(index, Faults::USUAL, diffuse_db).takes(8);
+            let halves = vec![("one", half(&takes, false)), ("other", half(&takes, true))];
+            compared(halves).verdict.best.is_some()
+        })
+        .collect();
+    let named = verdicts.iter().filter(|named| **named).count();
+    println!("split: {units} units against themselves, a half named better: {named}");
+}
+
+/// The value of the long run and whether the interval holds it.
+#[derive(Default)]
+struct Held {
+    held: usize,
+    of: usize,
+    width_db: f64,
+}
+
+impl Held {
+    fn add(&mut self, figure: &Figure, truth_db: f64) {
+        let (low_db, high_db) = figure.interval_db.expect("four takes a side");
+        self.held += usize::from((low_db..=high_db).contains(&truth_db));
+        self.of += 1;
+        self.width_db += high_db - low_db;
+    }
+
+    fn words(&self) -> String {
+        let percent = 100.0 * self.held as f64 / self.of as f64;
+        format!(
+            "{percent:.1} % (mean width {:.2} dB)",
+            self.width_db / self.of as f64
+        )
+    }
+}
+
+/// Figures of a unit with many seatings, whatever its interval.
+fn long_run(unit: &mut Seatings) -> UnitFigures {
+    // A side is judged by ever fewer pairs beyond this, and the fit of each seating left out takes its time.
+    const MANY: usize = 24;
+    let units = vec![("long", unit.takes(MANY)), ("short", unit.takes(1))];
+    let compared = compared(units);
+    compared.units[0].found.clone().unwrap()
+}
+
+fn cover(units: u64) {
+    let diffuse_db = &diffuse_db();
+    let found: Vec<(UnitFigures, UnitFigures)> = (0..units)
+        .into_par_iter()
+        .map(|index| {
+            let faults = Faults {
+                dip_db: if index % 3 == 2 { 6.0 } else { 0.0 },
+                ..Faults::USUAL
+            };
+            let mut unit = Seatings::of_unit(1000 + index, faults, diffuse_db);
+            let a_side = 4 + index as usize % 3;
+            let (takes, other) = (unit.takes(a_side), unit.takes(2));
+            let few = compared(vec![("few", takes), ("other", other)]);
+            (few.units[0].found.clone().unwrap(), long_run(&mut unit))
+        })
+        .collect();
+    let mut held = [Held::default(), Held::default(), Held::default()];
+    for (few, truth) in &found {
+        let left_out = |unit: &UnitFigures| unit.steadiness.as_ref().unwrap().left_out;
+        let apart = |unit: &UnitFigures| unit.sides.as_ref().unwrap().apart;
+        held[0].add(&left_out(few), left_out(truth).value_db);
+        held[1].add(&apart(few), apart(truth).value_db);
+        held[2].add(&few.loudness.lost, truth.loudness.lost.value_db);
+    }
+    let [steadiness, sides, loudness] = held.map(|held| held.words());
+    println!(
+        "cover: {units} units, four to six seatings a side; 90 % intervals hold the long run's value:"
+    );
+    println!("  steadiness {steadiness}, sides {sides}, loudness {loudness}");
+}
+
+/// What left and right of the fit's takes differ in, as the planted humps make it: of very many seatings.
+fn planted(units: u64) {
+    let diffuse_db = &diffuse_db();
+    let sizes = |label: &str, faults: [Faults; 3], of: &(dyn Fn(&UnitFigures) -> f64 + Sync)| {
+        let means = faults.map(|faults| {
+            let found: Vec<f64> = (0..units)
+                .into_par_iter()
+                .map(|index| {
+                    let mut unit = Seatings::of_unit(2000 + index, faults, diffuse_db);
+                    let units = vec![("unit", unit.takes(5)), ("other", unit.takes(1))];
+                    of(compared(units).units[0].found.as_ref().unwrap())
+                })
+                .collect();
+            found.iter().sum::<f64>() / found.len() as f64
+        });
+        println!(
+            "planted, {label}: {:.3}, {:.3}, {:.3} dB",
+            means[0], means[1], means[2]
+        );
+    };
+    let with = |change: &dyn Fn(&mut Faults, f64), values: [f64; 3]| {
+        values.map(|value| {
+            let mut faults = Faults::USUAL;
+            change(&mut faults, value);
+            faults
+        })
+    };
+    sizes(
+        "humps of a side up to 0.5, 1, 2 dB, sides",
+        with(&|faults, db| faults.sides_db = db, [0.5, 1.0, 2.0]),
+        &|unit| unit.sides.as_ref().unwrap().apart.value_db,
+    );
+    sizes(
+        "bass of seatings 0.2, 0.5, 1 dB, spread at 20-100 Hz",
+        with(&|faults, db| faults.bass_db = db, [0.2, 0.5, 1.0]),
+        &|unit| unit.seal.spread_db.unwrap(),
+    );
+    sizes(
+        "a wandering dip of 0, 4, 8 dB, steadiness",
+        with(&|faults, db| faults.dip_db = db, [0.0, 4.0, 8.0]),
+        &|unit| unit.steadiness.as_ref().unwrap().left_out.value_db,
+    );
+}
+
+fn main() {
+    let asked: BTreeMap<String, u64> = std::env::args()
+        .filter_map(|word| {
+            let (name, value) = word.split_once('=')?;
+            Some((name.to_owned(), value.parse().ok()?))
+        })
+        .collect();
+    let parts: [(&str, u64, fn(u64)); 3] = [
+        ("split", 100, split),
+        ("cover", 200, cover),
+        ("planted", 100, planted),
+    ];
+    for (name, usual, run) in parts {
+        if asked.is_empty() || asked.contains_key(name) {
+            let start = Instant::now();
+            run(asked.get(name).copied().unwrap_or(usual));
+            println!("  ({:.0} s)", start.elapsed().as_secs_f64());
+        }
+    }
+}
