@@ -33,7 +33,7 @@ faults! { ComparisonFault, names;
         "no sound take of the {side}",
         "one at least",
         "inspect the unit, and measure it anew";
-    /// A take that covers nothing of the band that is judged.
+    /// A take or a unit that covers nothing of the band that is judged.
     NothingJudged(take: String) => Coverage,
         "no level of `{take}` from 100 Hz to 8 kHz",
         "takes that cover some of it",

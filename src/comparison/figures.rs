@@ -182,9 +182,11 @@ pub struct Counted {
 /// The level that is left with the preset.
 #[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
 pub struct LevelLeft {
-    /// Pink noise with peaks at full scale through preamp and sections, at the volume of the source, dBA at the eardrum; none
-    /// (`null`) where something is missing.
+    /// Pink noise with peaks at full scale through preamp and sections, at the volume of the source, or with 1 V at full scale
+    /// where no source is known, dBA at the eardrum; none (`null`) where something is missing. Not a level to listen at.
     pub most_dba: Option<f64>,
+    /// Name of the source; none (`null`) where none is known.
+    pub source: Option<String>,
     /// Room of the source then, dB; none (`null`) where no source is known.
     pub source_margin_db: Option<f64>,
     /// What is missing, in words; none (`null`) where nothing is.
@@ -196,7 +198,7 @@ pub struct LevelLeft {
 pub struct Strain {
     /// The most, percent; none (`null`) where nothing was measured.
     pub percent: Option<f64>,
-    /// Where that is, Hz.
+    /// Where that is, Hz; none (`null`) where nothing was measured.
     pub at_hz: Option<f64>,
     /// What is missing, in words; none (`null`) where nothing is.
     pub missing: Option<String>,
@@ -303,6 +305,10 @@ pub(super) fn of_unit(
     let sections = &full.channels[0].sections;
     let own_hz = band::known_hz(judged).filter(|_| measured.judging.rig != Rig::Flat);
     let band = Band::new(&full.shared.curves.support, distorted_hz, own_hz);
+    if band.points.is_empty() {
+        let fault = ComparisonFault::NothingJudged(measured.unit.clone());
+        return Err(Error::of(fault, Source::name(&*measured.unit)));
+    }
     let target_db = &full.channels[0].curves.target_db;
     let average = asked.driven(&judged.average.on_grid);
     let rate_hz = limits.rates_hz[0];
@@ -536,6 +542,7 @@ fn thrift(asked: &Asked<'_>, band: &Band) -> Result<Thrift> {
 fn level(full: &Outcome, opened: &Opened) -> Result<LevelLeft> {
     let missing = |why: &str| LevelLeft {
         most_dba: None,
+        source: None,
         source_margin_db: None,
         missing: Some(why.to_owned()),
     };
@@ -548,6 +555,7 @@ fn level(full: &Outcome, opened: &Opened) -> Result<LevelLeft> {
     };
     Ok(LevelLeft {
         most_dba: Some(drive.after.level_dba),
+        source: drive.source.clone(),
         source_margin_db: drive.source_margin_db,
         missing: None,
     })

@@ -7,8 +7,9 @@
 use super::figures::UnitFigures;
 use super::interval::{Difference, Figure};
 
-/// Differences that can be heard, dB: of an error, of what sides differ in, of loudness. Our choice.
-pub const HEARD_DB: [f64; 3] = [0.1, 0.2, 0.5];
+/// Differences that count, dB: of an error, of what sides differ in, of loudness. Our choice: smaller ones are not heard, and
+/// one decibel of loudness is also what presets differ by that are as good as each other.
+pub const HEARD_DB: [f64; 3] = [0.1, 0.2, 1.0];
 
 /// Who leads in a figure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]

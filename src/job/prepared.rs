@@ -305,7 +305,8 @@ fn refuse_start(job: &Job<'_>) -> Result<()> {
     };
     let refuse = |fault| Err(Error::of(fault, Source::name(&*job.measured.unit)));
     let [left, right] = sections;
-    if left.is_empty() && right.is_empty() {
+    // No section as it is: the unit without EQ.
+    if *freedom != Freedom::AsIs && left.is_empty() && right.is_empty() {
         return refuse(JobFault::NoGivenSection);
     }
     if !per_side && left != right {

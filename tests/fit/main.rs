@@ -4,6 +4,7 @@
 mod support;
 
 mod any_equaliser;
+mod compared_units;
 mod fit_kernels;
 mod fit_per_side;
 mod fit_pricing;

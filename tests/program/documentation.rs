@@ -256,7 +256,7 @@ fn the_readme_shows_what_its_commands_print() {
     let verbs: BTreeSet<&str> = outputs.iter().map(|(line, ..)| line[0].as_str()).collect();
     assert_eq!(
         verbs,
-        BTreeSet::from(["inspect", "target", "fit", "check", "export"])
+        BTreeSet::from(["inspect", "target", "fit", "compare", "check", "export"])
     );
     let (lines, folder) = (command_lines(&readme), checkout());
     for (arguments, status, shown) in outputs {

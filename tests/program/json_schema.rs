@@ -37,6 +37,7 @@ fn kind(value: &Value) -> Document {
         ("target", "diff") => Document::TargetDiff,
         ("fit", _) if value.get("sides").is_some() => Document::FitPerSide,
         ("fit", _) => Document::Fit,
+        ("compare", _) => Document::Compare,
         ("check", _) => Document::Check,
         ("export", _) if value.get("files").is_some() => Document::Export,
         ("export", _) => Document::ExportFile,

@@ -8,7 +8,7 @@ use crate::error::WordedError;
 use crate::knob::Names;
 use crate::measurement::grid;
 use crate::measurement::grid::OnGrid;
-use crate::report::figures::compare::sentences;
+use crate::report::figures::compare::{cautions, sentences};
 use crate::report::files::WrittenFile;
 
 /// The document of `compare --json`. Every object has all its fields; a figure that does not exist is `null`. Levels are dB
@@ -40,6 +40,8 @@ pub struct ComparisonPart<'a> {
     pub pairs: &'a [Pair],
     /// What it comes to.
     pub verdict: VerdictPart<'a>,
+    /// What to know before the figures: units without any, and levels that harm.
+    pub cautions: Vec<String>,
 }
 
 /// One unit.
@@ -60,13 +62,13 @@ pub struct UnitPart<'a> {
 pub struct CompareCurves {
     /// Frequencies, Hz.
     pub frequency_hz: &'static [f64],
-    /// The average without sections.
+    /// The average without sections, dB; `null` outside the data.
     pub before_db: Vec<Option<f64>>,
-    /// The average with them.
+    /// The average with them, dB; `null` outside the data.
     pub after_db: Vec<Option<f64>>,
-    /// Lowest of all seatings that count, with the sections.
+    /// Lowest of all seatings that count, with the sections, dB; `null` outside the data.
     pub lowest_db: Vec<Option<f64>>,
-    /// Highest of them.
+    /// Highest of them, dB; `null` outside the data.
     pub highest_db: Vec<Option<f64>>,
 }
 
@@ -114,6 +116,7 @@ fn part<'a>(comparison: &'a Comparison, names: Names<'_>) -> ComparisonPart<'a> 
             untold: comparison.verdict.untold.iter().map(|place| name(*place)).collect(),
             text: sentences(comparison),
         },
+        cautions: cautions(comparison),
     }
 }
 

@@ -3,6 +3,7 @@
 use crate::comparison::figures::{Place, UnitFigures, Why};
 use crate::comparison::interval::{CONFIDENCE, FEWEST, Figure};
 use crate::comparison::{Comparison, Pair, Verdict, verdict::Lead};
+use crate::cost::exposure::HARMFUL_DBA;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
 use crate::report::blocks::{Block, Column, Part, Report};
 use crate::report::files::WrittenFile;
@@ -26,14 +27,7 @@ fn report(comparison: &Comparison) -> Report {
         comparison.target,
         comparison.limits
     ));
-    let cautions = comparison.units.iter().filter_map(|unit| {
-        let error = unit.found.as_ref().err()?.worded(&crate::knob::plain);
-        Some(format!(
-            "{} has no figures: found {}; expected {}; {}",
-            unit.unit, error.found, error.expected, error.next_step
-        ))
-    });
-    report.cautions = cautions.map(Into::into).collect();
+    report.cautions = cautions(comparison).into_iter().map(Into::into).collect();
     report.parts = vec![
         Part::without_head([Block::table_across(figures(&units))]),
         Part::new("What it comes to", sentences(comparison).into_iter().map(Block::paragraph).collect::<Vec<_>>()),
@@ -42,6 +36,26 @@ fn report(comparison: &Comparison) -> Report {
         beyond(&units).detail(),
     ];
     report
+}
+
+/// What to know before the figures.
+#[must_use]
+pub fn cautions(comparison: &Comparison) -> Vec<String> {
+    let failed = comparison.units.iter().filter_map(|unit| {
+        let error = unit.found.as_ref().err()?.worded(&crate::knob::plain);
+        Some(format!(
+            "{} has no figures: found {}; expected {}; {}.",
+            unit.unit, error.found, error.expected, error.next_step
+        ))
+    });
+    let loud = comparison.known().any(|(_, unit)| {
+        let most_dba = unit.level.most_dba;
+        most_dba.is_some_and(|most_dba| most_dba > HARMFUL_DBA)
+    });
+    let loud = loud.then(|| {
+        format!("the level is the most that there is, not one to listen at: above {HARMFUL_DBA} dBA sound harms hearing within hours. Local rules and a hearing professional come first.")
+    });
+    failed.chain(loud).collect()
 }
 
 fn explained() -> String {
@@ -55,7 +69,7 @@ fn explained() -> String {
 fn figure(figure: &Figure) -> String {
     match figure.interval_db {
         Some((low_db, high_db)) => format!(
-            "{} ({} to {})",
+            "{} ({}-{})",
             decimals(figure.value_db, 2),
             decimals(low_db, 2),
             decimals(high_db, 2)
@@ -74,6 +88,8 @@ fn percent(share: f64) -> String {
 
 /// One row a figure, in the order of their weight.
 fn figures(units: &[&UnitFigures]) -> Vec<Column> {
+    let at_source = units.iter().any(|unit| unit.level.source.is_some());
+    let level = if at_source { "Level: most, dBA" } else { "Level: most at 1 V, dBA" };
     let row = |head: &str, of: &dyn Fn(&UnitFigures) -> String| {
         Column::new(Words, head, units.iter().map(|unit| of(unit)))
     };
@@ -83,7 +99,7 @@ fn figures(units: &[&UnitFigures]) -> Vec<Column> {
     };
     vec![
         row("", &|unit| unit.unit.clone()),
-        row("Seal: seatings that leaked", &|unit| format!("{} of {}", unit.seal.leaking, unit.seal.of)),
+        row("Seal: seatings leaked", &|unit| format!("{} of {}", unit.seal.leaking, unit.seal.of)),
         part("spread 20-100 Hz, dB", &|unit| {
             or_unknown(unit.seal.spread_db.map(|db| decimals(db, 2)))
         }),
@@ -136,7 +152,7 @@ fn figures(units: &[&UnitFigures]) -> Vec<Column> {
                 }
             }
         }),
-        row("Level: most, dBA", &|unit| or_unknown(unit.level.most_dba.map(|dba| decimals(dba, 0)))),
+        row(level, &|unit| or_unknown(unit.level.most_dba.map(|dba| decimals(dba, 0)))),
         part("room of the source, dB", &|unit| {
             or_unknown(unit.level.source_margin_db.map(|db| signed_decimals(db, 1)))
         }),
