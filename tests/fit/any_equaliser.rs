@@ -594,7 +594,7 @@ fn least_largest_error_db(commands_db: &[f64], limits: &Limits) -> f64 {
 #[test]
 fn a_third_octave_graphic_equaliser_meets_random_commands() {
     const PUBLISHED_DB: f64 = 0.81;
-    const COMMANDS: usize = 20;
+    const COMMANDS: usize = 10;
     let range = |most_db: f64| Setting::Range {
         min: -most_db,
         max: most_db,

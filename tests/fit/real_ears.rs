@@ -141,7 +141,9 @@ fn presets_for_real_ears_fill_no_dip_twice_and_keep_the_preamp_in_reach() {
 fn little_preamp_for_any_signal_refuses_no_ear() {
     let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
     let (directions, rows) = table("kemar_12_ear.csv");
-    for (column, name) in directions.iter().enumerate().skip(1) {
+    // Among these are ears that were once refused.
+    for column in [3, 4, 5, 10] {
+        let name = &directions[column];
         let mut before_db = f64::INFINITY;
         for preamp_db in [0.0, 1.0, 3.0] {
             let mut limits = Limits::standard();
