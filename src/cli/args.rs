@@ -192,6 +192,10 @@ pub struct Compare {
     )]
     pub sections: Sections,
 
+    /// What feeds the units: a NAME.source.toml; tells the level that is left, and distortion where it was measured
+    #[arg(long, value_name = "FILE", help_heading = "The cost")]
+    pub source: Option<PathBuf>,
+
     /// Sort the units by these figures, the first weighs most [default: as they are named]
     #[arg(
         long,
@@ -204,11 +208,6 @@ pub struct Compare {
     /// Write the figures here as a table (NAME.csv)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub csv: Option<PathBuf>,
-
-    /// What feeds the units: a NAME.source.toml; tells the level that is left, and distortion where it was measured
-    #[arg(long, value_name = "FILE", help_heading = "The cost")]
-    pub source: Option<PathBuf>,
-
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

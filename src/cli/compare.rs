@@ -52,7 +52,7 @@ pub fn run(typed: &Compare) -> Result<bool> {
 }
 
 /// Every unit that was named, opened for one target.
-fn opened(typed: &Compare, target: &PathBuf, files: &Recorded<'_>) -> Result<Vec<Opened>> {
+fn opened(typed: &Compare, target: &Path, files: &Recorded<'_>) -> Result<Vec<Opened>> {
     let mut units = Vec::new();
     for path in &typed.units {
         let variants = match is_unit_file(&shown(path)) {
@@ -69,13 +69,13 @@ fn opened(typed: &Compare, target: &PathBuf, files: &Recorded<'_>) -> Result<Vec
     Ok(units)
 }
 
-fn request(typed: &Compare, path: &PathBuf, variant: Option<String>, target: &PathBuf) -> Request {
+fn request(typed: &Compare, path: &Path, variant: Option<String>, target: &Path) -> Request {
     Request {
-        curves: vec![path.clone()],
+        curves: vec![path.to_owned()],
         variant,
         rig: typed.judging.rig.clone(),
         leak_threshold_db: typed.judging.leak_threshold,
-        target: Some(target.clone()),
+        target: Some(target.to_owned()),
         limits: typed.limits.clone(),
         sections: typed.sections,
         cost: Some(CostQuestion {

@@ -9,7 +9,7 @@ use super::args::Args;
 use super::groups::number;
 
 /// The options that `-h` shows; the others stand under `--help`. So every short help fits a screen.
-const SHORT: [&str; 24] = [
+const SHORT: [&str; 26] = [
     "left",
     "right",
     "target",
@@ -31,6 +31,8 @@ const SHORT: [&str; 24] = [
     "after",
     "same_level",
     "tolerance_db",
+    "rank",
+    "csv",
     "output",
     "plot",
     "json",

@@ -60,7 +60,7 @@ pub fn any_signal(sections: &[Section], rate_hz: f64) -> Result<AnySignal> {
 
 /// How what no signal can exceed rises with the level of the cascade, band by band: `bands_hz` are the edges of the bands,
 /// rising, hertz; 0 and half the rate are the outermost, whatever the first and the last say. One number for each band, dB
-/// per dB, 1 together. None where the response rings for more than [`SLOPE_BUDGET`] samples.
+/// per dB, 1 together. None where the response rings for more than 131,072 samples.
 ///
 /// All sections are of minimum phase, so a small change `d(w)` of the level (in nepers) multiplies the response by the
 /// causal series whose terms are `c_0 = D_0` and `c_k = 2 D_k`, `D_k` the mean of `d(w) cos(k w)` (A. Oppenheim and

@@ -183,7 +183,8 @@ fn main() {
             Some((name.to_owned(), value.parse().ok()?))
         })
         .collect();
-    let parts: [(&str, u64, fn(u64)); 3] = [
+    type Part = (&'static str, u64, fn(u64));
+    let parts: [Part; 3] = [
         ("split", 100, split),
         ("cover", 200, cover),
         ("planted", 100, planted),

@@ -60,7 +60,11 @@ fn the_jackknife_of_a_mean_gives_its_usual_standard_error() {
     let error = figure.error.unwrap();
     assert_abs_diff_eq!(error.db, (variance / 8.0).sqrt(), epsilon = 1e-12);
     let (low, high) = figure.interval_db.unwrap();
-    assert_abs_diff_eq!((high - low) / 2.0, 1.895 * error.db, epsilon = 1e-3 * error.db);
+    assert_abs_diff_eq!(
+        (high - low) / 2.0,
+        1.895 * error.db,
+        epsilon = 1e-3 * error.db
+    );
     assert_abs_diff_eq!((high + low) / 2.0, mean, epsilon = 1e-12);
 }
 
@@ -86,14 +90,22 @@ fn a_difference_has_the_freedom_of_welch_and_satterthwaite() {
         let left_out = values.iter().map(|v| (n * mean - v) / (n - 1.0)).collect();
         jackknifed(mean, &[left_out])
     };
-    let (one, other) = (of(&[1.0, 2.0, 3.0, 4.0]), of(&[10.0, 10.1, 9.9, 10.0, 10.05]));
+    let (one, other) = (
+        of(&[1.0, 2.0, 3.0, 4.0]),
+        of(&[10.0, 10.1, 9.9, 10.0, 10.05]),
+    );
     let found = one.less(&other);
     let errors: [f64; 2] = [one, other].map(|f: Figure| f.error.unwrap().db.powi(2));
-    let freedom = (errors[0] + errors[1]).powi(2) / (errors[0].powi(2) / 3.0 + errors[1].powi(2) / 4.0);
+    let freedom =
+        (errors[0] + errors[1]).powi(2) / (errors[0].powi(2) / 3.0 + errors[1].powi(2) / 4.0);
     assert!((3.0..3.1).contains(&freedom));
     // Student's t exceeds 2.353 with 5 % at 3 degrees of freedom (the same table).
     let (low, high) = found.interval_db.unwrap();
-    assert_abs_diff_eq!((high - low) / 2.0, 2.353 * (errors[0] + errors[1]).sqrt(), epsilon = 1e-3);
+    assert_abs_diff_eq!(
+        (high - low) / 2.0,
+        2.353 * (errors[0] + errors[1]).sqrt(),
+        epsilon = 1e-3
+    );
 }
 
 #[test]
@@ -101,7 +113,10 @@ fn a_unit_split_in_two_is_not_better_than_itself() {
     for index in 0..2 {
         let takes = seatings(index, Faults::USUAL).takes(8);
         let half = |odd: bool| {
-            let takes = takes.iter().enumerate().filter(|(k, _)| (k % 2 == 1) == odd);
+            let takes = takes
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| (k % 2 == 1) == odd);
             takes.map(|(_, take)| take.clone()).collect()
         };
         let found = compared(&[opened("one", half(false)), opened("other", half(true))]);
@@ -125,7 +140,12 @@ fn planted_faults_raise_their_figures_and_lose_the_comparison() {
     let (sound, bad) = (figures(&found, 0), figures(&found, 1));
     let error_db = |unit: &UnitFigures| unit.steadiness.as_ref().unwrap().left_out.value_db;
     let apart_db = |unit: &UnitFigures| unit.sides.as_ref().unwrap().apart.value_db;
-    assert!(error_db(bad) > 1.3 * error_db(sound), "{} {}", error_db(bad), error_db(sound));
+    assert!(
+        error_db(bad) > 1.3 * error_db(sound),
+        "{} {}",
+        error_db(bad),
+        error_db(sound)
+    );
     assert!(apart_db(bad) > 2.0 * apart_db(sound));
     assert_eq!(found.pairs[0].steadiness.lead, Lead::One);
     assert_eq!(found.pairs[0].sides.lead, Lead::One);
@@ -224,9 +244,15 @@ fn what_cannot_be_compared_is_refused_by_name() {
     assert_eq!(refused(&[]).kind, ErrorKind::Setting);
     assert!(refused(&[other()]).to_string().contains("1 unit"));
     let twice = refused(&[opened("same", takes()), opened("same", takes())]);
-    assert!(twice.to_string().contains("a second unit named `same`"), "{twice}");
+    assert!(
+        twice.to_string().contains("a second unit named `same`"),
+        "{twice}"
+    );
     let copied = refused(&[opened("one", takes()), opened("copy", takes())]);
-    assert!(copied.to_string().contains("the takes of `one`"), "{copied}");
+    assert!(
+        copied.to_string().contains("the takes of `one`"),
+        "{copied}"
+    );
     let mut flat = opened("flat", takes());
     flat.measured.judging.rig = Rig::Flat;
     let rigs = refused(&[other(), flat]);
