@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::band::{self, Band};
 use super::error::ComparisonFault;
 use super::interval::{self, Figure};
-use super::seatings::{Asked, LeftOut, levels_db, started};
+use super::seatings::{Asked, LeftOut, OneOut, levels_db, started};
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, Shape};
 use crate::fit::{Effort, Freedom, Stop};
@@ -315,7 +315,8 @@ pub(super) fn of_unit(
     let with = |sections: &[Section]| band::error_db(&average, &levels_db(sections, rate_hz), target_db);
     let rms_db = |sections: &[Section]| band::rms_db(&with(sections), &band.points).unwrap_or(0.0);
 
-    let left_out = asked.left_out(sections, target_db, &band)?;
+    let one_out = asked.one_out()?;
+    let left_out = asked.left_out(&one_out, sections, target_db, &band)?;
     let (before_db, after_db) = (rms_db(&[]), rms_db(sections));
     let lost_db = -full.shared.heard.total_db;
     let lost = match left_out.is_empty() {
@@ -343,7 +344,7 @@ pub(super) fn of_unit(
             per_removed_db: (removed_db > 0.05).then(|| lost_db / removed_db),
             lost,
         },
-        thrift: thrift(&asked, &band)?,
+        thrift: thrift(&asked, &one_out, &band)?,
         level: level(&full, opened)?,
         strain: strain(&full, opened)?,
         narrowness: narrowness(&asked, sections, &rms_db)?,
@@ -504,7 +505,7 @@ fn other_ears(average: &OnGrid, sections_db: &[f64], target_db: &[f64]) -> Optio
     })
 }
 
-fn thrift(asked: &Asked<'_>, band: &Band) -> Result<Thrift> {
+fn thrift(asked: &Asked<'_>, one_out: &[OneOut], band: &Band) -> Result<Thrift> {
     let most = asked.limits.available().min(MOST_COUNTED);
     let wish = Wish {
         least_gain_db: None,
@@ -519,7 +520,8 @@ fn thrift(asked: &Asked<'_>, band: &Band) -> Result<Thrift> {
             ..*asked
         };
         let channel = &outcome.channels[0];
-        let left_out = fitted.left_out(&channel.sections, &channel.curves.target_db, band)?;
+        let target_db = &channel.curves.target_db;
+        let left_out = fitted.left_out(one_out, &channel.sections, target_db, band)?;
         let errors = by_side(&left_out, |take| take.error.rms_db);
         Ok((!errors.is_empty()).then(|| Counted {
             sections,

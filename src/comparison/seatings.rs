@@ -29,6 +29,12 @@ pub(super) struct Asked<'a> {
     pub stop: &'a Stop,
 }
 
+/// A seating, and the others without it.
+pub(super) struct OneOut {
+    take: Take,
+    others: Prepared,
+}
+
 /// A seating that was left out, with the sections that the others give.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LeftOut {
@@ -76,60 +82,70 @@ impl Asked<'_> {
         }
     }
 
-    /// The wish improved from `sections` for `takes` alone.
-    fn refitted(&self, takes: Vec<Take>, sections: &[Section]) -> Result<(Prepared, Outcome)> {
-        let mut measured = Measured {
-            takes,
-            ..self.measured.clone()
+    /// Every seating that counts with the others, these judged once for all fits; empty where there is only one.
+    pub fn one_out(&self) -> Result<Vec<OneOut>> {
+        let kept = self.kept();
+        if kept.len() < 2 {
+            return Ok(Vec::new());
+        }
+        let one = |index: usize| {
+            let mut others = kept.clone();
+            let take = others.remove(index);
+            let mut measured = Measured {
+                takes: others,
+                ..self.measured.clone()
+            };
+            measured.judging.keep_all = true;
+            let others = Prepared::new(measured)?;
+            Ok(OneOut { take, others })
         };
-        measured.judging.keep_all = true;
-        let prepared = Prepared::new(measured)?;
+        (0..kept.len()).into_par_iter().map(one).collect()
+    }
+
+    /// The wish improved from `sections`.
+    fn refitted(&self, prepared: &Prepared, sections: &[Section]) -> Result<Outcome> {
         let freedom = if sections.is_empty() { Freedom::AsIs } else { Freedom::All };
         let wish = started(self.wish, sections, freedom);
-        let outcome = prepared.fit(&wish, self.limits, Effort::Quick, self.stop)?;
-        Ok((prepared, outcome))
+        // Steps would add their own chance.
+        let limits = self.limits.without_steps();
+        prepared.fit(&wish, &limits, Effort::Quick, self.stop)
     }
 
     /// How much quieter the sections play when they are improved for all takes, dB: what the same figure of a seating left
     /// out is compared with.
     pub fn lost_by_all_db(&self, sections: &[Section]) -> Result<f64> {
-        let (_, outcome) = self.refitted(self.kept(), sections)?;
+        let outcome = self.refitted(self.prepared, sections)?;
         Ok(-outcome.shared.heard.total_db)
     }
 
-    /// Every seating that counts, left out in turn, in the order of the takes; empty where there is only one. `target_db` is
-    /// on the whole grid.
+    /// Every seating left out in turn, in the order of the takes. `target_db` is on the whole grid.
     pub fn left_out(
         &self,
+        one_out: &[OneOut],
         sections: &[Section],
         target_db: &[f64],
         band: &Band,
     ) -> Result<Vec<LeftOut>> {
-        let kept = self.kept();
-        if kept.len() < 2 {
-            return Ok(Vec::new());
-        }
         let rate_hz = self.limits.rates_hz[0];
-        let one = |index: usize| {
-            let mut others = kept.clone();
-            let take = others.remove(index);
-            let (prepared, outcome) = self.refitted(others, sections)?;
+        let one = |OneOut { take, others }: &OneOut| {
+            let outcome = self.refitted(others, sections)?;
             let sections_db = levels_db(&outcome.channels[0].sections, rate_hz);
             let error_db = band::error_db(&self.driven(&take.on_grid), &sections_db, target_db);
             let level_db = band::mean_db(&error_db, &band.points);
             let error = band::figures(&error_db, &covered(&band.points, &error_db), level_db)
-                .ok_or_else(|| self.nothing_judged(&take))?;
+                .ok_or_else(|| self.nothing_judged(take))?;
             let apart = band::figures(&error_db, &covered(&band.apart, &error_db), level_db);
+            let matching = others.judged().matching.as_ref();
             Ok(LeftOut {
-                take: take.name,
+                take: take.name.clone(),
                 side: take.side,
                 error,
                 apart_db: apart.map(|apart| apart.rms_db),
                 lost_db: -outcome.shared.heard.total_db,
-                sides_apart_db: prepared.judged().matching.as_ref().map(|found| found.rms_db),
+                sides_apart_db: matching.map(|found| found.rms_db),
             })
         };
-        (0..kept.len()).into_par_iter().map(one).collect()
+        one_out.par_iter().map(one).collect()
     }
 
     fn nothing_judged(&self, take: &Take) -> Box<Error> {

@@ -151,6 +151,18 @@ impl Limits {
         limits.check().map(|()| limits)
     }
 
+    /// The same limits with numbers of sections between their steps, too. Slots keep their own steps.
+    #[must_use]
+    pub fn without_steps(&self) -> Self {
+        Self {
+            f0_hz: self.f0_hz.without_steps(),
+            gain_db: self.gain_db.without_steps(),
+            q: self.q.without_steps(),
+            shelf_q: self.shelf_q.without_steps(),
+            ..self.clone()
+        }
+    }
+
     /// The same limits with at most `sections` sections.
     ///
     /// # Errors

@@ -59,6 +59,18 @@ pub enum Setting {
 }
 
 impl Setting {
+    /// The setting without steps, from its smallest to its largest value; a list of allowed values stays as it is.
+    #[must_use]
+    pub fn without_steps(&self) -> Self {
+        match self {
+            Self::Allowed(_) => self.clone(),
+            _ => Self::Range {
+                min: self.min(),
+                max: self.max(),
+            },
+        }
+    }
+
     /// The smallest value; NaN for an empty list.
     #[must_use]
     pub fn min(&self) -> f64 {
