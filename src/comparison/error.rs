@@ -33,6 +33,11 @@ faults! { ComparisonFault, names;
         "no sound take of the {side}",
         "one at least",
         "inspect the unit, and measure it anew";
+    /// None of so many units has figures, the first for this error.
+    AllFail(units: usize, first: String) => Coverage,
+        "no unit of {units} with figures: {first}",
+        "one that can be compared",
+        "mend what is said of it, and inspect the others";
     /// A take or a unit that covers nothing of the band that is judged.
     NothingJudged(take: String) => Coverage,
         "no level of `{take}` from 100 Hz to 8 kHz",

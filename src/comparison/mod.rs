@@ -61,8 +61,8 @@ impl Comparison {
 /// Compares units that were opened for the same wish and limits. A unit that fails is told beside the others.
 ///
 /// # Errors
-/// `Setting` for fewer than two units, units of one name or with the same takes, or different rigs; the error of the first
-/// unit where all fail; `Stopped` when `stop` was asked.
+/// `Setting` for fewer than two units, units of one name or with the same takes, or different rigs; `Coverage` with the error
+/// of the first unit where all fail; `Stopped` when `stop` was asked.
 pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
     refuse_incomparable(units)?;
     let prepared: Vec<Result<Prepared>> = units
@@ -83,12 +83,15 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
                 .and_then(|prepared| figures::of_unit(opened, &prepared, &distorted_hz, stop)),
         })
         .collect();
-    if let Some(error) = found.iter().find_map(|unit| {
-        let error = unit.found.as_ref().err()?;
-        let all_fail = found.iter().all(|unit| unit.found.is_err());
-        (all_fail || stop.is_asked()).then_some(error)
-    }) {
-        return Err(error.clone());
+    let first = found.iter().find_map(|unit| Some((unit, unit.found.as_ref().err()?)));
+    if let Some((unit, error)) = first {
+        if stop.is_asked() {
+            return Err(error.clone());
+        }
+        if found.iter().all(|unit| unit.found.is_err()) {
+            let fault = ComparisonFault::AllFail(found.len(), error.to_string());
+            return Err(Error::of(fault, Source::name(&*unit.unit)));
+        }
     }
     let known: Vec<(usize, &UnitFigures)> = found
         .iter()

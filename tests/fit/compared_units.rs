@@ -288,5 +288,10 @@ fn a_unit_that_fails_is_named_and_the_others_are_compared() {
     let mut again = broken();
     again.measured.unit = "broken too".to_owned();
     again.measured.takes[0].on_grid.level_db[POINTS - 1] = 1.0;
-    assert!(compare(&[broken(), again], &Stop::default()).is_err());
+    let error = compare(&[broken(), again], &Stop::default()).unwrap_err();
+    assert_eq!(error.kind, ErrorKind::Coverage);
+    assert!(
+        error.to_string().contains("no unit of 2 with figures"),
+        "{error}"
+    );
 }
