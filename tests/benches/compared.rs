@@ -77,7 +77,10 @@ struct Held {
 
 impl Held {
     fn add(&mut self, figure: &Figure, truth_db: f64) {
-        let (low_db, high_db) = figure.interval_db.expect("four takes a side");
+        // Where takes were set aside, fewer than three can be left on a side.
+        let Some((low_db, high_db)) = figure.interval_db else {
+            return;
+        };
         self.held += usize::from((low_db..=high_db).contains(&truth_db));
         self.of += 1;
         self.width_db += high_db - low_db;
@@ -85,9 +88,10 @@ impl Held {
 
     fn words(&self) -> String {
         let percent = 100.0 * self.held as f64 / self.of as f64;
+        let width_db = self.width_db / self.of as f64;
         format!(
-            "{percent:.1} % (mean width {:.2} dB)",
-            self.width_db / self.of as f64
+            "{percent:.1} % of {} (mean width {width_db:.2} dB)",
+            self.of
         )
     }
 }
