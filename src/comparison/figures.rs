@@ -8,6 +8,7 @@ use super::band::{self, Band};
 use super::error::ComparisonFault;
 use super::interval::{self, Figure};
 use super::seatings::{Asked, LeftOut, OneOut, levels_db, started};
+use crate::cost::Cost;
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, Shape};
 use crate::fit::{Effort, Freedom, Stop};
@@ -18,6 +19,7 @@ use crate::measurement::judge::Verdict;
 use crate::measurement::rig::Rig;
 use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
+use crate::units::amplitude_from_db;
 
 /// Where seals show, hertz.
 const SEAL_HZ: (f64, f64) = (20.0, 100.0);
@@ -329,6 +331,8 @@ pub(super) fn of_unit(
         }
     };
     let removed_db = before_db - after_db;
+    let known = opened.circumstances.as_ref();
+    let costs = known.map(|known| cost_of(&full, known)).transpose()?;
     Ok(UnitFigures {
         unit: measured.unit.clone(),
         judged_hz: band::JUDGED_HZ,
@@ -345,8 +349,8 @@ pub(super) fn of_unit(
             lost,
         },
         thrift: thrift(&asked, &one_out, &band)?,
-        level: level(&full, opened)?,
-        strain: strain(&full, opened)?,
+        level: level(costs.as_deref()),
+        strain: strain(costs.as_deref()),
         narrowness: narrowness(&asked, sections, &rms_db)?,
         beyond_eq: beyond_eq(&asked, &with(&[]), &band),
         preset: Preset {
@@ -541,53 +545,53 @@ fn thrift(asked: &Asked<'_>, one_out: &[OneOut], band: &Band) -> Result<Thrift> 
     })
 }
 
-fn level(full: &Outcome, opened: &Opened) -> Result<LevelLeft> {
+fn level(costs: Option<&[Cost]>) -> LevelLeft {
     let missing = |why: &str| LevelLeft {
         most_dba: None,
         source: None,
         source_margin_db: None,
         missing: Some(why.to_owned()),
     };
-    let Some(known) = &opened.circumstances else {
-        return Ok(missing("no source is named"));
+    let Some(costs) = costs else {
+        return missing("nothing is known of the unit");
     };
-    let costs = cost_of(full, known)?;
-    let Some(drive) = costs[0].drive.known() else {
-        return Ok(missing(costs[0].drive.missing().unwrap_or("nothing is known")));
-    };
-    Ok(LevelLeft {
-        most_dba: Some(drive.after.level_dba),
-        source: drive.source.clone(),
-        source_margin_db: drive.source_margin_db,
-        missing: None,
-    })
+    let told = &costs[0].drive;
+    match told.known() {
+        Some(drive) => LevelLeft {
+            most_dba: Some(drive.after.level_dba),
+            source: drive.source.clone(),
+            source_margin_db: drive.source_margin_db,
+            missing: None,
+        },
+        None => missing(told.missing().unwrap_or("nothing is known")),
+    }
 }
 
-fn strain(full: &Outcome, opened: &Opened) -> Result<Strain> {
+fn strain(costs: Option<&[Cost]>) -> Strain {
     let missing = |why: &str| Strain {
         percent: None,
         at_hz: None,
         missing: Some(why.to_owned()),
     };
-    let Some(known) = &opened.circumstances else {
-        return Ok(missing("no source is named"));
+    let Some(costs) = costs else {
+        return missing("nothing is known of the unit");
     };
-    let costs = cost_of(full, known)?;
-    let Some(distortion) = costs[0].distortion.known() else {
-        return Ok(missing(costs[0].distortion.missing().unwrap_or("it was not measured")));
+    let told = &costs[0].distortion;
+    let Some(distortion) = told.known() else {
+        return missing(told.missing().unwrap_or("it was not measured"));
     };
     let worst = distortion.sides.iter().filter_map(|side| {
         let worst = side.worst?;
         Some((worst.after.ratio_db?, worst.frequency_hz))
     });
-    Ok(match worst.max_by(|a, b| a.0.total_cmp(&b.0)) {
+    match worst.max_by(|a, b| a.0.total_cmp(&b.0)) {
         Some((ratio_db, at_hz)) => Strain {
-            percent: Some(100.0 * crate::units::amplitude_from_db(ratio_db)),
+            percent: Some(100.0 * amplitude_from_db(ratio_db)),
             at_hz: Some(at_hz),
             missing: None,
         },
         None => missing("it was not measured where the preset boosts"),
-    })
+    }
 }
 
 fn narrowness(

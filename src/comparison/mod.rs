@@ -21,6 +21,7 @@ use rayon::prelude::*;
 use crate::error::{Error, Result, Source};
 use crate::fit::Stop;
 use crate::job::{Opened, Prepared};
+use crate::measurement::takes::Take;
 use error::ComparisonFault;
 pub use figures::UnitFigures;
 pub use interval::Figure;
@@ -51,6 +52,22 @@ pub struct UnitOrError {
 }
 
 impl Comparison {
+    /// What was found of the units, in this order, with what it comes to.
+    fn of(target: String, limits: String, units: Vec<UnitOrError>) -> Self {
+        let mut comparison = Self {
+            target,
+            limits,
+            units,
+            pairs: Vec::new(),
+            verdict: Verdict::default(),
+        };
+        let known: Vec<(usize, &UnitFigures)> = comparison.known().collect();
+        let pairs = verdict::pairs(&known);
+        let verdict = verdict::verdict(&known, &pairs);
+        (comparison.pairs, comparison.verdict) = (pairs, verdict);
+        comparison
+    }
+
     /// The units that have figures, with their places.
     pub fn known(&self) -> impl Iterator<Item = (usize, &UnitFigures)> {
         let units = self.units.iter().enumerate();
@@ -93,21 +110,9 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
             return Err(Error::of(fault, Source::name(&*unit.unit)));
         }
     }
-    let known: Vec<(usize, &UnitFigures)> = found
-        .iter()
-        .enumerate()
-        .filter_map(|(place, unit)| Some((place, unit.found.as_ref().ok()?)))
-        .collect();
-    let pairs = verdict::pairs(&known);
-    let verdict = verdict::verdict(&known, &pairs);
-    let wish = &units[0].wish;
-    Ok(Comparison {
-        target: wish.target.as_ref().map_or_else(String::new, |target| target.name.clone()),
-        limits: units[0].limits.name.clone(),
-        pairs,
-        verdict,
-        units: found,
-    })
+    let target = units[0].wish.target.as_ref();
+    let target = target.map_or_else(String::new, |target| target.name.clone());
+    Ok(Comparison::of(target, units[0].limits.name.clone(), found))
 }
 
 fn refuse_incomparable(units: &[Opened]) -> Result<()> {
@@ -134,9 +139,9 @@ fn refuse_incomparable(units: &[Opened]) -> Result<()> {
             if name == before_name {
                 return refuse(ComparisonFault::SameName(name.clone()), unit);
             }
-            let same = |one: &crate::measurement::takes::Take| {
-                let takes = before.measured.takes.iter();
-                takes.clone().any(|other| other.on_grid == one.on_grid)
+            let same = |one: &Take| {
+                let mut takes = before.measured.takes.iter();
+                takes.any(|other| other.on_grid == one.on_grid)
             };
             if unit.measured.takes.iter().all(same) {
                 return refuse(ComparisonFault::SameTakes(before_name.clone()), unit);

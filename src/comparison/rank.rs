@@ -2,7 +2,6 @@
 
 use super::Comparison;
 use super::figures::UnitFigures;
-use super::verdict;
 
 /// A figure to sort by: the better unit first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -64,10 +63,6 @@ impl Comparison {
             let orders = pairs.map(|(a, b)| a.total_cmp(&b));
             orders.fold(std::cmp::Ordering::Equal, std::cmp::Ordering::then)
         });
-        let known: Vec<(usize, &UnitFigures)> = self.known().collect();
-        let pairs = verdict::pairs(&known);
-        let verdict = verdict::verdict(&known, &pairs);
-        (self.pairs, self.verdict) = (pairs, verdict);
-        self
+        Self::of(self.target, self.limits, self.units)
     }
 }

@@ -52,7 +52,7 @@ pub struct Pair {
 }
 
 /// What a comparison comes to; units by their places.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Verdict {
     /// The unit that is better than every other one that can be told of, where there are two or more of these.
     pub best: Option<usize>,

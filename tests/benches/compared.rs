@@ -136,7 +136,7 @@ fn cover(units: u64) {
     println!("  steadiness {steadiness}, sides {sides}, loudness {loudness}");
 }
 
-/// What left and right of the fit's takes differ in, as the planted humps make it: of very many seatings.
+/// Means of the figures that faults of three sizes raise, over so many units a size.
 fn planted(units: u64) {
     let diffuse_db = &diffuse_db();
     let sizes = |label: &str, faults: [Faults; 3], of: &(dyn Fn(&UnitFigures) -> f64 + Sync)| {

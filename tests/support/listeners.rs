@@ -106,28 +106,11 @@ impl Seatings {
 
     /// So many takes a side in one coupler.
     pub fn takes(&mut self, a_side: usize) -> Vec<Take> {
-        let mut takes = Vec::new();
-        for (k, side) in Side::BOTH.into_iter().enumerate() {
-            for number in 1..=a_side {
-                let Self {
-                    earphone, random, ..
-                } = self;
-                let seat = Seat {
-                    octaves: SEAT_OCTAVES,
-                    bass_db: self.faults.bass_db,
-                };
-                let mut on_grid = earphone.seated_as(random, k, seat);
-                for db in &mut on_grid.level_db {
-                    *db += normal(random, 0.03);
-                }
-                takes.push(Take {
-                    name: format!("{side:?}-{number}"),
-                    side,
-                    on_grid,
-                });
-            }
-        }
-        takes
+        let seat = Seat {
+            octaves: SEAT_OCTAVES,
+            bass_db: self.faults.bass_db,
+        };
+        self.earphone.takes(&mut self.random, a_side, seat)
     }
 }
 
@@ -192,6 +175,25 @@ impl Earphone {
         }
     }
 
+    /// So many takes a side, with a little noise.
+    fn takes(&self, random: &mut Random, a_side: usize, seat: Seat) -> Vec<Take> {
+        let mut takes = Vec::new();
+        for (k, side) in Side::BOTH.into_iter().enumerate() {
+            for number in 1..=a_side {
+                let mut on_grid = self.seated_as(random, k, seat);
+                for db in &mut on_grid.level_db {
+                    *db += normal(random, 0.03);
+                }
+                takes.push(Take {
+                    name: format!("{side:?}-{number}"),
+                    side,
+                    on_grid,
+                });
+            }
+        }
+        takes
+    }
+
     /// One seating: resonance and dip are moved by so many octaves, standard deviation.
     fn seated(&self, random: &mut Random, side: usize, octaves: f64) -> OnGrid {
         let bass_db = Faults::USUAL.bass_db;
@@ -239,20 +241,11 @@ impl Earphone {
 pub fn unit(index: u64, diffuse_db: &[f64]) -> Unit {
     let random = &mut Random::new(0x11_57e7 + 7919 * index);
     let earphone = Earphone::random(random, diffuse_db, index % 3 == 2);
-    let mut takes = Vec::new();
-    for (k, side) in Side::BOTH.into_iter().enumerate() {
-        for number in 1..=TAKES_A_SIDE {
-            let mut on_grid = earphone.seated(random, k, SEAT_OCTAVES);
-            for db in &mut on_grid.level_db {
-                *db += normal(random, 0.03);
-            }
-            takes.push(Take {
-                name: format!("{side:?}-{number}"),
-                side,
-                on_grid,
-            });
-        }
-    }
+    let seat = Seat {
+        octaves: SEAT_OCTAVES,
+        bass_db: Faults::USUAL.bass_db,
+    };
+    let takes = earphone.takes(random, TAKES_A_SIDE, seat);
     let ear = |random: &mut Random, n: usize| earphone.seated(random, n % 2, EARS_OCTAVES);
     let ears = (0..EARS).map(|n| ear(random, n)).collect();
     let mut mean_db = vec![0.0; POINTS];

@@ -9,7 +9,7 @@ use crate::report::blocks::{Block, Column, Part, Report};
 use crate::report::files::WrittenFile;
 use crate::report::words::{band, count, decimals, frequency, signed_decimals};
 
-/// A report for each target; the last names the `files` that were written. `order` is that of the units.
+/// A report for each target; the last names the `files` that were written.
 #[must_use]
 pub fn reports(comparisons: &[Comparison], files: &[WrittenFile]) -> Vec<Report> {
     let mut reports: Vec<Report> = comparisons.iter().map(report).collect();
