@@ -139,15 +139,16 @@ pub struct Inspect {
 }
 
 const COMPARE_EXAMPLES: &str = "Examples:
-  Two units toward one target:
-    bandwright compare dunlin.unit.toml wool.unit.toml --target diffuse-field
+  Two units toward one target, with a picture:
+    bandwright compare dunlin.unit.toml wool.unit.toml --target diffuse-field --plot two.svg
   What a pocket equaliser makes of the variants of one unit, toward two targets, with the source at hand:
     bandwright compare variants.unit.toml --target flat --target diffuse-field --limits pocket.limits.toml \\
       --source player.source.toml";
 
 const COMPARE_FINDS: &str = "A unit takes EQ well where the preset works on every seat and ear, costs little, and leaves \
     little that cannot be mended. Each seating is left out in turn, the others are fitted, and the one left out is judged. \
-    A unit is named better only where it surely leads in that, and does not surely lose on its sides or on loudness.";
+    A unit is named better only where it surely leads in that, and does not surely lose on its sides or on loudness. Units of one name \
+    up to a comma are variants: whether the part is worth carrying is told too.";
 
 const COMPARE_OUTCOMES: &str = "Exit status: 0 done; 1 a unit has no figures and the others were compared; 2 bad usage or \
     input, or no unit has figures.";
@@ -208,6 +209,9 @@ pub struct Compare {
     /// Write the figures here as a table (NAME.csv)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub csv: Option<PathBuf>,
+    /// Draw the curves, what is left against sections, and figures with intervals (NAME.svg), for one target
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub plot: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::comparison::{self, Comparison};
-use bandwright::error::Result;
+use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::files::Recorded;
 use bandwright::fit::Stop;
 use bandwright::job::{CostQuestion, Opened, Request};
@@ -15,7 +15,7 @@ use super::answer::Answer;
 use super::args::Compare;
 use super::files::{Disk, shown, with_near};
 use super::option_names::option;
-use super::outputs::FIGURES;
+use super::outputs::{FIGURES, PLOT};
 use super::progress::Progress;
 
 /// Opens all units, compares them toward each target, and prints; false where a unit failed.
@@ -29,6 +29,19 @@ pub fn run(typed: &Compare) -> Result<bool> {
     let csv = csv
         .map(|path| answer.place(path, FIGURES, false, &inputs))
         .transpose()?;
+    let plot = typed.plot.as_deref();
+    let plot = plot
+        .map(|path| answer.place(path, PLOT, false, &inputs))
+        .transpose()?;
+    if plot.is_some() && typed.target.len() > 1 {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            Knob::Plot,
+            format!("{} targets", typed.target.len()),
+            "one target for one picture",
+            "name one target, or leave the picture out",
+        ));
+    }
     let files = Recorded::new(&Disk, Vec::new());
     let progress = (!typed.output_style.quiet).then(|| Progress::of("comparing"));
     let mut comparisons = Vec::new();
@@ -41,6 +54,9 @@ pub fn run(typed: &Compare) -> Result<bool> {
     drop(progress);
     if let Some(place) = csv {
         answer.add(place, FileKind::Figures, report::compare_csv(&comparisons));
+    }
+    if let Some((place, comparison)) = plot.zip(comparisons.first()) {
+        answer.add(place, FileKind::Plot, report::compare_plot(comparison));
     }
     answer.deliver(
         typed.output_style,

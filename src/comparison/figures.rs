@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::band::{self, Band};
 use super::error::ComparisonFault;
 use super::interval::{self, Figure};
-use super::seatings::{Asked, LeftOut, OneOut, levels_db, started};
+use super::seatings::{Asked, LeftOut, Luck, OneOut, levels_db, started};
 use crate::cost::Cost;
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, Shape};
@@ -20,6 +20,7 @@ use crate::measurement::rig::Rig;
 use crate::measurement::spread::SpreadFigures;
 use crate::measurement::takes::Side;
 use crate::units::amplitude_from_db;
+use crate::wanted::Target;
 
 /// Where seals show, hertz.
 const SEAL_HZ: (f64, f64) = (20.0, 100.0);
@@ -76,6 +77,31 @@ pub struct UnitFigures {
     /// Its curves.
     #[serde(skip)]
     pub curves: Curves,
+    /// What leads a comparison, by other tables of the target.
+    #[serde(skip)]
+    pub tables: Vec<ByTable>,
+}
+
+/// The figures that lead a comparison, by another table of the target.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ByTable {
+    /// The typical error of a seating left out; None with a single take.
+    pub left_out: Option<Figure>,
+    /// How much quieter pink noise is heard.
+    pub lost: Figure,
+}
+
+impl UnitFigures {
+    /// The same unit with what leads a comparison by another table.
+    pub(super) fn by_table(&self, table: usize) -> Self {
+        let mut unit = self.clone();
+        let by_it = &self.tables[table];
+        unit.loudness.lost = by_it.lost;
+        if let (Some(steadiness), Some(left_out)) = (&mut unit.steadiness, by_it.left_out) {
+            steadiness.left_out = left_out;
+        }
+        unit
+    }
 }
 
 /// How well a unit sealed.
@@ -269,11 +295,14 @@ pub struct Curves {
     pub before: OnGrid,
     /// The same with the sections, dB.
     pub after: OnGrid,
-    /// Every seating that counts with the sections, dB.
+    /// Every seating that is judged with the sections, dB.
     pub takes: Vec<OnGrid>,
+    /// The points of the grid that are judged.
+    pub judged: Vec<usize>,
 }
 
-/// The figures of a unit that was opened for a wish. What lies in `distorted_hz` is not judged.
+/// The figures of a unit that was opened for a wish, and those that lead by other `tables` of the target. What lies in
+/// `distorted_hz` is not judged.
 ///
 /// # Errors
 /// `Refused` where a side has no sound take; whatever the fit refuses, but for an answer that no section helps: then the
@@ -281,6 +310,7 @@ pub struct Curves {
 pub(super) fn of_unit(
     opened: &Opened,
     prepared: &Prepared,
+    tables: &[Target],
     distorted_hz: &[(f64, f64)],
     stop: &Stop,
 ) -> Result<UnitFigures> {
@@ -303,70 +333,130 @@ pub(super) fn of_unit(
         limits,
         stop,
     };
-    let full = asked.fitted(wish, limits, Effort::Normal)?;
-    let sections = &full.channels[0].sections;
     let own_hz = band::known_hz(judged).filter(|_| measured.judging.rig != Rig::Flat);
-    let band = Band::new(&full.shared.curves.support, distorted_hz, own_hz);
-    if band.points.is_empty() {
-        let fault = ComparisonFault::NothingJudged(measured.unit.clone());
-        return Err(Error::of(fault, Source::name(&*measured.unit)));
-    }
+    let one_out = asked.one_out()?;
+    let led = Led::of(&asked, &one_out, distorted_hz, own_hz, None)?;
+    let Led { full, band, left_out, lost, luck } = &led;
+    let sections = &full.channels[0].sections;
     let target_db = &full.channels[0].curves.target_db;
     let average = asked.driven(&judged.average.on_grid);
     let rate_hz = limits.rates_hz[0];
     let with = |sections: &[Section]| band::error_db(&average, &levels_db(sections, rate_hz), target_db);
     let rms_db = |sections: &[Section]| band::rms_db(&with(sections), &band.points).unwrap_or(0.0);
 
-    let one_out = asked.one_out()?;
-    let left_out = asked.left_out(&one_out, sections, target_db, &band)?;
     let (before_db, after_db) = (rms_db(&[]), rms_db(sections));
-    let lost_db = -full.shared.heard.total_db;
-    let lost = match left_out.is_empty() {
-        true => Figure::alone(lost_db),
-        // The full answer is the loudest of equals, the others are not: they count by what they differ from the full one
-        // improved likewise.
-        false => {
-            let moved_db = lost_db - asked.lost_by_all_db(sections)?;
-            interval::jackknifed(lost_db, &by_side(&left_out, |take| take.lost_db + moved_db))
-        }
-    };
     let removed_db = before_db - after_db;
     let known = opened.circumstances.as_ref();
-    let costs = known.map(|known| cost_of(&full, known)).transpose()?;
+    let costs = known.map(|known| cost_of(full, known)).transpose()?;
+    let by_table = |table: &Target| {
+        let wish = &Wish {
+            target: Some(table.clone()),
+            ..wish.clone()
+        };
+        let led = Led::of(&Asked { wish, ..asked }, &one_out, distorted_hz, own_hz, Some(*luck))?;
+        Ok(ByTable {
+            left_out: led.left_out_figure(),
+            lost: led.lost,
+        })
+    };
+    let tables: Result<Vec<ByTable>> = tables.par_iter().map(by_table).collect();
     Ok(UnitFigures {
         unit: measured.unit.clone(),
         judged_hz: band::JUDGED_HZ,
         apart_hz: own_hz,
         seal: seal(prepared),
-        steadiness: steadiness(&left_out),
-        tail: tail(&left_out),
-        sides: sides(&asked, &full, &left_out, &band)?,
+        steadiness: steadiness(&led),
+        tail: tail(left_out),
+        sides: sides(&asked, full, left_out, band)?,
         other_ears: (measured.judging.rig != Rig::Flat)
             .then(|| other_ears(&average, &levels_db(sections, rate_hz), target_db))
             .flatten(),
         loudness: Loudness {
-            per_removed_db: (removed_db > 0.05).then(|| lost_db / removed_db),
-            lost,
+            per_removed_db: (removed_db > 0.05).then(|| lost.value_db / removed_db),
+            lost: *lost,
         },
-        thrift: thrift(&asked, &one_out, &band)?,
+        thrift: thrift(&asked, &one_out, band)?,
         level: level(costs.as_deref()),
         strain: strain(costs.as_deref()),
         narrowness: narrowness(&asked, sections, &rms_db)?,
-        beyond_eq: beyond_eq(&asked, &with(&[]), &band),
+        beyond_eq: beyond_eq(&asked, &with(&[]), band),
         preset: Preset {
             sections: sections.len(),
             preamp_db: full.shared.headroom.preamp_db,
             before_db,
             after_db,
         },
-        curves: curves(&asked, &with, sections, target_db, &band, rate_hz),
+        curves: curves(&asked, &with, sections, target_db, band, rate_hz),
+        tables: tables?,
     })
 }
 
-/// A number of each seating left out, by side.
-fn by_side<'a>(left_out: &'a [LeftOut], of: impl Fn(&'a LeftOut) -> f64) -> Vec<Vec<f64>> {
+/// What leads a comparison: the fit, and what becomes of it with each seating left out.
+struct Led {
+    full: Outcome,
+    band: Band,
+    left_out: Vec<LeftOut>,
+    lost: Figure,
+    luck: Luck,
+}
+
+impl Led {
+    /// Fits, and leaves each seating out. The luck of searches is measured where none is `known`: by another table of a
+    /// target it is much the same.
+    fn of(
+        asked: &Asked<'_>,
+        one_out: &[OneOut],
+        distorted_hz: &[(f64, f64)],
+        own_hz: Option<(f64, f64)>,
+        known: Option<Luck>,
+    ) -> Result<Self> {
+        let full = asked.fitted(asked.wish, asked.limits, Effort::Normal)?;
+        let band = Band::new(&full.shared.curves.support, distorted_hz, own_hz);
+        if band.points.is_empty() {
+            let fault = ComparisonFault::NothingJudged(asked.measured.unit.clone());
+            return Err(Error::of(fault, Source::name(&*asked.measured.unit)));
+        }
+        let sections = &full.channels[0].sections;
+        let target_db = &full.channels[0].curves.target_db;
+        let left_out = asked.left_out(one_out, sections, target_db, &band)?;
+        let lost_db = -full.shared.heard.total_db;
+        if left_out.is_empty() {
+            return Ok(Self {
+                full,
+                band,
+                left_out,
+                lost: Figure::alone(lost_db),
+                luck: Luck::default(),
+            });
+        }
+        // The full answer is the loudest of equals, the others are not: they count by what they differ from the full one
+        // improved likewise.
+        let moved_db = lost_db - asked.lost_by_all_db(sections)?;
+        let luck = match known {
+            Some(luck) => luck,
+            None => asked.luck(one_out, &left_out, target_db, &band, moved_db)?,
+        };
+        let lost = by_side(&left_out, |take| Some(take.others.as_ref()?.lost_db + moved_db));
+        Ok(Self {
+            lost: interval::jackknifed(lost_db, &lost, luck.lost_db),
+            full,
+            band,
+            left_out,
+            luck,
+        })
+    }
+
+    /// The typical error of a seating left out; None with a single take.
+    fn left_out_figure(&self) -> Option<Figure> {
+        let errors_db = by_side(&self.left_out, |take| Some(take.error.rms_db));
+        (!errors_db.is_empty()).then(|| interval::typical(&errors_db, self.luck.log_error))
+    }
+}
+
+/// A number of each seating left out that has it, by side.
+fn by_side<'a>(left_out: &'a [LeftOut], of: impl Fn(&'a LeftOut) -> Option<f64>) -> Vec<Vec<f64>> {
     let of_side = |side: Side| left_out.iter().filter(move |take| take.side == side);
-    let sides = Side::ALL.map(|side| of_side(side).map(&of).collect::<Vec<f64>>());
+    let sides = Side::ALL.map(|side| of_side(side).filter_map(&of).collect::<Vec<f64>>());
     sides.into_iter().filter(|side| !side.is_empty()).collect()
 }
 
@@ -388,15 +478,13 @@ fn seal(prepared: &Prepared) -> Seal {
     }
 }
 
-fn steadiness(left_out: &[LeftOut]) -> Option<Steadiness> {
-    if left_out.is_empty() {
-        return None;
-    }
+fn steadiness(led: &Led) -> Option<Steadiness> {
+    let left_out = &led.left_out;
     let apart = left_out.iter().all(|take| take.apart_db.is_some());
     Some(Steadiness {
-        left_out: interval::typical(&by_side(left_out, |take| take.error.rms_db)),
+        left_out: led.left_out_figure()?,
         apart: apart.then(|| {
-            interval::typical(&by_side(left_out, |take| take.apart_db.unwrap_or_default()))
+            interval::typical(&by_side(left_out, |take| take.apart_db), led.luck.log_error)
         }),
         takes: left_out
             .iter()
@@ -463,9 +551,10 @@ fn sides(
         Err(error) if asked.stop.is_asked() => return Err(error),
         Err(_) => None,
     };
-    let apart = |take: &LeftOut| take.sides_apart_db.unwrap_or(found.rms_db);
+    // What sides differ in owes nothing to a search.
+    let apart = |take: &LeftOut| Some(take.others.as_ref()?.sides_apart_db.unwrap_or(found.rms_db));
     Ok(Some(Sides {
-        apart: interval::jackknifed(found.rms_db, &by_side(left_out, apart)),
+        apart: interval::jackknifed(found.rms_db, &by_side(left_out, apart), 0.0),
         with_one_db: left_with_db([one, one]),
         with_two_db: two.map(|two| {
             left_with_db([&two.channels[0].sections, &two.channels[1].sections])
@@ -526,10 +615,10 @@ fn thrift(asked: &Asked<'_>, one_out: &[OneOut], band: &Band) -> Result<Thrift> 
         let channel = &outcome.channels[0];
         let target_db = &channel.curves.target_db;
         let left_out = fitted.left_out(one_out, &channel.sections, target_db, band)?;
-        let errors = by_side(&left_out, |take| take.error.rms_db);
+        let errors = by_side(&left_out, |take| Some(take.error.rms_db));
         Ok((!errors.is_empty()).then(|| Counted {
             sections,
-            left_out_db: interval::typical(&errors).value_db,
+            left_out_db: interval::typical(&errors, 0.0).value_db,
         }))
     };
     let counted: Result<Vec<Option<Counted>>> = (1..=most).into_par_iter().map(of_count).collect();
@@ -696,8 +785,8 @@ fn curves(
         error
     };
     let sections_db = levels_db(sections, rate_hz);
-    let kept = asked.kept().into_iter();
-    let takes = kept.map(|take| {
+    let takes = asked.seatings().into_iter();
+    let takes = takes.map(|take| {
         let driven = asked.driven(&take.on_grid);
         levelled(band::error_db(&driven, &sections_db, target_db))
     });
@@ -705,5 +794,6 @@ fn curves(
         before: levelled(with(&[])),
         after: levelled(with(sections)),
         takes: takes.collect(),
+        judged: band.points.clone(),
     }
 }

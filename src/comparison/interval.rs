@@ -7,6 +7,10 @@
 //! - figures of the whole ([`jackknifed`]): the jackknife over the seatings left out, each side by itself (B. Efron and
 //!   C. Stein, Annals of Statistics 9, 1981, from memory).
 //!
+//! Both know what seatings differ in. A search also chooses among answers that are as good as each other, and other seatings
+//! make it choose otherwise: this luck has a standard deviation of its own, measured by searches that leave a seating out,
+//! and its square is added.
+//!
 //! Intervals are Student's with seatings less sides degrees of freedom, those of differences by Welch and Satterthwaite (from
 //! memory). With fewer than three seatings on any side there is none.
 
@@ -108,12 +112,13 @@ fn squares(values: &[f64]) -> f64 {
     values.iter().map(|value| (value - mean).powi(2)).sum()
 }
 
-/// The typical error of seatings: their geometric mean, sides counting alike. `errors_db`, above 0, by side.
+/// The typical error of seatings: their geometric mean, sides counting alike. `errors_db`, above 0, by side; `luck` is the
+/// standard deviation of what the search adds, of the error's natural logarithm.
 ///
 /// # Panics
 /// If there is no side, or one without seatings.
 #[must_use]
-pub fn typical(errors_db: &[Vec<f64>]) -> Figure {
+pub fn typical(errors_db: &[Vec<f64>], luck: f64) -> Figure {
     let logs: Vec<Vec<f64>> = errors_db
         .iter()
         .map(|side| side.iter().map(|db| db.max(f64::MIN_POSITIVE).ln()).collect())
@@ -123,7 +128,7 @@ pub fn typical(errors_db: &[Vec<f64>]) -> Figure {
     let error = freedom(&logs).map(|freedom| {
         let variance = logs.iter().map(|side| squares(side)).sum::<f64>() / freedom as f64;
         let of_mean = logs.iter().map(|side| variance / side.len() as f64).sum::<f64>();
-        (of_mean.sqrt() / sides, freedom)
+        ((of_mean / sides.powi(2) + luck.powi(2)).sqrt(), freedom)
     });
     Figure {
         value_db,
@@ -139,13 +144,14 @@ pub fn typical(errors_db: &[Vec<f64>]) -> Figure {
     }
 }
 
-/// A figure of the whole, with what it is when each seating is left out, by side, all in dB.
+/// A figure of the whole, with what it is when each seating is left out, by side, and the standard deviation of what the
+/// search adds, all in dB.
 #[must_use]
-pub fn jackknifed(value_db: f64, left_out_db: &[Vec<f64>]) -> Figure {
+pub fn jackknifed(value_db: f64, left_out_db: &[Vec<f64>], luck_db: f64) -> Figure {
     let error = freedom(left_out_db).map(|freedom| {
         let of_side = |side: &Vec<f64>| (side.len() - 1) as f64 / side.len() as f64 * squares(side);
         StandardError {
-            db: left_out_db.iter().map(of_side).sum::<f64>().sqrt(),
+            db: (left_out_db.iter().map(of_side).sum::<f64>() + luck_db.powi(2)).sqrt(),
             freedom,
         }
     });

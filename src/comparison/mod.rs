@@ -14,7 +14,11 @@ pub mod figures;
 pub mod interval;
 pub mod rank;
 pub mod seatings;
+pub mod variants;
 pub mod verdict;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
 
 use rayon::prelude::*;
 
@@ -22,9 +26,11 @@ use crate::error::{Error, Result, Source};
 use crate::fit::Stop;
 use crate::job::{Opened, Prepared};
 use crate::measurement::takes::Take;
+use crate::wanted::{Target, library};
 use error::ComparisonFault;
 pub use figures::UnitFigures;
 pub use interval::Figure;
+pub use variants::Exchange;
 pub use verdict::{Pair, Verdict};
 
 /// What was found of several units, in the order given.
@@ -34,12 +40,27 @@ pub struct Comparison {
     pub target: String,
     /// Name of the limits.
     pub limits: String,
+    /// Most sections of a preset.
+    pub most_sections: usize,
     /// The figures of each unit, or why there are none.
     pub units: Vec<UnitOrError>,
     /// Every pair of units that have figures, by their places in `units`.
     pub pairs: Vec<Pair>,
     /// What it comes to.
     pub verdict: Verdict,
+    /// What it comes to with other tables of the same target; empty where there are none.
+    pub other_tables: Vec<OtherTable>,
+    /// What exchanging one variant of a unit for another changes, for every two of them.
+    pub exchanges: Vec<Exchange>,
+}
+
+/// What a comparison comes to with another table of its target.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OtherTable {
+    /// Name of the table.
+    pub target: String,
+    /// The unit that is better than every other one by it, by its place.
+    pub best: Option<usize>,
 }
 
 /// The figures of a unit, or why it has none.
@@ -52,20 +73,25 @@ pub struct UnitOrError {
 }
 
 impl Comparison {
-    /// What was found of the units, in this order, with what it comes to.
-    fn of(target: String, limits: String, units: Vec<UnitOrError>) -> Self {
-        let mut comparison = Self {
-            target,
-            limits,
-            units,
-            pairs: Vec::new(),
-            verdict: Verdict::default(),
-        };
-        let known: Vec<(usize, &UnitFigures)> = comparison.known().collect();
+    /// With what the units come to in their present order.
+    fn finished(mut self) -> Self {
+        let known: Vec<(usize, &UnitFigures)> = self.known().collect();
         let pairs = verdict::pairs(&known);
         let verdict = verdict::verdict(&known, &pairs);
-        (comparison.pairs, comparison.verdict) = (pairs, verdict);
-        comparison
+        let by_table = |table: usize| {
+            let by_it = |unit: &UnitFigures| unit.by_table(table);
+            let units: Vec<(usize, UnitFigures)> =
+                known.iter().map(|(place, unit)| (*place, by_it(unit))).collect();
+            let units: Vec<(usize, &UnitFigures)> =
+                units.iter().map(|(place, unit)| (*place, unit)).collect();
+            verdict::verdict(&units, &verdict::pairs(&units)).best
+        };
+        let bests: Vec<Option<usize>> = (0..self.other_tables.len()).map(by_table).collect();
+        for (table, best) in self.other_tables.iter_mut().zip(bests) {
+            table.best = best;
+        }
+        (self.pairs, self.verdict) = (pairs, verdict);
+        self
     }
 
     /// The units that have figures, with their places.
@@ -91,13 +117,22 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
         .iter()
         .filter_map(|unit| band::distorted_hz(unit.as_ref().ok()?.judged(), rig))
         .collect();
+    let target = units[0].wish.target.as_ref();
+    let target = target.map_or_else(String::new, |target| target.name.clone());
+    let tables = library::other_tables(&target).into_iter();
+    // Built-in tables stand on no file.
+    let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+    let tables: Result<Vec<Target>> = tables.map(|name| library::resolve(name, &no_files)).collect();
+    let tables = tables?;
     let found: Vec<UnitOrError> = units
         .par_iter()
-        .zip(prepared)
+        .zip(&prepared)
         .map(|(opened, prepared)| UnitOrError {
             unit: opened.measured.unit.clone(),
-            found: prepared
-                .and_then(|prepared| figures::of_unit(opened, &prepared, &distorted_hz, stop)),
+            found: match prepared {
+                Ok(prepared) => figures::of_unit(opened, prepared, &tables, &distorted_hz, stop),
+                Err(error) => Err(error.clone()),
+            },
         })
         .collect();
     let first = found.iter().find_map(|unit| Some((unit, unit.found.as_ref().err()?)));
@@ -110,9 +145,51 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
             return Err(Error::of(fault, Source::name(&*unit.unit)));
         }
     }
-    let target = units[0].wish.target.as_ref();
-    let target = target.map_or_else(String::new, |target| target.name.clone());
-    Ok(Comparison::of(target, units[0].limits.name.clone(), found))
+    let exchanges = exchanges(units, &prepared, &found, &distorted_hz, stop)?;
+    let comparison = Comparison {
+        target,
+        limits: units[0].limits.name.clone(),
+        most_sections: units[0].limits.available(),
+        units: found,
+        pairs: Vec::new(),
+        verdict: Verdict::default(),
+        other_tables: tables
+            .into_iter()
+            .map(|table| OtherTable {
+                target: table.name,
+                best: None,
+            })
+            .collect(),
+        exchanges,
+    };
+    Ok(comparison.finished())
+}
+
+/// What exchanging a variant for another one of its unit changes, where both have figures.
+fn exchanges(
+    units: &[Opened],
+    prepared: &[Result<Prepared>],
+    found: &[UnitOrError],
+    distorted_hz: &[(f64, f64)],
+    stop: &Stop,
+) -> Result<Vec<Exchange>> {
+    let known: Vec<(&Opened, &Prepared)> = units
+        .iter()
+        .zip(prepared)
+        .zip(found)
+        .filter(|(_, found)| found.found.is_ok())
+        .filter_map(|((opened, prepared), _)| Some((opened, prepared.as_ref().ok()?)))
+        .collect();
+    let family = |place: usize| variants::family(&known[place].0.measured.unit);
+    let all_pairs = (0..known.len()).flat_map(|one| (one + 1..known.len()).map(move |other| (one, other)));
+    let pairs: Vec<(usize, usize)> = all_pairs
+        .filter(|(one, other)| family(*one).is_some() && family(*one) == family(*other))
+        .collect();
+    let exchanged: Result<Vec<Option<Exchange>>> = pairs
+        .into_par_iter()
+        .map(|(one, other)| variants::exchange([known[one], known[other]], distorted_hz, stop))
+        .collect();
+    Ok(exchanged?.into_iter().flatten().collect())
 }
 
 fn refuse_incomparable(units: &[Opened]) -> Result<()> {

@@ -63,6 +63,6 @@ impl Comparison {
             let orders = pairs.map(|(a, b)| a.total_cmp(&b));
             orders.fold(std::cmp::Ordering::Equal, std::cmp::Ordering::then)
         });
-        Self::of(self.target, self.limits, self.units)
+        self.finished()
     }
 }

@@ -1,8 +1,10 @@
 //! Each seating left out in turn: the rest is fitted, and the one left out judged.
 //!
 //! The fit of the rest starts from the sections of the fit to all of them and improves every number: what a seating more or
-//! less changes in a preset is its numbers, and a search from nothing would add its own luck. Only takes that are kept count,
-//! so a copy of the one left out is never among the rest.
+//! less changes in a preset is its numbers, and a search from nothing would add its own luck ([`Luck`] says how much). Only
+//! takes that are kept are fitted, so a copy of the one left out is never among the rest. A take that was set aside for a
+//! narrow difference is judged too, with the sections fitted to all others: a dip that moves with the seat is what a
+//! comparison looks for.
 
 use rayon::prelude::*;
 
@@ -13,6 +15,8 @@ use crate::fit::{Effort, Freedom, Stop};
 use crate::job::{Measured, Outcome, Prepared, Start, Wish};
 use crate::limits::Limits;
 use crate::measurement::grid::{self, OnGrid};
+use crate::measurement::judge::{JudgedTake, Verdict};
+use crate::measurement::outlier::{Kind, Outlier};
 use crate::measurement::takes::{Side, Take};
 
 /// A unit whose takes have been judged, and what is asked of every fit of it.
@@ -29,10 +33,10 @@ pub(super) struct Asked<'a> {
     pub stop: &'a Stop,
 }
 
-/// A seating, and the others without it.
+/// A seating, and the others without it; None where all others are those of the full fit, which this one is not in.
 pub(super) struct OneOut {
     take: Take,
-    others: Prepared,
+    others: Option<Prepared>,
 }
 
 /// A seating that was left out, with the sections that the others give.
@@ -46,21 +50,43 @@ pub struct LeftOut {
     pub error: ErrorFigures,
     /// Its error at the coupler's resonance, dB rms; None where that is not known.
     pub apart_db: Option<f64>,
-    /// How much quieter the others' sections play with their preamp, dB.
+    /// What becomes of all takes without it; None where it was not among those.
+    pub others: Option<Others>,
+}
+
+/// Figures of the takes without one of them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Others {
+    /// How much quieter their sections play with their preamp, dB.
     pub lost_db: f64,
-    /// What left and right of the others differ in, dB rms; None without both.
+    /// What their left and right differ in, dB rms; None without both.
     pub sides_apart_db: Option<f64>,
 }
 
+/// How much figures depend on which of the answers that are as good as each other a search ends at: standard deviations.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct Luck {
+    /// Of the natural logarithm of an error.
+    pub log_error: f64,
+    /// Of what is lost in loudness, dB.
+    pub lost_db: f64,
+}
+
 impl Asked<'_> {
-    /// The takes that count, with the source in use as it drives them.
-    pub fn kept(&self) -> Vec<Take> {
+    fn takes_that(&self, count: impl Fn(&JudgedTake) -> bool) -> Vec<Take> {
         let judged = &self.prepared.judged().takes;
         let takes = self.measured.takes.iter().zip(judged);
         takes
-            .filter(|(_, judged)| !judged.set_aside)
+            .filter(|(_, judged)| count(judged))
             .map(|(take, _)| take.clone())
             .collect()
+    }
+
+    /// The takes that are judged: those that are fitted, then those set aside for a narrow difference.
+    pub fn seatings(&self) -> Vec<Take> {
+        let mut seatings = self.takes_that(|take| !take.set_aside);
+        seatings.extend(self.takes_that(differs_narrowly));
+        seatings
     }
 
     /// A curve as the source in use drives it.
@@ -82,9 +108,9 @@ impl Asked<'_> {
         }
     }
 
-    /// Every seating that counts with the others, these judged once for all fits; empty where there is only one.
+    /// Every seating with the others, these judged once for all fits; empty where only one is fitted.
     pub fn one_out(&self) -> Result<Vec<OneOut>> {
-        let kept = self.kept();
+        let kept = self.takes_that(|take| !take.set_aside);
         if kept.len() < 2 {
             return Ok(Vec::new());
         }
@@ -96,10 +122,13 @@ impl Asked<'_> {
                 ..self.measured.clone()
             };
             measured.judging.keep_all = true;
-            let others = Prepared::new(measured)?;
+            let others = Some(Prepared::new(measured)?);
             Ok(OneOut { take, others })
         };
-        (0..kept.len()).into_par_iter().map(one).collect()
+        let fitted: Result<Vec<OneOut>> = (0..kept.len()).into_par_iter().map(one).collect();
+        let beside = self.takes_that(differs_narrowly).into_iter();
+        let beside = beside.map(|take| OneOut { take, others: None });
+        Ok(fitted?.into_iter().chain(beside).collect())
     }
 
     /// The wish improved from `sections`.
@@ -118,7 +147,7 @@ impl Asked<'_> {
         Ok(-outcome.shared.heard.total_db)
     }
 
-    /// Every seating left out in turn, in the order of the takes. `target_db` is on the whole grid.
+    /// Every seating left out in turn, in the order of `one_out`. `target_db` is on the whole grid.
     pub fn left_out(
         &self,
         one_out: &[OneOut],
@@ -126,32 +155,83 @@ impl Asked<'_> {
         target_db: &[f64],
         band: &Band,
     ) -> Result<Vec<LeftOut>> {
-        let rate_hz = self.limits.rates_hz[0];
         let one = |OneOut { take, others }: &OneOut| {
-            let outcome = self.refitted(others, sections)?;
-            let sections_db = levels_db(&outcome.channels[0].sections, rate_hz);
-            let error_db = band::error_db(&self.driven(&take.on_grid), &sections_db, target_db);
+            let fitted = others.as_ref().unwrap_or(self.prepared);
+            let outcome = self.refitted(fitted, sections)?;
+            let error_db = self.error_db(take, &outcome, target_db);
             let level_db = band::mean_db(&error_db, &band.points);
             let error = band::figures(&error_db, &covered(&band.points, &error_db), level_db)
                 .ok_or_else(|| self.nothing_judged(take))?;
             let apart = band::figures(&error_db, &covered(&band.apart, &error_db), level_db);
-            let matching = others.judged().matching.as_ref();
             Ok(LeftOut {
                 take: take.name.clone(),
                 side: take.side,
                 error,
                 apart_db: apart.map(|apart| apart.rms_db),
-                lost_db: -outcome.shared.heard.total_db,
-                sides_apart_db: matching.map(|found| found.rms_db),
+                others: others.as_ref().map(|others| Others {
+                    lost_db: -outcome.shared.heard.total_db,
+                    sides_apart_db: others.judged().matching.as_ref().map(|found| found.rms_db),
+                }),
             })
         };
         one_out.par_iter().map(one).collect()
+    }
+
+    /// What searches from nothing without each of the fitted seatings, `left_out`, differ in from the answer to all,
+    /// improved for the rest. Each difference has the luck of two searches in it, and a value of the long run is one as well.
+    /// `moved_db` is what improving the answer to all makes it louder by.
+    pub fn luck(
+        &self,
+        one_out: &[OneOut],
+        left_out: &[LeftOut],
+        target_db: &[f64],
+        band: &Band,
+        moved_db: f64,
+    ) -> Result<Luck> {
+        let one = |(OneOut { take, others }, improved): (&OneOut, &LeftOut)| {
+            let Some((others, known)) = others.as_ref().zip(improved.others.as_ref()) else {
+                return Ok(None);
+            };
+            let searching = Asked {
+                prepared: others,
+                ..*self
+            };
+            let outcome = searching.fitted(self.wish, self.limits, Effort::Normal)?;
+            let error_db = self.error_db(take, &outcome, target_db);
+            let rms_db = band::rms_db(&error_db, &covered(&band.points, &error_db));
+            let log_error = rms_db.map_or(0.0, |rms_db| (rms_db / improved.error.rms_db).ln());
+            let lost_db = -outcome.shared.heard.total_db - (known.lost_db + moved_db);
+            Ok(Some(Luck { log_error, lost_db }))
+        };
+        let pairs: Vec<(&OneOut, &LeftOut)> = one_out.iter().zip(left_out).collect();
+        let found: Result<Vec<Option<Luck>>> = pairs.into_par_iter().map(one).collect();
+        let found: Vec<Luck> = found?.into_iter().flatten().collect();
+        let rms = |of: fn(&Luck) -> f64| {
+            let squares: f64 = found.iter().map(|luck| of(luck).powi(2)).sum();
+            (squares / found.len().max(1) as f64).sqrt()
+        };
+        Ok(Luck {
+            log_error: rms(|luck| luck.log_error),
+            lost_db: rms(|luck| luck.lost_db),
+        })
+    }
+
+    /// The error of a take with the sections of an outcome.
+    fn error_db(&self, take: &Take, outcome: &Outcome, target_db: &[f64]) -> OnGrid {
+        let sections_db = levels_db(&outcome.channels[0].sections, self.limits.rates_hz[0]);
+        band::error_db(&self.driven(&take.on_grid), &sections_db, target_db)
     }
 
     fn nothing_judged(&self, take: &Take) -> Box<Error> {
         let fault = super::error::ComparisonFault::NothingJudged(take.name.clone());
         Error::of(fault, Source::name(&*self.measured.unit))
     }
+}
+
+/// Whether a take was set aside for a difference in a narrow band.
+fn differs_narrowly(take: &JudgedTake) -> bool {
+    let narrow = |outlier: &Outlier| outlier.kind == Kind::Narrow;
+    take.set_aside && matches!(&take.verdict, Verdict::Outlier(outlier) if narrow(outlier))
 }
 
 /// The points that an error covers.

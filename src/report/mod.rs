@@ -2,8 +2,8 @@
 //! decides only which figures are shown, in which order and with how many digits.
 //!
 //! What people read goes in two steps. Each file of [`figures`] makes a [`blocks::Report`] of one subject, and
-//! [`mod@text`] lays it out. What programs read are [`documents`]. A picture goes from curves (`fit`, `inspect`, `target` and
-//! `check` of [`picture`]) to a [`picture::Picture`] and to SVG. [`words`] are numbers and names as people read them;
+//! [`mod@text`] lays it out. What programs read are [`documents`]. A picture goes from curves (`fit`, `inspect`, `target`,
+//! `check` and `compare` of [`picture`]) to a [`picture::Picture`] and to SVG. [`words`] are numbers and names as people read them;
 //! [`next_steps`] and `check_text` have sentences that text, document and picture share.
 
 pub mod words;
@@ -37,6 +37,7 @@ pub use documents::target::{
 };
 pub use files::{FileKind, WrittenFile};
 pub use picture::check::check_plot;
+pub use picture::compare::compare_plot;
 pub use picture::fit::fit_plot;
 pub use picture::inspect::inspect_plot;
 pub use picture::target::{target_diff_plot, target_plot};

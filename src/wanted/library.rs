@@ -49,6 +49,18 @@ static LIBRARY: [Entry; 7] = [
     entry!("diffuse-field-mean", ".csv"),
 ];
 
+/// The built-in tables of the diffuse field: one thing, of which published tables differ by several dB.
+const DIFFUSE_FIELDS: [&str; 3] = ["diffuse-field", "diffuse-field-iso-532-2", "diffuse-field-mean"];
+
+/// The other built-in tables of what the built-in target `name` is a table of; empty where there are none.
+#[must_use]
+pub fn other_tables(name: &str) -> Vec<&'static str> {
+    match DIFFUSE_FIELDS.contains(&name) {
+        true => DIFFUSE_FIELDS.into_iter().filter(|table| *table != name).collect(),
+        false => Vec::new(),
+    }
+}
+
 /// Names of the built-in targets.
 #[must_use]
 pub fn names() -> Vec<&'static str> {

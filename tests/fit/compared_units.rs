@@ -10,6 +10,7 @@ use bandwright::comparison::rank::RankBy;
 use bandwright::comparison::verdict::Lead;
 use bandwright::comparison::{Comparison, compare};
 use bandwright::error::ErrorKind;
+use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Stop;
 use bandwright::job::{Measured, Opened, Wish};
 use bandwright::limits::Limits;
@@ -56,7 +57,7 @@ fn the_jackknife_of_a_mean_gives_its_usual_standard_error() {
     let mean = values.iter().sum::<f64>() / 8.0;
     let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 7.0;
     let left_out = (0..8).map(|i| (8.0 * mean - values[i]) / 7.0).collect();
-    let figure = jackknifed(mean, &[left_out]);
+    let figure = jackknifed(mean, &[left_out], 0.0);
     let error = figure.error.unwrap();
     assert_abs_diff_eq!(error.db, (variance / 8.0).sqrt(), epsilon = 1e-12);
     let (low, high) = figure.interval_db.unwrap();
@@ -72,12 +73,12 @@ fn the_jackknife_of_a_mean_gives_its_usual_standard_error() {
 fn a_typical_error_is_a_geometric_mean_with_an_interval_by_ratio_and_two_seatings_tell_none() {
     // Logarithms -1, 0, 1 on both sides: s = 1, four degrees of freedom, t = 2.132 (Abramowitz and Stegun, table 26.10).
     let side: Vec<f64> = [-1.0f64, 0.0, 1.0].map(f64::exp).to_vec();
-    let figure = typical(&[side.clone(), side.clone()]);
+    let figure = typical(&[side.clone(), side.clone()], 0.0);
     assert_abs_diff_eq!(figure.value_db, 1.0, epsilon = 1e-12);
     let (low, high) = figure.interval_db.unwrap();
     assert_abs_diff_eq!(high.ln(), 2.132 / 6f64.sqrt(), epsilon = 1e-3);
     assert_abs_diff_eq!(low.ln(), -high.ln(), epsilon = 1e-12);
-    let unknown = typical(&[side, vec![1.0, 2.0]]);
+    let unknown = typical(&[side, vec![1.0, 2.0]], 0.0);
     assert_eq!(unknown.interval_db, None);
     assert!(unknown.range_db.is_some());
 }
@@ -88,7 +89,7 @@ fn a_difference_has_the_freedom_of_welch_and_satterthwaite() {
         let n = values.len() as f64;
         let mean = values.iter().sum::<f64>() / n;
         let left_out = values.iter().map(|v| (n * mean - v) / (n - 1.0)).collect();
-        jackknifed(mean, &[left_out])
+        jackknifed(mean, &[left_out], 0.0)
     };
     let (one, other) = (
         of(&[1.0, 2.0, 3.0, 4.0]),
@@ -294,4 +295,107 @@ fn a_unit_that_fails_is_named_and_the_others_are_compared() {
         error.to_string().contains("no unit of 2 with figures"),
         "{error}"
     );
+}
+
+/// The same takes with a section in front of the unit, as another insert would be.
+fn with_section(takes: &[Take], section: Section) -> Vec<Take> {
+    let change_db = cascade::levels_db(&[section], 48_000.0, grid::frequency_hz());
+    let changed = |take: &Take| {
+        let mut take = take.clone();
+        for (db, change_db) in take.on_grid.level_db.iter_mut().zip(&change_db) {
+            *db += change_db;
+        }
+        take
+    };
+    takes.iter().map(changed).collect()
+}
+
+fn hump(f0_hz: f64, gain_db: f64, q: f64) -> Section {
+    Section {
+        shape: Shape::Peaking,
+        f0_hz,
+        gain_db,
+        q,
+    }
+}
+
+#[test]
+fn a_part_that_makes_one_broad_hump_is_not_worth_carrying_and_one_that_makes_six_is() {
+    let mut unit = seatings(80, Faults::USUAL);
+    let (own, others, third) = (unit.takes(3), unit.takes(3), unit.takes(3));
+    let six = (0..6).fold(others, |takes, k| {
+        let sign = if k % 2 == 0 { 5.0 } else { -5.0 };
+        with_section(&takes, hump(150.0 * 2f64.powi(k), sign, 3.0))
+    });
+    let units = [
+        opened("Lark, felt", own),
+        opened("Lark, foam", with_section(&third, hump(1000.0, 4.0, 1.0))),
+        opened("Lark, six", six),
+        opened("Wren, felt", seatings(81, Faults::USUAL).takes(1)),
+    ];
+    let found = compared(&units);
+    let names: Vec<(&str, &str)> = found
+        .exchanges
+        .iter()
+        .map(|found| (found.one.as_str(), found.other.as_str()))
+        .collect();
+    // The one Wren has no other variant.
+    assert_eq!(
+        names,
+        [
+            ("Lark, felt", "Lark, foam"),
+            ("Lark, felt", "Lark, six"),
+            ("Lark, foam", "Lark, six")
+        ]
+    );
+    let (one, six) = (&found.exchanges[0], &found.exchanges[1]);
+    assert!(one.sections_do_the_same(), "{one:?}");
+    assert!((900.0..1100.0).contains(&one.most_hz), "{one:?}");
+    // Its level over the band is taken off the hump's 4 dB.
+    assert!((2.0..4.0).contains(&one.most_db), "{one:?}");
+    assert!(one.unsure_db.unwrap() < 0.2, "{one:?}");
+    assert!(!six.sections_do_the_same(), "{six:?}");
+    assert!(six.left_on_one_db < six.changes_db, "{six:?}");
+}
+
+#[test]
+fn another_table_of_the_target_tells_what_a_comparison_toward_it_tells() {
+    let faulty = Faults {
+        dip_db: 8.0,
+        ..Faults::USUAL
+    };
+    let takes = [seatings(7, Faults::USUAL).takes(4), seatings(7, faulty).takes(4)];
+    let toward = |name: &str| {
+        let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
+        let target = library::resolve(name, &no_files).unwrap();
+        let units = [("sound", &takes[0]), ("faulty", &takes[1])];
+        let units = units.map(|(name, takes)| Opened {
+            wish: Wish::toward(target.clone()),
+            ..opened(name, takes.clone())
+        });
+        compared(&units)
+    };
+    let found = toward("diffuse-field");
+    let names: Vec<&str> = found.other_tables.iter().map(|table| table.target.as_str()).collect();
+    assert_eq!(names, ["diffuse-field-iso-532-2", "diffuse-field-mean"]);
+    for table in &found.other_tables {
+        assert_eq!(table.best, toward(&table.target).verdict.best, "{}", table.target);
+    }
+    assert_eq!(toward("flat").other_tables, []);
+}
+
+#[test]
+fn a_seating_set_aside_for_a_narrow_difference_is_judged_but_not_fitted() {
+    let mut takes = seatings(90, Faults::USUAL).takes(4);
+    takes[1] = with_section(&takes[1..2], hump(900.0, 4.0, 6.0)).remove(0);
+    let name = takes[1].name.clone();
+    let units = [
+        opened("moved", takes),
+        opened("other", seatings(91, Faults::USUAL).takes(1)),
+    ];
+    let found = compared(&units);
+    let unit = figures(&found, 0);
+    assert_eq!(unit.seal.kept, [3, 4, 0]);
+    assert_eq!(unit.steadiness.as_ref().unwrap().takes.len(), 8);
+    assert_eq!(unit.tail.as_ref().unwrap().take, name);
 }

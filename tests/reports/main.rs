@@ -3,6 +3,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod compare_plot;
 mod inspect_plot;
 mod inspect_text;
 mod json_rounding;

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::comparison::{Comparison, Pair, UnitFigures};
+use crate::comparison::{Comparison, Exchange, Pair, UnitFigures};
 use crate::error::WordedError;
 use crate::knob::Names;
 use crate::measurement::grid;
@@ -34,14 +34,39 @@ pub struct ComparisonPart<'a> {
     pub target: &'a str,
     /// Name of the limits.
     pub limits: &'a str,
+    /// Most sections of a preset.
+    pub most_sections: usize,
     /// The units, in the order of the report.
     pub units: Vec<UnitPart<'a>>,
     /// Every pair of units that have figures, by their places in `units`, counted from 0.
     pub pairs: &'a [Pair],
     /// What it comes to.
     pub verdict: VerdictPart<'a>,
+    /// What it comes to with other tables of the same target; empty where there are none.
+    pub other_tables: Vec<TablePart<'a>>,
+    /// What exchanging one variant of a unit for another changes, for every two of them that have figures.
+    pub exchanges: Vec<ExchangePart<'a>>,
     /// What to know before the figures: units without any, and levels that harm.
     pub cautions: Vec<String>,
+}
+
+/// What a comparison comes to with another table of its target.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct TablePart<'a> {
+    /// Name of the table.
+    pub target: &'a str,
+    /// The unit that takes EQ better than every other one that can be told of by it; `null` where none does.
+    pub best: Option<&'a str>,
+}
+
+/// What exchanging one variant for another changes.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ExchangePart<'a> {
+    /// The change.
+    #[serde(flatten)]
+    pub change: &'a Exchange,
+    /// Whether three sections do the same, to 0.5 dB, whichever variant one has.
+    pub three_sections_do_the_same: bool,
 }
 
 /// One unit.
@@ -109,6 +134,7 @@ fn part<'a>(comparison: &'a Comparison, names: Names<'_>) -> ComparisonPart<'a> 
     ComparisonPart {
         target: &comparison.target,
         limits: &comparison.limits,
+        most_sections: comparison.most_sections,
         units: units.collect(),
         pairs: &comparison.pairs,
         verdict: VerdictPart {
@@ -116,6 +142,22 @@ fn part<'a>(comparison: &'a Comparison, names: Names<'_>) -> ComparisonPart<'a> 
             untold: comparison.verdict.untold.iter().map(|place| name(*place)).collect(),
             text: sentences(comparison),
         },
+        other_tables: comparison
+            .other_tables
+            .iter()
+            .map(|table| TablePart {
+                target: &table.target,
+                best: table.best.map(name),
+            })
+            .collect(),
+        exchanges: comparison
+            .exchanges
+            .iter()
+            .map(|change| ExchangePart {
+                change,
+                three_sections_do_the_same: change.sections_do_the_same(),
+            })
+            .collect(),
         cautions: cautions(comparison),
     }
 }

@@ -1,8 +1,8 @@
 //! What a comparison of units shows: one table of figures, what it comes to, and what to know of it.
 
 use crate::comparison::figures::{Place, UnitFigures, Why};
-use crate::comparison::interval::{CONFIDENCE, FEWEST, Figure};
-use crate::comparison::{Comparison, Pair, Verdict, verdict::Lead};
+use crate::comparison::interval::{FEWEST, Figure};
+use crate::comparison::{Comparison, Exchange, OtherTable, Pair, Verdict, verdict::Lead};
 use crate::cost::exposure::HARMFUL_DBA;
 use crate::report::blocks::ColumnKind::{Numbers, Words};
 use crate::report::blocks::{Block, Column, Part, Report};
@@ -21,21 +21,28 @@ pub fn reports(comparisons: &[Comparison], files: &[WrittenFile]) -> Vec<Report>
 
 fn report(comparison: &Comparison) -> Report {
     let units: Vec<&UnitFigures> = comparison.known().map(|(_, unit)| unit).collect();
-    let mut report = Report::new(format!(
-        "{} toward {}, within {}",
-        count(comparison.units.len(), "unit", "units"),
-        comparison.target,
-        comparison.limits
-    ));
+    let mut report = Report::new(heading(comparison));
     report.cautions = cautions(comparison).into_iter().map(Into::into).collect();
     report.parts = vec![
         Part::without_head([Block::table_across(figures(&units))]),
         Part::new("What it comes to", sentences(comparison).into_iter().map(Block::paragraph).collect::<Vec<_>>()),
-        Part::without_head([Block::paragraph(explained())]),
+        Part::without_head([Block::paragraph(format!("{EXPLAINED} {OF_SPECIMENS}"))]),
         by_count(&units).detail(),
         beyond(&units).detail(),
     ];
     report
+}
+
+/// What is compared.
+#[must_use]
+pub fn heading(comparison: &Comparison) -> String {
+    format!(
+        "{} toward {}, within {}, {} at most",
+        count(comparison.units.len(), "unit", "units"),
+        comparison.target,
+        comparison.limits,
+        comparison.most_sections
+    )
 }
 
 /// What to know before the figures.
@@ -58,12 +65,11 @@ pub fn cautions(comparison: &Comparison) -> Vec<String> {
     failed.chain(loud).collect()
 }
 
-fn explained() -> String {
-    format!(
-        "Errors are rms over 100 Hz to 8 kHz without the coupler's resonance, smoothed by the ear's width, level free. Left out: each seating in turn, fitted by the others; in brackets the {:.0} % interval, which needs {FEWEST} seatings a side. All of this is true of these specimens, not of others of their make.",
-        100.0 * CONFIDENCE
-    )
-}
+/// What the figures are.
+const EXPLAINED: &str = "Errors are rms over 100 Hz to 8 kHz without the coupler's resonance, smoothed by the ear's width, level free. Left out: each seating in turn, fitted by the others; in brackets the 90 % interval, which needs 3 seatings a side.";
+
+/// What the figures are of.
+pub const OF_SPECIMENS: &str = "All of this is true of these specimens, not of others of their make.";
 
 /// A figure with its interval, or with a word that there is none.
 fn figure(figure: &Figure) -> String {
@@ -239,7 +245,58 @@ pub fn sentences(comparison: &Comparison) -> Vec<String> {
     for (_, unit) in comparison.known() {
         sentences.extend(faults(unit));
     }
+    sentences.extend(other_tables(comparison));
+    sentences.extend(comparison.exchanges.iter().map(exchange_sentence));
     sentences
+}
+
+/// Whether other tables of the same target tell the same; nothing where there are none, or too little is known anyway.
+fn other_tables(comparison: &Comparison) -> Vec<String> {
+    let told = comparison.known().count() - comparison.verdict.untold.len();
+    if comparison.other_tables.is_empty() || told < 2 {
+        return Vec::new();
+    }
+    let turned = |table: &&OtherTable| table.best != comparison.verdict.best;
+    let words = |table: &OtherTable| {
+        let best = table.best.map(|place| comparison.units[place].unit.as_str());
+        format!(
+            "Another table of the same target tells otherwise: toward {} {} takes EQ better than every other unit.",
+            table.target,
+            best.unwrap_or("none")
+        )
+    };
+    let turned: Vec<String> = comparison.other_tables.iter().filter(turned).map(words).collect();
+    if !turned.is_empty() {
+        return turned;
+    }
+    let names: Vec<&str> = comparison.other_tables.iter().map(|table| table.target.as_str()).collect();
+    vec![format!("Other tables of the same target tell the same: {}.", names.join(", "))]
+}
+
+/// Whether the part that two variants differ in is worth carrying.
+fn exchange_sentence(found: &Exchange) -> String {
+    let unsure = found.unsure_db.map(|db| format!(", unsure by {} dB", decimals(db, 2)));
+    let changes = format!(
+        "From {} to {}: a change of {} dB rms, at most {} dB at {}{}.",
+        found.one,
+        found.other,
+        decimals(found.changes_db, 2),
+        signed_decimals(found.most_db, 1),
+        frequency(found.most_hz),
+        unsure.unwrap_or_default()
+    );
+    let left = format!(
+        "Three sections on the one leave {} dB of it and play {} dB quieter, on the other {} dB of the way back and {} dB quieter",
+        decimals(found.left_on_one_db, 2),
+        decimals(found.quieter_on_one_db, 1),
+        decimals(found.left_on_other_db, 2),
+        decimals(found.quieter_on_other_db, 1)
+    );
+    let worth = match found.sections_do_the_same() {
+        true => "for its sound alone the part is not worth carrying",
+        false => "the part does what they do not",
+    };
+    format!("{changes} {left}: {worth}.")
 }
 
 fn pair_sentence(comparison: &Comparison, pair: &Pair) -> String {

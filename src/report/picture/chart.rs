@@ -150,15 +150,18 @@ pub fn level_range(values_db: &[f64], aspect: Aspect) -> LevelRange {
     }
 }
 
+/// The finest aspect in which no panel cuts its values, or the coarsest.
+#[must_use]
+pub fn aspect_for(panels_db: &[&[f64]]) -> Aspect {
+    let cuts = |values_db: &&[f64]| level_range(values_db, Aspect::Fine).cuts;
+    if panels_db.iter().any(cuts) { Aspect::Coarse } else { Aspect::Fine }
+}
+
 /// Both panels share one aspect, so that a slope in one compares with a slope in the other.
 #[must_use]
 pub fn one_aspect(values_db: [&[f64]; 2]) -> (Aspect, [LevelRange; 2]) {
-    let fine = values_db.map(|values_db| level_range(values_db, Aspect::Fine));
-    if fine.iter().any(|range| range.cuts) {
-        let coarse = values_db.map(|values_db| level_range(values_db, Aspect::Coarse));
-        return (Aspect::Coarse, coarse);
-    }
-    (Aspect::Fine, fine)
+    let aspect = aspect_for(&values_db);
+    (aspect, values_db.map(|values_db| level_range(values_db, aspect)))
 }
 
 /// A linear level axis.

@@ -10,8 +10,8 @@ use super::{
 use crate::report::words::{decimals_up_to, true_minus};
 
 const SUBTITLE_SIZE: f64 = 14.0;
-const HEADING_SIZE: f64 = 12.5;
-const TICK_SIZE: f64 = 11.5;
+pub(super) const HEADING_SIZE: f64 = 12.5;
+pub(super) const TICK_SIZE: f64 = 11.5;
 const FONT: &str = "Inter, system-ui, sans-serif";
 
 impl Picture {
@@ -53,6 +53,9 @@ impl Picture {
         self.head(&mut svg);
         for (number, panel) in self.panels.iter().enumerate() {
             self.panel(&mut svg, panel, number);
+        }
+        for chart in &self.figures {
+            chart.draw(&mut svg);
         }
         self.foot(&mut svg);
         svg.finish()
@@ -163,7 +166,7 @@ impl Picture {
             let note = TextPlacement {
                 size: NOTE_SIZE,
                 ink: Ink::Faint,
-                ..TextPlacement::at(EDGE, bottom + 66.0 + NOTE_LINE * i as f64)
+                ..TextPlacement::at(EDGE, self.foot_top() + 8.0 + NOTE_LINE * i as f64)
             };
             note.write(svg, line);
         }
@@ -234,7 +237,7 @@ fn draw_area(svg: &mut Svg, area: &Area, axis: &LevelAxis) {
 }
 
 /// A thread from the curve's end, a piece of the curve's own style, and its name.
-fn draw_label(svg: &mut Svg, label: &Label) {
+pub(super) fn draw_label(svg: &mut Svg, label: &Label) {
     let (end_x, end_y) = label.from;
     let mut thread = Path::default();
     thread.line([
@@ -292,7 +295,7 @@ fn draw_label(svg: &mut Svg, label: &Label) {
     words.write(svg, &label.text);
 }
 
-fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
+pub(super) fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
     let class = format!("stroke-{}", ink.name());
     let mut attributes: Vec<_> = ends
         .iter()
@@ -392,7 +395,7 @@ fn panel_rect(svg: &mut Svg, panel: &Panel, look: &[(&'static str, Value)]) {
 }
 
 /// A rectangle from left to right and from top to bottom, pixels.
-fn draw_rect(
+pub(super) fn draw_rect(
     svg: &mut Svg,
     (left, right): (f64, f64),
     (top, bottom): (f64, f64),
@@ -426,17 +429,17 @@ fn dark_style() -> String {
 
 /// How and where a line of words is written.
 #[derive(Clone, Copy)]
-struct TextPlacement {
-    x: f64,
-    baseline: f64,
-    size: f64,
-    ink: Ink,
-    anchor: &'static str,
-    bold: bool,
+pub(super) struct TextPlacement {
+    pub(super) x: f64,
+    pub(super) baseline: f64,
+    pub(super) size: f64,
+    pub(super) ink: Ink,
+    pub(super) anchor: &'static str,
+    pub(super) bold: bool,
 }
 
 impl TextPlacement {
-    fn at(x: f64, baseline: f64) -> Self {
+    pub(super) fn at(x: f64, baseline: f64) -> Self {
         Self {
             x,
             baseline,
@@ -447,7 +450,7 @@ impl TextPlacement {
         }
     }
 
-    fn small(x: f64, baseline: f64) -> Self {
+    pub(super) fn small(x: f64, baseline: f64) -> Self {
         Self {
             size: TICK_SIZE,
             ink: Ink::Faint,
@@ -455,7 +458,7 @@ impl TextPlacement {
         }
     }
 
-    fn write(self, svg: &mut Svg, text: &str) {
+    pub(super) fn write(self, svg: &mut Svg, text: &str) {
         let class = format!("fill-{}", self.ink.name());
         svg.words(
             "text",

@@ -66,6 +66,7 @@ pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
         notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
         doubtful_hz,
         guard: None,
+        figures: Vec::new(),
     }
 }
 

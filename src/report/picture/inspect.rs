@@ -97,6 +97,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         title: printable(&inspection.unit),
         subtitle: subtitle(inspection),
         description: description(inspection),
+        figures: Vec::new(),
         notes: notes(inspection, aspect, !doubtful_hz.is_empty(), cuts),
         panels,
         doubtful_hz,

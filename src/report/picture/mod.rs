@@ -1,19 +1,23 @@
-//! A picture of panels over one frequency axis: what is in it, and where. [`Picture::to_svg`] draws it in the numbers of
-//! [`chart`], inked by [`palette`], through the one writer of [`svg`].
+//! A picture of panels over one frequency axis, and below them of [`figures`] on axes of their own: what is in it, and where.
+//! [`Picture::to_svg`] draws it in the numbers of [`chart`], inked by [`palette`], through the one writer of [`svg`].
 
 pub mod chart;
 mod draw;
+mod draw_figures;
+pub mod figures;
 mod notes;
 pub mod palette;
 pub mod svg;
 
 pub mod check;
+pub mod compare;
 pub mod fit;
 pub mod inspect;
 pub mod target;
 
 use crate::report::words::wrap;
 use chart::{FrequencyAxis, LevelAxis};
+use figures::FigureChart;
 use palette::Ink;
 
 /// Width of every picture, pixels.
@@ -56,6 +60,8 @@ pub struct Picture {
     pub doubtful_hz: Vec<(f64, f64)>,
     /// A range to be marked in all panels, Hz, and its name.
     pub guard: Option<Guard>,
+    /// Figures below the panels; none for most pictures.
+    pub figures: Vec<FigureChart>,
     /// Sentences below, each on its own line or lines.
     pub notes: Vec<String>,
 }
@@ -228,6 +234,19 @@ impl Picture {
             .map_or(FIRST_PANEL_TOP, |panel| panel.axis.bottom())
     }
 
+    /// Top of the first chart of figures: below the names of the frequencies.
+    #[must_use]
+    pub fn figures_top(&self) -> f64 {
+        self.panels_bottom() + 84.0
+    }
+
+    /// Bottom of all that has axes, with the words below these.
+    fn foot_top(&self) -> f64 {
+        let bottoms = self.figures.iter().map(FigureChart::bottom);
+        let lowest = bottoms.fold(self.panels_bottom(), f64::max);
+        lowest + 58.0
+    }
+
     /// The notes, one string a line.
     #[must_use]
     pub fn note_lines(&self) -> Vec<String> {
@@ -239,6 +258,6 @@ impl Picture {
     /// Height, pixels.
     #[must_use]
     pub fn height(&self) -> f64 {
-        self.panels_bottom() + 58.0 + NOTE_LINE * self.note_lines().len() as f64 + 12.0
+        self.foot_top() + NOTE_LINE * self.note_lines().len() as f64 + 12.0
     }
 }

@@ -48,6 +48,14 @@ pub enum Ink {
     Difference,
     /// The unit with the coupler's resonance taken out.
     TakenOut,
+    /// One of several units: the first, and every fourth after it.
+    UnitA,
+    /// The second, likewise.
+    UnitB,
+    /// The third, likewise.
+    UnitC,
+    /// The fourth, likewise.
+    UnitD,
 }
 
 /// How a curve is drawn: width in pixels and dashes in the notation of SVG.
@@ -61,7 +69,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 24] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -82,7 +90,17 @@ impl Ink {
         Self::OtherTarget,
         Self::Difference,
         Self::TakenOut,
+        Self::UnitA,
+        Self::UnitB,
+        Self::UnitC,
+        Self::UnitD,
     ];
+
+    /// That of the unit at a place among several, counted from 0.
+    #[must_use]
+    pub fn of_unit(place: usize) -> Self {
+        [Self::UnitA, Self::UnitB, Self::UnitC, Self::UnitD][place % 4]
+    }
 
     /// Name of its classes.
     #[must_use]
@@ -108,6 +126,10 @@ impl Ink {
             Self::OtherTarget => "other-target",
             Self::Difference => "difference",
             Self::TakenOut => "taken-out",
+            Self::UnitA => "unit-a",
+            Self::UnitB => "unit-b",
+            Self::UnitC => "unit-c",
+            Self::UnitD => "unit-d",
         }
     }
 
@@ -122,10 +144,10 @@ impl Ink {
             Self::Rule => "#c3beb1",
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
-            Self::Measured | Self::Expected | Self::Take | Self::Average => "#5f748b",
-            Self::Target | Self::Aside | Self::TakenOut => "#a8620a",
-            Self::Equalised | Self::Left | Self::Difference => "#006158",
-            Self::Sections | Self::Right | Self::OtherTarget => "#6b2168",
+            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD => "#5f748b",
+            Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#a8620a",
+            Self::Equalised | Self::Left | Self::Difference | Self::UnitA => "#006158",
+            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB => "#6b2168",
         }
     }
 
@@ -140,17 +162,16 @@ impl Ink {
             Self::Rule => "#4a545c",
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
-            Self::Measured | Self::Expected | Self::Take | Self::Average => "#7d91a8",
-            Self::Target | Self::Aside | Self::TakenOut => "#e5a338",
-            Self::Equalised | Self::Left | Self::Difference => "#5be0c4",
-            Self::Sections | Self::Right | Self::OtherTarget => "#e3a8e0",
+            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD => "#7d91a8",
+            Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#e5a338",
+            Self::Equalised | Self::Left | Self::Difference | Self::UnitA => "#5be0c4",
+            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB => "#e3a8e0",
         }
     }
 
     /// Its line: measured thin, what is expected of it thin and dashed, target dashed, equalised thick, the sections
     /// between; takes thinner, those set aside dotted, their average thickest, left solid, right dashed; without the
-    /// resonance thick; a second target
-    /// dash-dotted.
+    /// resonance thick; a second target dash-dotted; units solid, dashed, dotted and dash-dotted.
     #[must_use]
     pub fn stroke(self) -> Stroke {
         let (width, dashes) = match self {
@@ -167,6 +188,10 @@ impl Ink {
             Self::OtherTarget => (1.6, Some("10 3 2 3")),
             Self::Difference => (1.4, None),
             Self::TakenOut => (2.2, None),
+            Self::UnitA => (2.2, None),
+            Self::UnitB => (2.2, Some("8 3")),
+            Self::UnitC => (2.2, Some("2 3")),
+            Self::UnitD => (2.2, Some("10 3 2 3")),
             _ => (1.0, None),
         };
         Stroke { width, dashes }

@@ -79,6 +79,7 @@ pub fn target_picture(target: &Shown) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        figures: Vec::new(),
     }
 }
 
@@ -176,6 +177,7 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        figures: Vec::new(),
     }
 }
 
