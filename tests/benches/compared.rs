@@ -14,9 +14,12 @@ use std::time::Instant;
 use bandwright::comparison::figures::UnitFigures;
 use bandwright::comparison::{Comparison, Figure, compare};
 use bandwright::fit::Stop;
+use bandwright::job::cost::Circumstances;
 use bandwright::job::{Measured, Opened, Wish};
 use bandwright::limits::Limits;
-use bandwright::measurement::takes::Take;
+use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
+use bandwright::measurement::takes::{Side, Take};
+use bandwright::measurement::unit_file::{DistortionEntry, FileEntry};
 use bandwright::wanted::library;
 use rayon::prelude::*;
 use support::listeners::{Faults, Seatings};
@@ -136,25 +139,43 @@ fn cover(units: u64) {
     println!("  steadiness {steadiness}, sides {sides}, loudness {loudness}");
 }
 
-/// Means of the figures that faults of three sizes raise, over so many units a size.
+/// Means of the figures that faults of three sizes raise, over so many units a size, beside the planted value where one is
+/// defined.
 fn planted(units: u64) {
     let diffuse_db = &diffuse_db();
-    let sizes = |label: &str, faults: [Faults; 3], of: &(dyn Fn(&UnitFigures) -> f64 + Sync)| {
+    type Of<'a> = &'a (dyn Fn(&UnitFigures) -> Option<f64> + Sync);
+    type Truth<'a> = Option<&'a (dyn Fn(&Seatings) -> f64 + Sync)>;
+    let sizes = |label: &str, faults: [Faults; 3], truth: Truth<'_>, of: Of<'_>| {
         let means = faults.map(|faults| {
-            let found: Vec<f64> = (0..units)
+            let found: Vec<(Option<f64>, f64)> = (0..units)
                 .into_par_iter()
                 .map(|index| {
                     let mut unit = Seatings::of_unit(2000 + index, faults, diffuse_db);
+                    let truth = truth.map_or(0.0, |truth| truth(&unit));
                     let units = vec![("unit", unit.takes(5)), ("other", unit.takes(1))];
-                    of(compared(units).units[0].found.as_ref().unwrap())
+                    (
+                        of(compared(units).units[0].found.as_ref().unwrap()),
+                        truth,
+                    )
                 })
                 .collect();
-            found.iter().sum::<f64>() / found.len() as f64
+            let known: Vec<(f64, f64)> = found
+                .into_iter()
+                .filter_map(|(figure, truth)| Some((figure?, truth)))
+                .collect();
+            let count = known.len() as f64;
+            let figure = known.iter().map(|(figure, _)| figure).sum::<f64>() / count;
+            let truth = known.iter().map(|(_, truth)| truth).sum::<f64>() / count;
+            (figure, truth)
         });
-        println!(
-            "planted, {label}: {:.3}, {:.3}, {:.3} dB",
-            means[0], means[1], means[2]
-        );
+        let words = means.map(|(figure, planted)| match truth {
+            Some(_) => format!(
+                "{figure:.3} of {planted:.3} ({:+.0} %)",
+                100.0 * (figure / planted - 1.0)
+            ),
+            None => format!("{figure:.3}"),
+        });
+        println!("planted, {label}: {}", words.join(", "));
     };
     let with = |change: &dyn Fn(&mut Faults, f64), values: [f64; 3]| {
         values.map(|value| {
@@ -164,20 +185,62 @@ fn planted(units: u64) {
         })
     };
     sizes(
-        "humps of a side up to 0.5, 1, 2 dB, sides",
-        with(&|faults, db| faults.sides_db = db, [0.5, 1.0, 2.0]),
-        &|unit| unit.sides.as_ref().unwrap().apart.value_db,
+        "humps of a side up to 1.2, 2.4, 5 dB, sides",
+        with(&|faults, db| faults.sides_db = db, [1.2, 2.4, 5.0]),
+        Some(&|unit| unit.sides_apart_db()),
+        &|unit| Some(unit.sides.as_ref()?.apart.value_db),
     );
     sizes(
         "bass of seatings 0.2, 0.5, 1 dB, spread at 20-100 Hz",
         with(&|faults, db| faults.bass_db = db, [0.2, 0.5, 1.0]),
-        &|unit| unit.seal.spread_db.unwrap(),
+        Some(&|unit| unit.bass_spread_db()),
+        &|unit| unit.seal.spread_db,
     );
     sizes(
         "a wandering dip of 0, 4, 8 dB, steadiness",
         with(&|faults, db| faults.dip_db = db, [0.0, 4.0, 8.0]),
-        &|unit| unit.steadiness.as_ref().unwrap().left_out.value_db,
+        None,
+        &|unit| Some(unit.steadiness.as_ref()?.left_out.value_db),
     );
+    let strain = [0.3, 1.0, 3.0].map(|percent| {
+        let found: Vec<f64> = (0..units)
+            .into_par_iter()
+            .filter_map(|index| {
+                let mut seatings = Seatings::of_unit(2000 + index, Faults::USUAL, diffuse_db);
+                let mut unit = opened("unit", seatings.takes(1));
+                unit.limits = unit.limits.with_sections(3).unwrap();
+                let curves = [(80.0, percent), (110.0, 2.0 * percent)];
+                unit.circumstances = Some(Circumstances {
+                    distortion: curves.map(|(spl, percent)| distorted(spl, percent)).into(),
+                    ..Circumstances::default()
+                });
+                let mut other = opened("other", seatings.takes(1));
+                other.limits = unit.limits.clone();
+                let found = compare(&[unit, other], &Stop::default()).unwrap();
+                found.units[0].found.as_ref().unwrap().strain.percent
+            })
+            .collect();
+        found.iter().sum::<f64>() / found.len() as f64
+    });
+    println!(
+        "planted, distortion of 0.3, 1, 3 % at 80 dB SPL and twice that at 110, strain: {:.2}, {:.2}, {:.2} %",
+        strain[0], strain[1], strain[2]
+    );
+}
+
+/// So much distortion at all frequencies.
+fn distorted(level_db_spl: f64, percent: f64) -> DistortionCurve {
+    let text = format!("frequency_hz,distortion_percent\n20,{percent}\n20000,{percent}\n");
+    let entry = DistortionEntry {
+        file: FileEntry {
+            file: "distortion.csv".to_owned(),
+            line: 1,
+            key: "distortion[1].file".to_owned(),
+        },
+        level_db_spl,
+        side: Side::Unknown,
+    };
+    read_distortion(text.as_bytes(), "distortion.csv", &entry).unwrap()
 }
 
 fn main() {

@@ -112,6 +112,57 @@ impl Seatings {
         };
         self.earphone.takes(&mut self.random, a_side, seat)
     }
+
+    /// What the sections of the sides differ in, dB rms from 100 Hz to 8 kHz about the median of 200 Hz to 2 kHz, smoothed
+    /// by 1/3 octave.
+    pub fn sides_apart_db(&self) -> f64 {
+        let f_hz = frequency_hz();
+        let [left, right] = [0, 1].map(|side| {
+            let sections = &self.earphone.body[side];
+            cascade::levels_db(sections, 96_000.0, f_hz)
+        });
+        let difference = OnGrid {
+            level_db: left.iter().zip(&right).map(|(a, b)| a - b).collect(),
+            support: 0..POINTS,
+        };
+        let smoothed = smooth(&difference, Width::parse("1/3").unwrap()).level_db;
+        let within = |low: f64, high: f64| {
+            let inside = move |(f, _): &(&f64, &f64)| (low..=high).contains(*f);
+            f_hz.iter()
+                .zip(&smoothed)
+                .filter(inside)
+                .map(|(_, db)| *db)
+                .collect::<Vec<f64>>()
+        };
+        let mut middle = within(200.0, 2000.0);
+        middle.sort_by(f64::total_cmp);
+        let median = middle[middle.len() / 2];
+        let judged = within(100.0, 8000.0);
+        let squares: f64 = judged.iter().map(|db| (db - median).powi(2)).sum();
+        (squares / judged.len() as f64).sqrt()
+    }
+
+    /// The standard deviation of the seatings from 20 to 100 Hz, dB rms, each at the level of its median over 200 Hz to
+    /// 2 kHz. Leaks count.
+    pub fn bass_spread_db(&self) -> f64 {
+        let shelf = Section {
+            shape: Shape::LowShelf,
+            f0_hz: 110.0,
+            gain_db: self.faults.bass_db,
+            q: 0.6,
+        };
+        let within = |low: f64, high: f64| {
+            let inside = |f: &f64| (low..=high).contains(f);
+            let at_hz: Vec<f64> = frequency_hz().iter().copied().filter(inside).collect();
+            cascade::levels_db(&[shelf], 96_000.0, &at_hz)
+        };
+        // The level of a shelf falls, so its median is in the middle.
+        let middle = within(200.0, 2000.0);
+        let median = middle[middle.len() / 2];
+        let low = within(20.0, 100.0);
+        let squares: f64 = low.iter().map(|db| (db - median).powi(2)).sum();
+        (squares / low.len() as f64).sqrt()
+    }
 }
 
 /// How far a seat moves what moves.
