@@ -54,8 +54,10 @@ pub fn with_digest(mut text: String) -> String {
     text
 }
 
-fn hex(text: &str) -> String {
-    let digest = Sha256::digest(text.as_bytes());
+/// The SHA-256 (FIPS 180-4) of bytes, in hexadecimal digits.
+#[must_use]
+pub fn hex(bytes: impl AsRef<[u8]>) -> String {
+    let digest = Sha256::digest(bytes.as_ref());
     digest.iter().fold(String::new(), |mut hex, byte| {
         let _ = write!(hex, "{byte:02x}");
         hex

@@ -1,9 +1,10 @@
 //! Where files come from: this library opens none itself.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use crate::digest;
 use crate::error::{Error, ErrorKind, Result};
 
 /// A place that has files: a disk, what was sent to a page, the memory of a test.
@@ -52,7 +53,7 @@ impl Files for BTreeMap<PathBuf, Vec<u8>> {
 pub struct Recorded<'a> {
     files: &'a dyn Files,
     named: Vec<&'a Path>,
-    read: RefCell<Vec<PathBuf>>,
+    read: RefCell<Vec<(PathBuf, String)>>,
     missing: RefCell<Option<PathBuf>>,
 }
 
@@ -71,7 +72,16 @@ impl<'a> Recorded<'a> {
     /// All paths that were read, in order.
     #[must_use]
     pub fn read_so_far(&self) -> Vec<PathBuf> {
-        self.read.borrow().clone()
+        self.read.borrow().iter().map(|(path, _)| path.clone()).collect()
+    }
+
+    /// What was read, each with the SHA-256 of its bytes, in order of names and once: the path as it was asked for where
+    /// that is relative, else the file's name, so that no path of the machine is told.
+    #[must_use]
+    pub fn inputs(&self) -> Vec<(String, String)> {
+        let read = self.read.borrow();
+        let named = read.iter().map(|(path, digest)| (without_machine(path), digest.clone()));
+        named.collect::<BTreeSet<_>>().into_iter().collect()
     }
 
     /// The last path that was asked for and led nowhere.
@@ -87,7 +97,7 @@ impl Files for Recorded<'_> {
         let path = named.copied().unwrap_or(path);
         let bytes = self.files.read(path);
         match &bytes {
-            Ok(_) => self.read.borrow_mut().push(path.to_owned()),
+            Ok(bytes) => self.read.borrow_mut().push((path.to_owned(), digest::hex(bytes))),
             Err(error) if error.kind == ErrorKind::Missing => {
                 *self.missing.borrow_mut() = Some(path.to_owned());
             }
@@ -102,6 +112,15 @@ impl Files for Recorded<'_> {
 
     fn whole(&self, path: &Path) -> PathBuf {
         self.files.whole(path)
+    }
+}
+
+/// A path as reports for others name it: a relative one as it is, of an absolute one the file's name.
+#[must_use]
+pub fn without_machine(path: &Path) -> String {
+    match path.file_name() {
+        Some(name) if path.is_absolute() => shown(Path::new(name)),
+        _ => shown(path),
     }
 }
 

@@ -133,6 +133,9 @@ pub struct Inspect {
     /// Takes, sides, average, spread and match
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Write all of it here as one page for a browser (NAME.html)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub report: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
@@ -209,9 +212,12 @@ pub struct Compare {
     /// Write the figures here as a table (NAME.csv)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub csv: Option<PathBuf>,
-    /// Draw the curves, what is left against sections, and figures with intervals (NAME.svg), for one target
+    /// Write a picture here (NAME.svg), for one target
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Write all of it here as one page for a browser (NAME.html)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub report: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
@@ -302,6 +308,9 @@ pub struct TargetShow {
     /// Write a picture of the target here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Write all of it here as one page for a browser (NAME.html)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub report: Option<PathBuf>,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
@@ -617,6 +626,12 @@ pub struct Fit {
     /// Write a picture of the curves here (NAME.svg)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// Write all of it here as one page for a browser (NAME.html)
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub report: Option<PathBuf>,
+    /// Print the card alone: what is typed into the equaliser, in few lines
+    #[arg(long, help_heading = "Output", conflicts_with_all = ["json", "verbose", "quiet"])]
+    pub card: bool,
     /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
     #[arg(long, help_heading = "Output")]
     pub overwrite: bool,

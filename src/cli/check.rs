@@ -122,7 +122,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
-    let rig = typed.judging.opened_rig()?;
+    let rig = typed.judging.opened_rig(&Disk)?;
     let before = session(Knob::Before, &typed.before)?;
     let after = session(Knob::After, &typed.after)?;
     if let Some(place) = place {

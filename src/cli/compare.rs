@@ -14,8 +14,9 @@ use bandwright::report::{self, FileKind, figures};
 use super::answer::Answer;
 use super::args::Compare;
 use super::files::{Disk, shown, with_near};
-use super::option_names::option;
-use super::outputs::{FIGURES, PLOT};
+use super::made::made;
+use super::option_names::{self, option};
+use super::outputs::{FIGURES, PAGE, PLOT};
 use super::progress::Progress;
 
 /// Opens all units, compares them toward each target, and prints; false where a unit failed.
@@ -42,6 +43,10 @@ pub fn run(typed: &Compare) -> Result<bool> {
             "name one target, or leave the picture out",
         ));
     }
+    let page = typed.report.as_deref();
+    let page = page
+        .map(|path| answer.place(path, PAGE, false, &inputs))
+        .transpose()?;
     let files = Recorded::new(&Disk, Vec::new());
     let progress = (!typed.output_style.quiet).then(|| Progress::of("comparing"));
     let mut comparisons = Vec::new();
@@ -57,6 +62,14 @@ pub fn run(typed: &Compare) -> Result<bool> {
     }
     if let Some((place, comparison)) = plot.zip(comparisons.first()) {
         answer.add(place, FileKind::Plot, report::compare_plot(comparison));
+    }
+    if let Some(place) = page {
+        let reports = figures::compare::pages(&comparisons, &made(&files));
+        answer.add(
+            place,
+            FileKind::Report,
+            report::page(&reports, option_names::typed),
+        );
     }
     answer.deliver(
         typed.output_style,

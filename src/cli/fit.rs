@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use bandwright::error::{Error, ErrorKind, Result, Source};
-use bandwright::files::Recorded;
+use bandwright::files::{Files, Recorded};
 use bandwright::fit::{Freedom, Stop};
 use bandwright::headroom::Protection;
 use bandwright::job::cost::cost_of;
@@ -16,9 +16,10 @@ use bandwright::wanted::library;
 use super::answer::Answer;
 use super::args::{self, Fit, Polish};
 use super::cost;
-use super::files::{self, Disk, Place, shown, with_near};
+use super::files::{Disk, Place, shown, with_near};
+use super::made::made;
 use super::option_names::{option, typed as typed_as};
-use super::outputs::{PLOT, SHEET};
+use super::outputs::{PAGE, PLOT, SHEET};
 use super::progress::Progress;
 
 /// Reads what the request names, fits, writes and prints.
@@ -27,7 +28,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     let request = request(typed);
     request.check()?;
     cost::refuse_impossible(typed)?;
-    let (sheet_place, plot_place) = places(typed, &request)?;
+    let places = places(typed, &request)?;
     let files = Recorded::new(&Disk, Vec::new());
     let opened = request.open(&files);
     let opened = opened.map_err(|error| with_near(error, files.last_missing()))?;
@@ -41,7 +42,7 @@ pub fn run(typed: &Fit) -> Result<()> {
             Some(Polish::All) => Freedom::All,
         };
         let stand = freedom != Freedom::All;
-        let given = sheet::read_given(&files::read(path)?, &shown(path), named, stand)?;
+        let given = sheet::read_given(&files.read(path)?, &shown(path), named, stand)?;
         wish.per_side |= given.per_side;
         wish.start = Some(Start {
             sections: given.sections,
@@ -50,7 +51,7 @@ pub fn run(typed: &Fit) -> Result<()> {
         (limits, beyond) = (given.limits, given.beyond);
     }
     if let Some(path) = &typed.keep {
-        wish.kept = sheet::read_kept(&files::read(path)?, &shown(path), &limits)?;
+        wish.kept = sheet::read_kept(&files.read(path)?, &shown(path), &limits)?;
     }
     let said = |error: Box<Error>| match &typed.limits {
         // The job knows limits by their name, the user by their file.
@@ -73,19 +74,28 @@ pub fn run(typed: &Fit) -> Result<()> {
     cost::refuse_too_loud(typed, &costs)?;
 
     let mut answer = Answer::default();
-    if let Some(place) = sheet_place {
+    if let Some(place) = places.sheet {
         let sheet = Sheet::from_outcome(&outcome, &limits)?;
         let sheet = sheet.with_cautions(&outcome.shared.cautions, &option);
         answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
-    if let Some(place) = plot_place {
+    if let Some(place) = places.plot {
         let plot = report::fit_plot(&outcome, grid::frequency_hz());
         answer.add(place, FileKind::Plot, plot);
+    }
+    if let Some(place) = places.report {
+        let page = figures::fit::page(&outcome, &costs, &made(&files));
+        answer.add(place, FileKind::Report, report::page(&[page], typed_as));
     }
     answer.deliver(
         typed.output_style,
         |written| report::fit_json(&outcome, &costs, written, typed_as),
-        |written| vec![figures::fit::report(&outcome, &costs, written)],
+        |written| {
+            vec![match typed.card {
+                true => figures::card::report(&outcome),
+                false => figures::fit::report(&outcome, &costs, written),
+            }]
+        },
     )
 }
 
@@ -123,8 +133,15 @@ fn refuse_incomplete(typed: &Fit) -> Result<()> {
     Ok(())
 }
 
-/// Where sheet and plot go, apart from each other and from everything that is read.
-fn places(typed: &Fit, request: &Request) -> Result<(Option<Place>, Option<Place>)> {
+/// Where outputs go.
+struct Places {
+    sheet: Option<Place>,
+    plot: Option<Place>,
+    report: Option<Place>,
+}
+
+/// Where outputs go, apart from each other and from everything that is read.
+fn places(typed: &Fit, request: &Request) -> Result<Places> {
     let mut inputs = request.paths();
     inputs.extend(typed.keep.as_deref());
     inputs.extend(typed.as_is.as_deref());
@@ -136,7 +153,13 @@ fn places(typed: &Fit, request: &Request) -> Result<(Option<Place>, Option<Place
     let sheet = place(&typed.output, SHEET, &[])?;
     let others: Vec<&Place> = sheet.iter().collect();
     let plot = place(&typed.plot, PLOT, &others)?;
-    Ok((sheet, plot))
+    let others: Vec<&Place> = sheet.iter().chain(&plot).collect();
+    let report = place(&typed.report, PAGE, &others)?;
+    Ok(Places {
+        sheet,
+        plot,
+        report,
+    })
 }
 
 /// The options as a request.

@@ -3,13 +3,12 @@
 use std::path::PathBuf;
 
 use bandwright::error::Result;
+use bandwright::files::Files;
 use bandwright::job::Taste;
 use bandwright::measurement::judge::LEAK_THRESHOLD_DB;
 use bandwright::measurement::open;
 use bandwright::measurement::rig::Rig;
 use clap::{Args, ValueEnum};
-
-use super::files::Disk;
 
 /// How results are shown.
 #[derive(Debug, Clone, Copy, Args)]
@@ -72,9 +71,9 @@ pub struct Judging {
 
 impl Judging {
     /// The rig that was typed, read from its file where it is one.
-    pub fn opened_rig(&self) -> Result<Option<Rig>> {
+    pub fn opened_rig(&self, files: &dyn Files) -> Result<Option<Rig>> {
         let rig = self.rig.as_deref();
-        rig.map(|path| open::rig(path, &Disk)).transpose()
+        rig.map(|path| open::rig(path, files)).transpose()
     }
 }
 

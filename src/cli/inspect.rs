@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
+use bandwright::files::{Files, Recorded};
 use bandwright::inspection;
 use bandwright::measurement::judge::{LEAK_THRESHOLD_DB, Settings};
 use bandwright::measurement::open::{self, NamedUnit, OpenedFiles};
@@ -11,9 +12,10 @@ use bandwright::report::{self, FileKind, figures};
 
 use super::answer::Answer;
 use super::args::Inspect;
-use super::files::{Disk, Place};
+use super::files::{Disk, Kind, Place};
+use super::made::made;
 use super::option_names;
-use super::outputs::PLOT;
+use super::outputs::{PAGE, PLOT};
 
 /// The largest `--leak-threshold`, dB.
 const MOST_THRESHOLD_DB: f64 = 60.0;
@@ -21,13 +23,15 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 /// Reads the takes, judges them, writes and prints.
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
-    let place = place(typed)?;
-    let rig = typed.judging.opened_rig()?;
+    let plot = place(typed, typed.plot.as_deref(), PLOT)?;
+    let page = place(typed, typed.report.as_deref(), PAGE)?;
+    let files = Recorded::new(&Disk, Vec::new());
+    let rig = typed.judging.opened_rig(&files)?;
     let mut inspections = Vec::new();
-    for named in units(typed)? {
-        let OpenedFiles { unit, paths } = named.open(&Disk)?;
-        if let Some(place) = &place {
-            let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+    for named in units(typed, &files)? {
+        let OpenedFiles { unit, paths } = named.open(&files)?;
+        let paths: Vec<&Path> = paths.iter().map(PathBuf::as_path).collect();
+        for place in plot.iter().chain(&page) {
             place.refuse_clash(&paths, &[])?;
         }
         let settings = Settings {
@@ -40,8 +44,16 @@ pub fn run(typed: &Inspect) -> Result<()> {
     }
 
     let mut answer = Answer::default();
-    if let (Some(place), [inspection]) = (place, inspections.as_slice()) {
+    if let (Some(place), [inspection]) = (plot, inspections.as_slice()) {
         answer.add(place, FileKind::Plot, report::inspect_plot(inspection));
+    }
+    if let Some(place) = page {
+        let reports = figures::inspect::pages(&inspections, &made(&files));
+        answer.add(
+            place,
+            FileKind::Report,
+            report::page(&reports, option_names::typed),
+        );
     }
     answer.deliver(
         typed.output_style,
@@ -93,21 +105,21 @@ fn curves(typed: &Inspect) -> impl Iterator<Item = &PathBuf> {
     typed.curves.iter().chain(&sides.left).chain(&sides.right)
 }
 
-/// Where the plot goes, apart from everything that is read.
-fn place(typed: &Inspect) -> Result<Option<Place>> {
-    let Some(path) = &typed.plot else {
+/// Where an output goes, apart from everything that is read.
+fn place(typed: &Inspect, path: Option<&Path>, kind: Kind) -> Result<Option<Place>> {
+    let Some(path) = path else {
         return Ok(None);
     };
     let inputs: Vec<&Path> = curves(typed)
         .chain(&typed.judging.rig)
         .map(PathBuf::as_path)
         .collect();
-    Place::new(path, PLOT, false, &inputs, &[]).map(Some)
+    Place::new(path, kind, false, &inputs, &[]).map(Some)
 }
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.
-fn units(typed: &Inspect) -> Result<Vec<NamedUnit>> {
-    let units = open::named(&typed.curves, &typed.sides.left, &typed.sides.right, &Disk)?;
+fn units(typed: &Inspect, files: &dyn Files) -> Result<Vec<NamedUnit>> {
+    let units = open::named(&typed.curves, &typed.sides.left, &typed.sides.right, files)?;
     if typed.sides.variant.is_some() {
         return Ok(vec![open::the_one(units, typed.sides.variant.as_deref())?]);
     }

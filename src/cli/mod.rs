@@ -22,6 +22,7 @@ mod cost;
 mod export;
 mod fit;
 mod inspect;
+mod made;
 mod target;
 
 use std::ffi::OsString;

@@ -1,7 +1,9 @@
 //! The kinds of files that the verbs write: their endings, and what tells such a file from a stranger's.
 
 use bandwright::export::{Form, WAV_END, matrix, response};
-use bandwright::report::{COMPARE_CSV_BEGINNING, PLOT_BEGINNING, export_json_beginning};
+use bandwright::report::{
+    COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, export_json_beginning,
+};
 use bandwright::wanted::{library::CURVE_BEGINNING, recipe};
 
 use super::files::Kind;
@@ -11,6 +13,8 @@ pub(super) const SHEET: Kind =
     Kind::beginning("a sheet", &[".toml"], bandwright::sheet::BEGINNING).with_digest();
 /// A picture.
 pub(super) const PLOT: Kind = Kind::beginning("a picture", &[".svg"], PLOT_BEGINNING);
+/// A report as a page.
+pub(super) const PAGE: Kind = Kind::beginning("a report", &[".html"], PAGE_BEGINNING);
 /// A target's recipe.
 pub(super) const RECIPE: Kind =
     Kind::beginning("a recipe", &[".toml"], recipe::BEGINNING).with_digest();

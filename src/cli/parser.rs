@@ -13,7 +13,6 @@ const SHORT: [&str; 26] = [
     "left",
     "right",
     "target",
-    "between",
     "bass",
     "treble",
     "limits",
@@ -35,6 +34,7 @@ const SHORT: [&str; 26] = [
     "csv",
     "output",
     "plot",
+    "report",
     "json",
 ];
 

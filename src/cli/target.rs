@@ -16,7 +16,9 @@ use super::answer::Answer;
 use super::args::{self, TargetBuild, TargetDiff, TargetList, TargetShow, TargetTask};
 use super::files::{self, Disk, Kind, shown, with_near};
 use super::groups::{Figures, Points};
-use super::outputs::{PLOT, RECIPE, TARGET_CURVE};
+use super::made::made;
+use super::option_names;
+use super::outputs::{PAGE, PLOT, RECIPE, TARGET_CURVE};
 
 /// The ending of a recipe's name.
 const RECIPE_ENDING: &str = ".toml";
@@ -73,6 +75,14 @@ fn show(typed: &TargetShow) -> Result<()> {
         let plot = report::target_plot(&target);
         let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
         answer.add(place, FileKind::Plot, plot);
+    }
+    if let Some(path) = &typed.report {
+        let page = report::page(
+            &[figures::target::page(&target, &made(&files))],
+            option_names::typed,
+        );
+        let place = answer.place(path, PAGE, false, &paths(&files.read_so_far()))?;
+        answer.add(place, FileKind::Report, page);
     }
     answer.deliver(
         typed.output_style,

@@ -4,6 +4,7 @@
 use std::ops::Add;
 
 use super::files::WrittenFile;
+use super::picture::Picture;
 use crate::caution::Caution;
 use crate::knob::Knob;
 
@@ -53,6 +54,10 @@ pub enum Block {
     },
     /// Files that were written.
     Files(Vec<WrittenFile>),
+    /// Lines that are typed elsewhere, as they are.
+    Card(Vec<String>),
+    /// A picture; text has no place for it.
+    Picture(Box<Picture>),
 }
 
 /// What a paragraph begins with.
@@ -227,6 +232,17 @@ impl Report {
             cautions: Vec::new(),
             parts: Vec::new(),
         }
+    }
+
+    /// Adds a part with pictures before the others.
+    #[must_use]
+    pub fn with_pictures(mut self, pictures: Vec<Picture>) -> Self {
+        let pictures = pictures.into_iter().map(Box::new).map(Block::Picture);
+        let pictures: Vec<Block> = pictures.collect();
+        if !pictures.is_empty() {
+            self.parts.insert(0, Part::without_head(pictures));
+        }
+        self
     }
 
     /// Adds a part that names the files, where there are any.

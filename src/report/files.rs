@@ -11,6 +11,8 @@ pub enum FileKind {
     Sheet,
     /// The picture, SVG.
     Plot,
+    /// The report as a page, HTML.
+    Report,
     /// Figures of a comparison, CSV.
     Figures,
     /// A target as a curve, CSV.
@@ -28,12 +30,13 @@ pub enum FileKind {
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`, `figures`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
+    /// The name used in reports: `sheet`, `plot`, `report`, `figures`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
             Self::Sheet => "sheet",
             Self::Plot => "plot",
+            Self::Report => "report",
             Self::Figures => "figures",
             Self::Curve => "curve",
             Self::Recipe => "recipe",

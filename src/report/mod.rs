@@ -4,7 +4,7 @@
 //! What people read goes in two steps. Each file of [`figures`] makes a [`blocks::Report`] of one subject, and
 //! [`mod@text`] lays it out. What programs read are [`documents`]. A picture goes from curves (`fit`, `inspect`, `target`,
 //! `check` and `compare` of [`picture`]) to a [`picture::Picture`] and to SVG. [`words`] are numbers and names as people read them;
-//! [`next_steps`] and `check_text` have sentences that text, document and picture share.
+//! [`next_steps`], `check_text` and `compare_text` have sentences that text, document and picture share.
 
 pub mod words;
 
@@ -12,6 +12,7 @@ pub mod blocks;
 pub mod files;
 
 mod check_text;
+mod compare_text;
 pub mod next_steps;
 
 pub mod figures;
@@ -20,6 +21,8 @@ pub mod text;
 pub mod documents;
 
 pub mod picture;
+
+pub mod page;
 
 pub use documents::check::{CheckDocument, check_document};
 pub use documents::compare_csv::{COMPARE_CSV_BEGINNING, compare_csv};
@@ -36,6 +39,7 @@ pub use documents::target::{
     ListedTarget, target_diff_document, target_document, target_list_document,
 };
 pub use files::{FileKind, WrittenFile};
+pub use page::{PAGE_BEGINNING, page};
 pub use picture::check::check_plot;
 pub use picture::compare::compare_plot;
 pub use picture::fit::fit_plot;

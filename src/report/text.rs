@@ -111,6 +111,8 @@ impl Page {
             Block::Table { columns, .. } => self.table(columns),
             Block::Paragraph { lead, text } => self.paragraph(&lead_words(*lead), text),
             Block::Files(files) => self.files(files),
+            Block::Card(lines) => lines.iter().for_each(|line| self.line(&printable(line))),
+            Block::Picture(_) => {}
         }
     }
 

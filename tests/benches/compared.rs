@@ -153,10 +153,7 @@ fn planted(units: u64) {
                     let mut unit = Seatings::of_unit(2000 + index, faults, diffuse_db);
                     let truth = truth.map_or(0.0, |truth| truth(&unit));
                     let units = vec![("unit", unit.takes(5)), ("other", unit.takes(1))];
-                    (
-                        of(compared(units).units[0].found.as_ref().unwrap()),
-                        truth,
-                    )
+                    (of(compared(units).units[0].found.as_ref().unwrap()), truth)
                 })
                 .collect();
             let known: Vec<(f64, f64)> = found

@@ -364,7 +364,10 @@ fn another_table_of_the_target_tells_what_a_comparison_toward_it_tells() {
         dip_db: 8.0,
         ..Faults::USUAL
     };
-    let takes = [seatings(7, Faults::USUAL).takes(4), seatings(7, faulty).takes(4)];
+    let takes = [
+        seatings(7, Faults::USUAL).takes(4),
+        seatings(7, faulty).takes(4),
+    ];
     let toward = |name: &str| {
         let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
         let target = library::resolve(name, &no_files).unwrap();
@@ -376,10 +379,19 @@ fn another_table_of_the_target_tells_what_a_comparison_toward_it_tells() {
         compared(&units)
     };
     let found = toward("diffuse-field");
-    let names: Vec<&str> = found.other_tables.iter().map(|table| table.target.as_str()).collect();
+    let names: Vec<&str> = found
+        .other_tables
+        .iter()
+        .map(|table| table.target.as_str())
+        .collect();
     assert_eq!(names, ["diffuse-field-iso-532-2", "diffuse-field-mean"]);
     for table in &found.other_tables {
-        assert_eq!(table.best, toward(&table.target).verdict.best, "{}", table.target);
+        assert_eq!(
+            table.best,
+            toward(&table.target).verdict.best,
+            "{}",
+            table.target
+        );
     }
     assert_eq!(toward("flat").other_tables, []);
 }

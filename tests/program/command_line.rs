@@ -770,6 +770,7 @@ fn the_same_request_gives_the_same_bytes_on_any_number_of_threads() {
 fn the_short_help_of_every_verb_fits_a_screen() {
     let bench = Bench::new();
     for verb in [
+        "compare",
         "inspect",
         "target list",
         "target show",

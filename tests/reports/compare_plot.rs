@@ -82,7 +82,12 @@ fn every_unit_has_a_panel_a_line_by_counts_and_a_dot_a_figure() {
     }
     let svg = compare_plot(&comparison);
     assert!(svg.contains("Wren &lt;2&gt;") && !svg.contains("Wren <2>"));
-    assert!(picture.note_lines().iter().all(|line| line.len() < WIDTH as usize / 5));
+    assert!(
+        picture
+            .note_lines()
+            .iter()
+            .all(|line| line.len() < WIDTH as usize / 5)
+    );
     assert_eq!(svg, compare_plot(&comparison));
 }
 

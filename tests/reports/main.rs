@@ -8,6 +8,7 @@ mod inspect_plot;
 mod inspect_text;
 mod json_rounding;
 mod messages;
+mod page;
 mod report_json;
 mod report_plot;
 mod report_text;

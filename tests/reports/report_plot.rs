@@ -496,7 +496,7 @@ fn attribute(line: &str, name: &str) -> f64 {
 
 /// Panics unless `xml` is one element with matched tags, quoted attributes, known entities, legal
 /// characters, and no number that is none.
-fn check_xml(xml: &str) {
+pub fn check_xml(xml: &str) {
     assert!(
         xml.chars().all(
             |c| matches!(c, '\n' | ' '..='\u{D7FF}' | '\u{E000}'..='\u{FFFD}' | '\u{10000}'..)

@@ -8,7 +8,7 @@ use crate::error::WordedError;
 use crate::knob::Names;
 use crate::measurement::grid;
 use crate::measurement::grid::OnGrid;
-use crate::report::figures::compare::{cautions, sentences};
+use crate::report::compare_text::{cautions, sentences};
 use crate::report::files::WrittenFile;
 
 /// The document of `compare --json`. Every object has all its fields; a figure that does not exist is `null`. Levels are dB

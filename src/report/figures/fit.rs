@@ -8,15 +8,18 @@ use crate::filter::{Section, Shape};
 use crate::fit::{Effort, Freedom};
 use crate::headroom::{Guard, Protection};
 use crate::job::{
-    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared,
+    BeforeAfter, Channel, Enough, LevelDifference, LoudnessWish, Outcome, SearchReport, Shared, TakeResidual,
 };
 use crate::knob::Knob;
 use crate::measurement::grid;
 use crate::measurement::takes::Side;
-use crate::report::blocks::ColumnKind::{Numbers, Words};
+use crate::report::blocks::ColumnKind::{FileNames, Numbers, Words};
 use crate::report::blocks::{Block, Column, Lead, Part, Report, Row, ProgramSetting, Text};
-use crate::report::figures::cost;
+use crate::report::figures::made::{self, Made};
+use crate::report::figures::{card, cost};
 use crate::report::files::WrittenFile;
+use crate::report::picture::fit::fit_picture;
+use crate::report::picture::sections::sections_picture;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
@@ -34,6 +37,45 @@ const WORSE_DB: f64 = 0.005;
 /// The report of a fit, with what each channel costs where that was asked; `files` is what was written.
 #[must_use]
 pub fn report(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> Report {
+    let mut report = Report {
+        parts: parts(outcome, costs),
+        ..Report::new(title(outcome))
+    };
+    if files.is_empty() {
+        let next_step = Text::from("No file was written; ")
+            + ProgramSetting::to(Knob::Output, "FILE.sheet.toml")
+            + " writes the preset.";
+        report.parts.push(Part::without_head([Block::paragraph(next_step)]));
+    }
+    report.with_files(files)
+}
+
+/// The same for a page: what is typed, pictures, everything else, and how it was made.
+#[must_use]
+pub fn page(outcome: &Outcome, costs: &[Cost], made: &Made) -> Report {
+    let pictures = std::iter::once(fit_picture(outcome, grid::frequency_hz()));
+    let pictures = pictures.chain(sections_picture(outcome)).map(Box::new);
+    let mut all = card::parts(outcome);
+    all.push(Part::without_head(pictures.map(Block::Picture).collect::<Vec<_>>()));
+    all.extend(parts(outcome, costs));
+    all.extend(by_take(&outcome.channels));
+    all.push(made::part(made));
+    Report {
+        parts: all,
+        ..Report::new(title(outcome))
+    }
+}
+
+fn title(outcome: &Outcome) -> String {
+    let kind = match is_per_side(outcome) {
+        true => ", one EQ for each side",
+        false => "",
+    };
+    format!("{} toward {}{kind}", outcome.shared.unit, outcome.shared.target)
+}
+
+/// Everything but what was written.
+fn parts(outcome: &Outcome, costs: &[Cost]) -> Vec<Part> {
     let Outcome { shared, channels } = outcome;
     let mut parts: Vec<Part> = channels
         .iter()
@@ -50,22 +92,21 @@ pub fn report(outcome: &Outcome, costs: &[Cost], files: &[WrittenFile]) -> Repor
     parts.extend(costs.map(|(channel, cost)| cost::part(cost, channel.side)));
     parts.extend(cautions(outcome));
     parts.extend(details(outcome).into_iter().map(Part::detail));
-    if files.is_empty() {
-        let next_step = Text::from("No file was written; ")
-            + ProgramSetting::to(Knob::Output, "FILE.sheet.toml")
-            + " writes the preset.";
-        parts.push(Part::without_head([Block::paragraph(next_step)]));
-    }
-    let kind = match is_per_side(outcome) {
-        true => ", one EQ for each side",
-        false => "",
-    };
-    Report {
-        title: format!("{} toward {}{kind}", shared.unit, shared.target).into(),
-        cautions: Vec::new(),
-        parts,
-    }
-    .with_files(files)
+    parts
+}
+
+/// What each take is left with, where there are several.
+fn by_take(channels: &[Channel]) -> Option<Part> {
+    let all = || channels.iter().flat_map(|channel| &channel.take_residuals);
+    let numbers = |head: &str, of: fn(&TakeResidual) -> String| Column::new(Numbers, head, all().map(of));
+    let table = Block::table([
+        Column::new(FileNames, "take", all().map(|take| take.take.clone())),
+        numbers("before (dB)", |take| decimals(take.before_db, 2)),
+        numbers("after (dB)", |take| decimals(take.after_db, 2)),
+        numbers("most (dB)", |take| signed_decimals_up_to(take.worst_db, 1)),
+        numbers("at", |take| words::frequency(take.worst_hz)),
+    ]);
+    (all().count() > 1).then(|| Part::new("Residual of each take, weighted as in the fit", [table]))
 }
 
 /// What changes what to do now, safety first; the takes that were set aside in one.

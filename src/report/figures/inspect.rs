@@ -10,8 +10,10 @@ use crate::measurement::outlier::Kind;
 use crate::measurement::rig::Rig;
 use crate::report::blocks::ColumnKind::{FileNames, Numbers, Words};
 use crate::report::blocks::{Block, Column, Lead, Part, Report, Row};
+use crate::report::figures::made::{self, Made};
 use crate::report::files::WrittenFile;
 use crate::report::next_steps::step_text;
+use crate::report::picture::inspect::inspect_picture;
 use crate::report::words::{self, band, count, decimals, signed_decimals, signed_decimals_up_to};
 
 /// A loss has a corner worth naming from here on, dB.
@@ -25,6 +27,17 @@ pub fn reports(inspections: &[Inspection], files: &[WrittenFile]) -> Vec<Report>
         reports.push(last.with_files(files));
     }
     reports
+}
+
+/// The same for a page, with pictures and how it was made.
+#[must_use]
+pub fn pages(inspections: &[Inspection], made: &Made) -> Vec<Report> {
+    let page = |inspection| report(inspection).with_pictures(vec![inspect_picture(inspection)]);
+    let mut pages: Vec<Report> = inspections.iter().map(page).collect();
+    if let Some(last) = pages.last_mut() {
+        last.parts.push(made::part(made));
+    }
+    pages
 }
 
 fn report(inspection: &Inspection) -> Report {

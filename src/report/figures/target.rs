@@ -5,7 +5,9 @@ use crate::measurement::grid::OnGrid;
 use crate::report::blocks::ColumnKind::Numbers;
 use crate::report::blocks::{Block, Column, Part, Report, Row, ProgramSetting, Text};
 use crate::report::documents::target::ListedTarget;
+use crate::report::figures::made::{self, Made};
 use crate::report::files::WrittenFile;
+use crate::report::picture::target::target_picture;
 use crate::report::words::{self, band, decimals, signed_decimals, signed_decimals_up_to};
 use crate::wanted::difference::Difference;
 use crate::wanted::shown::{Compared, Shown};
@@ -51,6 +53,14 @@ pub fn shown(target: &Shown, files: &[WrittenFile]) -> Report {
         ],
     }
     .with_files(files)
+}
+
+/// A target for a page, with its picture and how that was made.
+#[must_use]
+pub fn page(target: &Shown, made: &Made) -> Report {
+    let mut page = shown(target, &[]).with_pictures(vec![target_picture(target)]);
+    page.parts.push(made::part(made));
+    page
 }
 
 /// Two targets; `files` is what was written.

@@ -8,7 +8,7 @@ use super::{Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture};
 use crate::comparison::figures::UnitFigures;
 use crate::comparison::{Comparison, Figure};
 use crate::measurement::grid::{self, OnGrid};
-use crate::report::figures::compare::{OF_SPECIMENS, heading, sentences};
+use crate::report::compare_text::{OF_SPECIMENS, heading, sentences};
 use crate::report::words::printable;
 
 const BAND_OPACITY: f64 = 0.25;

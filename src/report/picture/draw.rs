@@ -19,7 +19,16 @@ impl Picture {
     /// the viewer knows style sheets, those for dark.
     #[must_use]
     pub fn to_svg(&self) -> String {
+        self.to_svg_named("")
+    }
+
+    /// The same with `prefix` before the names of its parts, so that several can stand in one page.
+    #[must_use]
+    pub fn to_svg_named(&self, prefix: &str) -> String {
         let mut svg = Svg::new();
+        let id = |name: &str| format!("{prefix}{name}");
+        let (title_id, description_id) = (id("title"), id("description"));
+        let labelled = format!("{title_id} {description_id}");
         let height = self.height();
         let view = format!("0 0 {WIDTH} {}", decimals_up_to(height, 2));
         svg.open(
@@ -32,15 +41,19 @@ impl Picture {
                 ("height", height.into()),
                 ("viewBox", (&view).into()),
                 ("role", "img".into()),
-                ("aria-labelledby", "title description".into()),
+                ("aria-labelledby", (&labelled).into()),
                 ("lang", "en".into()),
                 ("font-family", FONT.into()),
+                ("data-left", FREQUENCY.left.into()),
+                ("data-right", FREQUENCY.right.into()),
+                ("data-low", chart::LOWEST_HZ.into()),
+                ("data-high", chart::HIGHEST_HZ.into()),
             ],
         );
-        svg.words("title", &[("id", "title".into())], &self.title);
-        svg.words("desc", &[("id", "description".into())], &self.description);
+        svg.words("title", &[("id", (&title_id).into())], &self.title);
+        svg.words("desc", &[("id", (&description_id).into())], &self.description);
         svg.words("style", &[], &dark_style());
-        self.definitions(&mut svg);
+        self.definitions(&mut svg, prefix);
         svg.empty(
             "rect",
             &[
@@ -52,7 +65,7 @@ impl Picture {
         );
         self.head(&mut svg);
         for (number, panel) in self.panels.iter().enumerate() {
-            self.panel(&mut svg, panel, number);
+            self.panel(&mut svg, panel, &clip_name(prefix, number), prefix);
         }
         for chart in &self.figures {
             chart.draw(&mut svg);
@@ -61,12 +74,13 @@ impl Picture {
         svg.finish()
     }
 
-    fn definitions(&self, svg: &mut Svg) {
+    fn definitions(&self, svg: &mut Svg, prefix: &str) {
+        let doubt = doubt_name(prefix);
         svg.open("defs", &[]);
         svg.open(
             "pattern",
             &[
-                ("id", "doubt".into()),
+                ("id", (&doubt).into()),
                 ("width", 7.0.into()),
                 ("height", 7.0.into()),
                 ("patternUnits", "userSpaceOnUse".into()),
@@ -90,7 +104,7 @@ impl Picture {
         );
         svg.close();
         for (number, panel) in self.panels.iter().enumerate() {
-            svg.open("clipPath", &[("id", (&clip_name(number)).into())]);
+            svg.open("clipPath", &[("id", (&clip_name(prefix, number)).into())]);
             panel_rect(svg, panel, &[]);
             svg.close();
         }
@@ -113,7 +127,7 @@ impl Picture {
         subtitle.write(svg, &chart::fitted(&self.subtitle, SUBTITLE_SIZE, room));
     }
 
-    fn panel(&self, svg: &mut Svg, panel: &Panel, number: usize) {
+    fn panel(&self, svg: &mut Svg, panel: &Panel, clip_name: &str, prefix: &str) {
         let (axis, top, bottom) = (&panel.axis, panel.axis.top, panel.axis.bottom());
         let heading = TextPlacement {
             size: HEADING_SIZE,
@@ -125,14 +139,24 @@ impl Picture {
         if let Some(guard) = &self.guard {
             draw_guard(svg, guard, top, bottom);
         }
+        let hatched = format!("url(#{})", doubt_name(prefix));
         for &(low_hz, high_hz) in &self.doubtful_hz {
             let (left, right) = (FREQUENCY.x(low_hz), FREQUENCY.x(high_hz));
-            let look = [("fill", "url(#doubt)".into())];
+            let look = [("fill", (&hatched).into())];
             draw_rect(svg, (left, right), (top, bottom), &look);
         }
         draw_grid(svg, panel);
-        let clip = format!("url(#{})", clip_name(number));
-        svg.open("g", &[("clip-path", (&clip).into())]);
+        let clip = format!("url(#{clip_name})");
+        svg.open(
+            "g",
+            &[
+                ("clip-path", (&clip).into()),
+                ("data-top", top.into()),
+                ("data-bottom", bottom.into()),
+                ("data-top-db", axis.range.high_db.into()),
+                ("data-per-db", axis.per_db.into()),
+            ],
+        );
         for area in &panel.areas {
             draw_area(svg, area, axis);
         }
@@ -214,6 +238,9 @@ fn draw_line(svg: &mut Svg, line: &Line, axis: &LevelAxis) {
             .dashes
             .map(|dashes| ("stroke-dasharray", Value::Text(dashes))),
     );
+    if !line.name.is_empty() {
+        attributes.push(("data-curve", (&line.name).into()));
+    }
     svg.empty("path", &attributes);
 }
 
@@ -411,8 +438,12 @@ pub(super) fn draw_rect(
     svg.empty("rect", &attributes);
 }
 
-fn clip_name(number: usize) -> String {
-    format!("panel-{}", number + 1)
+fn clip_name(prefix: &str, number: usize) -> String {
+    format!("{prefix}panel-{}", number + 1)
+}
+
+fn doubt_name(prefix: &str) -> String {
+    format!("{prefix}doubt")
 }
 
 fn dark_style() -> String {

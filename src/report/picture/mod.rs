@@ -13,6 +13,7 @@ pub mod check;
 pub mod compare;
 pub mod fit;
 pub mod inspect;
+pub mod sections;
 pub mod target;
 
 use crate::report::words::wrap;
