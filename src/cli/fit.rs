@@ -22,6 +22,10 @@ use super::option_names::{option, typed as typed_as};
 use super::outputs::{PAGE, PLOT, SHEET};
 use super::progress::Progress;
 
+/// Where measured and equalised meet by a taste alone, hertz: between bass and treble, so that more bass looks like more
+/// bass. Our choice: the middle of 500 Hz to 1 kHz.
+const TASTE_ALIGN_HZ: f64 = 707.0;
+
 /// Reads what the request names, fits, writes and prints.
 pub fn run(typed: &Fit) -> Result<()> {
     refuse_incomplete(typed)?;
@@ -63,8 +67,11 @@ pub fn run(typed: &Fit) -> Result<()> {
         .and_then(|prepared| prepared.fit(&wish, &limits, typed.effort, &Stop::default()));
     let mut outcome = fitted.map_err(said)?;
     outcome.shared.cautions.extend(beyond);
-    if let Some(align_hz) = typed.align_hz {
-        outcome.align_at(align_hz)?;
+    match typed.align_hz {
+        Some(align_hz) => outcome.align_at(align_hz)?,
+        // Without data there, the curves stay as they are.
+        None if wish.is_taste() => outcome.align_at(TASTE_ALIGN_HZ).unwrap_or_default(),
+        None => {}
     }
     let costs = match &opened.circumstances {
         Some(known) => cost_of(&outcome, known)?,

@@ -39,15 +39,7 @@ pub fn distorted_hz(judged: &Judged, rig: &Rig) -> Option<(f64, f64)> {
         let ratio = GUARD_OCTAVES.exp2();
         (USUAL_RESONANCE_HZ / ratio, USUAL_RESONANCE_HZ * ratio)
     };
-    (*rig != Rig::Flat).then(|| known_hz(judged).unwrap_or_else(usual))
-}
-
-/// The same where it is known.
-#[must_use]
-pub fn known_hz(judged: &Judged) -> Option<(f64, f64)> {
-    let resonance = judged.resonance.as_ref();
-    let known = resonance.filter(|found| found.is_the_coupler_s())?;
-    Some(known.guard_hz)
+    (*rig != Rig::Flat).then(|| judged.coupler_hz(rig).unwrap_or_else(usual))
 }
 
 /// What an error comes to in a band.

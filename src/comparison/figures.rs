@@ -333,7 +333,7 @@ pub(super) fn of_unit(
         limits,
         stop,
     };
-    let own_hz = band::known_hz(judged).filter(|_| measured.judging.rig != Rig::Flat);
+    let own_hz = judged.coupler_hz(&measured.judging.rig);
     let one_out = asked.one_out()?;
     let led = Led::of(&asked, &one_out, distorted_hz, own_hz, None)?;
     let Led { full, band, left_out, lost, luck } = &led;

@@ -131,11 +131,7 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
     let rig = settings.rig.clone();
     let trusted_band_hz = rig.trusted_band_hz(&judged.average.on_grid.support);
     let spread = spread(&judged, trusted_band_hz);
-    let resonance = judged.resonance.as_ref();
-    let guard_hz = resonance
-        .filter(|found| found.is_the_coupler_s())
-        .map(|found| found.guard_hz)
-        .filter(|_| rig != Rig::Flat);
+    let guard_hz = judged.coupler_hz(&rig);
     let phases: Vec<Option<TakePhase>> = unit.takes.iter().map(phase).collect();
     let mut inspection = Inspection {
         unit: unit.name.clone(),

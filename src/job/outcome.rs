@@ -78,6 +78,8 @@ pub struct Shared {
     pub search: SearchReport,
     /// Where trust is 0.7 or more and there is data: lowest and highest frequency. None where nothing is trusted.
     pub trusted_band_hz: Option<(f64, f64)>,
+    /// The band that the coupler's resonance distorts, hertz; None where that is not known.
+    pub coupler_hz: Option<(f64, f64)>,
     /// The curves that the channels share.
     pub curves: SharedCurves,
     /// What the reader should know first.

@@ -203,6 +203,7 @@ impl Fitted<'_> {
             economy_ratio: self.economy_ratio(self.sections),
             search: search_of_all(channels, answer, effort),
             trusted_band_hz,
+            coupler_hz: judged.coupler_hz(&measured.judging.rig),
             curves: SharedCurves {
                 aligned_at_hz: None,
                 support: known_support(wishes),

@@ -307,6 +307,15 @@ pub struct Judged {
 }
 
 impl Judged {
+    /// The band that the resonance of the rig's coupler distorts, Hz; None where it was not found, may be the earphone's own,
+    /// or the rig has no coupler.
+    #[must_use]
+    pub fn coupler_hz(&self, rig: &Rig) -> Option<(f64, f64)> {
+        let resonance = self.resonance.as_ref();
+        let known = resonance.filter(|found| found.is_the_coupler_s() && *rig != Rig::Flat);
+        known.map(|found| found.guard_hz)
+    }
+
     /// The takes that were set aside, in the order in which they were judged.
     pub fn aside(&self) -> impl Iterator<Item = &JudgedTake> {
         let takes = self.order.iter().map(|i| &self.takes[*i]);

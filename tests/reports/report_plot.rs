@@ -3,6 +3,7 @@
 use crate::support::outcomes;
 
 use bandwright::job::Outcome;
+use bandwright::measurement::takes::Side;
 use bandwright::report::picture::chart::{self, Aspect, FrequencyAxis, LevelAxis};
 use bandwright::report::picture::fit::{fit_picture, fit_plot};
 use bandwright::report::picture::palette::Ink;
@@ -96,7 +97,7 @@ fn drawn_level_ticks_have_a_true_minus_and_no_ascii_one() {
         .collect();
     assert_eq!(
         ticks.join(" "),
-        "−15 −10 −5 0 5 10 15 20 −10 −5 0 5 10",
+        "−15 −10 −5 0 5 10 15 20 −15 −10 −5 0 5 10",
         "low to high, upper panel first"
     );
 }
@@ -233,7 +234,10 @@ fn direct_labels_overlap_neither_each_other_nor_the_edge() {
             "measured, ±1 SD"
         };
         assert_eq!(names[0], ["equalised", measured, "target"]);
-        assert_eq!(names[1], ["residual", "sections"]);
+        match outcome.shared.headroom.preamp_db == 0.0 {
+            true => assert_eq!(names[1], ["residual", "sections"]),
+            false => assert_eq!(names[1], ["residual", "sections", "with the gain"]),
+        }
     }
 }
 
@@ -248,6 +252,54 @@ fn panels_share_one_aspect_and_do_not_touch() {
         assert!(changes.axis.top - levels.axis.bottom() > 40.0, "{name}");
         assert!(picture.height() > changes.axis.bottom() + 60.0, "{name}");
     }
+}
+
+#[test]
+fn what_the_gain_before_the_sections_takes_away_shows() {
+    let outcome = outcomes::realistic();
+    let preamp_db = outcome.shared.headroom.preamp_db;
+    assert!(preamp_db < 0.0);
+    let picture = fit_picture(&outcome, &outcomes::grid());
+    let [sections, with_gain] = &picture.panels[1].lines[..] else {
+        panic!("two lines")
+    };
+    for ((hz, db), (at_hz, lowered_db)) in sections.points.iter().zip(&with_gain.points) {
+        assert_eq!(hz, at_hz);
+        approx::assert_abs_diff_eq!(db + preamp_db, *lowered_db, epsilon = 1e-12);
+    }
+}
+
+#[test]
+fn both_sides_share_two_panels_with_five_labels_at_most_and_the_right_side_dashed() {
+    let mut outcome = outcomes::realistic();
+    outcome.channels.push(outcome.channels[0].clone());
+    outcome.channels[0].side = Some(Side::Left);
+    outcome.channels[1].side = Some(Side::Right);
+    let picture = fit_picture(&outcome, &outcomes::grid());
+    assert_eq!(picture.panels.len(), 2);
+    for panel in &picture.panels {
+        assert!(panel.labels().len() <= 5);
+        for line in panel
+            .lines
+            .iter()
+            .filter(|line| line.name.ends_with("right"))
+        {
+            let left = line.name.replace("right", "left");
+            let left = panel.lines.iter().find(|line| line.name == left).unwrap();
+            assert_eq!(left.ink.light(), line.ink.light());
+            assert!(left.ink.stroke().dashes.is_none() && line.ink.stroke().dashes.is_some());
+        }
+    }
+}
+
+#[test]
+fn the_coupler_s_resonance_is_marked_as_by_inspect() {
+    let mut outcome = outcomes::realistic();
+    assert_eq!(fit_picture(&outcome, &outcomes::grid()).guard, None);
+    outcome.shared.coupler_hz = Some((6650.0, 10_600.0));
+    let guard = fit_picture(&outcome, &outcomes::grid()).guard.unwrap();
+    assert_eq!(guard.ends_hz, (6650.0, 10_600.0));
+    assert_eq!(guard.name, "coupler resonance");
 }
 
 #[test]

@@ -293,6 +293,7 @@ fn outcome(
         economy_ratio: 1.32,
         search,
         trusted_band_hz: Some((f[first], f[last])),
+        coupler_hz: None,
         curves: SharedCurves {
             aligned_at_hz: None,
             support,

@@ -2,7 +2,7 @@
 
 use crate::job::{Channel, Outcome};
 use crate::report::blocks::{Block, Part, Report};
-use crate::report::words::{decimals_up_to, printable, side_name, signed_typed, typed};
+use crate::report::words::{decimals_up_to, printable, signed_typed, typed};
 
 /// Decimals of a q as it is typed.
 const Q_DECIMALS: usize = 4;
@@ -26,7 +26,7 @@ pub fn parts(outcome: &Outcome) -> Vec<Part> {
 /// What it is for, a line for each section, and the gain before them.
 fn lines(outcome: &Outcome, channel: &Channel) -> Vec<String> {
     let shared = &outcome.shared;
-    let side = channel.side.map(|side| format!(", {}", side_name(side)));
+    let side = channel.side.map(|side| format!(", {}", side.words()));
     let name = format!(
         "{} toward {}{}",
         shared.unit,

@@ -1,13 +1,12 @@
 //! The picture of a fit: levels above, what the sections do and what is left below. Where each side has an EQ of its own,
-//! left and right have a panel each of both, on the same scales.
+//! the right side is dashed.
 
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::{
-    Area, FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    Area, FIRST_PANEL_TOP, FREQUENCY, Guard, Line, PANEL_GAP, Panel, Picture, title_of_two,
 };
 use crate::job::{Channel, Outcome, Shared};
-use crate::measurement::takes::Side;
 use crate::report::words::{self, count, decimals, decimals_up_to, printable, true_minus};
 
 const SPREAD_OPACITY: f64 = 0.25;
@@ -19,38 +18,21 @@ pub fn fit_plot(outcome: &Outcome, frequency_hz: &[f64]) -> String {
     fit_picture(outcome, frequency_hz).to_svg()
 }
 
-/// The picture of `outcome`, laid out: the levels of each channel, then what their sections do.
+/// The picture of `outcome`, laid out: the levels above, what the sections do below, both sides in one panel each.
 #[must_use]
 pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
     let Outcome { shared, channels } = outcome;
-    let lines: Vec<(Option<&str>, Lines)> = channels
+    let lines: Vec<Lines> = channels
         .iter()
-        .map(|channel| {
-            let side = match channel.side {
-                None => None,
-                Some(Side::Right) => Some("right"),
-                Some(_) => Some("left"),
-            };
-            (side, Lines::of(shared, channel, frequency_hz))
-        })
+        .map(|channel| Lines::of(shared, channel, frequency_hz))
         .collect();
-    // The same scales for all channels.
-    let levels_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.levels_db()).collect();
-    let changes_db: Vec<f64> = lines.iter().flat_map(|(_, l)| l.changes_db()).collect();
+    let levels_db: Vec<f64> = lines.iter().flat_map(Lines::levels_db).collect();
+    let changes_db: Vec<f64> = lines.iter().flat_map(Lines::changes_db).collect();
     let (aspect, [level_range, change_range]) = chart::one_aspect([&levels_db, &changes_db]);
-    let mut top = FIRST_PANEL_TOP;
-    let mut next = |range| {
-        let axis = LevelAxis::new(range, aspect, &FREQUENCY, top);
-        top = axis.bottom() + PANEL_GAP;
-        axis
-    };
-    let mut panels = Vec::new();
-    for (side, lines) in &lines {
-        panels.push(lines.level_panel(next(level_range), *side));
-    }
-    for (side, lines) in &lines {
-        panels.push(lines.change_panel(next(change_range), *side));
-    }
+    let levels = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
+    let below = levels.bottom() + PANEL_GAP;
+    let changes = LevelAxis::new(change_range, aspect, &FREQUENCY, below);
+    let panels = vec![level_panel(&lines, levels), change_panel(&lines, changes)];
     let doubtful_hz =
         chart::doubtful_hz(frequency_hz, &shared.curves.trust, &shared.curves.support);
     let cuts = level_range.cuts || change_range.cuts;
@@ -65,7 +47,7 @@ pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
         panels,
         notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
         doubtful_hz,
-        guard: None,
+        guard: shared.coupler_hz.map(Guard::of_coupler),
         figures: Vec::new(),
     }
 }
@@ -78,6 +60,8 @@ struct Lines {
     target: Vec<(f64, f64)>,
     equalised: Vec<(f64, f64)>,
     sections: Vec<(f64, f64)>,
+    /// The sections with the gain before them: what lies below 0 dB is lost in level. Empty without such a gain.
+    with_gain: Vec<(f64, f64)>,
     spread: Vec<(f64, f64, f64)>,
     residual: Vec<(f64, f64, f64)>,
 }
@@ -109,17 +93,23 @@ impl Lines {
             .zip(&target)
             .map(|(&(hz, db), &(_, wanted_db))| (hz, 0.0, db - wanted_db))
             .collect();
-        let sections = frequency_hz
+        let sections: Vec<(f64, f64)> = frequency_hz
             .iter()
             .copied()
             .zip(curves.sections_db.iter().copied())
             .collect();
+        let preamp_db = shared.headroom.preamp_db;
+        let with_gain = match preamp_db == 0.0 {
+            true => Vec::new(),
+            false => sections.iter().map(|(hz, db)| (*hz, db + preamp_db)).collect(),
+        };
         Self {
             measured,
             expected,
             target,
             equalised,
             sections,
+            with_gain,
             spread,
             residual,
         }
@@ -136,54 +126,89 @@ impl Lines {
 
     /// What the lower panel must show.
     fn changes_db(&self) -> Vec<f64> {
-        let mut changes: Vec<f64> = self.sections.iter().map(|&(_, db)| db).collect();
+        let lines = [&self.sections, &self.with_gain];
+        let mut changes: Vec<f64> = lines.into_iter().flatten().map(|&(_, db)| db).collect();
         changes.extend(self.residual.iter().flat_map(|&(_, zero, db)| [zero, db]));
         changes
     }
+}
 
-    fn level_panel(&self, axis: LevelAxis, side: Option<&str>) -> Panel {
-        let measured_name = match (side, self.spread.is_empty()) {
-            (None, false) => "measured, ±1 SD".to_owned(),
-            _ => named("measured", side),
+/// Labels of the sides where there are two, and their inks of what was measured, equalised and of the sections.
+const SIDES: [(&str, [Ink; 3]); 2] = [
+    (", left", [Ink::Measured, Ink::Equalised, Ink::Sections]),
+    (
+        ", right",
+        [Ink::MeasuredRight, Ink::EqualisedRight, Ink::SectionsRight],
+    ),
+];
+
+/// Each channel with what its labels end with, and its inks.
+fn sided(lines: &[Lines]) -> impl Iterator<Item = (&Lines, &'static str, [Ink; 3])> {
+    let two = lines.len() > 1;
+    let sides = lines.iter().zip(SIDES);
+    sides.map(move |(lines, (side, inks))| (lines, if two { side } else { "" }, inks))
+}
+
+fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
+    let mut drawn = Vec::new();
+    for (lines, side, [measured, equalised, _]) in sided(lines) {
+        let spread = match (side, lines.spread.is_empty()) {
+            ("", false) => ", ±1 SD",
+            _ => "",
         };
-        let mut lines = vec![
-            line(measured_name, Ink::Measured, &self.measured),
-            line(named("equalised", side), Ink::Equalised, &self.equalised),
-            line("target".into(), Ink::Target, &self.target),
-        ];
-        if !self.expected.is_empty() {
-            lines.push(line("in other ears".into(), Ink::Expected, &self.expected));
-        }
-        Panel {
-            heading: headed("Level, dB relative", side),
-            axis,
-            areas: vec![Area {
-                name: String::new(),
-                ink: Ink::Measured,
-                opacity: SPREAD_OPACITY,
-                points: self.spread.clone(),
-            }],
-            lines,
-            marks_zero: false,
-        }
+        drawn.push(line(format!("measured{side}{spread}"), measured, &lines.measured));
+        drawn.push(line(format!("equalised{side}"), equalised, &lines.equalised));
     }
+    // Both sides have one target, but for one that is relative to what each has.
+    let mut targets = lines.iter().map(|lines| &lines.target);
+    let first = targets.next().cloned().unwrap_or_default();
+    drawn.push(line("target".into(), Ink::Target, &first));
+    for target in targets.filter(|target| **target != first) {
+        drawn.push(line("target, right".into(), Ink::OtherTarget, target));
+    }
+    if let [lines] = lines
+        && !lines.expected.is_empty()
+    {
+        drawn.push(line("in other ears".into(), Ink::Expected, &lines.expected));
+    }
+    let area = |lines: &Lines| Area {
+        name: String::new(),
+        ink: Ink::Measured,
+        opacity: SPREAD_OPACITY,
+        points: lines.spread.clone(),
+    };
+    Panel {
+        heading: "Level, dB relative".into(),
+        axis,
+        areas: lines.iter().map(area).collect(),
+        lines: drawn,
+        marks_zero: false,
+    }
+}
 
-    fn change_panel(&self, axis: LevelAxis, side: Option<&str>) -> Panel {
-        Panel {
-            heading: headed(
-                "Sum of the sections, and the residual (equalised minus target), dB",
-                side,
-            ),
-            axis,
-            areas: vec![Area {
-                name: named("residual", side),
-                ink: Ink::Equalised,
-                opacity: RESIDUAL_OPACITY,
-                points: self.residual.clone(),
-            }],
-            lines: vec![line(named("sections", side), Ink::Sections, &self.sections)],
-            marks_zero: true,
-        }
+fn change_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
+    let mut drawn = Vec::new();
+    let mut areas = Vec::new();
+    for (lines, side, [_, equalised, sections]) in sided(lines) {
+        drawn.push(line(format!("sections{side}"), sections, &lines.sections));
+        areas.push(Area {
+            name: format!("residual{side}"),
+            ink: equalised,
+            opacity: RESIDUAL_OPACITY,
+            points: lines.residual.clone(),
+        });
+    }
+    if let [lines] = lines
+        && !lines.with_gain.is_empty()
+    {
+        drawn.push(line("with the gain".into(), Ink::WithGain, &lines.with_gain));
+    }
+    Panel {
+        heading: "Sum of the sections, and the residual (equalised minus target), dB".into(),
+        axis,
+        areas,
+        lines: drawn,
+        marks_zero: true,
     }
 }
 
@@ -192,23 +217,6 @@ fn line(name: String, ink: Ink, points: &[(f64, f64)]) -> Line {
         name,
         ink,
         points: points.to_vec(),
-    }
-}
-
-/// The direct label of a curve, with its side.
-fn named(name: &str, side: Option<&str>) -> String {
-    side.map_or_else(|| name.to_owned(), |side| format!("{name}, {side}"))
-}
-
-fn headed(heading: &str, side: Option<&str>) -> String {
-    match side {
-        None => heading.to_owned(),
-        Some(side) => {
-            let mut letters = side.chars();
-            let first = letters.next().map(|c| c.to_uppercase().to_string());
-            let (first, rest) = (first.unwrap_or_default(), letters.as_str());
-            format!("{first}{rest}. {heading}")
-        }
     }
 }
 
@@ -255,7 +263,7 @@ fn description(outcome: &Outcome) -> String {
     let (preamp, trusted) = (preamp(shared), trusted(shared));
     match &channels[..] {
         [left, right] => format!(
-            "Frequency responses from 20 Hz to 20 kHz, one EQ for each side. First and second panel: {unit} as measured, the target {target}, and the equalised response, left and right. Third and fourth panel: the sum of the sections ({} left, {} right) and the residual. The weighted residual of both sides falls from {before} to {after} dB rms; the preamp is {preamp} dB on both. {trusted}",
+            "Frequency responses from 20 Hz to 20 kHz, one EQ for each side. Upper panel: {unit} as measured, the target {target}, and the equalised response, left and right. Lower panel: the sum of the sections ({} left, {} right) and the residual. The weighted residual of both sides falls from {before} to {after} dB rms; the preamp is {preamp} dB on both. {trusted}",
             sections(left),
             sections(right),
         ),
@@ -309,7 +317,7 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
             aspect.db_per_decade()
         ),
     ];
-    if shared.other_ears.is_some() {
+    if shared.other_ears.is_some() && channels.len() == 1 {
         notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into());
     }
     notes.push(if hatches {

@@ -101,10 +101,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         notes: notes(inspection, aspect, !doubtful_hz.is_empty(), cuts),
         panels,
         doubtful_hz,
-        guard: inspection.guard_hz.map(|ends_hz| Guard {
-            name: "coupler resonance".into(),
-            ends_hz,
-        }),
+        guard: inspection.guard_hz.map(Guard::of_coupler),
     }
 }
 

@@ -77,6 +77,15 @@ pub struct Guard {
 }
 
 impl Guard {
+    /// The band that the coupler's resonance distorts.
+    #[must_use]
+    pub fn of_coupler(ends_hz: (f64, f64)) -> Self {
+        Self {
+            name: "coupler resonance".into(),
+            ends_hz,
+        }
+    }
+
     /// Its left and right edge within the panels.
     #[must_use]
     pub fn edges(&self) -> (f64, f64) {

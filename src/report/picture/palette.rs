@@ -48,6 +48,14 @@ pub enum Ink {
     Difference,
     /// The unit with the coupler's resonance taken out.
     TakenOut,
+    /// The right side of what was measured, where left and right are drawn together.
+    MeasuredRight,
+    /// The right side of what the sections make of it.
+    EqualisedRight,
+    /// The right side's sections alone.
+    SectionsRight,
+    /// The sections with the gain before them.
+    WithGain,
     /// One of several units: the first, and every fourth after it.
     UnitA,
     /// The second, likewise.
@@ -69,7 +77,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 24] = [
+    pub const ALL: [Self; 28] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -90,6 +98,10 @@ impl Ink {
         Self::OtherTarget,
         Self::Difference,
         Self::TakenOut,
+        Self::MeasuredRight,
+        Self::EqualisedRight,
+        Self::SectionsRight,
+        Self::WithGain,
         Self::UnitA,
         Self::UnitB,
         Self::UnitC,
@@ -126,6 +138,10 @@ impl Ink {
             Self::OtherTarget => "other-target",
             Self::Difference => "difference",
             Self::TakenOut => "taken-out",
+            Self::MeasuredRight => "measured-right",
+            Self::EqualisedRight => "equalised-right",
+            Self::SectionsRight => "sections-right",
+            Self::WithGain => "with-gain",
             Self::UnitA => "unit-a",
             Self::UnitB => "unit-b",
             Self::UnitC => "unit-c",
@@ -144,10 +160,10 @@ impl Ink {
             Self::Rule => "#c3beb1",
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
-            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD => "#5f748b",
+            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#5f748b",
             Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#a8620a",
-            Self::Equalised | Self::Left | Self::Difference | Self::UnitA => "#006158",
-            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB => "#6b2168",
+            Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#006158",
+            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#6b2168",
         }
     }
 
@@ -162,16 +178,17 @@ impl Ink {
             Self::Rule => "#4a545c",
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
-            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD => "#7d91a8",
+            Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#7d91a8",
             Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#e5a338",
-            Self::Equalised | Self::Left | Self::Difference | Self::UnitA => "#5be0c4",
-            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB => "#e3a8e0",
+            Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#5be0c4",
+            Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#e3a8e0",
         }
     }
 
     /// Its line: measured thin, what is expected of it thin and dashed, target dashed, equalised thick, the sections
     /// between; takes thinner, those set aside dotted, their average thickest, left solid, right dashed; without the
-    /// resonance thick; a second target dash-dotted; units solid, dashed, dotted and dash-dotted.
+    /// resonance thick; a second target dash-dotted; a right side dashed; with
+    /// the gain dotted; units solid, dashed, dotted and dash-dotted.
     #[must_use]
     pub fn stroke(self) -> Stroke {
         let (width, dashes) = match self {
@@ -188,6 +205,10 @@ impl Ink {
             Self::OtherTarget => (1.6, Some("10 3 2 3")),
             Self::Difference => (1.4, None),
             Self::TakenOut => (2.2, None),
+            Self::MeasuredRight => (1.3, Some("8 3")),
+            Self::EqualisedRight => (3.0, Some("8 3")),
+            Self::SectionsRight => (2.0, Some("8 3")),
+            Self::WithGain => (1.2, Some("2 3")),
             Self::UnitA => (2.2, None),
             Self::UnitB => (2.2, Some("8 3")),
             Self::UnitC => (2.2, Some("2 3")),
