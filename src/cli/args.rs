@@ -128,7 +128,7 @@ pub struct Inspect {
     #[command(flatten, next_help_heading = "The judging")]
     pub judging: Judging,
 
-    /// Write a picture here (NAME.svg), of one unit
+    /// Write a picture here (NAME.svg or .png), of one unit
     ///
     /// Takes, sides, average, spread and match
     #[arg(long, value_name = "FILE", help_heading = "Output")]
@@ -212,7 +212,7 @@ pub struct Compare {
     /// Write the figures here as a table (NAME.csv)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub csv: Option<PathBuf>,
-    /// Write a picture here (NAME.svg), for one target
+    /// Write a picture here (NAME.svg or .png), for one target
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Write all of it here as one page for a browser (NAME.html)
@@ -305,7 +305,7 @@ pub struct TargetShow {
     /// [default: as the target has them]
     #[arg(long, value_name = "HZ", help_heading = "The figures")]
     pub align_hz: Option<f64>,
-    /// Write a picture of the target here (NAME.svg)
+    /// Write a picture of the target here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Write all of it here as one page for a browser (NAME.html)
@@ -368,7 +368,7 @@ pub struct TargetBuild {
     /// A recipe follows its base; a curve stands alone
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
     pub output: PathBuf,
-    /// Write a picture of the target here (NAME.svg)
+    /// Write a picture of the target here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
@@ -392,7 +392,7 @@ pub struct TargetDiff {
     /// The rest of the figures.
     #[command(flatten)]
     pub figures: Figures,
-    /// Write a picture of both and of their difference here (NAME.svg)
+    /// Write a picture of both and of their difference here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// How results are shown.
@@ -623,7 +623,7 @@ pub struct Fit {
     /// Write the preset here, as a sheet (NAME.sheet.toml)
     #[arg(short, long, value_name = "FILE", help_heading = "Output")]
     pub output: Option<PathBuf>,
-    /// Write a picture of the curves here (NAME.svg)
+    /// Write a picture of the curves here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
     /// Write all of it here as one page for a browser (NAME.html)
@@ -713,7 +713,7 @@ pub struct Check {
     #[command(flatten, next_help_heading = "The judging")]
     pub judging: Judging,
 
-    /// Write a picture of promised and measured change here (NAME.svg)
+    /// Write a picture of promised and measured change here (NAME.svg or .png)
     ///
     /// Needs takes
     #[arg(long, value_name = "FILE", help_heading = "Output")]

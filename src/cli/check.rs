@@ -18,7 +18,7 @@ use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_s
 use super::answer::Answer;
 use super::args::Check;
 use super::files::{self, Disk, Place, shown};
-use super::outputs::PLOT;
+use super::outputs::{drawn, plot};
 
 /// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
 pub fn run(typed: &Check) -> Result<bool> {
@@ -48,7 +48,8 @@ pub fn run(typed: &Check) -> Result<bool> {
 
     let mut answer = Answer::default();
     if let (Some(place), Some(promise)) = (place, &promise) {
-        answer.add(place, FileKind::Plot, report::check_plot(&check, promise));
+        let picture = drawn(&place, &report::check_picture(&check, promise))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
         typed.output_style,
@@ -118,7 +119,7 @@ fn place(typed: &Check) -> Result<Option<Place>> {
         .chain(&typed.after)
         .map(PathBuf::as_path)
         .collect();
-    Place::new(path, PLOT, false, &inputs, &[]).map(Some)
+    Place::new(path, plot(path), false, &inputs, &[]).map(Some)
 }
 
 fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {

@@ -16,7 +16,7 @@ use super::args::Compare;
 use super::files::{Disk, shown, with_near};
 use super::made::made;
 use super::option_names::{self, option};
-use super::outputs::{FIGURES, PAGE, PLOT};
+use super::outputs::{FIGURES, PAGE, drawn, plot as plot_kind};
 use super::progress::Progress;
 
 /// Opens all units, compares them toward each target, and prints; false where a unit failed.
@@ -32,7 +32,7 @@ pub fn run(typed: &Compare) -> Result<bool> {
         .transpose()?;
     let plot = typed.plot.as_deref();
     let plot = plot
-        .map(|path| answer.place(path, PLOT, false, &inputs))
+        .map(|path| answer.place(path, plot_kind(path), false, &inputs))
         .transpose()?;
     if plot.is_some() && typed.target.len() > 1 {
         return Err(Error::new(
@@ -61,7 +61,8 @@ pub fn run(typed: &Compare) -> Result<bool> {
         answer.add(place, FileKind::Figures, report::compare_csv(&comparisons));
     }
     if let Some((place, comparison)) = plot.zip(comparisons.first()) {
-        answer.add(place, FileKind::Plot, report::compare_plot(comparison));
+        let picture = drawn(&place, &report::compare_picture(comparison))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {
         let reports = figures::compare::pages(&comparisons, &made(&files));

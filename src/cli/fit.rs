@@ -1,6 +1,6 @@
 //! `bandwright fit`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use bandwright::error::{Error, ErrorKind, Result, Source};
 use bandwright::files::{Files, Recorded};
@@ -19,7 +19,7 @@ use super::cost;
 use super::files::{Disk, Place, shown, with_near};
 use super::made::made;
 use super::option_names::{option, typed as typed_as};
-use super::outputs::{PAGE, PLOT, SHEET};
+use super::outputs::{PAGE, SHEET, drawn, plot as plot_kind};
 use super::progress::Progress;
 
 /// Where measured and equalised meet by a taste alone, hertz: between bass and treble, so that more bass looks like more
@@ -87,8 +87,9 @@ pub fn run(typed: &Fit) -> Result<()> {
         answer.add(place, FileKind::Sheet, sheet::write(&sheet)?);
     }
     if let Some(place) = places.plot {
-        let plot = report::fit_plot(&outcome, grid::frequency_hz());
-        answer.add(place, FileKind::Plot, plot);
+        let picture = report::fit_picture(&outcome, grid::frequency_hz());
+        let picture = drawn(&place, &picture)?;
+        answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = places.report {
         let page = figures::fit::page(&outcome, &costs, &made(&files));
@@ -159,7 +160,11 @@ fn places(typed: &Fit, request: &Request) -> Result<Places> {
     };
     let sheet = place(&typed.output, SHEET, &[])?;
     let others: Vec<&Place> = sheet.iter().collect();
-    let plot = place(&typed.plot, PLOT, &others)?;
+    let plot_kind = typed
+        .plot
+        .as_deref()
+        .map_or_else(|| plot_kind(Path::new("")), plot_kind);
+    let plot = place(&typed.plot, plot_kind, &others)?;
     let others: Vec<&Place> = sheet.iter().chain(&plot).collect();
     let report = place(&typed.report, PAGE, &others)?;
     Ok(Places {

@@ -15,7 +15,7 @@ use super::args::Inspect;
 use super::files::{Disk, Kind, Place};
 use super::made::made;
 use super::option_names;
-use super::outputs::{PAGE, PLOT};
+use super::outputs::{PAGE, drawn, plot as plot_kind};
 
 /// The largest `--leak-threshold`, dB.
 const MOST_THRESHOLD_DB: f64 = 60.0;
@@ -23,8 +23,12 @@ const MOST_THRESHOLD_DB: f64 = 60.0;
 /// Reads the takes, judges them, writes and prints.
 pub fn run(typed: &Inspect) -> Result<()> {
     refuse_incomplete(typed)?;
-    let plot = place(typed, typed.plot.as_deref(), PLOT)?;
-    let page = place(typed, typed.report.as_deref(), PAGE)?;
+    let plot = typed.plot.as_deref();
+    let plot = plot
+        .map(|path| place(typed, path, plot_kind(path)))
+        .transpose()?;
+    let page = typed.report.as_deref();
+    let page = page.map(|path| place(typed, path, PAGE)).transpose()?;
     let files = Recorded::new(&Disk, Vec::new());
     let rig = typed.judging.opened_rig(&files)?;
     let mut inspections = Vec::new();
@@ -45,7 +49,8 @@ pub fn run(typed: &Inspect) -> Result<()> {
 
     let mut answer = Answer::default();
     if let (Some(place), [inspection]) = (plot, inspections.as_slice()) {
-        answer.add(place, FileKind::Plot, report::inspect_plot(inspection));
+        let picture = drawn(&place, &report::inspect_picture(inspection))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {
         let reports = figures::inspect::pages(&inspections, &made(&files));
@@ -106,15 +111,12 @@ fn curves(typed: &Inspect) -> impl Iterator<Item = &PathBuf> {
 }
 
 /// Where an output goes, apart from everything that is read.
-fn place(typed: &Inspect, path: Option<&Path>, kind: Kind) -> Result<Option<Place>> {
-    let Some(path) = path else {
-        return Ok(None);
-    };
+fn place(typed: &Inspect, path: &Path, kind: Kind) -> Result<Place> {
     let inputs: Vec<&Path> = curves(typed)
         .chain(&typed.judging.rig)
         .map(PathBuf::as_path)
         .collect();
-    Place::new(path, kind, false, &inputs, &[]).map(Some)
+    Place::new(path, kind, false, &inputs, &[])
 }
 
 /// The units that are meant: all, or the one of `--variant`; a plot shows one.

@@ -1,18 +1,24 @@
 //! The kinds of files that the verbs write: their endings, and what tells such a file from a stranger's.
 
+use std::path::Path;
+
+use bandwright::error::Result;
 use bandwright::export::{Form, WAV_END, matrix, response};
+use bandwright::report::picture::Picture;
 use bandwright::report::{
-    COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, export_json_beginning,
+    COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, PNG_END, export_json_beginning,
 };
 use bandwright::wanted::{library::CURVE_BEGINNING, recipe};
 
-use super::files::Kind;
+use super::files::{Kind, Place};
 
 /// A preset.
 pub(super) const SHEET: Kind =
     Kind::beginning("a sheet", &[".toml"], bandwright::sheet::BEGINNING).with_digest();
-/// A picture.
-pub(super) const PLOT: Kind = Kind::beginning("a picture", &[".svg"], PLOT_BEGINNING);
+/// A picture as SVG.
+const SVG: Kind = Kind::beginning("a picture", &[".svg", ".png"], PLOT_BEGINNING);
+/// A picture as PNG.
+const PNG: Kind = Kind::ending("a picture", &[".svg", ".png"], PNG_END);
 /// A report as a page.
 pub(super) const PAGE: Kind = Kind::beginning("a report", &[".html"], PAGE_BEGINNING);
 /// A target's recipe.
@@ -39,4 +45,22 @@ pub(super) fn export_csv(form: Form) -> Kind {
         Form::Sos | Form::Impulse => matrix::SOS_BEGINNING,
     };
     Kind::beginning("a table", &[".csv"], beginning)
+}
+
+fn is_png(path: &Path) -> bool {
+    let ending = path.extension().map(|ending| ending.to_ascii_lowercase());
+    ending.is_some_and(|ending| ending == "png")
+}
+
+/// A picture, in the form that its name asks for.
+pub(super) fn plot(path: &Path) -> Kind {
+    if is_png(path) { PNG } else { SVG }
+}
+
+/// The bytes of a picture, in the form that the name of its place asks for.
+pub(super) fn drawn(place: &Place, picture: &Picture) -> Result<Vec<u8>> {
+    match is_png(Path::new(&place.shown())) {
+        true => picture.to_png().map_err(|error| error.about(place.shown())),
+        false => Ok(picture.to_svg().into_bytes()),
+    }
 }

@@ -18,7 +18,7 @@ use super::files::{self, Disk, Kind, shown, with_near};
 use super::groups::{Figures, Points};
 use super::made::made;
 use super::option_names;
-use super::outputs::{PAGE, PLOT, RECIPE, TARGET_CURVE};
+use super::outputs::{PAGE, RECIPE, TARGET_CURVE, drawn, plot as plot_kind};
 
 /// The ending of a recipe's name.
 const RECIPE_ENDING: &str = ".toml";
@@ -72,9 +72,9 @@ fn show(typed: &TargetShow) -> Result<()> {
     )?;
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
-        let plot = report::target_plot(&target);
-        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
-        answer.add(place, FileKind::Plot, plot);
+        let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
+        let picture = drawn(&place, &report::target_picture(&target))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     if let Some(path) = &typed.report {
         let page = report::page(
@@ -104,9 +104,9 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     let compared = compared(&one, &other, rate_hz, points_hz(typed.figures))?;
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
-        let plot = report::target_diff_plot(&compared);
-        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
-        answer.add(place, FileKind::Plot, plot);
+        let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
+        let picture = drawn(&place, &report::target_diff_picture(&compared))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
         typed.output_style,
@@ -184,9 +184,9 @@ fn build(typed: &TargetBuild) -> Result<()> {
     )?;
     answer.add(place, file_kind, text);
     if let Some(path) = &typed.plot {
-        let plot = report::target_plot(&shown_target);
-        let place = answer.place(path, PLOT, false, &paths(&files.read_so_far()))?;
-        answer.add(place, FileKind::Plot, plot);
+        let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
+        let picture = drawn(&place, &report::target_picture(&shown_target))?;
+        answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
         typed.output_style,

@@ -9,6 +9,7 @@
 pub mod words;
 
 pub mod blocks;
+pub mod error;
 pub mod files;
 
 mod check_text;
@@ -40,11 +41,12 @@ pub use documents::target::{
 };
 pub use files::{FileKind, WrittenFile};
 pub use page::{PAGE_BEGINNING, page};
-pub use picture::check::check_plot;
-pub use picture::compare::compare_plot;
-pub use picture::fit::fit_plot;
-pub use picture::inspect::inspect_plot;
-pub use picture::target::{target_diff_plot, target_plot};
+pub use picture::check::{check_picture, check_plot};
+pub use picture::compare::{compare_picture, compare_plot};
+pub use picture::fit::{fit_picture, fit_plot};
+pub use picture::inspect::{inspect_picture, inspect_plot};
+pub use picture::png::PNG_END;
+pub use picture::target::{target_diff_picture, target_diff_plot, target_picture, target_plot};
 pub use text::{text, text_in_full};
 
 /// How every picture begins, so that one is known again.

@@ -185,8 +185,8 @@ fn names_of_other_kinds_of_files_are_refused() {
     let bench = Bench::new();
     for (line, found) in [
         (
-            "fit unit.csv --bass 3 --plot p.png",
-            "the ending .png; expected NAME.svg",
+            "fit unit.csv --bass 3 --plot p.jpg",
+            "the ending .jpg; expected NAME.svg or NAME.png",
         ),
         (
             "fit unit.csv --bass 3 --plot p",
@@ -209,6 +209,40 @@ fn names_of_other_kinds_of_files_are_refused() {
     }
     assert_eq!(bench.names(), ["unit.csv"]);
     bench.done("fit unit.csv --bass 3 --quiet -o X.TOML --plot P.SVG");
+}
+
+#[test]
+fn a_png_is_written_over_a_png_of_this_program_and_over_nothing_else() {
+    let bench = Bench::new();
+    let line = "fit unit.csv --bass 3 --quiet --plot p.PNG";
+    bench.done(line);
+    let first = std::fs::read(bench.path("p.PNG")).unwrap();
+    bench.done(line);
+    assert_eq!(std::fs::read(bench.path("p.PNG")).unwrap(), first);
+    // Without its last chunks it may be anyone's.
+    std::fs::write(bench.path("p.PNG"), &first[..first.len() - 20]).unwrap();
+    bench.refused(line, "did not write");
+    assert_eq!(
+        std::fs::read(bench.path("p.PNG")).unwrap().len(),
+        first.len() - 20
+    );
+}
+
+#[test]
+fn a_page_is_written_over_a_page_of_this_program_and_over_nothing_else() {
+    let bench = Bench::new();
+    let line = "fit unit.csv --bass 3 --quiet --report p.html";
+    bench.done(line);
+    let first = std::fs::read(bench.path("p.html")).unwrap();
+    bench.done(line);
+    assert_eq!(std::fs::read(bench.path("p.html")).unwrap(), first);
+    let page = String::from_utf8(first).unwrap();
+    // The command, the file and its digest are told, and no folder of this machine.
+    assert!(page.contains("bandwright fit unit.csv --bass 3 --quiet --report p.html"));
+    assert!(page.contains("unit.csv</td>"));
+    assert!(!page.contains(&bench.path("").to_string_lossy().into_owned()));
+    std::fs::write(bench.path("p.html"), "<!doctype html>\n<html>").unwrap();
+    bench.refused(line, "did not write");
 }
 
 // All or none.

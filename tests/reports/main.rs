@@ -9,6 +9,7 @@ mod inspect_text;
 mod json_rounding;
 mod messages;
 mod page;
+mod png;
 mod report_json;
 mod report_plot;
 mod report_text;

@@ -22,10 +22,14 @@ pub fn fit_plot(outcome: &Outcome, frequency_hz: &[f64]) -> String {
 #[must_use]
 pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
     let Outcome { shared, channels } = outcome;
-    let lines: Vec<Lines> = channels
+    let mut lines: Vec<Lines> = channels
         .iter()
         .map(|channel| Lines::of(shared, channel, frequency_hz))
         .collect();
+    if lines.len() > 1 {
+        // A panel of two sides has as many lines as can be told apart.
+        lines.iter_mut().for_each(|lines| lines.with_gain.clear());
+    }
     let levels_db: Vec<f64> = lines.iter().flat_map(Lines::levels_db).collect();
     let changes_db: Vec<f64> = lines.iter().flat_map(Lines::changes_db).collect();
     let (aspect, [level_range, change_range]) = chart::one_aspect([&levels_db, &changes_db]);

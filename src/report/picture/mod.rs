@@ -7,6 +7,7 @@ mod draw_figures;
 pub mod figures;
 mod notes;
 pub mod palette;
+pub mod png;
 pub mod svg;
 
 pub mod check;
