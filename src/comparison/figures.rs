@@ -7,7 +7,7 @@ use serde::Serialize;
 use super::band::{self, Band};
 use super::error::ComparisonFault;
 use super::interval::{self, Figure};
-use super::seatings::{Asked, LeftOut, Luck, OneOut, levels_db, started};
+use super::seatings::{Asked, LeftOut, Luck, OneOut, Others, levels_db, started};
 use crate::cost::Cost;
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, Shape};
@@ -391,6 +391,21 @@ pub(super) fn of_unit(
     })
 }
 
+/// A figure of the whole by its values with each seating left out ([`interval`]).
+fn of_whole(
+    value_db: f64,
+    left_out: &[LeftOut],
+    luck_db: f64,
+    of: impl Fn(&Others) -> f64,
+) -> Figure {
+    let values_db = by_side(left_out, |take| take.others.as_ref().map(&of));
+    let figure = interval::jackknifed(value_db, &values_db, luck_db);
+    match left_out.iter().all(|take| take.others.is_some()) {
+        true => figure,
+        false => figure.of_unknown_error(),
+    }
+}
+
 /// What leads a comparison: the fit, and what becomes of it with each seating left out.
 struct Led {
     full: Outcome,
@@ -436,9 +451,8 @@ impl Led {
             Some(luck) => luck,
             None => asked.luck(one_out, &left_out, target_db, &band, moved_db)?,
         };
-        let lost = by_side(&left_out, |take| Some(take.others.as_ref()?.lost_db + moved_db));
         Ok(Self {
-            lost: interval::jackknifed(lost_db, &lost, luck.lost_db),
+            lost: of_whole(lost_db, &left_out, luck.lost_db, |others| others.lost_db + moved_db),
             full,
             band,
             left_out,
@@ -552,9 +566,9 @@ fn sides(
         Err(_) => None,
     };
     // What sides differ in owes nothing to a search.
-    let apart = |take: &LeftOut| Some(take.others.as_ref()?.sides_apart_db.unwrap_or(found.rms_db));
+    let apart = |others: &Others| others.sides_apart_db.unwrap_or(found.rms_db);
     Ok(Some(Sides {
-        apart: interval::jackknifed(found.rms_db, &by_side(left_out, apart), 0.0),
+        apart: of_whole(found.rms_db, left_out, 0.0, apart),
         with_one_db: left_with_db([one, one]),
         with_two_db: two.map(|two| {
             left_with_db([&two.channels[0].sections, &two.channels[1].sections])

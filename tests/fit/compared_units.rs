@@ -410,4 +410,9 @@ fn a_seating_set_aside_for_a_narrow_difference_is_judged_but_not_fitted() {
     assert_eq!(unit.seal.kept, [3, 4, 0]);
     assert_eq!(unit.steadiness.as_ref().unwrap().takes.len(), 8);
     assert_eq!(unit.tail.as_ref().unwrap().take, name);
+    // Those that remain were chosen for being alike, so nothing is said of how surely they stand for others.
+    let steadiness = unit.steadiness.as_ref().unwrap();
+    assert!(steadiness.left_out.interval_db.is_some());
+    assert_eq!(unit.loudness.lost.interval_db, None);
+    assert_eq!(unit.sides.as_ref().unwrap().apart.interval_db, None);
 }

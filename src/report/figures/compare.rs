@@ -47,7 +47,7 @@ fn report(comparison: &Comparison) -> Report {
 }
 
 /// What the figures are.
-const EXPLAINED: &str = "Errors are rms over 100 Hz to 8 kHz without the coupler's resonance, smoothed by the ear's width, level free. Left out: each seating in turn, fitted by the others; in brackets the 90 % interval, which needs 3 seatings a side.";
+const EXPLAINED: &str = "Errors are rms over 100 Hz to 8 kHz without the coupler's resonance, smoothed by the ear's width, level free. Left out: each seating in turn, fitted by the others; in brackets the 90 % interval, which needs 3 seatings a side and, for sides and loudness, none that stands out.";
 
 /// A figure with its interval, or with a word that there is none.
 fn figure(figure: &Figure) -> String {

@@ -60,7 +60,7 @@ pub fn compare_picture(comparison: &Comparison) -> Picture {
                     "Curves: averages less the target, smoothed by the ear's width, at the level of what is judged; the area holds every seating. Hatched: not judged. A decade is as long as {} dB.",
                     aspect.db_per_decade()
                 ),
-                "Left out: each seating in turn, fitted by the others. Dots: a figure; bars: its 90 % interval, which needs 3 seatings a side; no bar: unknown.".to_owned(),
+                "Left out: each seating in turn, fitted by the others. Dots: a figure; bars: its 90 % interval, unknown without a bar.".to_owned(),
                 OF_SPECIMENS.to_owned(),
             ],
             cuts,
