@@ -133,9 +133,14 @@ fn planted_faults_raise_their_figures_and_lose_the_comparison() {
         bass_db: 0.3,
         dip_db: 8.0,
     };
+    let ill_matched = Faults {
+        dip_db: 0.0,
+        ..faulty
+    };
     let units = [
         opened("sound", seatings(7, Faults::USUAL).takes(4)),
         opened("faulty", seatings(7, faulty).takes(4)),
+        opened("ill-matched", seatings(7, ill_matched).takes(4)),
     ];
     let found = compared(&units);
     let (sound, bad) = (figures(&found, 0), figures(&found, 1));
@@ -148,8 +153,14 @@ fn planted_faults_raise_their_figures_and_lose_the_comparison() {
         error_db(sound)
     );
     assert!(apart_db(bad) > 2.0 * apart_db(sound));
-    assert_eq!(found.pairs[0].steadiness.lead, Lead::One);
-    assert_eq!(found.pairs[0].sides.lead, Lead::One);
+    let [against_faulty, against_ill_matched, _] = &found.pairs[..] else {
+        panic!("three pairs")
+    };
+    assert_eq!(against_faulty.steadiness.lead, Lead::One);
+    assert_eq!(against_faulty.better, Some(0));
+    // Its dip sets takes aside, so that nothing is sure of what its sides differ in.
+    assert_eq!(against_faulty.sides.lead, Lead::Unknown);
+    assert_eq!(against_ill_matched.sides.lead, Lead::One);
 }
 
 #[test]
