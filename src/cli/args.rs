@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::groups::{Figures, Judging, OutputStyle, Sides, TasteOptions};
+use super::groups::{Figures, Judging, OutputStyle, PlotLook, Sides, TasteOptions};
 use bandwright::comparison::rank::RankBy;
 use bandwright::cost::exposure::{Field, FieldTable};
 use bandwright::export::Form;
@@ -133,6 +133,9 @@ pub struct Inspect {
     /// Takes, sides, average, spread and match
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -215,6 +218,9 @@ pub struct Compare {
     /// Write a picture here (NAME.svg or .png), for one target
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -308,6 +314,9 @@ pub struct TargetShow {
     /// Write a picture of the target here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -371,6 +380,9 @@ pub struct TargetBuild {
     /// Write a picture of the target here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// Also replace a recipe that was changed by hand since it was written, or a file that is protected from writing
     #[arg(long, help_heading = "Output")]
     pub overwrite: bool,
@@ -395,6 +407,9 @@ pub struct TargetDiff {
     /// Write a picture of both and of their difference here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
@@ -626,6 +641,9 @@ pub struct Fit {
     /// Write a picture of the curves here (NAME.svg or .png)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -718,6 +736,9 @@ pub struct Check {
     /// Needs takes
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub plot: Option<PathBuf>,
+    /// How it looks.
+    #[command(flatten)]
+    pub look: PlotLook,
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,

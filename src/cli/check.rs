@@ -48,7 +48,7 @@ pub fn run(typed: &Check) -> Result<bool> {
 
     let mut answer = Answer::default();
     if let (Some(place), Some(promise)) = (place, &promise) {
-        let picture = drawn(&place, &report::check_picture(&check, promise))?;
+        let picture = drawn(&place, &report::check_picture(&check, promise), typed.look)?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(

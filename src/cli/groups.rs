@@ -8,6 +8,7 @@ use bandwright::job::Taste;
 use bandwright::measurement::judge::LEAK_THRESHOLD_DB;
 use bandwright::measurement::open;
 use bandwright::measurement::rig::Rig;
+use bandwright::report::picture::Theme;
 use clap::{Args, ValueEnum};
 
 /// How results are shown.
@@ -75,6 +76,30 @@ impl Judging {
         let rig = self.rig.as_deref();
         rig.map(|path| open::rig(path, files)).transpose()
     }
+}
+
+/// How a picture looks.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct PlotLook {
+    /// Width of the picture, 240 to 7680 pixels [default: 960 for SVG, 1920 for PNG]
+    #[arg(
+        long,
+        value_name = "PIXELS",
+        requires = "plot",
+        value_parser = clap::value_parser!(u32).range(240..=7680),
+        help_heading = "Output"
+    )]
+    pub size: Option<u32>,
+    /// Colours of the picture
+    #[arg(
+        long,
+        value_enum,
+        value_name = "THEME",
+        requires = "plot",
+        default_value_t,
+        help_heading = "Output"
+    )]
+    pub theme: Theme,
 }
 
 /// A taste.

@@ -4,13 +4,14 @@ use std::path::Path;
 
 use bandwright::error::Result;
 use bandwright::export::{Form, WAV_END, matrix, response};
-use bandwright::report::picture::Picture;
+use bandwright::report::picture::{Look, Picture};
 use bandwright::report::{
     COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, PNG_END, export_json_beginning,
 };
 use bandwright::wanted::{library::CURVE_BEGINNING, recipe};
 
 use super::files::{Kind, Place};
+use super::groups::PlotLook;
 
 /// A preset.
 pub(super) const SHEET: Kind =
@@ -58,9 +59,15 @@ pub(super) fn plot(path: &Path) -> Kind {
 }
 
 /// The bytes of a picture, in the form that the name of its place asks for.
-pub(super) fn drawn(place: &Place, picture: &Picture) -> Result<Vec<u8>> {
+pub(super) fn drawn(place: &Place, picture: &Picture, look: PlotLook) -> Result<Vec<u8>> {
+    let look = Look {
+        theme: look.theme,
+        width: look.size,
+    };
     match is_png(Path::new(&place.shown())) {
-        true => picture.to_png().map_err(|error| error.about(place.shown())),
-        false => Ok(picture.to_svg().into_bytes()),
+        true => picture
+            .to_png(look)
+            .map_err(|error| error.about(place.shown())),
+        false => Ok(picture.to_svg_as(look, "").into_bytes()),
     }
 }

@@ -73,7 +73,7 @@ fn show(typed: &TargetShow) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_picture(&target))?;
+        let picture = drawn(&place, &report::target_picture(&target), typed.look)?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(path) = &typed.report {
@@ -105,7 +105,7 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_diff_picture(&compared))?;
+        let picture = drawn(&place, &report::target_diff_picture(&compared), typed.look)?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
@@ -185,7 +185,7 @@ fn build(typed: &TargetBuild) -> Result<()> {
     answer.add(place, file_kind, text);
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_picture(&shown_target))?;
+        let picture = drawn(&place, &report::target_picture(&shown_target), typed.look)?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(

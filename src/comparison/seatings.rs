@@ -1,7 +1,7 @@
 //! Each seating left out in turn: the rest is fitted, and the one left out judged.
 //!
 //! The fit of the rest starts from the sections of the fit to all of them and improves every number: what a seating more or
-//! less changes in a preset is its numbers, and a search from nothing would add its own luck ([`Luck`] says how much). Only
+//! less changes in a preset is its numbers, and a search from nothing would add its own luck (`Luck` says how much). Only
 //! takes that are kept are fitted, so a copy of the one left out is never among the rest. A take that was set aside for a
 //! narrow difference is judged too, with the sections fitted to all others: a dip that moves with the seat is what a
 //! comparison looks for.

@@ -2,8 +2,8 @@
 
 use bandwright::error::ErrorKind;
 use bandwright::report::PNG_END;
-use bandwright::report::picture::Picture;
 use bandwright::report::picture::fit::fit_picture;
+use bandwright::report::picture::{Look, Picture, Theme};
 use resvg::tiny_skia::Pixmap;
 
 use crate::support::outcomes;
@@ -30,7 +30,7 @@ fn inked(png: &[u8], (left, top, right, bottom): (u32, u32, u32, u32)) -> f64 {
 #[test]
 fn a_png_is_twice_the_picture_with_its_words_in_it_and_the_same_each_time() {
     let picture = picture("Fieldfare");
-    let png = picture.to_png().unwrap();
+    let png = picture.to_png(Look::default()).unwrap();
     let pixels = Pixmap::decode_png(&png).unwrap();
     assert_eq!(pixels.width(), 1920);
     assert_eq!(f64::from(pixels.height()), (2.0 * picture.height()).ceil());
@@ -46,18 +46,43 @@ fn a_png_is_twice_the_picture_with_its_words_in_it_and_the_same_each_time() {
     }
     assert_eq!(inked(&png, (24, 2, 900, 16)), 0.0);
     assert!(png.ends_with(PNG_END));
-    assert_eq!(png, picture.to_png().unwrap());
+    assert_eq!(png, picture.to_png(Look::default()).unwrap());
 }
 
 #[test]
 fn latin_greek_and_cyrillic_are_drawn_and_other_letters_are_named() {
     for unit in ["Öresund Ł", "Αηδόνι", "Соловей"] {
-        assert!(picture(unit).to_png().is_ok(), "{unit}");
+        assert!(picture(unit).to_png(Look::default()).is_ok(), "{unit}");
     }
-    let error = picture("\u{5d0}\u{5d1} and \u{4e00}").to_png().unwrap_err();
+    let error = picture("\u{5d0}\u{5d1} and \u{4e00}")
+        .to_png(Look::default())
+        .unwrap_err();
     assert_eq!(error.kind, ErrorKind::Setting);
     let words = error.to_string();
     for missing in ["\u{5d0}", "\u{5d1}", "\u{4e00}", "NAME.svg"] {
         assert!(words.contains(missing), "{words}");
     }
+}
+
+#[test]
+fn a_dark_picture_has_dark_paper_and_a_width_is_kept_to_the_pixel() {
+    let picture = picture("Fieldfare");
+    let paper = |theme| {
+        let look = Look {
+            theme,
+            width: Some(701),
+        };
+        let pixels = Pixmap::decode_png(&picture.to_png(look).unwrap()).unwrap();
+        assert_eq!(pixels.width(), 701);
+        pixels.pixel(3, 3).unwrap().red()
+    };
+    // #fdfcf9 and #14191d.
+    assert_eq!(paper(Theme::Auto), 0xfd);
+    assert_eq!(paper(Theme::Light), 0xfd);
+    assert_eq!(paper(Theme::Dark), 0x14);
+    let svg = |theme| picture.to_svg_as(Look { theme, width: None }, "");
+    assert!(svg(Theme::Auto).contains("prefers-color-scheme"));
+    assert!(!svg(Theme::Light).contains("<style"));
+    assert!(!svg(Theme::Dark).contains("prefers-color-scheme"));
+    assert_eq!(svg(Theme::Auto), picture.to_svg());
 }

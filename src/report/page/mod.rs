@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 
 use super::blocks::{Block, Column, ColumnKind, Lead, Naming, Part, Report, Row, Text};
 use super::files::WrittenFile;
-use super::picture::Picture;
+use super::picture::{Look, Picture};
 use super::words::{printable, true_minus};
 
 /// How every page begins, so that one is known again.
@@ -239,7 +239,8 @@ impl Page {
         self.push(
             "<figure>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"picture\">\n",
         );
-        self.push(&picture.to_svg_named(&format!("picture-{}-", self.pictures)));
+        let prefix = format!("picture-{}-", self.pictures);
+        self.push(&picture.to_svg_as(Look::default(), &prefix));
         self.push("</div>\n<details><summary>The numbers of this picture</summary>\n");
         for (heading, columns) in numbers::tables(picture) {
             self.element("p", "dir=\"auto\"", &heading);

@@ -4,8 +4,8 @@ use super::chart::{self, LevelAxis};
 use super::palette::Ink;
 use super::svg::{Path, Svg, Value};
 use super::{
-    Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, NOTE_LINE, NOTE_SIZE, Panel,
-    Picture, SAMPLE, TITLE_SIZE, WIDTH,
+    Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, Look, NOTE_LINE, NOTE_SIZE, Panel,
+    Picture, SAMPLE, TITLE_SIZE, Theme, WIDTH,
 };
 use crate::report::words::{decimals_up_to, true_minus};
 
@@ -19,13 +19,14 @@ impl Picture {
     /// the viewer knows style sheets, those for dark.
     #[must_use]
     pub fn to_svg(&self) -> String {
-        self.to_svg_named("")
+        self.to_svg_as(Look::default(), "")
     }
 
-    /// The same with `prefix` before the names of its parts, so that several can stand in one page.
+    /// The same with another look, and with `prefix` before the names of its parts, so that several can stand in one page.
     #[must_use]
-    pub fn to_svg_named(&self, prefix: &str) -> String {
+    pub fn to_svg_as(&self, look: Look, prefix: &str) -> String {
         let mut svg = Svg::new();
+        let scale = look.width.map_or(1.0, |width| f64::from(width) / WIDTH);
         let id = |name: &str| format!("{prefix}{name}");
         let (title_id, description_id) = (id("title"), id("description"));
         let labelled = format!("{title_id} {description_id}");
@@ -37,8 +38,8 @@ impl Picture {
                 // First, so that a file can be told by its beginning.
                 ("class", "bandwright-plot".into()),
                 ("xmlns", "http://www.w3.org/2000/svg".into()),
-                ("width", WIDTH.into()),
-                ("height", height.into()),
+                ("width", (scale * WIDTH).into()),
+                ("height", (scale * height).into()),
                 ("viewBox", (&view).into()),
                 ("role", "img".into()),
                 ("aria-labelledby", (&labelled).into()),
@@ -52,7 +53,11 @@ impl Picture {
         );
         svg.words("title", &[("id", (&title_id).into())], &self.title);
         svg.words("desc", &[("id", (&description_id).into())], &self.description);
-        svg.words("style", &[], &dark_style());
+        match look.theme {
+            Theme::Auto => svg.words("style", &[], &dark_for_dark_readers()),
+            Theme::Light => {}
+            Theme::Dark => svg.words("style", &[], &dark_style()),
+        }
         self.definitions(&mut svg, prefix);
         svg.empty(
             "rect",
@@ -446,15 +451,19 @@ fn doubt_name(prefix: &str) -> String {
     format!("{prefix}doubt")
 }
 
+fn dark_for_dark_readers() -> String {
+    format!("@media screen and (prefers-color-scheme: dark){{{}}}", dark_style())
+}
+
+/// The dark colours, which stand before the light ones that the elements name.
 fn dark_style() -> String {
-    let mut style = String::from("@media screen and (prefers-color-scheme: dark){");
+    let mut style = String::new();
     for ink in Ink::ALL {
         let (name, colour) = (ink.name(), ink.dark());
         style.push_str(&format!(
             ".fill-{name}{{fill:{colour}}}.stroke-{name}{{stroke:{colour}}}"
         ));
     }
-    style.push('}');
     style
 }
 

@@ -47,6 +47,27 @@ const LABEL_HEIGHT: f64 = 17.0;
 const SAMPLE: (f64, f64) = (FREQUENCY.right + 14.0, FREQUENCY.right + 40.0);
 const LABEL_LEFT: f64 = SAMPLE.1 + 6.0;
 
+/// How a picture is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Look {
+    /// Its colours.
+    pub theme: Theme,
+    /// Width of the file, pixels; None for that of its kind: 960 for SVG, 1920 for PNG.
+    pub width: Option<u32>,
+}
+
+/// The colours of a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, clap::ValueEnum)]
+pub enum Theme {
+    /// As the reader's system is, where the viewer can tell; else on light paper
+    #[default]
+    Auto,
+    /// On light paper
+    Light,
+    /// On dark paper
+    Dark,
+}
+
 /// A picture, laid out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Picture {

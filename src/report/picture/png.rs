@@ -1,4 +1,4 @@
-//! A picture as PNG: its SVG, on light paper, drawn with the font that is compiled in, at twice its size.
+//! A picture as PNG: its SVG, drawn with the font that is compiled in.
 //!
 //! The font is Inter (SIL Open Font License 1.1, `fonts/OFL.txt`), cut down to Latin, Greek and Cyrillic letters and what
 //! stands in numbers. A character that it does not have would be missing without a word, so it is refused.
@@ -9,15 +9,15 @@ use resvg::tiny_skia::{Pixmap, Transform};
 use resvg::usvg::{Options, Tree};
 use skrifa::{FontRef, MetadataProvider as _};
 
-use super::Picture;
+use super::{Look, Picture};
 use crate::error::{Error, Result, Source};
 use crate::report::error::ReportFault;
 
 const REGULAR: &[u8] = include_bytes!("fonts/inter-regular.otf");
 const SEMIBOLD: &[u8] = include_bytes!("fonts/inter-semibold.otf");
 
-/// Pixels of the file for one of the picture: sharp where a screen has two for one.
-const SCALE: f32 = 2.0;
+/// Usual width of the file, pixels: two for one of the picture, sharp where a screen has two for one.
+const USUAL_WIDTH: u32 = 1920;
 
 /// How every such file ends, so that one is known again: a text chunk that names the program, and the end of the image
 /// (PNG, ISO/IEC 15948).
@@ -27,12 +27,16 @@ pub const PNG_END: &[u8] = b"\x00\x00\x00\x13tEXtSoftware\x00bandwright\x7b\x1b\
 const IEND: usize = 12;
 
 impl Picture {
-    /// The picture as a PNG file.
+    /// The picture as a PNG file, on light paper unless dark was asked for.
     ///
     /// # Errors
     /// `Setting` for characters that the font does not have.
-    pub fn to_png(&self) -> Result<Vec<u8>> {
-        let svg = self.to_svg();
+    pub fn to_png(&self, look: Look) -> Result<Vec<u8>> {
+        let look = Look {
+            width: look.width.or(Some(USUAL_WIDTH)),
+            ..look
+        };
+        let svg = self.to_svg_as(look, "");
         refuse_without_glyph(&svg)?;
         let mut options = Options {
             font_family: "Inter".to_owned(),
@@ -43,11 +47,9 @@ impl Picture {
         }
         let undrawn = || Error::of(ReportFault::Undrawn, Source::name("picture"));
         let tree = Tree::from_str(&svg, &options).map_err(|_| undrawn())?;
-        let size = tree.size().to_int_size().scale_by(SCALE);
-        let mut pixels = size
-            .and_then(|size| Pixmap::new(size.width(), size.height()))
-            .ok_or_else(undrawn)?;
-        resvg::render(&tree, Transform::from_scale(SCALE, SCALE), &mut pixels.as_mut());
+        let size = tree.size().to_int_size();
+        let mut pixels = Pixmap::new(size.width(), size.height()).ok_or_else(undrawn)?;
+        resvg::render(&tree, Transform::identity(), &mut pixels.as_mut());
         let mut png = pixels.encode_png().map_err(|_| undrawn())?;
         png.truncate(png.len() - IEND);
         png.extend_from_slice(PNG_END);
