@@ -18,12 +18,15 @@ use crate::measurement::grid::{OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use crate::measurement::judge::Verdict;
 use crate::measurement::rig::Rig;
 use crate::measurement::spread::SpreadFigures;
-use crate::measurement::takes::Side;
+use crate::measurement::takes::{self, Side};
 use crate::units::amplitude_from_db;
 use crate::wanted::Target;
 
 /// Where seals show, hertz.
 const SEAL_HZ: (f64, f64) = (20.0, 100.0);
+/// A seating that loses more than so many times the threshold of a leak has no seal, and its loss is no spread. Our choice: of
+/// seatings that spread by the threshold itself, 5 % lose more.
+const NO_SEAL: f64 = 2.0;
 /// Places of other ears' resonances beside the coupler's, octaves. Our choice: 1.4 standard deviations of ears and seats
 /// (`measurement::expected`).
 const EARS_OCTAVES: [f64; 5] = [-0.25, -0.125, 0.0, 0.125, 0.25];
@@ -113,7 +116,8 @@ pub struct Seal {
     pub leaking: usize,
     /// All seatings, copies not counted.
     pub of: usize,
-    /// Spread of the seatings that count from 20 to 100 Hz, dB rms; none (`null`) where no side has two.
+    /// Spread of the seatings from 20 to 100 Hz, dB rms, without those that lose more than twice the threshold of a leak or do
+    /// not belong: a take that leaks a little is spread too; none (`null`) where no side has two.
     pub spread_db: Option<f64>,
 }
 
@@ -364,7 +368,7 @@ pub(super) fn of_unit(
         unit: measured.unit.clone(),
         judged_hz: band::JUDGED_HZ,
         apart_hz: own_hz,
-        seal: seal(prepared),
+        seal: seal(&asked),
         steadiness: steadiness(&led),
         tail: tail(left_out),
         sides: sides(&asked, full, left_out, band)?,
@@ -474,12 +478,19 @@ fn by_side<'a>(left_out: &'a [LeftOut], of: impl Fn(&'a LeftOut) -> Option<f64>)
     sides.into_iter().filter(|side| !side.is_empty()).collect()
 }
 
-fn seal(prepared: &Prepared) -> Seal {
-    let judged = prepared.judged();
+fn seal(asked: &Asked<'_>) -> Seal {
+    let judged = asked.prepared.judged();
     let own = || judged.takes.iter().filter(|take| take.verdict != Verdict::Copy);
-    let average = &judged.average;
-    let spread = average.spread_db.as_deref().and_then(|spread_db| {
-        SpreadFigures::of(spread_db, &average.on_grid.support, Some(SEAL_HZ))
+    let most_db = NO_SEAL * judged.leak_threshold_db;
+    let sealed = asked.takes_that(|take| match &take.verdict {
+        Verdict::Leaks(loss) => loss.worst_loss_db <= most_db,
+        _ => !take.set_aside,
+    });
+    // Takes that share too little have no spread.
+    let average = takes::average(&sealed).ok();
+    let spread = average.and_then(|average| {
+        let support = average.on_grid.support.clone();
+        SpreadFigures::of(&average.spread_db?, &support, Some(SEAL_HZ))
     });
     Seal {
         kept: Side::ALL.map(|side| {

@@ -73,7 +73,8 @@ pub(super) struct Luck {
 }
 
 impl Asked<'_> {
-    fn takes_that(&self, count: impl Fn(&JudgedTake) -> bool) -> Vec<Take> {
+    /// The takes of which a judgement holds.
+    pub fn takes_that(&self, count: impl Fn(&JudgedTake) -> bool) -> Vec<Take> {
         let judged = &self.prepared.judged().takes;
         let takes = self.measured.takes.iter().zip(judged);
         takes

@@ -357,7 +357,7 @@ Caution: 20-100 Hz is the earphone's own only if the seal was good: a leak looks
 Headroom
   Together the sections reach +5.32 dB at 20 Hz (44.1 kHz); no signal of any kind can rise by more
   than 7.22 dB.
-  It keeps steady tones from clipping, sample by sample.
+  The gain before them keeps steady tones from clipping, sample by sample.
 
 Reach (weighted residual with at most so many sections, before steps)
   sections          0     1     2     3     4     5

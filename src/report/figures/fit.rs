@@ -247,8 +247,8 @@ fn headroom(outcome: &Outcome) -> Option<Part> {
 /// What the preamp is good for.
 fn protected(protection: &Protection) -> String {
     let guarded = match protection.guard {
-        Guard::Sine => "It keeps steady tones from clipping",
-        Guard::AnySignal => "It keeps every signal from clipping",
+        Guard::Sine => "The gain before them keeps steady tones from clipping",
+        Guard::AnySignal => "The gain before them keeps every signal from clipping",
     };
     match protection.true_peak_margin_db {
         0.0 => format!("{guarded}, sample by sample."),

@@ -8,7 +8,8 @@ for (const figure of document.querySelectorAll("figure")) {
   const switches = document.createElement("div");
   switches.className = "switches";
   figure.querySelector("details").before(switches, reading);
-  for (const name of new Set(curves.map((curve) => curve.dataset.curve))) {
+  const names = new Set(curves.map((curve) => curve.dataset.curve));
+  for (const name of names.size > 1 ? names : []) {
     const button = document.createElement("button");
     button.type = "button";
     button.textContent = name;
@@ -36,7 +37,7 @@ for (const figure of document.querySelectorAll("figure")) {
       const db = topDb - (nearest[1] - top) / perDb;
       return Math.abs(nearest[0] - x) < 8 ? [`${curve.dataset.curve} ${db.toFixed(1)} dB`] : [];
     });
-    reading.textContent = values.length > 0 ? `${hz.toPrecision(3)} Hz: ${values.join("; ")}` : "";
+    reading.textContent = values.length > 0 ? `${Number(hz.toPrecision(3))} Hz: ${values.join("; ")}` : "";
   };
   svg.addEventListener("pointermove", read);
   svg.addEventListener("pointerdown", read);

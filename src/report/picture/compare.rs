@@ -16,6 +16,8 @@ const BAND_OPACITY: f64 = 0.25;
 const COUNTS_HEIGHT: f64 = 150.0;
 /// Between two charts beside each other, pixels.
 const BESIDE: f64 = 34.0;
+/// An axis of figures is longer than what it shows by this.
+const ROOM: f64 = 1.04;
 /// How far an axis of figures goes at most, in terms of the largest figure: an interval may be much longer.
 const LONGEST: f64 = 2.0;
 
@@ -41,9 +43,7 @@ pub fn compare_picture(comparison: &Comparison) -> Picture {
     }
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
     let title = printable(&heading(comparison));
-    // The reasons after the colon are in the text.
-    let first = sentences(comparison).into_iter().next().unwrap_or_default();
-    let subtitle = first.split(':').next().unwrap_or_default().trim_end_matches('.').to_owned();
+    let subtitle = subtitle(comparison);
     let mut picture = Picture {
         description: format!(
             "Units without and with their presets, from 20 Hz to 20 kHz, what is left against the number of sections, and figures with intervals. {title}. {subtitle}"
@@ -68,6 +68,19 @@ pub fn compare_picture(comparison: &Comparison) -> Picture {
     };
     picture.figures = charts(&units, picture.figures_top());
     picture
+}
+
+/// The verdict without its reasons, and of which units too little is known.
+fn subtitle(comparison: &Comparison) -> String {
+    let sentences = sentences(comparison);
+    let verdict = sentences.first().map_or("", String::as_str);
+    let verdict = verdict.split(':').next().unwrap_or_default().trim_end_matches('.');
+    let name = |place: &usize| comparison.units[*place].unit.as_str();
+    let untold: Vec<&str> = comparison.verdict.untold.iter().map(name).collect();
+    match untold.is_empty() || comparison.verdict.best.is_none() {
+        true => verdict.to_owned(),
+        false => format!("{verdict}; too little is known of {}", untold.join(", ")),
+    }
 }
 
 fn points(curve: &OnGrid) -> Vec<(f64, f64)> {
@@ -176,7 +189,7 @@ fn charts(units: &[&UnitFigures], top: f64) -> Vec<FigureChart> {
             left,
             right: left + width,
             top,
-            scale: Scale::for_most(reach.min(LONGEST * largest)),
+            scale: Scale::for_most(ROOM * reach.min(LONGEST * largest)),
             content: Content::Dots {
                 rows,
                 named: column == 2,

@@ -321,8 +321,10 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
             aspect.db_per_decade()
         ),
     ];
-    if shared.other_ears.is_some() && channels.len() == 1 {
-        notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into());
+    match (&shared.other_ears, channels.len()) {
+        (None, _) => {}
+        (Some(_), 1) => notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into()),
+        (Some(_), _) => notes.push("Equalised: what other ears are expected to get with the sections, which was fitted; above 5 kHz it is not the measured curve with them.".into()),
     }
     notes.push(if hatches {
         format!(

@@ -88,9 +88,11 @@ fn lines(channel: &Channel, preamp_db: f64, rate_hz: f64) -> Vec<Line> {
     };
     let mut lines: Vec<Line> = channel.sections.iter().map(alone).collect();
     let together_db = &channel.curves.sections_db;
-    let lost_db = together_db.iter().map(|db| db + preamp_db).collect();
     lines.push(line("all together", Ink::Sections, together_db.clone()));
-    lines.push(line("with the gain", Ink::Equalised, lost_db));
+    if preamp_db != 0.0 {
+        let lost_db = together_db.iter().map(|db| db + preamp_db).collect();
+        lines.push(line("with the gain", Ink::Equalised, lost_db));
+    }
     lines
 }
 
