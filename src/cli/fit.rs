@@ -160,11 +160,8 @@ fn places(typed: &Fit, request: &Request) -> Result<Places> {
     };
     let sheet = place(&typed.output, SHEET, &[])?;
     let others: Vec<&Place> = sheet.iter().collect();
-    let plot_kind = typed
-        .plot
-        .as_deref()
-        .map_or_else(|| plot_kind(Path::new("")), plot_kind);
-    let plot = place(&typed.plot, plot_kind, &others)?;
+    let plot_path = typed.plot.as_deref().unwrap_or(Path::new(""));
+    let plot = place(&typed.plot, plot_kind(plot_path), &others)?;
     let others: Vec<&Place> = sheet.iter().chain(&plot).collect();
     let report = place(&typed.report, PAGE, &others)?;
     Ok(Places {

@@ -16,7 +16,7 @@ pub fn made(files: &Recorded<'_>) -> Made {
             _ => without_machine(Path::new(&*word)),
         };
         match shown.contains(|c: char| !(c.is_alphanumeric() || "-_./=,:+%".contains(c))) {
-            true => format!("'{shown}'"),
+            true => format!("'{}'", shown.replace('\'', "'\\''")),
             false => shown,
         }
     });

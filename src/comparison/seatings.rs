@@ -200,7 +200,9 @@ impl Asked<'_> {
             let outcome = searching.fitted(self.wish, self.limits, Effort::Normal)?;
             let error_db = self.error_db(take, &outcome, target_db);
             let rms_db = band::rms_db(&error_db, &covered(&band.points, &error_db));
-            let log_error = rms_db.map_or(0.0, |rms_db| (rms_db / improved.error.rms_db).ln());
+            // Errors of 0 dB have a logarithm too.
+            let log = |db: f64| db.max(f64::MIN_POSITIVE).ln();
+            let log_error = rms_db.map_or(0.0, |db| log(db) - log(improved.error.rms_db));
             let lost_db = -outcome.shared.heard.total_db - (known.lost_db + moved_db);
             Ok(Some(Luck { log_error, lost_db }))
         };

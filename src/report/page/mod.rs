@@ -10,8 +10,9 @@ use std::fmt::Write as _;
 
 use super::blocks::{Block, Column, ColumnKind, Lead, Naming, Part, Report, Row, Text};
 use super::files::WrittenFile;
+use super::picture::svg::push_escaped;
 use super::picture::{Look, Picture};
-use super::words::{printable, true_minus};
+use super::words::true_minus;
 
 /// How every page begins, so that one is known again.
 pub const PAGE_BEGINNING: &str = "<!doctype html>\n<html lang=\"en\" class=\"bandwright-page\">";
@@ -23,8 +24,6 @@ const SCRIPT: &str = include_str!("script.js");
 const BESIDE: usize = 10;
 
 /// The page of reports, in full, with settings as `naming` has them.
-///
-/// Its size grows with its pictures: about 60 kB a panel of ten curves.
 #[must_use]
 pub fn page(reports: &[Report], naming: Naming) -> String {
     let titles = reports.iter().map(|report| report.title.in_words(naming));
@@ -250,17 +249,8 @@ impl Page {
     }
 }
 
-/// Words without what HTML would read as its own, and without what cannot be printed.
 fn escaped(words: &str) -> String {
     let mut out = String::new();
-    for c in printable(words).chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            _ => out.push(c),
-        }
-    }
+    push_escaped(&mut out, words);
     out
 }

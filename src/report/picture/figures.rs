@@ -7,13 +7,13 @@ use super::palette::Ink;
 pub struct FigureChart {
     /// What it shows, with the unit.
     pub heading: String,
-    /// Its frame: left, right, top and bottom.
+    /// Left edge of its frame.
     pub left: f64,
-    /// Its right edge.
+    /// Right edge of its frame.
     pub right: f64,
-    /// Its top.
+    /// Top of its frame.
     pub top: f64,
-    /// The end of the axis of figures, which begins at 0.
+    /// The axis of figures.
     pub scale: Scale,
     /// What is drawn.
     pub content: Content,

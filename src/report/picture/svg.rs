@@ -146,7 +146,8 @@ pub fn push_number(out: &mut String, number: f64) {
     out.push_str(&crate::report::words::decimals_up_to(number, 2));
 }
 
-fn push_escaped(out: &mut String, text: &str) {
+/// Writes `text` without what XML and HTML would read as their own, and without what cannot be printed.
+pub fn push_escaped(out: &mut String, text: &str) {
     for c in printable(text).chars() {
         match c {
             '&' => out.push_str("&amp;"),
