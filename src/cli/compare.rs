@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use bandwright::comparison::{self, Comparison};
+use bandwright::comparison::{self, Comparison, Tally};
 use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::files::Recorded;
 use bandwright::fit::Stop;
@@ -48,12 +48,16 @@ pub fn run(typed: &Compare) -> Result<bool> {
         .map(|path| answer.place(path, PAGE, false, &inputs))
         .transpose()?;
     let files = Recorded::new(&Disk, Vec::new());
-    let progress = (!typed.output_style.quiet).then(|| Progress::of("comparing"));
+    let tally = Tally::default();
+    let progress = (!typed.output_style.quiet).then(|| {
+        let tally = tally.clone();
+        Progress::of("comparing", move || Some(tally.counts()))
+    });
     let mut comparisons = Vec::new();
     for target in &typed.target {
         let units = opened(typed, target, &files);
         let units = units.map_err(|error| with_near(error, files.last_missing()))?;
-        let compared = comparison::compare(&units, &Stop::default())?;
+        let compared = comparison::compare(&units, &Stop::default(), &tally)?;
         comparisons.push(compared.ranked(&typed.rank));
     }
     drop(progress);

@@ -11,9 +11,11 @@ use super::seatings::{Asked, LeftOut, Luck, OneOut, Others, levels_db, started};
 use crate::cost::Cost;
 use crate::error::{Error, Result, Source};
 use crate::filter::{Section, Shape};
+use super::tally::Share;
 use crate::fit::{Effort, Freedom, Stop};
 use crate::job::cost::cost_of;
 use crate::job::{Opened, Outcome, Prepared, Wish};
+use crate::limits::Limits;
 use crate::measurement::grid::{OnGrid, POINTS_PER_OCTAVE, frequency_hz};
 use crate::measurement::judge::Verdict;
 use crate::measurement::rig::Rig;
@@ -305,8 +307,18 @@ pub struct Curves {
     pub judged: Vec<usize>,
 }
 
+/// Parts that the work on a unit is counted in: what leads by each table, and the error with each number of sections.
+pub(super) fn parts(limits: &Limits, other_tables: &[Target]) -> usize {
+    1 + other_tables.len() + most_counted(limits)
+}
+
+/// Most sections that the error is told for.
+fn most_counted(limits: &Limits) -> usize {
+    limits.available().min(MOST_COUNTED)
+}
+
 /// The figures of a unit that was opened for a wish, and those that lead by other `tables` of the target. What lies in
-/// `distorted_hz` is not judged.
+/// `distorted_hz` is not judged. Every one of its [`parts`] is counted in `share`.
 ///
 /// # Errors
 /// `Refused` where a side has no sound take; whatever the fit refuses, but for an answer that no section helps: then the
@@ -317,6 +329,7 @@ pub(super) fn of_unit(
     tables: &[Target],
     distorted_hz: &[(f64, f64)],
     stop: &Stop,
+    share: &Share<'_>,
 ) -> Result<UnitFigures> {
     let Opened {
         measured, limits, ..
@@ -340,6 +353,7 @@ pub(super) fn of_unit(
     let own_hz = judged.coupler_hz(&measured.judging.rig);
     let one_out = asked.one_out()?;
     let led = Led::of(&asked, &one_out, distorted_hz, own_hz, None)?;
+    share.done();
     let Led { full, band, left_out, lost, luck } = &led;
     let sections = &full.channels[0].sections;
     let target_db = &full.channels[0].curves.target_db;
@@ -358,6 +372,7 @@ pub(super) fn of_unit(
             ..wish.clone()
         };
         let led = Led::of(&Asked { wish, ..asked }, &one_out, distorted_hz, own_hz, Some(*luck))?;
+        share.done();
         Ok(ByTable {
             left_out: led.left_out_figure(),
             lost: led.lost,
@@ -379,7 +394,7 @@ pub(super) fn of_unit(
             per_removed_db: (removed_db > 0.05).then(|| lost.value_db / removed_db),
             lost: *lost,
         },
-        thrift: thrift(&asked, &one_out, band)?,
+        thrift: thrift(&asked, &one_out, band, share)?,
         level: level(costs.as_deref()),
         strain: strain(costs.as_deref()),
         narrowness: narrowness(&asked, sections, &rms_db)?,
@@ -623,8 +638,13 @@ fn other_ears(average: &OnGrid, sections_db: &[f64], target_db: &[f64]) -> Optio
     })
 }
 
-fn thrift(asked: &Asked<'_>, one_out: &[OneOut], band: &Band) -> Result<Thrift> {
-    let most = asked.limits.available().min(MOST_COUNTED);
+fn thrift(
+    asked: &Asked<'_>,
+    one_out: &[OneOut],
+    band: &Band,
+    share: &Share<'_>,
+) -> Result<Thrift> {
+    let most = most_counted(asked.limits);
     let wish = Wish {
         least_gain_db: None,
         ..asked.wish.clone()
@@ -640,6 +660,7 @@ fn thrift(asked: &Asked<'_>, one_out: &[OneOut], band: &Band) -> Result<Thrift> 
         let channel = &outcome.channels[0];
         let target_db = &channel.curves.target_db;
         let left_out = fitted.left_out(one_out, &channel.sections, target_db, band)?;
+        share.done();
         let errors = by_side(&left_out, |take| Some(take.error.rms_db));
         Ok((!errors.is_empty()).then(|| Counted {
             sections,

@@ -14,6 +14,7 @@ pub mod figures;
 pub mod interval;
 pub mod rank;
 pub mod seatings;
+pub mod tally;
 pub mod variants;
 pub mod verdict;
 
@@ -30,7 +31,9 @@ use crate::wanted::{Target, library};
 use error::ComparisonFault;
 pub use figures::UnitFigures;
 pub use interval::Figure;
+pub use tally::Tally;
 pub use variants::Exchange;
+use tally::Share;
 pub use verdict::{Pair, Verdict};
 
 /// What was found of several units, in the order given.
@@ -101,12 +104,13 @@ impl Comparison {
     }
 }
 
-/// Compares units that were opened for the same wish and limits. A unit that fails is told beside the others.
+/// Compares units that were opened for the same wish and limits, and counts what is done in `tally`. A unit that fails is told
+/// beside the others.
 ///
 /// # Errors
 /// `Setting` for fewer than two units, units of one name or with the same takes, or different rigs; `Coverage` with the error
 /// of the first unit where all fail; `Stopped` when `stop` was asked.
-pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
+pub fn compare(units: &[Opened], stop: &Stop, tally: &Tally) -> Result<Comparison> {
     refuse_incomparable(units)?;
     let prepared: Vec<Result<Prepared>> = units
         .par_iter()
@@ -124,13 +128,19 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
     let no_files: BTreeMap<PathBuf, Vec<u8>> = BTreeMap::new();
     let tables: Result<Vec<Target>> = tables.map(|name| library::resolve(name, &no_files)).collect();
     let tables = tables?;
-    let found: Vec<UnitOrError> = units
-        .par_iter()
+    let work: Vec<(&Opened, &Result<Prepared>, Share<'_>)> = units
+        .iter()
         .zip(&prepared)
-        .map(|(opened, prepared)| UnitOrError {
+        .map(|(opened, prepared)| (opened, prepared, tally.share(figures::parts(&opened.limits, &tables))))
+        .collect();
+    let found: Vec<UnitOrError> = work
+        .into_par_iter()
+        .map(|(opened, prepared, share)| UnitOrError {
             unit: opened.measured.unit.clone(),
             found: match prepared {
-                Ok(prepared) => figures::of_unit(opened, prepared, &tables, &distorted_hz, stop),
+                Ok(prepared) => {
+                    figures::of_unit(opened, prepared, &tables, &distorted_hz, stop, &share)
+                }
                 Err(error) => Err(error.clone()),
             },
         })
@@ -145,7 +155,7 @@ pub fn compare(units: &[Opened], stop: &Stop) -> Result<Comparison> {
             return Err(Error::of(fault, Source::name(&*unit.unit)));
         }
     }
-    let exchanges = exchanges(units, &prepared, &found, &distorted_hz, stop)?;
+    let exchanges = exchanges(units, &prepared, &found, &distorted_hz, stop, tally)?;
     let comparison = Comparison {
         target,
         limits: units[0].limits.name.clone(),
@@ -172,6 +182,7 @@ fn exchanges(
     found: &[UnitOrError],
     distorted_hz: &[(f64, f64)],
     stop: &Stop,
+    tally: &Tally,
 ) -> Result<Vec<Exchange>> {
     let known: Vec<(&Opened, &Prepared)> = units
         .iter()
@@ -185,9 +196,14 @@ fn exchanges(
     let pairs: Vec<(usize, usize)> = all_pairs
         .filter(|(one, other)| family(*one).is_some() && family(*one) == family(*other))
         .collect();
+    let share = tally.share(pairs.len());
     let exchanged: Result<Vec<Option<Exchange>>> = pairs
         .into_par_iter()
-        .map(|(one, other)| variants::exchange([known[one], known[other]], distorted_hz, stop))
+        .map(|(one, other)| {
+            let exchange = variants::exchange([known[one], known[other]], distorted_hz, stop);
+            share.done();
+            exchange
+        })
         .collect();
     Ok(exchanged?.into_iter().flatten().collect())
 }

@@ -12,7 +12,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use bandwright::comparison::figures::UnitFigures;
-use bandwright::comparison::{Comparison, Figure, compare};
+use bandwright::comparison::{Comparison, Figure, Tally, compare};
 use bandwright::fit::Stop;
 use bandwright::job::cost::Circumstances;
 use bandwright::job::{Measured, Opened, Wish};
@@ -49,7 +49,7 @@ fn compared_within(sections: usize, units: Vec<(&str, Vec<Take>)>) -> Comparison
             ..opened(name, takes)
         })
         .collect();
-    compare(&units, &Stop::default()).unwrap()
+    compare(&units, &Stop::default(), &Tally::default()).unwrap()
 }
 
 fn diffuse_db() -> Vec<f64> {
@@ -227,7 +227,7 @@ fn planted(units: u64) {
                 });
                 let mut other = opened("other", seatings.takes(1));
                 other.limits = unit.limits.clone();
-                let found = compare(&[unit, other], &Stop::default()).unwrap();
+                let found = compare(&[unit, other], &Stop::default(), &Tally::default()).unwrap();
                 found.units[0].found.as_ref().unwrap().strain.percent
             })
             .collect();

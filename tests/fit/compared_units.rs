@@ -8,7 +8,7 @@ use bandwright::comparison::figures::{UnitFigures, Why};
 use bandwright::comparison::interval::{Figure, jackknifed, typical};
 use bandwright::comparison::rank::RankBy;
 use bandwright::comparison::verdict::Lead;
-use bandwright::comparison::{Comparison, compare};
+use bandwright::comparison::{Comparison, Tally, compare};
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::Stop;
@@ -42,7 +42,7 @@ fn seatings(index: u64, faults: Faults) -> Seatings {
 }
 
 fn compared(units: &[Opened]) -> Comparison {
-    compare(units, &Stop::default()).unwrap()
+    compare(units, &Stop::default(), &Tally::default()).unwrap()
 }
 
 fn figures(comparison: &Comparison, place: usize) -> &UnitFigures {
@@ -252,7 +252,8 @@ fn what_no_section_mends_is_listed_with_its_share_of_what_is_wanted() {
 fn what_cannot_be_compared_is_refused_by_name() {
     let takes = || seatings(50, Faults::USUAL).takes(2);
     let other = || opened("other", seatings(51, Faults::USUAL).takes(2));
-    let refused = |units: &[Opened]| compare(units, &Stop::default()).unwrap_err();
+    let refused =
+        |units: &[Opened]| compare(units, &Stop::default(), &Tally::default()).unwrap_err();
     assert_eq!(refused(&[]).kind, ErrorKind::Setting);
     assert!(refused(&[other()]).to_string().contains("1 unit"));
     let twice = refused(&[opened("same", takes()), opened("same", takes())]);
@@ -291,7 +292,11 @@ fn a_unit_that_fails_is_named_and_the_others_are_compared() {
         broken(),
         opened("other", seatings(61, Faults::USUAL).takes(3)),
     ];
-    let found = compared(&units);
+    let tally = Tally::default();
+    let found = compare(&units, &Stop::default(), &tally).unwrap();
+    // Each with its target, with other tables of it, and with every number of sections.
+    let parts = units.len() * (1 + found.other_tables.len() + found.most_sections);
+    assert_eq!(tally.counts(), (parts, parts));
     assert!(found.units[1].found.is_err());
     assert_eq!(found.units[1].unit, "broken");
     assert_eq!(found.known().count(), 2);
@@ -300,7 +305,7 @@ fn a_unit_that_fails_is_named_and_the_others_are_compared() {
     let mut again = broken();
     again.measured.unit = "broken too".to_owned();
     again.measured.takes[0].on_grid.level_db[POINTS - 1] = 1.0;
-    let error = compare(&[broken(), again], &Stop::default()).unwrap_err();
+    let error = compare(&[broken(), again], &Stop::default(), &Tally::default()).unwrap_err();
     assert_eq!(error.kind, ErrorKind::Coverage);
     assert!(
         error.to_string().contains("no unit of 2 with figures"),

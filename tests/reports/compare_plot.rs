@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
-use bandwright::comparison::{Comparison, compare};
+use bandwright::comparison::{Comparison, Tally, compare};
 use bandwright::fit::Stop;
 use bandwright::job::{Measured, Opened, Wish};
 use bandwright::limits::Limits;
@@ -28,7 +28,7 @@ fn compared(units: &[(&str, Vec<Take>)]) -> Comparison {
             circumstances: None,
         })
         .collect();
-    compare(&units, &Stop::default()).unwrap()
+    compare(&units, &Stop::default(), &Tally::default()).unwrap()
 }
 
 fn takes(index: u64, a_side: usize) -> Vec<Take> {
