@@ -107,6 +107,7 @@
 //! - 6 [`headroom`]: what they need before them, so that nothing clips; [`mod@cost`]: what they cost.
 //! - 7 [`sheet`]: the preset as a text file that a stranger can implement; [`export`]: its filters in general forms.
 //! - 8 [`verify`]: a sheet tested by itself, and against takes measured before and after.
+//! - 9 [`listen`]: music through a sheet, as loud as without.
 //! - 11 [`report`]: text, JSON and picture.
 //!
 //! [`inspection`] joins stage 1 alone: which takes can be believed, and what to do next.
@@ -137,7 +138,7 @@ parts! { units error knob message caution files digest file_names keys }
 // The stages, in the order in which data flow: what was measured, what is wanted, what a section does, what the equaliser
 // accepts, the fit, what its sections need before them and what they cost, the preset as a file and in general forms,
 // whether it is right, what a person sees.
-parts! { measurement wanted filter limits fit headroom cost sheet export verify report }
+parts! { measurement wanted filter limits fit headroom cost sheet export verify listen report }
 
 // The stages joined.
 parts! { job inspection comparison }

@@ -7,14 +7,14 @@ use bandwright::report::blocks::Report;
 use bandwright::report::{self, FileKind, WrittenFile};
 
 use super::console;
-use super::files::{self, Kind, Place};
+use super::files::{self, Content, Kind, Place, Staged};
 use super::groups::OutputStyle;
 use super::option_names;
 
 /// What is to be written.
 #[derive(Default)]
 pub(super) struct Answer {
-    outputs: Vec<(Place, Vec<u8>)>,
+    outputs: Vec<(Place, Content)>,
     written: Vec<WrittenFile>,
 }
 
@@ -25,7 +25,16 @@ impl Answer {
             kind,
             path: place.shown(),
         });
-        self.outputs.push((place, bytes.into()));
+        self.outputs.push((place, Content::Bytes(bytes.into())));
+    }
+
+    /// Adds a file whose content is on the disk already.
+    pub(super) fn add_staged(&mut self, place: Place, kind: FileKind, staged: Staged) {
+        self.written.push(WrittenFile {
+            kind,
+            path: place.shown(),
+        });
+        self.outputs.push((place, Content::Staged(staged)));
     }
 
     /// The place of one more file, apart from those before and from `inputs`.

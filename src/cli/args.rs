@@ -9,6 +9,8 @@ use bandwright::export::Form;
 use bandwright::fit::Effort;
 use bandwright::headroom::Guard;
 use bandwright::job::Sections;
+use bandwright::listen::trial::{Kind, MOST_TRIALS};
+use bandwright::listen::wav::Depth;
 use bandwright::measurement::takes::Side;
 use clap::{Args as ClapArgs, Parser, Subcommand, ValueEnum};
 
@@ -54,7 +56,9 @@ pub struct Args {
 }
 
 /// The names of the verbs.
-pub const VERBS: [&str; 6] = ["inspect", "target", "fit", "compare", "check", "export"];
+pub const VERBS: [&str; 7] = [
+    "inspect", "target", "fit", "compare", "listen", "check", "export",
+];
 
 /// The verbs.
 #[derive(Debug, Subcommand)]
@@ -67,6 +71,8 @@ pub enum Verb {
     Fit(Box<Fit>),
     /// Tell which of several units takes EQ better
     Compare(Compare),
+    /// Hear music through a sheet, as loud as without it, and try blindly whether the difference is heard
+    Listen(Listen),
     /// Test a sheet, and whether its promise was kept: by itself, and against takes of before and after
     Check(Check),
     /// Write the filters of a sheet in general forms: second-order sections, coefficients, impulse response, table
@@ -800,4 +806,121 @@ pub struct Export {
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
+}
+
+const LISTEN_EXAMPLES: &str = "Examples:
+  A preset and no EQ, as loud as each other at the ear:
+    bandwright listen my.sheet.toml song.flac --unit my.unit.toml -o trial
+  Two presets and no EQ, twenty seconds of two pieces:
+    bandwright listen one.sheet.toml other.sheet.toml song.mp3 speech.wav --from 1:05 --for 20s -o trial
+  Is the difference heard at all? Sixteen trials, then the answers:
+    bandwright listen my.sheet.toml song.flac --from 1:05 --for 10s --blind three-way -o trial
+    bandwright listen --answer trial/answers.toml";
+
+const LISTEN_OUTCOMES: &str = "Files are MUSIC.untouched.wav and MUSIC.SHEET.wav at the music's own rate. None is louder than \
+    its sheet asks for: those that are louder than the quietest are turned down. Read are WAV, FLAC, MP3, Ogg Vorbis and AAC \
+    (LC) in M4A or ADTS, by their content. Exit status: 0 done; 2 bad usage or input. Files are written all or none, and only \
+    over files of this program.";
+
+/// `bandwright listen`.
+#[derive(Debug, ClapArgs)]
+#[command(arg_required_else_help = true, after_help = CARE, after_long_help = format!("{LISTEN_EXAMPLES}\n\n{LISTEN_OUTCOMES}\n\n{CARE}"))]
+pub struct Listen {
+    /// Sheets (NAME.toml) and music (anything else), in any order
+    #[arg(value_name = "SHEET|MUSIC", required_unless_present = "answer")]
+    pub inputs: Vec<PathBuf>,
+
+    /// The unit that is listened with (NAME.unit.toml, or one curve): loudness is then matched at the ear
+    ///
+    /// A-weighted, through the average of its takes. Without, by ITU-R BS.1770 of the files, which can be off by some dB at the ear
+    #[arg(long = "unit", value_name = "FILE", help_heading = "Loudness")]
+    pub unit_file: Option<PathBuf>,
+    /// Only this unit, where the file has several
+    #[arg(
+        long,
+        value_name = "NAME",
+        requires = "unit_file",
+        help_heading = "Loudness"
+    )]
+    pub variant: Option<String>,
+    /// Match nothing: each sheet as loud as it plays, without an untouched file
+    ///
+    /// Turned down only where it would clip
+    #[arg(long, conflicts_with_all = ["unit_file", "blind"], help_heading = "Loudness")]
+    pub unmatched: bool,
+
+    /// Begin here: seconds, or minutes and seconds as 1:05
+    #[arg(long, value_name = "TIME", default_value = "0", value_parser = time, help_heading = "The music")]
+    pub from: f64,
+    /// Play so long: seconds as 20 or 20s, or 1:05 [default: to the end]
+    #[arg(long = "for", value_name = "TIME", value_parser = time, help_heading = "The music")]
+    pub length: Option<f64>,
+    /// How long a sample of the files is
+    #[arg(
+        long,
+        value_enum,
+        value_name = "BITS",
+        default_value_t,
+        help_heading = "The music"
+    )]
+    pub depth: Depth,
+
+    /// Write trials in a hidden order instead, with a file for the answers: of one sheet against no EQ, or of two sheets
+    #[arg(long, value_enum, value_name = "KIND", help_heading = "Blind trials")]
+    pub blind: Option<Kind>,
+    /// How many trials
+    #[arg(
+        long,
+        value_name = "COUNT",
+        default_value_t = 16,
+        value_parser = clap::value_parser!(u64).range(1..=MOST_TRIALS as u64),
+        requires = "blind",
+        help_heading = "Blind trials"
+    )]
+    pub trials: u64,
+    /// Take the order from this number, for an order that can be had again [default: by chance]
+    #[arg(
+        long,
+        value_name = "NUMBER",
+        requires = "blind",
+        help_heading = "Blind trials"
+    )]
+    pub seed: Option<u64>,
+    /// Tell what the answers in this file are worth
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["inputs", "unit_file", "blind", "unmatched", "length", "output"], help_heading = "Blind trials")]
+    pub answer: Option<PathBuf>,
+
+    /// Write the files into this folder, which exists
+    #[arg(
+        short,
+        long,
+        value_name = "FOLDER",
+        required_unless_present = "answer",
+        help_heading = "Output"
+    )]
+    pub output: Option<PathBuf>,
+    /// How results are shown.
+    #[command(flatten, next_help_heading = "Output")]
+    pub output_style: OutputStyle,
+}
+
+/// Seconds, or minutes and seconds, or hours too.
+fn time(text: &str) -> Result<f64, String> {
+    let wrong = || "expected a time, such as 20, 20s or 1:05".to_owned();
+    let text = text.trim();
+    let parts: Vec<&str> = text.strip_suffix('s').unwrap_or(text).split(':').collect();
+    let whole = |part: &str| part.parse::<u32>().map(f64::from).map_err(|_| wrong());
+    let (last, before) = parts.split_last().ok_or_else(wrong)?;
+    if before.len() > 2 {
+        return Err(wrong());
+    }
+    let minutes = before.iter().try_fold(0.0, |sum, part| {
+        Ok::<f64, String>(60.0 * sum + whole(part)?)
+    })?;
+    let seconds: f64 = last.parse().map_err(|_| wrong())?;
+    let highest = if before.is_empty() { 1e6 } else { 60.0 };
+    match (0.0..highest).contains(&seconds) {
+        true => Ok(60.0 * minutes + seconds),
+        false => Err(wrong()),
+    }
 }

@@ -51,7 +51,10 @@ pub fn run(typed: &Compare) -> Result<bool> {
     let tally = Tally::default();
     let progress = (!typed.output_style.quiet).then(|| {
         let tally = tally.clone();
-        Progress::of("comparing", move || Some(tally.counts()))
+        Progress::of(move || {
+            let (done, known) = tally.counts();
+            format!("comparing, {done} of {known} parts")
+        })
     });
     let mut comparisons = Vec::new();
     for target in &typed.target {

@@ -62,7 +62,7 @@ pub fn run(typed: &Fit) -> Result<()> {
         Some(path) if error.place.source == Source::name(&*limits.name) => error.about(shown(path)),
         _ => error,
     };
-    let progress = (!typed.output_style.quiet).then(|| Progress::of("searching", || None));
+    let progress = (!typed.output_style.quiet).then(|| Progress::of(|| "searching".to_owned()));
     let fitted = Prepared::new(opened.measured)
         .and_then(|prepared| prepared.fit(&wish, &limits, typed.effort, &Stop::default()));
     let mut outcome = fitted.map_err(said)?;

@@ -22,6 +22,7 @@ mod cost;
 mod export;
 mod fit;
 mod inspect;
+mod listen;
 mod made;
 mod target;
 
@@ -57,6 +58,7 @@ fn answer(args: &args::Args) -> ExitCode {
         }
         args::Verb::Fit(typed) => (done(fit::run(typed)), typed.output_style, "fit"),
         args::Verb::Compare(typed) => (compare::run(typed), typed.output_style, "compare"),
+        args::Verb::Listen(typed) => (done(listen::run(typed)), typed.output_style, "listen"),
         args::Verb::Check(typed) => (check::run(typed), typed.output_style, "check"),
         args::Verb::Export(typed) => (done(export::run(typed)), typed.output_style, "export"),
     };

@@ -4,6 +4,8 @@ use std::path::Path;
 
 use bandwright::error::Result;
 use bandwright::export::{Form, WAV_END, matrix, response};
+use bandwright::listen::answers;
+use bandwright::listen::wav::SOUND_END;
 use bandwright::report::picture::{Look, Picture};
 use bandwright::report::{
     COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, PNG_END, export_json_beginning,
@@ -30,6 +32,11 @@ pub(super) const TARGET_CURVE: Kind = Kind::beginning("a curve", &[".csv"], CURV
 /// Figures of a comparison.
 pub(super) const FIGURES: Kind =
     Kind::beginning("figures of a comparison", &[".csv"], COMPARE_CSV_BEGINNING);
+/// Sound.
+pub(super) const SOUND: Kind = Kind::ending("a sound", &[".wav"], SOUND_END);
+/// Answers to a blind trial.
+pub(super) const ANSWERS: Kind =
+    Kind::beginning("answers to a blind trial", &[".toml"], answers::BEGINNING);
 /// An impulse response.
 pub(super) const IMPULSE: Kind = Kind::ending("an impulse response", &[".wav"], WAV_END);
 

@@ -9,7 +9,7 @@ use super::args::Args;
 use super::groups::number;
 
 /// The options that `-h` shows; the others stand under `--help`. So every short help fits a screen.
-const SHORT: [&str; 26] = [
+const SHORT: [&str; 31] = [
     "left",
     "right",
     "target",
@@ -32,6 +32,11 @@ const SHORT: [&str; 26] = [
     "tolerance_db",
     "rank",
     "csv",
+    "unit_file",
+    "from",
+    "length",
+    "blind",
+    "answer",
     "output",
     "plot",
     "report",

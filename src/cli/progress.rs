@@ -17,22 +17,14 @@ pub(super) struct Progress {
 }
 
 impl Progress {
-    /// Says `what` is being done, with `counts` of what is done and known of, and for how long, from one second on.
-    pub(super) fn of(
-        what: &'static str,
-        counts: impl Fn() -> Option<(usize, usize)> + Send + 'static,
-    ) -> Self {
+    /// Says `what` is being done and for how long, from one second on.
+    pub(super) fn of(what: impl Fn() -> String + Send + 'static) -> Self {
         let (open, closed) = mpsc::channel::<()>();
         let start = Instant::now();
         let show = move || {
             let mut width = 0;
             while closed.recv_timeout(PERIOD) == Err(RecvTimeoutError::Timeout) {
-                let counted = counts().map(|(done, known)| format!(", {done} of {known} parts"));
-                let counted = counted.unwrap_or_default();
-                let line = format!(
-                    "bandwright: {what}{counted}, {} s",
-                    start.elapsed().as_secs()
-                );
+                let line = format!("bandwright: {}, {} s", what(), start.elapsed().as_secs());
                 // A line may be shorter than the one before.
                 width = width.max(line.len());
                 let mut stderr = io::stderr().lock();

@@ -27,6 +27,23 @@ pub struct HeardChange {
     pub total_db: f64,
 }
 
+/// What a unit and the ear's weighting do to a frequency (hertz, above 0), dB: beyond its data the curve is held.
+pub fn hearing_db(unit: &OnGrid, rig: &Rig) -> impl Fn(f64) -> f64 {
+    let to_eardrum_db = match rig {
+        Rig::Flat => None,
+        Rig::Iec60318_4 | Rig::Table(_) => {
+            Some(field_to_eardrum_db(Field::Diffuse, FieldTable::default()))
+        }
+    };
+    let support = unit.support.clone();
+    move |f_hz: f64| {
+        let index = grid::frequency_hz().partition_point(|f| *f < f_hz);
+        let unit_db = unit.level_db[index.clamp(support.start, support.end - 1)];
+        let eardrum_db = to_eardrum_db.as_ref().map_or(0.0, |to_eardrum_db| to_eardrum_db(f_hz));
+        unit_db - eardrum_db + a_db(f_hz)
+    }
+}
+
 /// A programme as it is heard through a unit without EQ.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heard {
@@ -42,21 +59,9 @@ impl Heard {
     /// `Coverage` where the programme has no power below half the rate.
     pub fn new(unit: &OnGrid, rig: &Rig, programme: &Programme, rate_hz: f64) -> Result<Self> {
         let spectrum = programme.spectrum(rate_hz)?;
-        let to_eardrum_db = field_to_eardrum_db(Field::Diffuse, FieldTable::default());
-        let support = &unit.support;
-        let unit_db = |f_hz: f64| {
-            let index = grid::frequency_hz().partition_point(|f| *f < f_hz);
-            unit.level_db[index.clamp(support.start, support.end - 1)]
-        };
-        let weighting_db = |f_hz: &f64| {
-            let eardrum_db = match rig {
-                Rig::Flat => 0.0,
-                Rig::Iec60318_4 | Rig::Table(_) => to_eardrum_db(*f_hz),
-            };
-            unit_db(*f_hz) - eardrum_db + a_db(*f_hz)
-        };
+        let weighting_db = hearing_db(unit, rig);
         Ok(Self {
-            weighting_db: spectrum.frequency_hz.iter().map(weighting_db).collect(),
+            weighting_db: spectrum.frequency_hz.iter().map(|f_hz| weighting_db(*f_hz)).collect(),
             spectrum,
         })
     }

@@ -134,7 +134,7 @@ macro_rules! show_as_displayed {
 
 pub(crate) use show_as_displayed;
 
-show_as_displayed!(bool, char, u64, usize, &'static str);
+show_as_displayed!(bool, char, u32, u64, usize, &'static str);
 
 /// One text of a fault: what is in braces is shown, what is in parentheses is an expression.
 macro_rules! text {

@@ -27,10 +27,15 @@ pub enum FileKind {
     Impulse,
     /// The filters as a table of gain and phase.
     Response,
+    /// Music, or what a sheet makes of it, WAV.
+    Sound,
+    /// Answers to a blind trial, to be filled in, TOML.
+    Answers,
 }
 
 impl FileKind {
-    /// The name used in reports: `sheet`, `plot`, `report`, `figures`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`.
+    /// The name used in reports: `sheet`, `plot`, `report`, `figures`, `curve`, `recipe`, `sos`, `coefficients`, `impulse`, `response`,
+    /// `sound`, `answers`.
     #[must_use]
     pub fn name(self) -> &'static str {
         match self {
@@ -44,6 +49,8 @@ impl FileKind {
             Self::Coefficients => "coefficients",
             Self::Impulse => "impulse",
             Self::Response => "response",
+            Self::Sound => "sound",
+            Self::Answers => "answers",
         }
     }
 }

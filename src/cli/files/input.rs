@@ -7,6 +7,7 @@ use std::sync::Mutex;
 
 use bandwright::error::{Error, ErrorKind, Result, nearest_spelling};
 use bandwright::files::{Files, shown};
+use bandwright::listen::MediaSource;
 use bandwright::measurement::parse::MAX_FILE_BYTES;
 
 use super::in_words;
@@ -165,5 +166,22 @@ impl Files for Disk {
     /// The path from the root on, links as they are named.
     fn whole(&self, path: &Path) -> PathBuf {
         std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
+    }
+}
+
+/// Opens music, to be read in parts; not from a pipe, since it is read twice.
+pub fn open_music(path: &Path) -> Result<Box<dyn MediaSource>> {
+    let refuse = |kind: ErrorKind, found: String| {
+        let (expected, next_step) = ("a file of sound", "check the path and its permissions");
+        Error::new(kind, shown(path), found, expected, next_step)
+    };
+    let failed = |error: io::Error| match error.kind() {
+        io::ErrorKind::NotFound => refuse(ErrorKind::Missing, in_words(&error)),
+        _ => refuse(ErrorKind::File, in_words(&error)),
+    };
+    match fs::metadata(path).map_err(failed)? {
+        found if found.is_dir() => Err(refuse(ErrorKind::File, "a folder".to_owned())),
+        found if !found.is_file() => Err(refuse(ErrorKind::File, "a device or pipe".to_owned())),
+        _ => Ok(Box::new(File::open(path).map_err(failed)?)),
     }
 }

@@ -8,8 +8,9 @@ mod place;
 
 pub use bandwright::files::shown;
 pub use hidden::exit_on_signal;
-pub use input::{Disk, read, same_file, with_near};
-pub use output::write_all;
+pub use input::{Disk, open_music, read, same_file, with_near};
+pub use output::{Content, Staged, write_all};
+pub use place::failed_write;
 pub use place::{Kind, Place, relative};
 
 use std::io;

@@ -10,7 +10,7 @@
 //!   run that is killed meanwhile.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write as _};
+use std::io::{self, Read as _, Seek as _, Write as _};
 use std::path::Path;
 
 use bandwright::error::{Error, ReportedFault, Result};
@@ -22,13 +22,23 @@ use super::place::{Place, failed_write};
 use super::shown;
 
 /// Writes every output to its place, then does what follows; where either fails, everything is as it was before.
-pub fn write_all(outputs: Vec<(Place, Vec<u8>)>, then: impl FnOnce() -> Result<()>) -> Result<()> {
+pub fn write_all(outputs: Vec<(Place, Content)>, then: impl FnOnce() -> Result<()>) -> Result<()> {
     let mut staged = Vec::new();
-    for (place, bytes) in outputs {
+    for (place, content) in outputs {
         place.refuse_occupied()?;
-        let new =
-            Staged::new(&place, bytes).map_err(|error| failed_write(place.typed(), &error))?;
-        staged.push((place, new));
+        let new = match content {
+            Content::Bytes(bytes) => Staged::new(&place).and_then(|mut new| {
+                new.file().write_all(&bytes)?;
+                Ok(new)
+            }),
+            Content::Staged(new) => Ok(new),
+        };
+        let whole = new.and_then(|new| {
+            new.finish(&place)?;
+            Ok(new)
+        });
+        let whole = whole.map_err(|error| failed_write(place.typed(), &error))?;
+        staged.push((place, whole));
     }
     let mut done = Vec::new();
     let mut taken = Ok(());
@@ -75,10 +85,17 @@ fn put_back(done: Vec<(Place, Undo)>, error: Box<Error>) -> Box<Error> {
     })
 }
 
-/// A new text that is complete on the disk.
-struct Staged {
+/// What an output holds.
+pub enum Content {
+    /// These bytes.
+    Bytes(Vec<u8>),
+    /// What was written to the disk already.
+    Staged(Staged),
+}
+
+/// A new content on the disk, in a hidden file.
+pub struct Staged {
     part: NamedTempFile,
-    bytes: Vec<u8>,
     /// What is at the place now: a second name of it, or its bytes where it is to be written in place.
     before: Before,
 }
@@ -97,7 +114,8 @@ enum Undo {
 }
 
 impl Staged {
-    fn new(place: &Place, bytes: Vec<u8>) -> io::Result<Self> {
+    /// An empty one for a place, near it where that can be.
+    pub fn new(place: &Place) -> io::Result<Self> {
         let real = place.real();
         let folder = real.parent().unwrap_or(Path::new("."));
         hidden::remove_leftovers(folder);
@@ -112,22 +130,26 @@ impl Staged {
             }
             (Err(error), _) => return Err(error),
         };
-        part.as_file().write_all(&bytes)?;
-        if let Some(old) = old {
-            keep_mode(part.as_file(), &old)?;
+        Ok(Self { part, before })
+    }
+
+    /// The file to write to.
+    pub fn file(&mut self) -> &mut File {
+        self.part.as_file_mut()
+    }
+
+    /// Sees that it is complete on the disk, with the mode of what it replaces.
+    fn finish(&self, place: &Place) -> io::Result<()> {
+        if let Ok(old) = fs::metadata(place.real()) {
+            keep_mode(self.part.as_file(), &old)?;
         }
-        part.as_file().sync_all()?;
-        Ok(Self {
-            part,
-            bytes,
-            before,
-        })
+        self.part.as_file().sync_all()
     }
 
     /// Puts it where it belongs.
     fn take(self, real: &Path) -> io::Result<Undo> {
         let undo = match self.before {
-            Before::Bytes(before) => return in_place(real, &self.bytes, before),
+            Before::Bytes(before) => return in_place(real, self.part, before),
             Before::Nothing => Undo::Remove,
             Before::SecondName(before) => Undo::Rename(before),
         };
@@ -141,7 +163,7 @@ impl Staged {
                 ) =>
             {
                 let before = fs::read(real)?;
-                in_place(real, &self.bytes, before)
+                in_place(real, error.file, before)
             }
             Err(error) => Err(error.error),
         }
@@ -167,8 +189,11 @@ fn is_closed(error: &io::Error) -> bool {
 }
 
 /// Replaces what is in the file; puts it back where that fails.
-fn in_place(real: &Path, bytes: &[u8], before: Vec<u8>) -> io::Result<Undo> {
-    match overwrite(real, bytes) {
+fn in_place(real: &Path, mut part: NamedTempFile, before: Vec<u8>) -> io::Result<Undo> {
+    let mut bytes = Vec::new();
+    part.rewind()?;
+    part.read_to_end(&mut bytes)?;
+    match overwrite(real, &bytes) {
         Ok(()) => Ok(Undo::Write(before)),
         Err(error) => {
             overwrite(real, &before)?;

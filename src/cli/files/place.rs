@@ -128,7 +128,7 @@ impl Place {
     }
 
     /// The path as it was typed.
-    pub(super) fn typed(&self) -> &Path {
+    pub fn typed(&self) -> &Path {
         &self.typed
     }
 
@@ -324,7 +324,7 @@ fn follow(path: &Path) -> Result<PathBuf> {
     )
 }
 
-pub(super) fn failed_write(path: &Path, error: &io::Error) -> Box<Error> {
+pub fn failed_write(path: &Path, error: &io::Error) -> Box<Error> {
     let next_step = match error.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "free some space, or choose a place on another disk"

@@ -11,6 +11,7 @@ pub mod error;
 pub mod export;
 pub mod fit;
 pub mod inspect;
+pub mod listen;
 pub mod target;
 
 pub mod schema;

@@ -14,6 +14,7 @@ use super::error::ErrorDocument;
 use super::export::{ExportDocument, FiltersDocument};
 use super::fit::{FitDocument, PerSideDocument};
 use super::inspect::InspectDocument;
+use super::listen::{ListenDocument, ScoreDocument};
 use super::target::{TargetDiffDocument, TargetDocument, TargetListDocument};
 
 /// A kind of document.
@@ -33,6 +34,10 @@ pub enum Document {
     FitPerSide,
     /// Of `compare --json`.
     Compare,
+    /// Of `listen --json`.
+    Listen,
+    /// Of `listen --answer --json`.
+    Score,
     /// Of `check --json`.
     Check,
     /// Of `export --json`.
@@ -45,7 +50,7 @@ pub enum Document {
 
 impl Document {
     /// All, in the order of the verbs.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 13] = [
         Self::Inspect,
         Self::TargetList,
         Self::Target,
@@ -53,6 +58,8 @@ impl Document {
         Self::Fit,
         Self::FitPerSide,
         Self::Compare,
+        Self::Listen,
+        Self::Score,
         Self::Check,
         Self::Export,
         Self::ExportFile,
@@ -70,6 +77,8 @@ impl Document {
             Self::Fit => "fit",
             Self::FitPerSide => "fit-per-side",
             Self::Compare => "compare",
+            Self::Listen => "listen",
+            Self::Score => "listen-answer",
             Self::Check => "check",
             Self::Export => "export",
             Self::ExportFile => "export-file",
@@ -89,6 +98,8 @@ pub fn schema(document: Document) -> Schema {
         Document::Fit => of::<FitDocument>(),
         Document::FitPerSide => of::<PerSideDocument>(),
         Document::Compare => of::<CompareDocument<'_>>(),
+        Document::Listen => of::<ListenDocument<'_>>(),
+        Document::Score => of::<ScoreDocument<'_>>(),
         Document::Check => of::<CheckDocument<'_>>(),
         Document::Export => of::<ExportDocument<'_>>(),
         Document::ExportFile => of::<FiltersDocument<'_>>(),

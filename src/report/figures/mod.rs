@@ -8,5 +8,6 @@ pub mod cost;
 pub mod export;
 pub mod fit;
 pub mod inspect;
+pub mod listen;
 pub mod made;
 pub mod target;

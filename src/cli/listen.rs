@@ -1,0 +1,359 @@
+//! `bandwright listen`.
+
+use std::collections::hash_map::RandomState;
+use std::hash::BuildHasher as _;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
+
+use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
+use bandwright::job::{Measured, Prepared, Request, Taste};
+use bandwright::listen::answers::Answers;
+use bandwright::listen::ear::Ear;
+use bandwright::listen::error::ListenFault;
+use bandwright::listen::trial::{Kind, Trials};
+use bandwright::listen::wav::{Depth, Output};
+use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
+use bandwright::report::{self, FileKind, figures};
+use bandwright::sheet::{self, Sheet};
+use rayon::prelude::*;
+
+use super::answer::Answer;
+use super::args::Listen;
+use super::files::{self, Disk, Place, Staged, shown};
+use super::outputs::{ANSWERS, SOUND};
+use super::progress::Progress;
+
+/// Sounds of one piece of music, in files that are not at their places yet.
+struct Made {
+    heard: Heard,
+    files: Vec<(Place, Staged)>,
+    answers: Option<Answers>,
+}
+
+/// Writes what is to be heard, or tells what answers are worth.
+pub fn run(typed: &Listen) -> Result<()> {
+    if let Some(path) = &typed.answer {
+        return score(typed, path);
+    }
+    let (sheet_paths, music): (Vec<&PathBuf>, Vec<&PathBuf>) =
+        typed.inputs.iter().partition(|path| is_sheet(path));
+    refuse_incomplete(typed, &sheet_paths, &music)?;
+    let sheets: Result<Vec<Sheet>> = sheet_paths
+        .iter()
+        .map(|path| sheet::read(&files::read(path)?, &shown(path)))
+        .collect();
+    let sheets = sheets?;
+    let names: Vec<String> = sheet_paths.iter().map(|path| name(path)).collect();
+    let ear = typed
+        .unit_file
+        .as_deref()
+        .map(|path| ear(typed, path))
+        .transpose()?;
+    let matching = match (&ear, typed.unmatched) {
+        (Some(ear), _) => Matching::AtTheEar(ear),
+        (None, true) => Matching::Off,
+        (None, false) => Matching::Files,
+    };
+    let (done_ms, ready) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicUsize::new(0)));
+    let progress = (!typed.output_style.quiet).then(|| {
+        let (done_ms, ready, of) = (done_ms.clone(), ready.clone(), music.len());
+        Progress::of(move || {
+            let seconds = done_ms.load(Ordering::Relaxed) / 1000;
+            let ready = ready.load(Ordering::Relaxed);
+            format!("listening, {ready} of {of} files, {seconds} s of music")
+        })
+    });
+    let jobs: Result<Vec<(&PathBuf, Vec<Place>)>> = music
+        .iter()
+        .map(|path| Ok((*path, places(typed, path, &names)?)))
+        .collect();
+    let jobs = jobs?;
+    refuse_clashes(&jobs)?;
+    let made: Result<Vec<Made>> = jobs
+        .into_par_iter()
+        .map(|(path, places)| {
+            let source = || files::open_music(path);
+            let job = Job {
+                music: &shown(path),
+                source: &source,
+                sheets: &sheets,
+                excerpt: Excerpt {
+                    from_s: typed.from,
+                    for_s: typed.length,
+                },
+                matching,
+                depth: typed.depth,
+                done_ms: &done_ms,
+            };
+            let made = make(typed, &job, places, &names);
+            ready.fetch_add(1, Ordering::Relaxed);
+            made
+        })
+        .collect();
+    drop(progress);
+    let mut answer = Answer::default();
+    let mut heard = Vec::new();
+    for made in made? {
+        for (place, staged) in made.files {
+            answer.add_staged(place, FileKind::Sound, staged);
+        }
+        if let Some(answers) = made.answers {
+            let inputs: Vec<&Path> = typed.inputs.iter().map(PathBuf::as_path).collect();
+            let place =
+                answer.place(&folder(typed).join("answers.toml"), ANSWERS, false, &inputs)?;
+            answer.add(place, FileKind::Answers, answers.to_toml());
+        }
+        heard.push(made.heard);
+    }
+    answer.deliver(
+        typed.output_style,
+        |written| report::to_json(&report::listen_document(&heard, &names, written)),
+        |written| figures::listen::reports(&heard, &names, written),
+    )
+}
+
+fn is_sheet(path: &Path) -> bool {
+    path.extension()
+        .is_some_and(|ending| ending.eq_ignore_ascii_case("toml"))
+}
+
+/// What a file is called without its endings.
+fn name(path: &Path) -> String {
+    let name = path
+        .file_name()
+        .map_or_else(String::new, |name| shown(Path::new(name)));
+    let stem = name.rsplit_once('.').map_or(&*name, |(stem, _)| stem);
+    stem.strip_suffix(".sheet").unwrap_or(stem).to_owned()
+}
+
+fn folder(typed: &Listen) -> &Path {
+    typed.output.as_deref().unwrap_or(Path::new("."))
+}
+
+/// What no file needs to be opened for.
+fn refuse_incomplete(typed: &Listen, sheets: &[&PathBuf], music: &[&PathBuf]) -> Result<()> {
+    let refuse = |found: &str, expected: &str, next_step: &str| {
+        let source = Source::name("listen");
+        Err(Error::new(
+            ErrorKind::Setting,
+            source,
+            found,
+            expected,
+            next_step,
+        ))
+    };
+    if sheets.is_empty() {
+        return refuse(
+            "no sheet",
+            "at least one NAME.toml",
+            "name a sheet that `bandwright fit -o` wrote",
+        );
+    }
+    if music.is_empty() {
+        return refuse(
+            "no music",
+            "at least one file of sound",
+            "name a WAV, FLAC, MP3, Ogg or M4A file",
+        );
+    }
+    let Some(_) = typed.blind else {
+        return Ok(());
+    };
+    if sheets.len() > 2 {
+        return Err(Error::of(ListenFault::Trial(sheets.len()), Knob::Blind));
+    }
+    if music.len() > 1 {
+        return refuse(
+            "several pieces of music for one blind trial",
+            "one",
+            "name one of them",
+        );
+    }
+    if typed.depth == Depth::Float {
+        return refuse(
+            "blind trials in floating point, whose files can be told apart by comparing them",
+            "16 or 24 bits, each file with dither of its own",
+            "leave --depth out",
+        );
+    }
+    Ok(())
+}
+
+/// The average of a unit's takes, and what it was measured with.
+fn ear(typed: &Listen, path: &Path) -> Result<Ear> {
+    let request = Request {
+        curves: vec![path.to_owned()],
+        variant: typed.variant.clone(),
+        // Only what was measured counts.
+        taste: Taste {
+            bass_db: Some(0.0),
+            ..Taste::default()
+        },
+        ..Request::default()
+    };
+    let measured: Measured = request.open(&Disk)?.measured;
+    let rig = measured.judging.rig.clone();
+    let prepared = Prepared::new(measured)?;
+    Ok(Ear {
+        unit: prepared.judged().average.on_grid.clone(),
+        rig,
+    })
+}
+
+/// Where the files of a piece of music go.
+fn places(typed: &Listen, music: &Path, sheets: &[String]) -> Result<Vec<Place>> {
+    let inputs: Vec<&Path> = typed
+        .inputs
+        .iter()
+        .chain(&typed.unit_file)
+        .map(PathBuf::as_path)
+        .collect();
+    let piece = name(music);
+    let names: Vec<String> = match typed.blind {
+        None => {
+            let untouched = (!typed.unmatched).then(|| "untouched".to_owned());
+            let sounds = untouched.into_iter().chain(sheets.iter().cloned());
+            sounds.map(|sound| format!("{piece}.{sound}.wav")).collect()
+        }
+        Some(kind) => files_of_trials(kind, typed.trials as usize)
+            .into_iter()
+            .map(|(name, _)| name)
+            .collect(),
+    };
+    let mut places: Vec<Place> = Vec::new();
+    for name in names {
+        let others: Vec<&Place> = places.iter().collect();
+        places.push(Place::new(
+            &folder(typed).join(name),
+            SOUND,
+            false,
+            &inputs,
+            &others,
+        )?);
+    }
+    Ok(places)
+}
+
+fn refuse_clashes(jobs: &[(&PathBuf, Vec<Place>)]) -> Result<()> {
+    let places: Vec<&Place> = jobs.iter().flat_map(|(_, places)| places).collect();
+    for (index, place) in places.iter().enumerate() {
+        place.refuse_clash(&[], &places[..index])?;
+    }
+    Ok(())
+}
+
+/// The files of a series of trials: their names, and for each the trial and which of its two sounds it is, or of which sound
+/// it is where it is named.
+fn files_of_trials(kind: Kind, trials: usize) -> Vec<(String, FileOfTrial)> {
+    let mut files = Vec::new();
+    if kind == Kind::ThreeWay {
+        files.push(("a.wav".to_owned(), FileOfTrial::Named(0)));
+        files.push(("b.wav".to_owned(), FileOfTrial::Named(1)));
+    }
+    for trial in 0..trials {
+        let number = trial + 1;
+        match kind {
+            Kind::ThreeWay => {
+                files.push((format!("x-{number:02}.wav"), FileOfTrial::Hidden(trial, 0)))
+            }
+            Kind::Pairs => files.extend((0..2).map(|place| {
+                let name = format!("pair-{number:02}-{}.wav", place + 1);
+                (name, FileOfTrial::Hidden(trial, place))
+            })),
+        }
+    }
+    files
+}
+
+#[derive(Clone, Copy)]
+enum FileOfTrial {
+    Named(usize),
+    Hidden(usize, usize),
+}
+
+/// Makes the files of one piece of music.
+fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> Result<Made> {
+    let failed =
+        |place: &Place, failure: std::io::Error| files::failed_write(place.typed(), &failure);
+    let staged: Result<Vec<(Place, Staged)>> = places
+        .into_iter()
+        .map(|place| match Staged::new(&place) {
+            Ok(staged) => Ok((place, staged)),
+            Err(failure) => Err(failed(&place, failure)),
+        })
+        .collect();
+    let mut staged = staged?;
+    let mut outputs: Vec<&mut dyn Output> = staged
+        .iter_mut()
+        .map(|(_, staged)| staged.file() as &mut dyn Output)
+        .collect();
+    let Some(kind) = typed.blind else {
+        let heard = job.run(&mut outputs)?;
+        return Ok(Made {
+            heard,
+            files: staged,
+            answers: None,
+        });
+    };
+    // Whoever listens must not know the order, so by chance it differs from run to run.
+    let seed = typed.seed.unwrap_or_else(|| RandomState::new().hash_one(0));
+    let trials = Trials::new(kind, typed.trials as usize, seed);
+    // The two that are compared: of one sheet, against no EQ.
+    let two = match names.len() {
+        1 => [None, Some(0)],
+        _ => [Some(0), Some(1)],
+    };
+    let listed = files_of_trials(kind, trials.second.len());
+    let renderings: Vec<Rendering> = listed
+        .iter()
+        .enumerate()
+        .map(|(index, (_, file))| Rendering {
+            sheet: two[match file {
+                FileOfTrial::Named(place) => *place,
+                // Of a pair, the second choice is right where its second file is the second sound.
+                FileOfTrial::Hidden(trial, place) => usize::from(match kind {
+                    Kind::ThreeWay => trials.second[*trial],
+                    Kind::Pairs => trials.second[*trial] == (*place == 1),
+                }),
+            }],
+            seed: trials.dither_seed(index),
+        })
+        .collect();
+    let heard = job.measured()?;
+    job.write(&renderings, |sheet| heard.gain_db(sheet), &mut outputs)?;
+    let called =
+        |sheet: Option<usize>| sheet.map_or("no EQ".to_owned(), |place| names[place].clone());
+    let answers = Answers {
+        kind,
+        music: heard.music.clone(),
+        compared: two.map(called),
+        sealed: trials.sealed(),
+        trials: (1..=trials.second.len())
+            .map(|number| {
+                let file = match kind {
+                    Kind::ThreeWay => format!("x-{number:02}.wav"),
+                    Kind::Pairs => format!("pair-{number:02}"),
+                };
+                (file, String::new())
+            })
+            .collect(),
+    };
+    Ok(Made {
+        heard,
+        files: staged,
+        answers: Some(answers),
+    })
+}
+
+/// Tells what the answers in a file are worth.
+fn score(typed: &Listen, path: &Path) -> Result<()> {
+    let name = shown(path);
+    let answers = Answers::parse(&files::read(path)?, &name)?;
+    let score = answers.score(&name)?;
+    Answer::default().deliver(
+        typed.output_style,
+        |_| report::to_json(&report::score_document(&answers, &score)),
+        |_| vec![figures::listen::score_report(&answers, &score)],
+    )
+}

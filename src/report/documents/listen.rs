@@ -1,0 +1,78 @@
+//! The documents of `listen --json`: of sounds, and of answers. Their schemas are made from these types
+//! ([`mod@super::schema`]).
+
+use schemars::JsonSchema;
+use serde::Serialize;
+
+use crate::listen::Heard;
+use crate::listen::answers::Answers;
+use crate::listen::trial::Score;
+use crate::report::files::WrittenFile;
+use crate::report::figures::listen::meaning;
+
+/// The document of `listen --json`. Every object has all its fields; a figure that does not exist is `null`. Levels are dB
+/// rounded to 0.0001.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ListenDocument<'a> {
+    /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
+    pub format: u32,
+    /// The command that made it: `listen`.
+    #[schemars(extend("const" = "listen"))]
+    pub verb: &'static str,
+    /// Names of the sheets, in the order given.
+    pub sheets: &'a [String],
+    /// What became of each piece of music, in the order given.
+    pub music: &'a [Heard],
+    /// The files that were written: of each piece its sounds, in order; of a trial what it consists of.
+    pub files: &'a [WrittenFile],
+}
+
+/// The document of `listen --answer --json`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct ScoreDocument<'a> {
+    /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
+    pub format: u32,
+    /// The command that made it: `listen`.
+    #[schemars(extend("const" = "listen"))]
+    pub verb: &'static str,
+    /// The music.
+    pub music: &'a str,
+    /// The two sounds that were compared: `no EQ`, or a sheet.
+    pub compared: &'a [String; 2],
+    /// What the answers are worth.
+    #[serde(flatten)]
+    pub score: &'a Score,
+    /// What that means, in a sentence or two.
+    pub meaning: String,
+}
+
+/// The document of what is to be heard.
+#[must_use]
+pub fn listen_document<'a>(
+    music: &'a [Heard],
+    sheets: &'a [String],
+    files: &'a [WrittenFile],
+) -> ListenDocument<'a> {
+    ListenDocument {
+        format: 1,
+        verb: "listen",
+        sheets,
+        music,
+        files,
+    }
+}
+
+/// The document of what answers are worth.
+#[must_use]
+pub fn score_document<'a>(answers: &'a Answers, score: &'a Score) -> ScoreDocument<'a> {
+    ScoreDocument {
+        format: 1,
+        verb: "listen",
+        music: &answers.music,
+        compared: &answers.compared,
+        meaning: meaning(score),
+        score,
+    }
+}

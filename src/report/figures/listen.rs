@@ -1,0 +1,144 @@
+//! What a person reads of sounds that were made, and of answers to a blind trial.
+
+use crate::listen::Heard;
+use crate::listen::answers::Answers;
+use crate::listen::matched::By;
+use crate::listen::trial::Score;
+use crate::report::blocks::{Block, Column, ColumnKind, Part, Report, Row};
+use crate::report::files::{FileKind, WrittenFile};
+use crate::report::words::{count, decimals, rate, signed_typed, true_minus};
+
+/// Said of every sound that is written.
+const CARE: &str =
+    "start at a low volume and leave it there while you compare. Loud sound harms hearing";
+
+/// A report for each piece of music; `sheets` are the names of the sheets.
+#[must_use]
+pub fn reports(music: &[Heard], sheets: &[String], files: &[WrittenFile]) -> Vec<Report> {
+    let mut reports: Vec<Report> = music.iter().map(|heard| report(heard, sheets)).collect();
+    let hidden = files.iter().any(|file| file.kind == FileKind::Answers);
+    if let Some(first) = reports.first_mut() {
+        first.cautions.push(CARE.into());
+    }
+    if let Some(last) = reports.pop() {
+        // The names of many trials tell nothing.
+        let files: Vec<WrittenFile> = match hidden {
+            true => files.iter().filter(|file| file.kind == FileKind::Answers).cloned().collect(),
+            false => files.to_vec(),
+        };
+        let mut last = last;
+        if hidden {
+            last.parts.push(Part::without_head([Block::paragraph(
+                "The order is hidden. Listen to the trials, write what you hear into the file below, and let `bandwright listen --answer` tell what it is worth.",
+            )]));
+        }
+        reports.push(last.with_files(&files));
+    }
+    reports
+}
+
+fn report(heard: &Heard, sheets: &[String]) -> Report {
+    let matched = match heard.by {
+        By::AtTheEar => "at the ear: A-weighted level in the field, through the unit's curve",
+        By::Files => {
+            "ITU-R BS.1770 of the files; at the ear that can be off by some dB, so name the unit to match there"
+        }
+        By::Nothing => "no: each sheet as loud as it plays",
+    };
+    let channels = match heard.channels {
+        1 => "one channel",
+        _ => "two channels",
+    };
+    let rows = vec![
+        Row::new(
+            "Music",
+            format!(
+                "{} s, {}, {channels}",
+                decimals(heard.seconds, 1),
+                rate(f64::from(heard.rate_hz))
+            ),
+        ),
+        Row::new("Equally loud", matched),
+    ];
+    let sounds = || heard.sounds.iter();
+    let named = sounds().map(|sound| match sound.sheet {
+        None => "untouched".to_owned(),
+        Some(place) => sheets.get(place).cloned().unwrap_or_default(),
+    });
+    let mut columns = vec![
+        Column::new(ColumnKind::Words, "Sound", named),
+        Column::new(
+            ColumnKind::Numbers,
+            "Turned by, dB",
+            sounds().map(|sound| true_minus(&signed_typed((sound.gain_db * 100.0).round() / 100.0))),
+        ),
+    ];
+    let mut figure = |head: &str, of: fn(&crate::listen::level::Levels) -> Option<f64>| {
+        let cell = |db: Option<f64>| db.map_or("unknown".to_owned(), |db| true_minus(&decimals(db, 2)));
+        if heard.sounds.iter().any(|sound| sound.levels.is_some()) {
+            let cells = sounds().map(|sound| cell(sound.levels.as_ref().and_then(of)));
+            columns.push(Column::new(ColumnKind::Numbers, head, cells));
+        }
+    };
+    if heard.by == By::AtTheEar {
+        figure("At the ear, dB", |levels| levels.at_ear_db);
+    }
+    figure("Loudness, LUFS", |levels| levels.loudness_lufs);
+    figure("True peak, dBTP", |levels| levels.true_peak_db);
+    let mut report = Report::new(heard.music.as_str());
+    report.parts.push(Part::without_head([Block::Rows(rows)]));
+    report.parts.push(Part::without_head([Block::table(columns)]));
+    report
+}
+
+/// What answers are worth.
+#[must_use]
+pub fn score_report(answers: &Answers, score: &Score) -> Report {
+    let [one, other] = &answers.compared;
+    let mut report = Report::new(format!("{one} against {other}, {}", answers.music));
+    let rows = vec![
+        Row::new("Right", format!("{} of {}", score.right, score.answered)),
+        Row::new("By guessing", format!("{} %, exact, binomial", percent(score.by_guessing))),
+    ];
+    report.parts.push(Part::without_head([
+        Block::Rows(rows),
+        Block::paragraph(meaning(score)),
+    ]));
+    report
+}
+
+/// What a score means, in a sentence or two.
+#[must_use]
+pub fn meaning(score: &Score) -> String {
+    let guessing = percent(score.by_guessing);
+    let right = count(score.right, "right answer", "right answers");
+    if score.is_heard() {
+        return format!(
+            "A difference was heard: mere guessing gives {right} or more of {} in {guessing} % of such trials.",
+            score.answered
+        );
+    }
+    let more = match score.trials_to_tell {
+        Some(trials) => format!(
+            "If {} % is how often you are right, {trials} trials would most likely show it.",
+            decimals(100.0 * score.right as f64 / score.answered as f64, 0)
+        ),
+        None => "At that rate no number of trials would show a difference.".to_owned(),
+    };
+    format!(
+        "This does not tell a difference from luck: mere guessing gives {right} or more of {} in {guessing} % of such trials. {more}",
+        score.answered
+    )
+}
+
+/// A probability as a percentage of two digits or more.
+fn percent(probability: f64) -> String {
+    let percent = 100.0 * probability;
+    let places = match percent {
+        p if p >= 10.0 => 0,
+        p if p >= 1.0 => 1,
+        p if p >= 0.1 => 2,
+        _ => 4,
+    };
+    decimals(percent, places)
+}
