@@ -55,6 +55,7 @@ knobs! {
     LeakThreshold "leak threshold",
     LeastGain "least gain",
     Left "left",
+    LevelDb "level",
     Limits "limits",
     MaxLoudnessLoss "most loss of loudness",
     Name "name",

@@ -9,6 +9,7 @@ use bandwright::export::Form;
 use bandwright::fit::Effort;
 use bandwright::headroom::Guard;
 use bandwright::job::Sections;
+use bandwright::listen::signals::{LEVEL_DB, Signal};
 use bandwright::listen::trial::{Kind, MOST_TRIALS};
 use bandwright::listen::wav::Depth;
 use bandwright::measurement::takes::Side;
@@ -827,7 +828,7 @@ const LISTEN_OUTCOMES: &str = "Files are MUSIC.untouched.wav and MUSIC.SHEET.wav
 #[command(arg_required_else_help = true, after_help = CARE, after_long_help = format!("{LISTEN_EXAMPLES}\n\n{LISTEN_OUTCOMES}\n\n{CARE}"))]
 pub struct Listen {
     /// Sheets (NAME.toml) and music (anything else), in any order
-    #[arg(value_name = "SHEET|MUSIC", required_unless_present = "answer")]
+    #[arg(value_name = "SHEET|MUSIC", required_unless_present_any = ["answer", "signal"])]
     pub inputs: Vec<PathBuf>,
 
     /// The unit that is listened with (NAME.unit.toml, or one curve): loudness is then matched at the ear
@@ -864,6 +865,13 @@ pub struct Listen {
         help_heading = "The music"
     )]
     pub depth: Depth,
+
+    /// Write this signal, whose answer is known, instead of music: 48 kHz, two channels
+    #[arg(long, value_enum, value_name = "SIGNAL", conflicts_with_all = ["inputs", "unit_file", "blind", "unmatched", "length", "answer"], help_heading = "Signals")]
+    pub signal: Option<Signal>,
+    /// Its level: a sine of full scale lowered by this, rms, -100 to -12 dB
+    #[arg(long, value_name = "DB", default_value_t = LEVEL_DB, requires = "signal", help_heading = "Signals")]
+    pub level_db: f64,
 
     /// Write trials in a hidden order instead, with a file for the answers: of one sheet against no EQ, or of two sheets
     #[arg(long, value_enum, value_name = "KIND", help_heading = "Blind trials")]

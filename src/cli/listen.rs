@@ -7,12 +7,14 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
+use bandwright::file_names::file_name;
 use bandwright::job::{Measured, Prepared, Request, Taste};
 use bandwright::listen::answers::Answers;
 use bandwright::listen::ear::Ear;
 use bandwright::listen::error::ListenFault;
+use bandwright::listen::signals::{self, HIGHEST_DB, Signal};
 use bandwright::listen::trial::{Kind, Trials};
-use bandwright::listen::wav::{Depth, Output};
+use bandwright::listen::wav::{Depth, Output, Writer};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
@@ -35,6 +37,9 @@ struct Made {
 pub fn run(typed: &Listen) -> Result<()> {
     if let Some(path) = &typed.answer {
         return score(typed, path);
+    }
+    if let Some(signal) = typed.signal {
+        return write_signal(typed, signal);
     }
     let (sheet_paths, music): (Vec<&PathBuf>, Vec<&PathBuf>) =
         typed.inputs.iter().partition(|path| is_sheet(path));
@@ -326,7 +331,7 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
         |sheet: Option<usize>| sheet.map_or("no EQ".to_owned(), |place| names[place].clone());
     let answers = Answers {
         kind,
-        music: heard.music.clone(),
+        music: file_name(&heard.music).to_owned(),
         compared: two.map(called),
         sealed: trials.sealed(),
         trials: (1..=trials.second.len())
@@ -344,6 +349,37 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
         files: staged,
         answers: Some(answers),
     })
+}
+
+/// Writes a signal whose answer is known.
+fn write_signal(typed: &Listen, signal: Signal) -> Result<()> {
+    let level_db = typed.level_db;
+    if !(-100.0..=HIGHEST_DB).contains(&level_db) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            Knob::LevelDb,
+            format!("{level_db} dB"),
+            format!("-100 to {HIGHEST_DB} dB"),
+            "choose a level in that range; start low",
+        ));
+    }
+    let mut answer = Answer::default();
+    let path = folder(typed).join(format!("{}.wav", signal.name()));
+    let place = answer.place(&path, SOUND, false, &[])?;
+    let failed = |failure| files::failed_write(place.typed(), &failure);
+    let mut staged = Staged::new(&place).map_err(failed)?;
+    let name = place.shown();
+    let mut writer = Writer::new(staged.file(), signals::RATE_HZ, 2, typed.depth, 0, &name)?;
+    let samples = signal.samples(level_db);
+    let both: Vec<f64> = samples.iter().flat_map(|sample| [*sample; 2]).collect();
+    writer.add(&both, 1.0)?;
+    writer.finish()?;
+    answer.add_staged(place, FileKind::Sound, staged);
+    answer.deliver(
+        typed.output_style,
+        |written| report::to_json(&report::signal_document(signal, level_db, written)),
+        |written| vec![figures::listen::signal_report(signal, level_db, written)],
+    )
 }
 
 /// Tells what the answers in a file are worth.

@@ -25,6 +25,7 @@ pub fn option(knob: Knob) -> String {
         Knob::LeakThreshold => "--leak-threshold",
         Knob::LeastGain => "--least-gain",
         Knob::Left => "--left",
+        Knob::LevelDb => "--level-db",
         Knob::Limits => "--limits",
         Knob::MaxLoudnessLoss => "--max-loudness-loss",
         Knob::Name => "--name",

@@ -9,7 +9,7 @@ use super::args::Args;
 use super::groups::number;
 
 /// The options that `-h` shows; the others stand under `--help`. So every short help fits a screen.
-const SHORT: [&str; 31] = [
+const SHORT: [&str; 32] = [
     "left",
     "right",
     "target",
@@ -36,6 +36,7 @@ const SHORT: [&str; 31] = [
     "from",
     "length",
     "blind",
+    "signal",
     "answer",
     "output",
     "plot",

@@ -41,7 +41,7 @@ impl Answers {
             ),
         };
         let mut out = format!(
-            "{BEGINNING}, format 1.\n#\n# CARE  Start at a low volume, and leave it alone during the trial. Loud sound harms hearing.\n#\n# {asked}\n# Listen as often as you like; guess where you hear nothing; leave a trial out by writing nothing.\n# Then: bandwright listen --answer THIS FILE\n\nformat = 1\nkind = {}\nmusic = {}\ncompared = [{}, {}]\n# The order, out of sight.\nsealed = {}\n",
+            "{BEGINNING}, format 1.\n#\n# CARE  Start at a low volume, and leave it alone during the trial. Loud sound harms hearing.\n#\n# {asked}\n# Listen as often as you like; guess where you hear nothing; leave a trial out by writing nothing.\n\nformat = 1\nkind = {}\nmusic = {}\ncompared = [{}, {}]\n# The order, out of sight.\nsealed = {}\n",
             text::string(name(self.kind)),
             text::string(&self.music),
             text::string(one),

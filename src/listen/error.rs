@@ -9,6 +9,11 @@ faults! { ListenFault, names;
         (format!("no sound that can be decoded ({why})")),
         "WAV, FLAC, MP3, Ogg Vorbis, or AAC (LC) in M4A or ADTS",
         "check that it plays elsewhere, or convert it to WAV or FLAC";
+    /// A file that begins like no kind of sound.
+    UnknownKind => Format,
+        "no sound, by its first bytes",
+        "WAV, FLAC, MP3, Ogg Vorbis, or AAC (LC) in M4A or ADTS",
+        "check that it plays elsewhere, or convert it to WAV or FLAC";
     /// A kind of sound that is not decoded, as its decoder says it.
     Unsupported(why: String) => Format,
         (format!("a kind of sound that is not decoded here ({why})")),

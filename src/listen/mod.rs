@@ -7,6 +7,7 @@
 //! - [`sound`] decodes a file block by block, [`excerpt`] takes a part of it, [`chain`] equalises.
 //! - [`level`] measures, [`matched`] turns levels into gains, [`wav`] writes; [`render`] runs all of them over a file, with a
 //!   memory that does not grow with its length.
+//! - [`signals`] are sounds whose answer is known.
 //! - [`trial`] hides an order, and says what answers are worth; [`answers`] is the file they are written into.
 
 pub mod error;
@@ -18,6 +19,7 @@ pub mod excerpt;
 pub mod level;
 pub mod matched;
 pub mod render;
+pub mod signals;
 pub mod sound;
 pub mod trial;
 pub mod wav;

@@ -58,7 +58,7 @@ impl Sound {
                 FormatOptions::default(),
                 MetadataOptions::default(),
             )
-            .map_err(|failure| refuse(opened(&failure)))?;
+            .map_err(|_| refuse(ListenFault::UnknownKind))?;
         let no_sound = || refuse(ListenFault::NoSound("no track of sound".to_owned()));
         let track = format.default_track(TrackType::Audio).ok_or_else(no_sound)?;
         let known = track.codec_params.as_ref().and_then(|known| known.audio());
@@ -166,7 +166,7 @@ impl Sound {
     }
 
     fn refuse_senseless(&self) -> Result<()> {
-        let strange = self.packet.iter().position(|x| !(x.abs() <= LARGEST));
+        let strange = self.packet.iter().position(|x| x.is_nan() || x.abs() > LARGEST);
         let Some(place) = strange else {
             return Ok(());
         };

@@ -35,7 +35,9 @@ pub use documents::export::{
 pub use documents::fit::{FitDocument, fit_document, fit_json};
 pub use documents::inspect::{InspectDocument, inspect_document};
 pub use documents::json::to_json;
-pub use documents::listen::{ListenDocument, ScoreDocument, listen_document, score_document};
+pub use documents::listen::{
+    ListenDocument, ScoreDocument, SignalDocument, listen_document, score_document, signal_document,
+};
 pub use documents::schema::schema;
 pub use documents::target::{
     ListedTarget, target_diff_document, target_document, target_list_document,

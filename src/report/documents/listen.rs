@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use crate::listen::Heard;
 use crate::listen::answers::Answers;
+use crate::listen::signals::{self, Signal};
 use crate::listen::trial::Score;
 use crate::report::files::WrittenFile;
 use crate::report::figures::listen::meaning;
@@ -46,6 +47,45 @@ pub struct ScoreDocument<'a> {
     pub score: &'a Score,
     /// What that means, in a sentence or two.
     pub meaning: String,
+}
+
+/// The document of `listen --signal --json`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SignalDocument<'a> {
+    /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
+    pub format: u32,
+    /// The command that made it: `listen`.
+    #[schemars(extend("const" = "listen"))]
+    pub verb: &'static str,
+    /// Which signal.
+    pub signal: Signal,
+    /// Its rate, Hz.
+    pub rate_hz: u32,
+    /// Its level: that of a sine of full scale lowered by this, rms, dB.
+    pub level_db: f64,
+    /// The frequencies of its sines, one after another, Hz; empty for another signal.
+    pub steps_hz: Vec<f64>,
+    /// How long each of these lasts, s; `null` for another signal.
+    pub step_s: Option<f64>,
+    /// The file that was written.
+    pub files: &'a [WrittenFile],
+}
+
+/// The document of a signal.
+#[must_use]
+pub fn signal_document(signal: Signal, level_db: f64, files: &[WrittenFile]) -> SignalDocument<'_> {
+    let is_stepped = signal == Signal::SteppedSines;
+    SignalDocument {
+        format: 1,
+        verb: "listen",
+        signal,
+        rate_hz: signals::RATE_HZ,
+        level_db,
+        steps_hz: if is_stepped { signals::steps_hz().collect() } else { Vec::new() },
+        step_s: is_stepped.then_some(signals::STEP_S),
+        files,
+    }
 }
 
 /// The document of what is to be heard.

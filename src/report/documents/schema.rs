@@ -14,7 +14,7 @@ use super::error::ErrorDocument;
 use super::export::{ExportDocument, FiltersDocument};
 use super::fit::{FitDocument, PerSideDocument};
 use super::inspect::InspectDocument;
-use super::listen::{ListenDocument, ScoreDocument};
+use super::listen::{ListenDocument, ScoreDocument, SignalDocument};
 use super::target::{TargetDiffDocument, TargetDocument, TargetListDocument};
 
 /// A kind of document.
@@ -38,6 +38,8 @@ pub enum Document {
     Listen,
     /// Of `listen --answer --json`.
     Score,
+    /// Of `listen --signal --json`.
+    Signal,
     /// Of `check --json`.
     Check,
     /// Of `export --json`.
@@ -50,7 +52,7 @@ pub enum Document {
 
 impl Document {
     /// All, in the order of the verbs.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::Inspect,
         Self::TargetList,
         Self::Target,
@@ -60,6 +62,7 @@ impl Document {
         Self::Compare,
         Self::Listen,
         Self::Score,
+        Self::Signal,
         Self::Check,
         Self::Export,
         Self::ExportFile,
@@ -79,6 +82,7 @@ impl Document {
             Self::Compare => "compare",
             Self::Listen => "listen",
             Self::Score => "listen-answer",
+            Self::Signal => "listen-signal",
             Self::Check => "check",
             Self::Export => "export",
             Self::ExportFile => "export-file",
@@ -100,6 +104,7 @@ pub fn schema(document: Document) -> Schema {
         Document::Compare => of::<CompareDocument<'_>>(),
         Document::Listen => of::<ListenDocument<'_>>(),
         Document::Score => of::<ScoreDocument<'_>>(),
+        Document::Signal => of::<SignalDocument<'_>>(),
         Document::Check => of::<CheckDocument<'_>>(),
         Document::Export => of::<ExportDocument<'_>>(),
         Document::ExportFile => of::<FiltersDocument<'_>>(),

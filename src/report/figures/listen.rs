@@ -1,12 +1,14 @@
 //! What a person reads of sounds that were made, and of answers to a blind trial.
 
+use crate::file_names::file_name;
 use crate::listen::Heard;
 use crate::listen::answers::Answers;
 use crate::listen::matched::By;
+use crate::listen::signals::Signal;
 use crate::listen::trial::Score;
 use crate::report::blocks::{Block, Column, ColumnKind, Part, Report, Row};
 use crate::report::files::{FileKind, WrittenFile};
-use crate::report::words::{count, decimals, rate, signed_typed, true_minus};
+use crate::report::words::{decimals, rate, signed_typed, typed};
 
 /// Said of every sound that is written.
 const CARE: &str =
@@ -70,25 +72,43 @@ fn report(heard: &Heard, sheets: &[String]) -> Report {
         Column::new(
             ColumnKind::Numbers,
             "Turned by, dB",
-            sounds().map(|sound| true_minus(&signed_typed((sound.gain_db * 100.0).round() / 100.0))),
+            sounds().map(|sound| signed_typed((sound.gain_db * 100.0).round() / 100.0)),
         ),
     ];
     let mut figure = |head: &str, of: fn(&crate::listen::level::Levels) -> Option<f64>| {
-        let cell = |db: Option<f64>| db.map_or("unknown".to_owned(), |db| true_minus(&decimals(db, 2)));
+        let cell = |db: Option<f64>| db.map_or("unknown".to_owned(), |db| decimals(db, 2));
         if heard.sounds.iter().any(|sound| sound.levels.is_some()) {
             let cells = sounds().map(|sound| cell(sound.levels.as_ref().and_then(of)));
             columns.push(Column::new(ColumnKind::Numbers, head, cells));
         }
     };
     if heard.by == By::AtTheEar {
-        figure("At the ear, dB", |levels| levels.at_ear_db);
+        figure("At the ear, dB relative", |levels| levels.at_ear_db);
     }
     figure("Loudness, LUFS", |levels| levels.loudness_lufs);
     figure("True peak, dBTP", |levels| levels.true_peak_db);
-    let mut report = Report::new(heard.music.as_str());
+    let mut report = Report::new(file_name(&heard.music));
     report.parts.push(Part::without_head([Block::Rows(rows)]));
     report.parts.push(Part::without_head([Block::table(columns)]));
     report
+}
+
+/// What a signal holds.
+#[must_use]
+pub fn signal_report(signal: Signal, level_db: f64, files: &[WrittenFile]) -> Report {
+    let holds = match signal {
+        Signal::PinkNoise => "noise from 20 Hz to 20 kHz with the same power in every third octave; 10 s, repeats without a seam",
+        Signal::SteppedSines => "31 sines, a third octave apart from 20 Hz to 20 kHz, half a second each, at one level",
+        Signal::LogSweep => "a sine from 20 Hz to 20 kHz, as long in every octave; 10 s",
+    };
+    let level = format!("{} dB, rms, re a sine of full scale", typed(level_db));
+    let mut report = Report::new(signal.name());
+    report.cautions.push(CARE.into());
+    report.parts.push(Part::without_head([Block::Rows(vec![
+        Row::new("Signal", holds),
+        Row::new("Level", level),
+    ])]));
+    report.with_files(files)
 }
 
 /// What answers are worth.
@@ -111,12 +131,12 @@ pub fn score_report(answers: &Answers, score: &Score) -> Report {
 #[must_use]
 pub fn meaning(score: &Score) -> String {
     let guessing = percent(score.by_guessing);
-    let right = count(score.right, "right answer", "right answers");
+    let luck = format!(
+        "mere guessing gets {} or more of {} right in {guessing} % of such trials",
+        score.right, score.answered
+    );
     if score.is_heard() {
-        return format!(
-            "A difference was heard: mere guessing gives {right} or more of {} in {guessing} % of such trials.",
-            score.answered
-        );
+        return format!("A difference was heard: {luck}.");
     }
     let more = match score.trials_to_tell {
         Some(trials) => format!(
@@ -125,10 +145,7 @@ pub fn meaning(score: &Score) -> String {
         ),
         None => "At that rate no number of trials would show a difference.".to_owned(),
     };
-    format!(
-        "This does not tell a difference from luck: mere guessing gives {right} or more of {} in {guessing} % of such trials. {more}",
-        score.answered
-    )
+    format!("This does not tell a difference from luck: {luck}. {more}")
 }
 
 /// A probability as a percentage of two digits or more.
