@@ -78,6 +78,11 @@ pub enum Caution {
         /// That frequency.
         at_hz: f64,
     },
+    /// What was fitted is what the one ear gets whose resonance is known.
+    OwnEar {
+        /// Where its resonance lies.
+        peak_hz: f64,
+    },
     /// What was fitted is what other ears are expected to get, not what this one got.
     OtherEars {
         /// From here on they differ.
@@ -259,6 +264,10 @@ impl fmt::Display for Caution {
                 f,
                 "the {} has {loss_db:.1} dB less at {at_hz:.0} Hz than the other: a leak in all its takes, or a vent. Reseat it with another tip before you boost bass.",
                 side
+            ),
+            Self::OwnEar { peak_hz } => write!(
+                f,
+                "above 5000 Hz this preset is for the one ear whose resonance lies at {peak_hz:.0} Hz: for others it can be worse than without EQ. Judge the treble by ear."
             ),
             Self::OtherEars { above_hz } => write!(
                 f,

@@ -47,6 +47,7 @@ knobs! {
     Between "between",
     BetweenShare "share",
     Contour "contour",
+    EarPeakHz "the ear's resonance",
     Economy "economy",
     Effort "effort",
     From "beginning",

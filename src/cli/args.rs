@@ -559,6 +559,16 @@ pub struct Fit {
     /// simulator, what other ears are expected to get of it: above 5 kHz, peaks and dips lie elsewhere in each
     #[arg(long, help_heading = "The fit")]
     pub this_ear: bool,
+    /// Where the listener's own resonance lies with this unit, as `listen --find-peak` tells, 4000 to 14000 Hz: fit for that ear
+    ///
+    /// The curve above 5 kHz is moved there from the coupler's resonance. A target that is another unit's curve is not moved
+    #[arg(
+        long,
+        value_name = "HZ",
+        conflicts_with = "this_ear",
+        help_heading = "The fit"
+    )]
+    pub ear_peak_hz: Option<f64>,
     /// Fit only from this frequency on: below, nothing counts and no section has its f0
     #[arg(long, value_name = "HZ", help_heading = "The fit")]
     pub from_hz: Option<f64>,

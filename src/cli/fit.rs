@@ -193,6 +193,7 @@ fn request(typed: &Fit) -> Request {
         sections: typed.sections,
         least_gain_db: typed.least_gain,
         this_ear: typed.this_ear,
+        ear_peak_hz: typed.ear_peak_hz,
         band: FitBand {
             from_hz: typed.from_hz.unwrap_or(0.0),
             to_hz: typed.to_hz.unwrap_or(f64::INFINITY),

@@ -17,6 +17,7 @@ pub fn option(knob: Knob) -> String {
         Knob::Between => "--between",
         Knob::BetweenShare => "--between-share",
         Knob::Contour => "--contour",
+        Knob::EarPeakHz => "--ear-peak-hz",
         Knob::Economy => "--economy",
         Knob::Effort => "--effort",
         Knob::From => "--from",

@@ -131,8 +131,12 @@ fn of_band(shared: &Shared, job: &Job<'_>) -> Vec<Caution> {
         cautions.push(Caution::Seal);
     }
     if shared.other_ears.is_some() && highest_hz > FIXED_BELOW_HZ {
-        cautions.push(Caution::OtherEars {
-            above_hz: FIXED_BELOW_HZ,
+        let own = shared.other_ears.and_then(|ears| ears.peak_hz);
+        cautions.push(match own {
+            Some(peak_hz) => Caution::OwnEar { peak_hz },
+            None => Caution::OtherEars {
+                above_hz: FIXED_BELOW_HZ,
+            },
         });
     }
     for band in &job.measured.beyond_eq {

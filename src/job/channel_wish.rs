@@ -10,7 +10,7 @@ use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
 use crate::fit::{Answer, ChannelAnswer, Effort, Stop};
 use crate::limits::Limits;
-use crate::measurement::expected::{agreed, blurred};
+use crate::measurement::expected::{Ears, agreed, blurred, moved};
 use crate::measurement::grid::{self, OnGrid};
 use crate::measurement::judge::Judged;
 use crate::measurement::rig::Rig;
@@ -72,14 +72,14 @@ fn channel<'a>(
 ) -> Result<ChannelWish<'a>> {
     let rate_hz = job.limits.rates_hz[0];
     let contours = job.wish.contours.clone();
-    let other_ears = other_ears(job);
+    let (other_ears, ears) = (other_ears(job), ears(job)?);
     let measured = match &job.measured.source_bend {
         Some(bend) => bend.bent(measured),
         None => measured.clone(),
     };
     let spread_db = job.judged.average.spread_db.as_deref();
     let own = match other_ears {
-        Some(_) => agreed(&measured, spread_db),
+        Some(_) => moved(&agreed(&measured, spread_db), ears),
         None => measured.clone(),
     };
     let target = match &job.wish.target {
@@ -87,9 +87,9 @@ fn channel<'a>(
         None => Target::relative_to(&own, contours),
     };
     let (expected, target_on_grid) = match other_ears {
-        Some(OtherEars { moved_octaves }) => (
-            blurred(&own, moved_octaves),
-            target_in_other_ears(&target, rate_hz, moved_octaves),
+        Some(OtherEars { moved_octaves, .. }) => (
+            blurred(&own, moved_octaves, ears),
+            target_in_other_ears(&target, rate_hz, moved_octaves, ears),
         ),
         None => (own, target.level_on_grid(rate_hz)),
     };
@@ -139,16 +139,34 @@ pub(super) fn other_ears(job: &Job<'_>) -> Option<OtherEars> {
     };
     let moves = judged.resonance.as_ref().is_some_and(|found| found.moves);
     let moved_octaves = if moves { deviation_octaves(resonance_hz) } else { 0.0 };
-    (!is_this_ear).then_some(OtherEars { moved_octaves })
+    (!is_this_ear).then_some(OtherEars {
+        moved_octaves,
+        peak_hz: job.wish.ear_peak_hz,
+    })
+}
+
+/// The ears that the curve is expected in: all, or the one whose resonance is known.
+fn ears(job: &Job<'_>) -> Result<Ears> {
+    let Some(peak_hz) = job.wish.ear_peak_hz else {
+        return Ok(Ears::ALL);
+    };
+    let refuse = |fault: JobFault| Err(Error::of(fault, Knob::EarPeakHz));
+    if other_ears(job).is_none() {
+        return refuse(JobFault::EarPeakNotUsed);
+    }
+    match &job.judged.resonance {
+        Some(resonance) => Ok(Ears::with_peak(peak_hz, resonance.frequency_hz)),
+        None => refuse(JobFault::NoCouplerPeak),
+    }
 }
 
 /// A target whose base is as blurred as what was measured: detail that no ear has is no aim for it, and a measured curve
 /// is its own target. Contours stay as they were asked for.
-fn target_in_other_ears(target: &Target, rate_hz: f64, moved_octaves: f64) -> OnGrid {
+fn target_in_other_ears(target: &Target, rate_hz: f64, moved_octaves: f64, ears: Ears) -> OnGrid {
     let mut base = target.clone();
     base.contours.clear();
     let (whole, base) = (target.level_on_grid(rate_hz), base.level_on_grid(rate_hz));
-    let mut blurred = blurred(&base, moved_octaves);
+    let mut blurred = blurred(&base, moved_octaves, ears);
     for i in blurred.support.clone() {
         blurred.level_db[i] += whole.level_db[i] - base.level_db[i];
     }

@@ -51,6 +51,21 @@ faults! { JobFault, names;
         "{highest_hz} Hz",
         "100 to 20000 Hz",
         "leave it out to let sections go wherever the measurement can be believed";
+    /// An ear's resonance outside where one can lie, hertz.
+    EarPeak(peak_hz: f64) => Setting,
+        "{peak_hz} Hz",
+        "4000 to 14000 Hz",
+        "find it with `bandwright listen`, or leave it out to fit for all ears";
+    /// An ear's resonance where no other ears are expected.
+    EarPeakNotUsed => Setting,
+        "an ear's resonance, and a curve that is fitted as it was measured",
+        "an ear simulator as the rig, and no weights",
+        "leave one of them out";
+    /// An ear's resonance, and a simulator's that was not found.
+    NoCouplerPeak => Coverage,
+        "no resonance of the coupler in these takes to tell how far the ear's lies from it",
+        "takes in which it shows",
+        "give the unit file a resonance_hz, or leave the ear's out";
     /// A name of a unit without letters.
     EmptyName => Setting,
         "an empty name",

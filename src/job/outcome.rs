@@ -178,6 +178,8 @@ pub struct OtherEars {
     /// Standard deviation of what the takes themselves moved, octaves, 0 or more: so much less remains to be expected.
     #[schemars(range(min = 0.0))]
     pub moved_octaves: f64,
+    /// Where the listener's own resonance lies, Hz, to which the curve was moved; none (`null`) for all ears.
+    pub peak_hz: Option<f64>,
 }
 
 /// Residuals, the level that makes them least removed, dB rms.

@@ -125,6 +125,8 @@ pub struct Request {
     pub least_gain_db: f64,
     /// The curve is that of the ear that listens: fitted as measured.
     pub this_ear: bool,
+    /// Where the listener's own resonance lies with this unit, Hz.
+    pub ear_peak_hz: Option<f64>,
     /// Of answers whose residual is at most so much above the least, the loudest is taken, dB.
     pub as_good_db: f64,
     /// Where the fit may work.
@@ -164,6 +166,7 @@ impl Default for Request {
             sections: Sections::default(),
             least_gain_db: LEAST_GAIN_DB,
             this_ear: false,
+            ear_peak_hz: None,
             as_good_db: AS_GOOD_DB,
             band: FitBand::default(),
             per_side: false,
@@ -187,6 +190,9 @@ pub struct Opened {
     /// What the cost needs to know, where that was asked.
     pub circumstances: Option<Circumstances>,
 }
+
+/// Where an ear's resonance can lie, Hz: half a wave in 12 to 43 mm of air.
+pub const EAR_PEAK_HZ: (f64, f64) = (4000.0, 14_000.0);
 
 impl Request {
     /// Refuses what no file needs to be opened for.
@@ -215,6 +221,11 @@ impl Request {
             && !within(loss_db, MOST_LOUDNESS_LOSS_DB)
         {
             return refuse(JobFault::LossOfLoudness(loss_db), Knob::MaxLoudnessLoss);
+        }
+        if let Some(peak_hz) = self.ear_peak_hz
+            && !(EAR_PEAK_HZ.0..=EAR_PEAK_HZ.1).contains(&peak_hz)
+        {
+            return refuse(JobFault::EarPeak(peak_hz), Knob::EarPeakHz);
         }
         let FitBand {
             from_hz,
@@ -298,6 +309,7 @@ impl Request {
         let wish = Wish {
             per_side: self.per_side,
             this_ear: self.this_ear,
+            ear_peak_hz: self.ear_peak_hz,
             band: self.band,
             as_good_db: self.as_good_db,
             least_gain_db: as_few_as_needed.then_some(self.least_gain_db),

@@ -62,6 +62,8 @@ pub struct Wish {
     /// The curve is that of the ear that listens, so it is fitted as it was measured; otherwise what other ears are expected
     /// to get of it.
     pub this_ear: bool,
+    /// Where the listener's own resonance lies with this unit, Hz; None: all ears count.
+    pub ear_peak_hz: Option<f64>,
     /// Where the fit may work.
     pub band: FitBand,
     /// Sections that stay as they are, of the left side and of the right; the same for one EQ for both.
@@ -92,6 +94,7 @@ impl Default for Wish {
             contours: Vec::new(),
             per_side: false,
             this_ear: false,
+            ear_peak_hz: None,
             band: FitBand::default(),
             kept: [Vec::new(), Vec::new()],
             start: None,

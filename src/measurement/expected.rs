@@ -12,6 +12,9 @@
 //! agree. A peak that wanders is cut a little more for it, which does no harm: peaks are heard more than dips (R. Buecklein
 //! 1981; F. Toole, S. Olive 1988; both from memory).
 //!
+//! Where the listener's own resonance was found ([`Ears::with_peak`]), the curve above 5 kHz is moved to it, and only what
+//! seats and that finding leave open is expected.
+//!
 //! Source: our own choice (common practice, no source); tests/benches/listeners.rs judges it.
 
 use super::grid::{OnGrid, POINTS_PER_OCTAVE, frequency_hz};
@@ -24,6 +27,36 @@ pub const MOVING_ABOVE_HZ: f64 = 7000.0;
 /// little closer to the target, and more of them get treble that is worse than without EQ.
 pub const EARS_OCTAVES: f64 = 0.18;
 
+/// Standard deviation of the place of peaks and dips in an ear whose resonance was found, octaves: its seats, some 1.2 mm of 21
+/// mm, and what the finding is off by, 5 %.
+pub const KNOWN_EAR_OCTAVES: f64 = 0.1;
+
+/// The ears that a curve is expected in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ears {
+    /// How much higher their peaks and dips lie than the simulator's, octaves.
+    pub shift_octaves: f64,
+    /// Standard deviation of that, octaves.
+    pub deviation_octaves: f64,
+}
+
+impl Ears {
+    /// All ears and seats.
+    pub const ALL: Self = Self {
+        shift_octaves: 0.0,
+        deviation_octaves: EARS_OCTAVES,
+    };
+
+    /// The ear whose resonance lies at `peak_hz`, of a unit whose resonance in the simulator lies at `coupler_hz`.
+    #[must_use]
+    pub fn with_peak(peak_hz: f64, coupler_hz: f64) -> Self {
+        Self {
+            shift_octaves: (peak_hz / coupler_hz).log2(),
+            deviation_octaves: KNOWN_EAR_OCTAVES,
+        }
+    }
+}
+
 /// Standard deviation of the takes from which they disagree, dB. Our choice.
 pub const DISAGREE_DB: f64 = 1.0;
 
@@ -35,7 +68,7 @@ const CUT_DEVIATIONS: f64 = 3.0;
 /// a sloping line stays where it is.
 #[must_use]
 pub fn expected(measured: &OnGrid, spread_db: Option<&[f64]>, moved_octaves: f64) -> OnGrid {
-    blurred(&agreed(measured, spread_db), moved_octaves)
+    blurred(&agreed(measured, spread_db), moved_octaves, Ears::ALL)
 }
 
 /// The level up to which the takes of an average agree: what their spread exceeds [`DISAGREE_DB`] by is added.
@@ -49,16 +82,39 @@ pub fn agreed(measured: &OnGrid, spread_db: Option<&[f64]>) -> OnGrid {
     agreed
 }
 
+/// A curve with its peaks and dips where they lie in `ears`: what a frequency gets was measured lower by their shift, none of it
+/// up to [`FIXED_BELOW_HZ`], all of it where it has grown whole. Beyond its data the curve is held.
+#[must_use]
+pub fn moved(curve: &OnGrid, ears: Ears) -> OnGrid {
+    if ears.shift_octaves == 0.0 || curve.support.is_empty() {
+        return curve.clone();
+    }
+    let f_hz = frequency_hz();
+    let (first, last) = (curve.support.start as f64, curve.support.end as f64 - 1.0);
+    let mut level_db = curve.level_db.clone();
+    for i in curve.support.clone() {
+        let from = i as f64 - POINTS_PER_OCTAVE as f64 * ears.shift_octaves * share(f_hz[i]);
+        let from = from.clamp(first, last);
+        let (below, part) = (from.floor() as usize, from.fract());
+        let above = (below + 1).min(curve.support.end - 1);
+        level_db[i] = curve.level_db[below] + part * (curve.level_db[above] - curve.level_db[below]);
+    }
+    OnGrid {
+        level_db,
+        support: curve.support.clone(),
+    }
+}
+
 /// The mean of a curve over ears and seats.
 #[must_use]
-pub fn blurred(curve: &OnGrid, moved_octaves: f64) -> OnGrid {
+pub fn blurred(curve: &OnGrid, moved_octaves: f64, ears: Ears) -> OnGrid {
     let f_hz = frequency_hz();
     let support = &curve.support;
     let own_db = &curve.level_db;
     let mut level_db = own_db.clone();
     for i in support.clone() {
         let to_the_end = (i - support.start).min(support.end - 1 - i);
-        let deviation = POINTS_PER_OCTAVE as f64 * left_octaves(f_hz[i], moved_octaves);
+        let deviation = POINTS_PER_OCTAVE as f64 * left_octaves(f_hz[i], moved_octaves, ears);
         let reach = to_the_end.min((CUT_DEVIATIONS * deviation) as usize);
         let (mut sum_db, mut total) = (own_db[i], 1.0);
         for k in 1..=reach {
@@ -74,9 +130,14 @@ pub fn blurred(curve: &OnGrid, moved_octaves: f64) -> OnGrid {
     }
 }
 
-/// Standard deviation of what is left to move at a frequency, octaves.
-fn left_octaves(f_hz: f64, moved_octaves: f64) -> f64 {
+/// How much of what ears move moves a frequency, 0 to 1.
+fn share(f_hz: f64) -> f64 {
     let share = (f_hz / FIXED_BELOW_HZ).log2() / (MOVING_ABOVE_HZ / FIXED_BELOW_HZ).log2();
-    let of_ears = EARS_OCTAVES * share.clamp(0.0, 1.0);
+    share.clamp(0.0, 1.0)
+}
+
+/// Standard deviation of what is left to move at a frequency, octaves.
+fn left_octaves(f_hz: f64, moved_octaves: f64, ears: Ears) -> f64 {
+    let of_ears = ears.deviation_octaves * share(f_hz);
     (of_ears.powi(2) - moved_octaves.powi(2)).max(0.0).sqrt()
 }

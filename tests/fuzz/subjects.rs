@@ -577,6 +577,7 @@ pub fn fit(bytes: &[u8]) {
         start: None,
         band: FitBand::default(),
         this_ear: choices.below(2) == 1,
+        ear_peak_hz: None,
         as_good_db: [AS_GOOD_DB, 0.0, 10.0][choices.below(3)],
         least_gain_db: [None, Some(0.0), Some(0.5)][choices.below(3)],
         economy: [ECONOMY, 0.0, 1000.0][choices.below(3)],

@@ -115,6 +115,7 @@ fn fit(request: &FitRequest, per_side: bool) -> Result<Outcome> {
         contours: request.contours,
         per_side,
         this_ear: request.this_ear,
+        ear_peak_hz: None,
         as_good_db: request.as_good_db,
         band: request.band,
         kept: request.kept,

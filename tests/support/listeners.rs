@@ -24,6 +24,8 @@ pub struct Unit {
     pub takes: Vec<Take>,
     /// The unit in ears that no fit has seen.
     pub ears: Vec<OnGrid>,
+    /// Where its resonance lies in each of them, Hz.
+    pub ears_hz: Vec<f64>,
     /// Mean over very many other ears, dB.
     pub expected: OnGrid,
 }
@@ -231,7 +233,7 @@ impl Earphone {
         let mut takes = Vec::new();
         for (k, side) in Side::BOTH.into_iter().enumerate() {
             for number in 1..=a_side {
-                let mut on_grid = self.seated_as(random, k, seat);
+                let (mut on_grid, _) = self.seated_as(random, k, seat);
                 for db in &mut on_grid.level_db {
                     *db += normal(random, 0.03);
                 }
@@ -245,13 +247,13 @@ impl Earphone {
         takes
     }
 
-    /// One seating: resonance and dip are moved by so many octaves, standard deviation.
-    fn seated(&self, random: &mut Random, side: usize, octaves: f64) -> OnGrid {
+    /// One seating, and where its resonance lies, Hz: resonance and dip are moved by so many octaves, standard deviation.
+    fn seated(&self, random: &mut Random, side: usize, octaves: f64) -> (OnGrid, f64) {
         let bass_db = Faults::USUAL.bass_db;
         self.seated_as(random, side, Seat { octaves, bass_db })
     }
 
-    fn seated_as(&self, random: &mut Random, side: usize, seat: Seat) -> OnGrid {
+    fn seated_as(&self, random: &mut Random, side: usize, seat: Seat) -> (OnGrid, f64) {
         let Seat { octaves, bass_db } = seat;
         let resonance_hz = self.resonance_hz * normal(random, octaves).exp2();
         let mut sections = self.body[side].clone();
@@ -281,10 +283,11 @@ impl Earphone {
                 + modes.chain(dip).sum::<f64>()
                 + cascade::level_db(&sections, 96_000.0, *f_hz)
         };
-        OnGrid {
+        let curve = OnGrid {
             level_db: frequency_hz().iter().zip(&self.base_db).map(at).collect(),
             support: 0..POINTS,
-        }
+        };
+        (curve, resonance_hz)
     }
 }
 
@@ -298,16 +301,17 @@ pub fn unit(index: u64, diffuse_db: &[f64]) -> Unit {
     };
     let takes = earphone.takes(random, TAKES_A_SIDE, seat);
     let ear = |random: &mut Random, n: usize| earphone.seated(random, n % 2, EARS_OCTAVES);
-    let ears = (0..EARS).map(|n| ear(random, n)).collect();
+    let (ears, ears_hz) = (0..EARS).map(|n| ear(random, n)).unzip();
     let mut mean_db = vec![0.0; POINTS];
     for n in 0..POPULATION {
-        for (mean, db) in mean_db.iter_mut().zip(ear(random, n).level_db) {
+        for (mean, db) in mean_db.iter_mut().zip(ear(random, n).0.level_db) {
             *mean += db / POPULATION as f64;
         }
     }
     Unit {
         takes,
         ears,
+        ears_hz,
         expected: OnGrid {
             level_db: mean_db,
             support: 0..POINTS,

@@ -169,6 +169,7 @@ fn changes_what_to_do(caution: &Caution, outcome: &Outcome) -> bool {
         | Caution::SideLargeResidual { .. } => true,
         Caution::BeyondEq { .. }
         | Caution::OtherEars { .. }
+        | Caution::OwnEar { .. }
         | Caution::GainsWithoutWidth { .. }
         | Caution::SpreadUnknown
         | Caution::TargetTable { .. } => false,
