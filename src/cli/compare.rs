@@ -75,7 +75,13 @@ pub fn run(typed: &Compare) -> Result<bool> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::compare_document(&comparisons, written, &option)),
-        |written| figures::compare::reports(&comparisons, written),
+        |written| {
+            let reports = figures::compare::reports(&comparisons, written);
+            let reports = reports.into_iter().zip(&comparisons);
+            let drawn = reports
+                .map(|(report, of)| typed.drawing.of(report, || report::compare_picture(of)));
+            drawn.collect()
+        },
     )?;
     let whole = |comparison: &Comparison| comparison.units.iter().all(|unit| unit.found.is_ok());
     Ok(comparisons.iter().all(whole))

@@ -101,7 +101,11 @@ pub fn run(typed: &Fit) -> Result<()> {
         |written| {
             vec![match typed.card {
                 true => figures::card::report(&outcome),
-                false => figures::fit::report(&outcome, &costs, written),
+                false => typed
+                    .drawing
+                    .of(figures::fit::report(&outcome, &costs, written), || {
+                        report::fit_picture(&outcome, grid::frequency_hz()).levels_only()
+                    }),
             }]
         },
     )

@@ -69,7 +69,17 @@ pub fn run(typed: &Inspect) -> Result<()> {
                 option_names::typed,
             ))
         },
-        |written| figures::inspect::reports(&inspections, written),
+        |written| {
+            let reports = figures::inspect::reports(&inspections, written);
+            let drawn = reports
+                .into_iter()
+                .zip(&inspections)
+                .map(|(report, inspection)| {
+                    let picture = || report::inspect_picture(inspection).levels_only();
+                    typed.drawing.of(report, picture)
+                });
+            drawn.collect()
+        },
     )
 }
 

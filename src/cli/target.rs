@@ -87,7 +87,10 @@ fn show(typed: &TargetShow) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::target_document("show", &target, written)),
-        |written| vec![figures::target::shown(&target, written)],
+        |written| {
+            let report = figures::target::shown(&target, written);
+            vec![typed.drawing.of(report, || report::target_picture(&target))]
+        },
     )
 }
 

@@ -4,6 +4,7 @@
 mod support;
 
 mod compare_plot;
+mod drawing;
 mod inspect_plot;
 mod inspect_text;
 mod json_rounding;

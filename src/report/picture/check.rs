@@ -133,23 +133,15 @@ fn extent(change: &Change) -> Vec<f64> {
 
 fn change_panel(change: &Change, wrong: bool, axis: LevelAxis) -> Panel {
     let mut lines = vec![
+        Line::new("promised", Ink::Target, points(change, &change.promised_db)),
         Line {
-            name: "promised".into(),
-            ink: Ink::Target,
-            points: points(change, &change.promised_db),
-        },
-        Line {
-            name: "measured, ±2 SE".into(),
-            ink: Ink::Measured,
-            points: points(change, &change.measured_db),
+            band: Some("±2 SE"),
+            ..Line::new("measured", Ink::Measured, points(change, &change.measured_db))
         },
     ];
     if let Some(explained_db) = change.explained_db.as_ref().filter(|_| wrong) {
-        lines.push(Line {
-            name: "best explanation".into(),
-            ink: Ink::Sections,
-            points: points(change, explained_db),
-        });
+        let explained = points(change, explained_db);
+        lines.push(Line::new("best explanation", Ink::Sections, explained));
     }
     Panel {
         heading: match change.side {
@@ -184,11 +176,7 @@ fn left_panel(change: &Change, axis: LevelAxis) -> Panel {
             opacity: BAND_OPACITY,
             points: band(change, true),
         }],
-        lines: vec![Line {
-            name: "left over".into(),
-            ink: Ink::Measured,
-            points: points(change, &left),
-        }],
+        lines: vec![Line::new("left over", Ink::Measured, points(change, &left))],
         marks_zero: true,
     }
 }

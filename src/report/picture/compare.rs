@@ -107,11 +107,7 @@ fn extent(unit: &UnitFigures) -> Vec<f64> {
 }
 
 fn panel(unit: &UnitFigures, axis: LevelAxis) -> Panel {
-    let line = |name: &str, ink: Ink, curve: &OnGrid| Line {
-        name: name.into(),
-        ink,
-        points: points(curve),
-    };
+    let line = |name: &str, ink: Ink, curve: &OnGrid| Line::new(name, ink, points(curve));
     Panel {
         heading: format!("{}: level less the target, dB", printable(&unit.unit)),
         axis,

@@ -243,8 +243,9 @@ fn draw_line(svg: &mut Svg, line: &Line, axis: &LevelAxis) {
             .dashes
             .map(|dashes| ("stroke-dasharray", Value::Text(dashes))),
     );
-    if !line.name.is_empty() {
-        attributes.push(("data-curve", (&line.name).into()));
+    let label = line.label();
+    if !label.is_empty() {
+        attributes.push(("data-curve", (&label).into()));
     }
     svg.empty("path", &attributes);
 }

@@ -156,11 +156,11 @@ fn sided(lines: &[Lines]) -> impl Iterator<Item = (&Lines, &'static str, [Ink; 3
 fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
     let mut drawn = Vec::new();
     for (lines, side, [measured, equalised, _]) in sided(lines) {
-        let spread = match (side, lines.spread.is_empty()) {
-            ("", false) => ", ±1 SD",
-            _ => "",
-        };
-        drawn.push(line(format!("measured{side}{spread}"), measured, &lines.measured));
+        let band = (side.is_empty() && !lines.spread.is_empty()).then_some("±1 SD");
+        drawn.push(Line {
+            band,
+            ..line(format!("measured{side}"), measured, &lines.measured)
+        });
         drawn.push(line(format!("equalised{side}"), equalised, &lines.equalised));
     }
     // Both sides have one target, but for one that is relative to what each has.
@@ -217,11 +217,7 @@ fn change_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
 }
 
 fn line(name: String, ink: Ink, points: &[(f64, f64)]) -> Line {
-    Line {
-        name,
-        ink,
-        points: points.to_vec(),
-    }
+    Line::new(name, ink, points.to_vec())
 }
 
 fn subtitle(outcome: &Outcome) -> String {

@@ -83,11 +83,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         panels.push(Panel::of_difference(
             "Left minus right, dB, its level taken out, smoothed by 1/3 octave",
             LevelAxis::new(match_range, aspect, &FREQUENCY, match_top),
-            Line {
-                name: "left \u{2212} right".into(),
-                ink: Ink::Left,
-                points,
-            },
+            Line::new("left \u{2212} right", Ink::Left, points),
             MATCH_OPACITY,
         ));
     }
@@ -108,27 +104,22 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
 /// Takes, their average, and the mean of each side where there are two.
 fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
     let judged = &inspection.judged;
-    let average_name = if judged.average.spread_db.is_none() {
-        "average"
-    } else {
-        "average, ±1 SD"
-    };
     let mut lines = take_lines(inspection, zero_db);
+    let average = points(&judged.average.on_grid, zero_db);
     lines.push(Line {
-        name: average_name.into(),
-        ink: Ink::Average,
-        points: points(&judged.average.on_grid, zero_db),
+        band: judged.average.spread_db.as_ref().map(|_| "±1 SD"),
+        ..Line::new("average", Ink::Average, average)
     });
     // Of one side alone the mean is the average.
     if judged.sides.len() > 1 {
-        lines.extend(judged.sides.iter().map(|side| Line {
-            name: side_label(side.side, side.kept),
-            ink: match side.side {
+        lines.extend(judged.sides.iter().map(|side| {
+            let ink = match side.side {
                 Side::Left => Ink::Left,
                 Side::Right => Ink::Right,
                 Side::Unknown => Ink::Measured,
-            },
-            points: points(&side.mean, zero_db),
+            };
+            let label = side_label(side.side, side.kept);
+            Line::new(label, ink, points(&side.mean, zero_db))
         }));
     }
     lines
@@ -137,13 +128,8 @@ fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
 /// The curve with the resonance taken out, and its band.
 fn without_resonance(curve: &TakenOut, zero_db: f64) -> (Line, Area) {
     let points = || curve.points.iter();
-    let line = Line {
-        name: "without resonance".into(),
-        ink: Ink::TakenOut,
-        points: points()
-            .map(|point| (point.frequency_hz, point.level_db - zero_db))
-            .collect(),
-    };
+    let levels = points().map(|point| (point.frequency_hz, point.level_db - zero_db));
+    let line = Line::new("without resonance", Ink::TakenOut, levels.collect());
     let area = Area {
         name: "estimate, 90 %".into(),
         ink: Ink::TakenOut,
@@ -190,11 +176,8 @@ fn take_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
                 _ => String::new(),
             };
             labelled = true;
-            lines.push(Line {
-                name,
-                ink: if set_aside { Ink::Aside } else { Ink::Take },
-                points: points(aligned, zero_db),
-            });
+            let ink = if set_aside { Ink::Aside } else { Ink::Take };
+            lines.push(Line::new(name, ink, points(aligned, zero_db)));
         }
     }
     lines

@@ -1,6 +1,8 @@
 //! A picture of panels over one frequency axis, and below them of [`figures`] on axes of their own: what is in it, and where.
-//! [`Picture::to_svg`] draws it in the numbers of [`chart`], inked by [`palette`], through the one writer of [`svg`].
+//! [`Picture::to_svg`] draws it in the numbers of [`chart`], inked by [`palette`], through the one writer of [`svg`];
+//! [`Picture::to_braille`] draws its panels in characters.
 
+mod braille;
 pub mod chart;
 mod draw;
 mod draw_figures;
@@ -138,8 +140,10 @@ pub struct Panel {
 /// A curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Line {
-    /// Its direct label.
+    /// Its direct label, but for the band.
     pub name: String,
+    /// What the area about it means, as the label adds it; None without one.
+    pub band: Option<&'static str>,
     /// Its colour and style.
     pub ink: Ink,
     /// Frequency (Hz, rising) and level (dB). What is not finite breaks the line.
@@ -192,6 +196,28 @@ pub fn title_of_two(one: &str, joint: &str, other: &str) -> String {
     format!("{one} {joint} {other}")
 }
 
+impl Line {
+    /// A curve without an area about it.
+    #[must_use]
+    pub fn new(name: impl Into<String>, ink: Ink, points: Vec<(f64, f64)>) -> Self {
+        Self {
+            name: name.into(),
+            band: None,
+            ink,
+            points,
+        }
+    }
+
+    /// Its direct label.
+    #[must_use]
+    pub fn label(&self) -> String {
+        match self.band {
+            Some(band) => format!("{}, {band}", self.name),
+            None => self.name.clone(),
+        }
+    }
+}
+
 impl Panel {
     /// A difference: a line, and the area between it and 0 dB, `opacity` from 0 to 1.
     #[must_use]
@@ -215,13 +241,13 @@ impl Panel {
     pub fn labels(&self) -> Vec<Label> {
         let lines = self.lines.iter().map(|line| {
             let last = line.points.iter().rev().find(|(_, db)| db.is_finite());
-            (&line.name, line.ink, None, last.copied())
+            (line.label(), line.ink, None, last.copied())
         });
         let areas = self.areas.iter().map(|area| {
             let mut finite = area.points.iter().rev();
             let last = finite.find(|(_, one, other)| (one + other).is_finite());
             let middle = last.map(|&(hz, one, other)| (hz, (one + other) / 2.0));
-            (&area.name, area.ink, Some(area.opacity), middle)
+            (area.name.clone(), area.ink, Some(area.opacity), middle)
         });
         let (top, bottom) = (self.axis.top, self.axis.bottom());
         let mut labels: Vec<(Label, f64)> = lines
@@ -229,7 +255,7 @@ impl Panel {
             .filter(|(name, ..)| !name.is_empty())
             .filter_map(|(name, ink, area_opacity, last)| {
                 let (hz, db) = last?;
-                let text = chart::fitted(name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
+                let text = chart::fitted(&name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
                 let end = self.axis.y(db);
                 let label = Label {
                     width: chart::text_width(&text, LABEL_SIZE),
@@ -258,6 +284,13 @@ impl Panel {
 }
 
 impl Picture {
+    /// With its first panel alone, which shows the levels.
+    #[must_use]
+    pub fn levels_only(mut self) -> Self {
+        self.panels.truncate(1);
+        self
+    }
+
     /// Bottom of the last panel.
     #[must_use]
     pub fn panels_bottom(&self) -> f64 {

@@ -57,11 +57,7 @@ pub fn target_picture(target: &Shown) -> Picture {
             heading: relative.into(),
             axis: LevelAxis::new(range, aspect, &FREQUENCY, FIRST_PANEL_TOP),
             areas: Vec::new(),
-            lines: vec![Line {
-                name: "target".into(),
-                ink: Ink::Target,
-                points,
-            }],
+            lines: vec![Line::new("target", Ink::Target, points)],
             marks_zero: true,
         }],
         notes: notes(
@@ -136,27 +132,15 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
                 axis: level_axis,
                 areas: Vec::new(),
                 lines: vec![
-                    Line {
-                        name: label(&one_name, "the one"),
-                        ink: Ink::Target,
-                        points: one_db,
-                    },
-                    Line {
-                        name: label(&other_name, "the other"),
-                        ink: Ink::OtherTarget,
-                        points: other_db,
-                    },
+                    Line::new(label(&one_name, "the one"), Ink::Target, one_db),
+                    Line::new(label(&other_name, "the other"), Ink::OtherTarget, other_db),
                 ],
                 marks_zero: false,
             },
             Panel::of_difference(
                 "The one minus the other, dB, its level taken out",
                 LevelAxis::new(difference_range, aspect, &FREQUENCY, below),
-                Line {
-                    name: "difference".into(),
-                    ink: Ink::Difference,
-                    points: difference_db,
-                },
+                Line::new("difference", Ink::Difference, difference_db),
                 DIFFERENCE_OPACITY,
             ),
         ],
