@@ -145,7 +145,7 @@ fn every_curve_that_is_drawn_leads_back_to_its_data() {
     let svg = picture.to_svg();
     for (number, panel) in picture.panels.iter().enumerate() {
         for line in panel.lines.iter().filter(|line| !line.name.is_empty()) {
-            let found = drawn(&svg, &line.label(), number);
+            let found = drawn(&svg, &line.name, number);
             assert_eq!(found.len(), line.points.len(), "{}", line.name);
             for ((hz, db), (at_hz, level_db)) in found.iter().zip(&line.points) {
                 assert!(

@@ -44,7 +44,7 @@ fn of_panel(panel: &Panel) -> Vec<Column> {
     )];
     for line in panel.lines.iter().filter(|line| !line.name.is_empty()) {
         let of = |hz: f64| at_hz(&line.points, hz, |point| point);
-        columns.push(Column::new(ColumnKind::Numbers, &line.label(), cells(&of)));
+        columns.push(Column::new(ColumnKind::Numbers, &line.name, cells(&of)));
     }
     for area in panel.areas.iter().filter(|area| !area.name.is_empty()) {
         for (end, which) in [("low", 0), ("high", 1)] {

@@ -134,10 +134,7 @@ fn extent(change: &Change) -> Vec<f64> {
 fn change_panel(change: &Change, wrong: bool, axis: LevelAxis) -> Panel {
     let mut lines = vec![
         Line::new("promised", Ink::Target, points(change, &change.promised_db)),
-        Line {
-            band: Some("±2 SE"),
-            ..Line::new("measured", Ink::Measured, points(change, &change.measured_db))
-        },
+        Line::new("measured", Ink::Measured, points(change, &change.measured_db)).labelled("measured, ±2 SE"),
     ];
     if let Some(explained_db) = change.explained_db.as_ref().filter(|_| wrong) {
         let explained = points(change, explained_db);
@@ -151,6 +148,7 @@ fn change_panel(change: &Change, wrong: bool, axis: LevelAxis) -> Panel {
         axis,
         areas: vec![Area {
             name: String::new(),
+            is_labelled: false,
             ink: Ink::Measured,
             opacity: BAND_OPACITY,
             points: band(change, false),
@@ -172,6 +170,7 @@ fn left_panel(change: &Change, axis: LevelAxis) -> Panel {
         axis,
         areas: vec![Area {
             name: String::new(),
+            is_labelled: false,
             ink: Ink::Measured,
             opacity: BAND_OPACITY,
             points: band(change, true),

@@ -113,6 +113,7 @@ fn panel(unit: &UnitFigures, axis: LevelAxis) -> Panel {
         axis,
         areas: vec![Area {
             name: "every seating".into(),
+            is_labelled: true,
             ink: Ink::Equalised,
             opacity: BAND_OPACITY,
             points: band(unit),

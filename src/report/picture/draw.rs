@@ -243,9 +243,8 @@ fn draw_line(svg: &mut Svg, line: &Line, axis: &LevelAxis) {
             .dashes
             .map(|dashes| ("stroke-dasharray", Value::Text(dashes))),
     );
-    let label = line.label();
-    if !label.is_empty() {
-        attributes.push(("data-curve", (&label).into()));
+    if !line.name.is_empty() {
+        attributes.push(("data-curve", (&line.name).into()));
     }
     svg.empty("path", &attributes);
 }

@@ -156,10 +156,10 @@ fn sided(lines: &[Lines]) -> impl Iterator<Item = (&Lines, &'static str, [Ink; 3
 fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
     let mut drawn = Vec::new();
     for (lines, side, [measured, equalised, _]) in sided(lines) {
-        let band = (side.is_empty() && !lines.spread.is_empty()).then_some("±1 SD");
-        drawn.push(Line {
-            band,
-            ..line(format!("measured{side}"), measured, &lines.measured)
+        let measured = line(format!("measured{side}"), measured, &lines.measured);
+        drawn.push(match side.is_empty() && !lines.spread.is_empty() {
+            true => measured.labelled("measured, ±1 SD"),
+            false => measured,
         });
         drawn.push(line(format!("equalised{side}"), equalised, &lines.equalised));
     }
@@ -177,6 +177,7 @@ fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
     }
     let area = |lines: &Lines| Area {
         name: String::new(),
+        is_labelled: false,
         ink: Ink::Measured,
         opacity: SPREAD_OPACITY,
         points: lines.spread.clone(),
@@ -197,6 +198,7 @@ fn change_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
         drawn.push(line(format!("sections{side}"), sections, &lines.sections));
         areas.push(Area {
             name: format!("residual{side}"),
+            is_labelled: true,
             ink: equalised,
             opacity: RESIDUAL_OPACITY,
             points: lines.residual.clone(),

@@ -140,10 +140,10 @@ pub struct Panel {
 /// A curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Line {
-    /// Its direct label, but for the band.
+    /// Its name in tables; empty where it has no part in them.
     pub name: String,
-    /// What the area about it means, as the label adds it; None without one.
-    pub band: Option<&'static str>,
+    /// Its direct label; empty for none.
+    pub label: String,
     /// Its colour and style.
     pub ink: Ink,
     /// Frequency (Hz, rising) and level (dB). What is not finite breaks the line.
@@ -153,8 +153,10 @@ pub struct Line {
 /// The area between two levels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Area {
-    /// Its direct label; empty for none.
+    /// Its name in tables; empty where it has no part in them.
     pub name: String,
+    /// Whether the name is its direct label too.
+    pub is_labelled: bool,
     /// Its colour.
     pub ink: Ink,
     /// Share of the colour, 0..1.
@@ -197,23 +199,24 @@ pub fn title_of_two(one: &str, joint: &str, other: &str) -> String {
 }
 
 impl Line {
-    /// A curve without an area about it.
+    /// A curve whose label is its name.
     #[must_use]
     pub fn new(name: impl Into<String>, ink: Ink, points: Vec<(f64, f64)>) -> Self {
+        let name = name.into();
         Self {
-            name: name.into(),
-            band: None,
+            label: name.clone(),
+            name,
             ink,
             points,
         }
     }
 
-    /// Its direct label.
+    /// With another label.
     #[must_use]
-    pub fn label(&self) -> String {
-        match self.band {
-            Some(band) => format!("{}, {band}", self.name),
-            None => self.name.clone(),
+    pub fn labelled(self, label: impl Into<String>) -> Self {
+        Self {
+            label: label.into(),
+            ..self
         }
     }
 }
@@ -227,6 +230,7 @@ impl Panel {
             axis,
             areas: vec![Area {
                 name: String::new(),
+                is_labelled: false,
                 ink: line.ink,
                 opacity,
                 points: line.points.iter().map(|&(hz, db)| (hz, 0.0, db)).collect(),
@@ -241,13 +245,13 @@ impl Panel {
     pub fn labels(&self) -> Vec<Label> {
         let lines = self.lines.iter().map(|line| {
             let last = line.points.iter().rev().find(|(_, db)| db.is_finite());
-            (line.label(), line.ink, None, last.copied())
+            (&line.label, line.ink, None, last.copied())
         });
-        let areas = self.areas.iter().map(|area| {
+        let areas = self.areas.iter().filter(|area| area.is_labelled).map(|area| {
             let mut finite = area.points.iter().rev();
             let last = finite.find(|(_, one, other)| (one + other).is_finite());
             let middle = last.map(|&(hz, one, other)| (hz, (one + other) / 2.0));
-            (area.name.clone(), area.ink, Some(area.opacity), middle)
+            (&area.name, area.ink, Some(area.opacity), middle)
         });
         let (top, bottom) = (self.axis.top, self.axis.bottom());
         let mut labels: Vec<(Label, f64)> = lines
@@ -255,7 +259,7 @@ impl Panel {
             .filter(|(name, ..)| !name.is_empty())
             .filter_map(|(name, ink, area_opacity, last)| {
                 let (hz, db) = last?;
-                let text = chart::fitted(&name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
+                let text = chart::fitted(name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
                 let end = self.axis.y(db);
                 let label = Label {
                     width: chart::text_width(&text, LABEL_SIZE),
