@@ -87,6 +87,7 @@ fn picture_of(ink: Ink, points: Vec<(f64, f64)>) -> Picture {
         }],
         doubtful_hz: Vec::new(),
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: Vec::new(),
     }

@@ -2,12 +2,13 @@
 
 use crate::support::outcomes;
 
-use bandwright::job::Outcome;
+use bandwright::job::{Outcome, TakeResidual};
 use bandwright::measurement::takes::Side;
 use bandwright::report::picture::chart::{self, Aspect, FrequencyAxis, LevelAxis};
 use bandwright::report::picture::fit::{fit_picture, fit_plot};
 use bandwright::report::picture::palette::Ink;
 use bandwright::report::picture::svg::{Path, Svg, push_number};
+use bandwright::report::picture::takes::takes_picture;
 use bandwright::report::picture::{FREQUENCY, WIDTH};
 use proptest::prelude::*;
 
@@ -300,6 +301,114 @@ fn the_coupler_s_resonance_is_marked_as_by_inspect() {
     let guard = fit_picture(&outcome, &outcomes::grid()).guard.unwrap();
     assert_eq!(guard.ends_hz, (6650.0, 10_600.0));
     assert_eq!(guard.name, "coupler resonance");
+}
+
+#[test]
+fn a_narrow_strip_between_resonance_and_hatching_is_grey_and_a_wide_one_is_not() {
+    let mut outcome = outcomes::realistic();
+    let ground = |outcome: &Outcome| {
+        let picture = fit_picture(outcome, &outcomes::grid());
+        let (_, to_hz) = picture
+            .guard
+            .as_ref()
+            .unwrap()
+            .ground_hz(&picture.doubtful_hz);
+        let notes = picture.notes.join(" ");
+        (
+            to_hz,
+            picture.doubtful_hz[0].0,
+            notes.contains("Grey from there to the hatching"),
+        )
+    };
+    outcome.shared.coupler_hz = Some((6650.0, 9800.0));
+    let (to_hz, hatched_hz, is_told) = ground(&outcome);
+    assert!(to_hz == hatched_hz && hatched_hz > 9800.0 && is_told);
+    // Half an octave below the hatching it ends by itself.
+    outcome.shared.coupler_hz = Some((5000.0, 7000.0));
+    let (to_hz, _, is_told) = ground(&outcome);
+    assert!(to_hz == 7000.0 && !is_told);
+    // The grey rectangle is drawn as far.
+    outcome.shared.coupler_hz = Some((6650.0, 9800.0));
+    let svg = fit_plot(&outcome, &outcomes::grid());
+    let grey = svg
+        .lines()
+        .find(|line| line.contains("<rect x=") && line.contains("fill-doubt"))
+        .unwrap();
+    let right = attribute(grey, "x") + attribute(grey, "width");
+    approx::assert_abs_diff_eq!(right, FREQUENCY.x(hatched_hz), epsilon = 0.02);
+}
+
+#[test]
+fn the_bands_of_a_graphic_equaliser_are_marked_and_told() {
+    let mut outcome = outcomes::realistic();
+    let marks = |outcome: &Outcome| -> Vec<f64> {
+        let svg = fit_plot(outcome, &outcomes::grid());
+        let marks = svg
+            .lines()
+            .filter(|line| line.contains("class=\"stroke-text\""));
+        marks.map(|line| attribute(line, "x1")).collect()
+    };
+    assert!(marks(&outcome).is_empty());
+    outcome.shared.bands_hz = vec![31.5, 1000.0, 16_000.0];
+    let once: Vec<f64> = outcome
+        .shared
+        .bands_hz
+        .iter()
+        .map(|hz| FREQUENCY.x(*hz))
+        .collect();
+    // Once in each panel.
+    for (drawn, x) in marks(&outcome).iter().zip([&once[..], &once].concat()) {
+        approx::assert_abs_diff_eq!(*drawn, x, epsilon = 0.01);
+    }
+    assert_eq!(marks(&outcome).len(), 6);
+    let notes = fit_picture(&outcome, &outcomes::grid()).notes;
+    assert!(
+        notes
+            .iter()
+            .any(|note| note.contains("the frequencies that the equaliser has"))
+    );
+}
+
+#[test]
+fn every_take_has_a_curve_of_what_it_is_left_with_and_the_worst_is_named() {
+    let mut outcome = outcomes::realistic();
+    assert_eq!(takes_picture(&outcome), None);
+    let take = |name: &str, after_db: f64| TakeResidual {
+        take: name.into(),
+        before_db: 2.0,
+        after_db,
+        worst_hz: 3000.0,
+        worst_db: 1.0,
+        residual_db: outcomes::grid()
+            .into_iter()
+            .map(|hz| (hz, after_db))
+            .collect(),
+    };
+    outcome.channels[0].take_residuals = vec![
+        take("left 1", 0.4),
+        take("left 2", 0.9),
+        take("right 1", 0.3),
+    ];
+    let picture = takes_picture(&outcome).unwrap();
+    let lines = &picture.panels[0].lines;
+    let names: Vec<&str> = lines.iter().map(|line| line.name.as_str()).collect();
+    assert_eq!(names, ["right 1", "left 1", "left 2"]);
+    let labels: Vec<String> = picture.panels[0]
+        .labels()
+        .into_iter()
+        .map(|label| label.text)
+        .collect();
+    assert_eq!(labels, ["left 2"]);
+    assert!(lines[2].ink.stroke().width > lines[0].ink.stroke().width);
+    assert_eq!(
+        lines[2].points,
+        outcome.channels[0].take_residuals[1].residual_db
+    );
+    assert_eq!(
+        picture.subtitle,
+        "Weighted: from 0.30 dB rms (right 1) to 0.90 dB rms (left 2)"
+    );
+    check_xml(&picture.to_svg());
 }
 
 #[test]

@@ -4,7 +4,7 @@
 
 use super::chart::{self, LevelAxis};
 use super::palette::Ink;
-use super::{Line, Panel, Picture};
+use super::{Guard, Line, Panel, Picture};
 use crate::report::words::{columns, decimals_up_to, fitted_columns, printable, wrap};
 
 /// Columns of the widest line.
@@ -93,7 +93,8 @@ impl Picture {
         for column in 0..COLUMNS {
             let middle_hz = hz_of((column * ACROSS) as f64 + 0.5);
             let within = |(low_hz, high_hz): (f64, f64)| (low_hz..high_hz).contains(&middle_hz);
-            let in_guard = self.guard.as_ref().is_some_and(|guard| within(guard.ends_hz));
+            let ground_hz = |guard: &Guard| guard.ground_hz(&self.doubtful_hz);
+            let in_guard = self.guard.as_ref().is_some_and(|guard| within(ground_hz(guard)));
             axis.push(match self.doubtful_hz.iter().any(|range| within(*range)) {
                 true => DOUBTFUL,
                 false if in_guard => RESONANCE,

@@ -100,6 +100,7 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         panels,
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(notes, cuts),
     }

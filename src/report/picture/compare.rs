@@ -53,6 +53,7 @@ pub fn compare_picture(comparison: &Comparison) -> Picture {
         panels,
         doubtful_hz: units.first().map_or_else(Vec::new, |unit| not_judged_hz(unit)),
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(
             vec![

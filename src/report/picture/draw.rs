@@ -5,13 +5,15 @@ use super::palette::Ink;
 use super::svg::{Path, Svg, Value};
 use super::{
     Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, Look, NOTE_LINE, NOTE_SIZE, Panel,
-    Picture, SAMPLE, TITLE_SIZE, Theme, WIDTH,
+    Picture, SAMPLE, TITLE_SIZE, Theme, WIDTH, within_panels,
 };
 use crate::report::words::{decimals_up_to, true_minus};
 
 const SUBTITLE_SIZE: f64 = 14.0;
 pub(super) const HEADING_SIZE: f64 = 12.5;
 pub(super) const TICK_SIZE: f64 = 11.5;
+/// Height of the mark of a band of the equaliser.
+const BAND_MARK: f64 = 7.0;
 const FONT: &str = "Inter, system-ui, sans-serif";
 
 impl Picture {
@@ -142,7 +144,7 @@ impl Picture {
         heading.write(svg, &panel.heading);
 
         if let Some(guard) = &self.guard {
-            draw_guard(svg, guard, top, bottom);
+            draw_guard(svg, guard, guard.ground_hz(&self.doubtful_hz), (top, bottom));
         }
         let hatched = format!("url(#{})", doubt_name(prefix));
         for &(low_hz, high_hz) in &self.doubtful_hz {
@@ -178,6 +180,13 @@ impl Picture {
                 ("stroke", Ink::Rule.light().into()),
             ],
         );
+        for hz in &self.bands_hz {
+            let x = FREQUENCY.x(*hz);
+            if (FREQUENCY.left..=FREQUENCY.right).contains(&x) {
+                let ends = [("x1", x), ("y1", bottom - BAND_MARK), ("x2", x), ("y2", bottom)];
+                stroke(svg, Ink::Text, 1.6, &ends);
+            }
+        }
         for label in panel.labels() {
             draw_label(svg, &label);
         }
@@ -392,13 +401,13 @@ fn draw_grid(svg: &mut Svg, panel: &Panel) {
 }
 
 /// Under grid and curves, so that these stay readable; its name stands outside the panel.
-fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
-    let (left, right) = guard.edges();
+fn draw_guard(svg: &mut Svg, guard: &Guard, ground_hz: (f64, f64), (top, bottom): (f64, f64)) {
     let look = [
         ("class", "fill-doubt".into()),
         ("fill", Ink::Doubt.light().into()),
     ];
-    draw_rect(svg, (left, right), (top, bottom), &look);
+    draw_rect(svg, within_panels(ground_hz), (top, bottom), &look);
+    let (left, right) = guard.edges();
     for x in [left, right] {
         svg.empty(
             "line",

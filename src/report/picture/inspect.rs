@@ -103,16 +103,18 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         ));
     }
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &inspection.trust, &average.support);
+    let guard = inspection.guard_hz.map(Guard::of_coupler);
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
     Picture {
         title: printable(&inspection.unit),
         subtitle: subtitle(inspection),
         description: description(inspection),
+        bands_hz: Vec::new(),
         figures: Vec::new(),
-        notes: notes(inspection, aspect, !doubtful_hz.is_empty(), cuts),
+        notes: notes(inspection, aspect, &doubtful_hz, guard.as_ref(), cuts),
         panels,
         doubtful_hz,
-        guard: inspection.guard_hz.map(Guard::of_coupler),
+        guard,
     }
 }
 
@@ -328,7 +330,13 @@ fn description(inspection: &Inspection) -> String {
     )
 }
 
-fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+fn notes(
+    inspection: &Inspection,
+    aspect: Aspect,
+    doubtful_hz: &[(f64, f64)],
+    guard: Option<&Guard>,
+    cuts: bool,
+) -> Vec<String> {
     let judged = &inspection.judged;
     let spread = match &judged.average.spread_db {
         Some(_) => "the band is ±1 SD of the kept takes about their side's mean",
@@ -347,7 +355,7 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
             aspect.db_per_decade()
         ),
     ];
-    notes.push(if hatches {
+    notes.push(if !doubtful_hz.is_empty() {
         format!(
             "Hatched: trust below {} (rig: {}), or no data. {}",
             chart::TRUSTED,
@@ -357,12 +365,7 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
     } else {
         trusted(inspection)
     });
-    if let Some((lowest_hz, highest_hz)) = inspection.guard_hz {
-        notes.push(format!(
-            "Between the dashed edges, {}, the peak is the coupler's as much as the earphone's.",
-            band(lowest_hz, highest_hz)
-        ));
-    }
+    notes.extend(guard.map(|guard| super::notes::resonance(guard, doubtful_hz)));
     if let Some(resonance) = &judged.resonance {
         if resonance.taken_out.is_some() {
             notes.push(

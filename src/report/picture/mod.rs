@@ -17,6 +17,7 @@ pub mod compare;
 pub mod fit;
 pub mod inspect;
 pub mod sections;
+pub mod takes;
 pub mod target;
 
 use crate::report::words::wrap;
@@ -85,6 +86,8 @@ pub struct Picture {
     pub doubtful_hz: Vec<(f64, f64)>,
     /// A range to be marked in all panels, Hz, and its name.
     pub guard: Option<Guard>,
+    /// Frequencies that the equaliser has, marked at the lower edge of each panel, Hz; none where it has all.
+    pub bands_hz: Vec<f64>,
     /// Figures below the panels; none for most pictures.
     pub figures: Vec<FigureChart>,
     /// Sentences below, each on its own line or lines.
@@ -110,16 +113,33 @@ impl Guard {
         }
     }
 
+    /// What is grey about it, Hz: the range itself, and the strip from there to the first of the ranges that are not
+    /// trusted (`doubtful_hz`, rising), where that is near. The coupler's dip lies there.
+    #[must_use]
+    pub fn ground_hz(&self, doubtful_hz: &[(f64, f64)]) -> (f64, f64) {
+        /// The dip follows the peak within half an octave (0.3 octaves in the demo).
+        const NEAR: f64 = std::f64::consts::SQRT_2;
+        let (low_hz, high_hz) = self.ends_hz;
+        let mut starts = doubtful_hz.iter().map(|range| range.0);
+        let next_hz = starts.find(|hz| (high_hz..high_hz * NEAR).contains(hz));
+        (low_hz, next_hz.unwrap_or(high_hz))
+    }
+
     /// Its left and right edge within the panels.
     #[must_use]
     pub fn edges(&self) -> (f64, f64) {
-        let x = |hz: f64| {
-            FREQUENCY
-                .x(hz.max(f64::MIN_POSITIVE))
-                .clamp(FREQUENCY.left, FREQUENCY.right)
-        };
-        (x(self.ends_hz.0), x(self.ends_hz.1))
+        within_panels(self.ends_hz)
     }
+}
+
+/// Places of two frequencies, no further than the edges of the panels.
+fn within_panels((low_hz, high_hz): (f64, f64)) -> (f64, f64) {
+    let x = |hz: f64| {
+        FREQUENCY
+            .x(hz.max(f64::MIN_POSITIVE))
+            .clamp(FREQUENCY.left, FREQUENCY.right)
+    };
+    (x(low_hz), x(high_hz))
 }
 
 /// One panel.

@@ -62,6 +62,7 @@ pub fn sections_picture(outcome: &Outcome) -> Option<Picture> {
         panels,
         doubtful_hz: Vec::new(),
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(
             vec![format!(

@@ -75,6 +75,7 @@ pub fn target_picture(target: &Shown) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
     }
 }
@@ -161,6 +162,7 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
     }
 }
