@@ -61,7 +61,12 @@ pub fn run(typed: &Compare) -> Result<bool> {
         answer.add(place, FileKind::Figures, report::compare_csv(&comparisons));
     }
     if let Some((place, comparison)) = plot.zip(comparisons.first()) {
-        let picture = drawn(&place, &report::compare_picture(comparison), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::compare_picture(comparison),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {

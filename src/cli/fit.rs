@@ -88,7 +88,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     }
     if let Some(place) = places.plot {
         let picture = report::fit_picture(&outcome, grid::frequency_hz());
-        let picture = drawn(&place, &picture, typed.look)?;
+        let picture = drawn(&place, picture, typed.look, &made(&files))?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = places.report {

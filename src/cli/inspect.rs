@@ -49,7 +49,12 @@ pub fn run(typed: &Inspect) -> Result<()> {
 
     let mut answer = Answer::default();
     if let (Some(place), [inspection]) = (plot, inspections.as_slice()) {
-        let picture = drawn(&place, &report::inspect_picture(inspection), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::inspect_picture(inspection),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {

@@ -1,6 +1,6 @@
 //! The picture of judged takes: its labels, its lines, its words, its bytes.
 
-use crate::support::units;
+use crate::support::{curves::lead_back, units};
 
 use bandwright::inspection::{Inspection, inspect};
 use bandwright::measurement::judge::Settings;
@@ -54,6 +54,15 @@ fn check_labels(inspection: &Inspection) {
             let heading = FREQUENCY.left + chart::text_width(&panel.heading, 12.5 * 1.06);
             assert!(heading < start, "{unit}: {}", panel.heading);
         }
+    }
+}
+
+#[test]
+fn every_curve_leads_back_to_its_data() {
+    for inspection in all() {
+        let picture = inspect_picture(&inspection);
+        // Takes, average, sides, match and bands.
+        assert!(lead_back(&picture) >= inspection.judged.takes.len() + 5);
     }
 }
 

@@ -3,6 +3,7 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod check_plot;
 mod compare_plot;
 mod drawing;
 mod inspect_plot;

@@ -1,12 +1,14 @@
 //! The picture of a fit: its axes, its labels, its bytes.
 
-use crate::support::outcomes;
+use crate::support::{curves::lead_back, outcomes};
 
 use bandwright::job::{Outcome, TakeResidual};
 use bandwright::measurement::takes::Side;
 use bandwright::report::picture::chart::{self, Aspect, FrequencyAxis, LevelAxis};
 use bandwright::report::picture::fit::{fit_picture, fit_plot};
+use bandwright::report::picture::label;
 use bandwright::report::picture::palette::Ink;
+use bandwright::report::picture::sections::sections_picture;
 use bandwright::report::picture::svg::{Path, Svg, push_number};
 use bandwright::report::picture::takes::takes_picture;
 use bandwright::report::picture::{FREQUENCY, WIDTH};
@@ -158,7 +160,7 @@ proptest! {
         mut wanted in prop::collection::vec(0.0..300.0, 0..12),
     ) {
         wanted.sort_by(f64::total_cmp);
-        let places = chart::apart(&wanted, 20.0, 10.0, 290.0);
+        let places = chart::apart(&wanted, &vec![20.0; wanted.len()], 10.0, 290.0);
         prop_assert_eq!(places.len(), wanted.len());
         for pair in places.windows(2) {
             prop_assert!(pair[1] - pair[0] >= 20.0 - 1e-9);
@@ -174,20 +176,54 @@ proptest! {
         outcome.shared.unit = unit;
         outcome.shared.target = target;
         let picture = fit_picture(&outcome, &outcomes::grid());
-        prop_assert!(chart::text_width(&picture.title, 22.0) <= WIDTH - 48.0);
+        prop_assert!(picture.title_lines().len() <= 2);
+        for line in picture.title_lines() {
+            prop_assert!(chart::text_width(&line, 22.0) <= WIDTH - 48.0);
+        }
         check_xml(&picture.to_svg());
     }
 }
 
 #[test]
 fn labels_with_room_stay_beside_their_curves() {
-    assert_eq!(
-        chart::apart(&[20.0, 50.0, 71.0], 20.0, 0.0, 100.0),
-        [20.0, 50.0, 71.0]
-    );
-    assert_eq!(chart::apart(&[50.0, 50.0], 20.0, 0.0, 100.0), [40.0, 60.0]);
-    assert_eq!(chart::apart(&[99.0, 99.0], 20.0, 0.0, 100.0), [80.0, 100.0]);
-    assert!(chart::apart(&[], 20.0, 0.0, 100.0).is_empty());
+    let apart = |wanted: &[f64]| chart::apart(wanted, &vec![20.0; wanted.len()], 0.0, 100.0);
+    assert_eq!(apart(&[20.0, 50.0, 71.0]), [20.0, 50.0, 71.0]);
+    assert_eq!(apart(&[50.0, 50.0]), [40.0, 60.0]);
+    assert_eq!(apart(&[99.0, 99.0]), [80.0, 100.0]);
+    assert!(apart(&[]).is_empty());
+    // Higher ones stand further apart.
+    let places = chart::apart(&[50.0, 50.0, 90.0], &[30.0, 10.0], 0.0, 100.0);
+    assert_eq!(places, [35.0, 65.0, 90.0]);
+}
+
+#[test]
+fn names_take_two_lines_before_they_are_cut() {
+    let lines = label::lines("Fieldfare, wool insert");
+    assert_eq!(lines, ["Fieldfare, wool", "insert"]);
+    assert_eq!(label::lines("target"), ["target"]);
+    let cut = label::lines(&"many words ".repeat(9));
+    assert!(cut.len() == 2 && cut[1].ends_with('…'));
+    let mut outcome = outcomes::realistic();
+    outcome.shared.unit = "A unit whose name is as long as a line of a title".into();
+    outcome.shared.target = "a target whose name is long too, but not longer than one line".into();
+    let picture = fit_picture(&outcome, &outcomes::grid());
+    let title = picture.title_lines();
+    assert_eq!(title.len(), 2);
+    let whole = format!("{} toward {}", outcome.shared.unit, outcome.shared.target);
+    assert_eq!(title.join(" "), whole);
+    let svg = picture.to_svg();
+    for line in title.iter().chain(&picture.subtitle_lines()) {
+        assert!(svg.contains(&format!(">{line}</text>")), "{line}");
+    }
+}
+
+#[test]
+fn every_curve_leads_back_to_its_data() {
+    let mut outcome = outcomes::realistic();
+    assert_eq!(lead_back(&fit_picture(&outcome, &outcomes::grid())), 7);
+    outcome.channels.push(outcome.channels[0].clone());
+    assert_eq!(lead_back(&fit_picture(&outcome, &outcomes::grid())), 11);
+    assert!(lead_back(&sections_picture(&outcome).unwrap()) >= 4);
 }
 
 #[test]
@@ -409,6 +445,7 @@ fn every_take_has_a_curve_of_what_it_is_left_with_and_the_worst_is_named() {
         "Weighted: from 0.30 dB rms (right 1) to 0.90 dB rms (left 2)"
     );
     check_xml(&picture.to_svg());
+    assert_eq!(lead_back(&picture), 3);
 }
 
 #[test]

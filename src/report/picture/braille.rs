@@ -216,7 +216,7 @@ fn labels(mut ends: Vec<(f64, &Line, Dashes)>, rows: usize) -> Vec<Option<String
     let last = (rows - 1) as f64;
     ends.sort_by(|a, b| a.0.total_cmp(&b.0));
     let wanted: Vec<f64> = ends.iter().map(|(y, ..)| (y / DOWN as f64).floor().clamp(0.0, last)).collect();
-    let places = chart::apart(&wanted, 1.0, 0.0, last);
+    let places = chart::apart(&wanted, &vec![1.0; wanted.len()], 0.0, last);
     let mut labels = vec![None; rows];
     let mut free = 0;
     for ((_, line, dashes), place) in ends.into_iter().zip(places) {

@@ -3,13 +3,13 @@
 use super::chart::{self, LevelAxis};
 use super::palette::Ink;
 use super::svg::{Path, Svg, Value};
+use super::label::{self, LABEL_SIZE, Label, SAMPLE};
 use super::{
-    Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, Look, NOTE_LINE, NOTE_SIZE, Panel,
-    Picture, SAMPLE, TITLE_SIZE, Theme, WIDTH, within_panels,
+    Area, EDGE, FREQUENCY, Guard, Line, Look, NOTE_LINE, NOTE_SIZE, Panel, Picture, SUBTITLE_SIZE, TITLE_SIZE,
+    Theme, WIDTH, within_panels,
 };
 use crate::report::words::{decimals_up_to, true_minus};
 
-const SUBTITLE_SIZE: f64 = 14.0;
 pub(super) const HEADING_SIZE: f64 = 12.5;
 pub(super) const TICK_SIZE: f64 = 11.5;
 /// Height of the mark of a band of the equaliser.
@@ -119,19 +119,28 @@ impl Picture {
     }
 
     fn head(&self, svg: &mut Svg) {
-        let room = WIDTH - 2.0 * EDGE;
-        let title = TextPlacement {
-            size: TITLE_SIZE,
-            bold: true,
-            ..TextPlacement::at(EDGE, 42.0)
-        };
-        title.write(svg, &chart::fitted(&self.title, BOLD * TITLE_SIZE, room));
-        let subtitle = TextPlacement {
-            size: SUBTITLE_SIZE,
-            ink: Ink::Faint,
-            ..TextPlacement::at(EDGE, 66.0)
-        };
-        subtitle.write(svg, &chart::fitted(&self.subtitle, SUBTITLE_SIZE, room));
+        let (titles, subtitles) = (self.title_lines(), self.subtitle_lines());
+        // Second lines take the room above, for the panels stay where they are.
+        let more = |lines: &[String]| lines.len().saturating_sub(1) as f64;
+        let mut baseline = 42.0 - 10.0 * more(&titles) - 6.0 * more(&subtitles);
+        for line in &titles {
+            let title = TextPlacement {
+                size: TITLE_SIZE,
+                bold: true,
+                ..TextPlacement::at(EDGE, baseline)
+            };
+            title.write(svg, line);
+            baseline += 24.0;
+        }
+        for line in &subtitles {
+            let subtitle = TextPlacement {
+                size: SUBTITLE_SIZE,
+                ink: Ink::Faint,
+                ..TextPlacement::at(EDGE, baseline)
+            };
+            subtitle.write(svg, line);
+            baseline += 17.0;
+        }
     }
 
     fn panel(&self, svg: &mut Svg, panel: &Panel, clip_name: &str, prefix: &str) {
@@ -328,12 +337,19 @@ pub(super) fn draw_label(svg: &mut Svg, label: &Label) {
         );
         svg.empty("path", &attributes);
     }
-    let words = TextPlacement {
-        size: LABEL_SIZE,
-        ink: label.ink,
-        ..TextPlacement::at(label.left, label.middle + 0.35 * LABEL_SIZE)
-    };
-    words.write(svg, &label.text);
+    write_label(svg, &label.lines, label.ink, label.middle);
+}
+
+/// The words of a label, about a middle.
+pub(super) fn write_label(svg: &mut Svg, lines: &[String], ink: Ink, middle: f64) {
+    let first = middle - label::LINE * lines.len().saturating_sub(1) as f64 / 2.0;
+    for (number, line) in lines.iter().enumerate() {
+        let words = TextPlacement {
+            ink,
+            ..TextPlacement::at(label::LEFT, first + label::LINE * number as f64 + 0.35 * LABEL_SIZE)
+        };
+        words.write(svg, line);
+    }
 }
 
 pub(super) fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {

@@ -3,7 +3,7 @@
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::{
-    FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, label, title_of_two,
 };
 use crate::measurement::grid::{self, OnGrid};
 use crate::report::words::{
@@ -12,9 +12,6 @@ use crate::report::words::{
 use crate::wanted::shown::{Compared, Shown};
 
 const DIFFERENCE_OPACITY: f64 = 0.3;
-
-/// Room beside a panel for a direct label, pixels.
-const LABEL_ROOM: f64 = 130.0;
 
 /// The picture of a target as SVG text.
 #[must_use]
@@ -93,8 +90,8 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
     let level_axis = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
     let below = level_axis.bottom() + PANEL_GAP;
     let (one_name, other_name) = (printable(&one.name), printable(&other.name));
-    let fits = |name: &str| chart::text_width(name, LABEL_SIZE) <= LABEL_ROOM;
-    let label = |name: &str, otherwise: &str| match fits(name) && one_name != other_name {
+    let fits = |name: &str| label::lines(name).join(" ") == name;
+    let named = |name: &str, otherwise: &str| match fits(name) && one_name != other_name {
         true => name.to_owned(),
         false => otherwise.to_owned(),
     };
@@ -133,8 +130,8 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
                 axis: level_axis,
                 areas: Vec::new(),
                 lines: vec![
-                    Line::new(label(&one_name, "the one"), Ink::Target, one_db),
-                    Line::new(label(&other_name, "the other"), Ink::OtherTarget, other_db),
+                    Line::new(named(&one_name, "the one"), Ink::Target, one_db),
+                    Line::new(named(&other_name, "the other"), Ink::OtherTarget, other_db),
                 ],
                 marks_zero: false,
             },
