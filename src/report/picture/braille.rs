@@ -47,7 +47,7 @@ impl Dashes {
     fn of(ink: Ink) -> Option<Self> {
         let (set, of) = match ink {
             Ink::Equalised | Ink::Average | Ink::Difference => (1, 1),
-            Ink::EqualisedRight => (9, 11),
+            Ink::EqualisedRight => (8, 12),
             Ink::Target | Ink::Right => (4, 7),
             Ink::OtherTarget => (2, 4),
             Ink::Measured | Ink::Left => (1, 3),

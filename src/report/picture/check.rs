@@ -46,20 +46,9 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
     }
     let trusted = &promise.changes[0].support;
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &promise.trust, trusted);
-    let subtitle = match first {
-        Some(first) if wrong => {
-            format!(
-                "{} ({})",
-                ranked_words(first),
-                percent(first.share)
-            )
-        }
-        _ => format!(
-            "{} toward {}",
-            printable(&check.unit),
-            printable(&check.target)
-        ),
-    };
+    let subtitle = first.map_or_else(String::new, |first| {
+        format!("{} ({})", ranked_words(first), percent(first.share))
+    });
     let takes =
         |of: fn(&Change) -> usize| count(changes.iter().map(|c| of(c)).sum(), "take", "takes");
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
@@ -87,8 +76,9 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         ));
     }
     let title = format!(
-        "{}, the promise: {}",
+        "{} toward {}, the promise: {}",
         printable(&check.unit),
+        printable(&check.target),
         verdict_words(promise.verdict)
     );
     Picture {

@@ -34,6 +34,8 @@ pub enum Ink {
     Sections,
     /// One take among others.
     Take,
+    /// The take with the largest error among others.
+    WorstTake,
     /// A take that was set aside: the first of several, or of several kinds.
     AsideA,
     /// The second, likewise.
@@ -83,7 +85,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 32] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -97,6 +99,7 @@ impl Ink {
         Self::Equalised,
         Self::Sections,
         Self::Take,
+        Self::WorstTake,
         Self::AsideA,
         Self::AsideB,
         Self::AsideC,
@@ -143,6 +146,7 @@ impl Ink {
             Self::Equalised => "equalised",
             Self::Sections => "sections",
             Self::Take => "take",
+            Self::WorstTake => "worst-take",
             Self::AsideA => "aside-a",
             Self::AsideB => "aside-b",
             Self::AsideC => "aside-c",
@@ -176,7 +180,7 @@ impl Ink {
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
             Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#5f748b",
-            Self::Target | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#a8620a",
+            Self::Target | Self::WorstTake | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#a8620a",
             Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#006158",
             Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#6b2168",
         }
@@ -194,7 +198,7 @@ impl Ink {
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
             Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#7d91a8",
-            Self::Target | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#e5a338",
+            Self::Target | Self::WorstTake | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#e5a338",
             Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#5be0c4",
             Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#e3a8e0",
         }
@@ -213,6 +217,7 @@ impl Ink {
             Self::Equalised => (3.0, None),
             Self::Sections => (2.0, None),
             Self::Take => (0.8, None),
+            Self::WorstTake => (1.8, None),
             Self::AsideA => (1.6, Some("2 3")),
             Self::AsideB => (1.6, Some("9 4")),
             Self::AsideC => (1.6, Some("10 3 2 3")),

@@ -44,7 +44,7 @@ pub fn takes_picture(outcome: &Outcome) -> Option<Picture> {
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &shared.curves.trust, &shared.curves.support);
     let guard = shared.coupler_hz.map(Guard::of_coupler);
     let mut notes = vec![
-        "Takes as they were measured; the level that makes the weighted residual least is taken out of each. Thick and named: the take with the largest.".to_owned(),
+        "Takes as they were measured; the level that makes the weighted residual least is taken out of each. Named: the take with the largest.".to_owned(),
         notes::smoothing(shared.smoothing, aspect),
     ];
     notes.push(hatched(shared, &doubtful_hz));
@@ -71,7 +71,7 @@ fn lines(channel: &Channel) -> Vec<Line> {
         let name = printable(&take.take);
         let points = take.residual_db.clone();
         match place == last {
-            true => Line::new(name, Ink::Average, points),
+            true => Line::new(name, Ink::WorstTake, points),
             false => Line::new(name, Ink::Take, points).labelled(""),
         }
     };
