@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::groups::{Figures, Judging, OutputStyle, PlotLook, Sides, TasteOptions};
+use super::groups::{Drawing, Figures, Judging, OutputStyle, PlotLook, Sides, TasteOptions};
 use bandwright::comparison::rank::RankBy;
 use bandwright::cost::exposure::{Field, FieldTable};
 use bandwright::export::Form;
@@ -143,6 +143,9 @@ pub struct Inspect {
     /// How it looks.
     #[command(flatten)]
     pub look: PlotLook,
+    /// The same in the text.
+    #[command(flatten)]
+    pub drawing: Drawing,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -228,6 +231,9 @@ pub struct Compare {
     /// How it looks.
     #[command(flatten)]
     pub look: PlotLook,
+    /// The same in the text.
+    #[command(flatten)]
+    pub drawing: Drawing,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -324,6 +330,9 @@ pub struct TargetShow {
     /// How it looks.
     #[command(flatten)]
     pub look: PlotLook,
+    /// The same in the text.
+    #[command(flatten)]
+    pub drawing: Drawing,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
@@ -661,11 +670,14 @@ pub struct Fit {
     /// How it looks.
     #[command(flatten)]
     pub look: PlotLook,
+    /// The same in the text.
+    #[command(flatten)]
+    pub drawing: Drawing,
     /// Write all of it here as one page for a browser (NAME.html)
     #[arg(long, value_name = "FILE", help_heading = "Output")]
     pub report: Option<PathBuf>,
     /// Print the card alone: what is typed into the equaliser, in few lines
-    #[arg(long, help_heading = "Output", conflicts_with_all = ["json", "verbose", "quiet"])]
+    #[arg(long, help_heading = "Output", conflicts_with_all = ["json", "verbose", "quiet", "draw"])]
     pub card: bool,
     /// Also replace a sheet that was changed by hand since it was written, or a file that is protected from writing
     #[arg(long, help_heading = "Output")]

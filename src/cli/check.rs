@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use bandwright::digest::Digest;
 use bandwright::error::{Error, ErrorKind, Knob, Result};
 use bandwright::file_names;
+use bandwright::files::{Files, Recorded};
 use bandwright::limits;
 use bandwright::measurement::judge::Settings;
 use bandwright::measurement::open::{self, OpenedFiles};
@@ -17,14 +18,16 @@ use bandwright::verify::{Remeasured, Remeasurement, SheetCheck, Verdict, check_s
 
 use super::answer::Answer;
 use super::args::Check;
-use super::files::{self, Disk, Place, shown};
+use super::files::{Disk, Place, same_file, shown};
+use super::made::made;
 use super::outputs::{drawn, plot};
 
 /// Tests the sheet, writes and prints; false where a point fails or the promise was not kept.
 pub fn run(typed: &Check) -> Result<bool> {
     refuse_incomplete(typed)?;
     let place = place(typed)?;
-    let bytes = files::read(&typed.sheet)?;
+    let files = Recorded::new(&Disk, Vec::new());
+    let bytes = files.read(&typed.sheet)?;
     let sheet = sheet::read(&bytes, &shown(&typed.sheet))?;
     let limits = match &typed.limits {
         Some(path) => {
@@ -32,7 +35,7 @@ pub fn run(typed: &Check) -> Result<bool> {
                 Some(_) => LimitsFrom::Library,
                 None => LimitsFrom::File,
             };
-            Some((limits::library::resolve(path, &Disk)?, from))
+            Some((limits::library::resolve(path, &files)?, from))
         }
         None => None,
     };
@@ -43,12 +46,17 @@ pub fn run(typed: &Check) -> Result<bool> {
     };
     let promise = match typed.before.is_empty() {
         true => None,
-        false => Some(promise(typed, &sheet, place.as_ref())?),
+        false => Some(promise(typed, &sheet, place.as_ref(), &files)?),
     };
 
     let mut answer = Answer::default();
     if let (Some(place), Some(promise)) = (place, &promise) {
-        let picture = drawn(&place, &report::check_picture(&check, promise), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::check_picture(&check, promise),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
@@ -122,17 +130,22 @@ fn place(typed: &Check) -> Result<Option<Place>> {
     Place::new(path, plot(path), false, &inputs, &[]).map(Some)
 }
 
-fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result<Remeasured> {
-    let rig = typed.judging.opened_rig(&Disk)?;
-    let before = session(Knob::Before, &typed.before)?;
-    let after = session(Knob::After, &typed.after)?;
+fn promise(
+    typed: &Check,
+    sheet: &sheet::Sheet,
+    place: Option<&Place>,
+    files: &Recorded<'_>,
+) -> Result<Remeasured> {
+    let rig = typed.judging.opened_rig(files)?;
+    let before = session(Knob::Before, &typed.before, files)?;
+    let after = session(Knob::After, &typed.after, files)?;
     if let Some(place) = place {
         let paths = before.paths.iter().chain(&after.paths);
         let paths: Vec<&Path> = paths.map(PathBuf::as_path).collect();
         place.refuse_clash(&paths, &[])?;
     }
     for one in &before.paths {
-        let twice = |other: &&PathBuf| files::same_file(one, other);
+        let twice = |other: &&PathBuf| same_file(one, other);
         if let Some(other) = after.paths.iter().find(twice) {
             return Err(Error::new(
                 ErrorKind::Setting,
@@ -147,7 +160,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
     let mut impedance = None;
     for (entry, unit_file) in after.entry.iter().chain(&before.entry) {
         if impedance.is_none() {
-            impedance = open::impedance(entry, unit_file, &Disk)?;
+            impedance = open::impedance(entry, unit_file, files)?;
         }
     }
     let rig: Rig = rig.or(before.rig).or(after.rig).unwrap_or_default();
@@ -171,7 +184,7 @@ fn promise(typed: &Check, sheet: &sheet::Sheet, place: Option<&Place>) -> Result
 }
 
 /// The takes of a session: curves, or one unit of a unit file.
-fn session(session: Knob, paths: &[PathBuf]) -> Result<OpenedFiles> {
-    let units = open::named(paths, &[], &[], &Disk)?;
-    open::the_only(units, session)?.open(&Disk)
+fn session(session: Knob, paths: &[PathBuf], files: &Recorded<'_>) -> Result<OpenedFiles> {
+    let units = open::named(paths, &[], &[], files)?;
+    open::the_only(units, session)?.open(files)
 }

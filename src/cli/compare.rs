@@ -68,7 +68,12 @@ pub fn run(typed: &Compare) -> Result<bool> {
         answer.add(place, FileKind::Figures, report::compare_csv(&comparisons));
     }
     if let Some((place, comparison)) = plot.zip(comparisons.first()) {
-        let picture = drawn(&place, &report::compare_picture(comparison), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::compare_picture(comparison),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {
@@ -82,7 +87,13 @@ pub fn run(typed: &Compare) -> Result<bool> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::compare_document(&comparisons, written, &option)),
-        |written| figures::compare::reports(&comparisons, written),
+        |written| {
+            let reports = figures::compare::reports(&comparisons, written);
+            let reports = reports.into_iter().zip(&comparisons);
+            let drawn = reports
+                .map(|(report, of)| typed.drawing.of(report, || report::compare_picture(of)));
+            drawn.collect()
+        },
     )?;
     let whole = |comparison: &Comparison| comparison.units.iter().all(|unit| unit.found.is_ok());
     Ok(comparisons.iter().all(whole))

@@ -88,7 +88,7 @@ pub fn run(typed: &Fit) -> Result<()> {
     }
     if let Some(place) = places.plot {
         let picture = report::fit_picture(&outcome, grid::frequency_hz());
-        let picture = drawn(&place, &picture, typed.look)?;
+        let picture = drawn(&place, picture, typed.look, &made(&files))?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = places.report {
@@ -101,7 +101,11 @@ pub fn run(typed: &Fit) -> Result<()> {
         |written| {
             vec![match typed.card {
                 true => figures::card::report(&outcome),
-                false => figures::fit::report(&outcome, &costs, written),
+                false => typed
+                    .drawing
+                    .of(figures::fit::report(&outcome, &costs, written), || {
+                        report::fit_picture(&outcome, grid::frequency_hz()).levels_only()
+                    }),
             }]
         },
     )

@@ -8,7 +8,8 @@ use bandwright::job::Taste;
 use bandwright::measurement::judge::LEAK_THRESHOLD_DB;
 use bandwright::measurement::open;
 use bandwright::measurement::rig::Rig;
-use bandwright::report::picture::Theme;
+use bandwright::report::blocks::Report;
+use bandwright::report::picture::{Picture, Theme};
 use clap::{Args, ValueEnum};
 
 /// How results are shown.
@@ -100,6 +101,24 @@ pub struct PlotLook {
         help_heading = "Output"
     )]
     pub theme: Theme,
+}
+
+/// A picture in the text.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Drawing {
+    /// Draw the levels in the text, in dots of braille characters, 80 columns wide; not with --json or --quiet
+    #[arg(long, conflicts_with_all = ["json", "quiet"], help_heading = "Output")]
+    pub draw: bool,
+}
+
+impl Drawing {
+    /// The report with its picture first, if that was asked for.
+    pub fn of(self, report: Report, picture: impl FnOnce() -> Picture) -> Report {
+        match self.draw {
+            true => report.with_pictures(vec![picture()]),
+            false => report,
+        }
+    }
 }
 
 /// A taste.

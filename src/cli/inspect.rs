@@ -49,7 +49,12 @@ pub fn run(typed: &Inspect) -> Result<()> {
 
     let mut answer = Answer::default();
     if let (Some(place), [inspection]) = (plot, inspections.as_slice()) {
-        let picture = drawn(&place, &report::inspect_picture(inspection), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::inspect_picture(inspection),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(place) = page {
@@ -69,7 +74,17 @@ pub fn run(typed: &Inspect) -> Result<()> {
                 option_names::typed,
             ))
         },
-        |written| figures::inspect::reports(&inspections, written),
+        |written| {
+            let reports = figures::inspect::reports(&inspections, written);
+            let drawn = reports
+                .into_iter()
+                .zip(&inspections)
+                .map(|(report, inspection)| {
+                    let picture = || report::inspect_picture(inspection).levels_only();
+                    typed.drawing.of(report, picture)
+                });
+            drawn.collect()
+        },
     )
 }
 

@@ -6,6 +6,7 @@ use bandwright::error::Result;
 use bandwright::export::{Form, WAV_END, matrix, response};
 use bandwright::listen::answers;
 use bandwright::listen::wav::SOUND_END;
+use bandwright::report::figures::{self, made::Made};
 use bandwright::report::picture::{Look, Picture};
 use bandwright::report::{
     COMPARE_CSV_BEGINNING, PAGE_BEGINNING, PLOT_BEGINNING, PNG_END, export_json_beginning,
@@ -65,8 +66,15 @@ pub(super) fn plot(path: &Path) -> Kind {
     if is_png(path) { PNG } else { SVG }
 }
 
-/// The bytes of a picture, in the form that the name of its place asks for.
-pub(super) fn drawn(place: &Place, picture: &Picture, look: PlotLook) -> Result<Vec<u8>> {
+/// The bytes of a picture with a note of how it was made, in the form that the name of its place asks for.
+pub(super) fn drawn(
+    place: &Place,
+    picture: Picture,
+    look: PlotLook,
+    made: &Made,
+) -> Result<Vec<u8>> {
+    let note = figures::made::note(made, &picture.title);
+    let picture = picture.noted(note);
     let look = Look {
         theme: look.theme,
         width: look.size,

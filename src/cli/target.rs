@@ -73,7 +73,12 @@ fn show(typed: &TargetShow) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_picture(&target), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::target_picture(&target),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     if let Some(path) = &typed.report {
@@ -87,7 +92,10 @@ fn show(typed: &TargetShow) -> Result<()> {
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::target_document("show", &target, written)),
-        |written| vec![figures::target::shown(&target, written)],
+        |written| {
+            let report = figures::target::shown(&target, written);
+            vec![typed.drawing.of(report, || report::target_picture(&target))]
+        },
     )
 }
 
@@ -105,7 +113,12 @@ fn diff(typed: &TargetDiff) -> Result<()> {
     let mut answer = Answer::default();
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_diff_picture(&compared), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::target_diff_picture(&compared),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(
@@ -185,7 +198,12 @@ fn build(typed: &TargetBuild) -> Result<()> {
     answer.add(place, file_kind, text);
     if let Some(path) = &typed.plot {
         let place = answer.place(path, plot_kind(path), false, &paths(&files.read_so_far()))?;
-        let picture = drawn(&place, &report::target_picture(&shown_target), typed.look)?;
+        let picture = drawn(
+            &place,
+            report::target_picture(&shown_target),
+            typed.look,
+            &made(&files),
+        )?;
         answer.add(place, FileKind::Plot, picture);
     }
     answer.deliver(

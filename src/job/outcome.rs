@@ -80,6 +80,8 @@ pub struct Shared {
     pub trusted_band_hz: Option<(f64, f64)>,
     /// The band that the coupler's resonance distorts, hertz; None where that is not known.
     pub coupler_hz: Option<(f64, f64)>,
+    /// Bands of a graphic equaliser, hertz, rising; empty for other equalisers.
+    pub bands_hz: Vec<f64>,
     /// The curves that the channels share.
     pub curves: SharedCurves,
     /// What the reader should know first.
@@ -218,6 +220,9 @@ pub struct TakeResidual {
     pub worst_hz: f64,
     /// The deviation there, dB: positive is too loud.
     pub worst_db: f64,
+    /// The deviation with the sections over frequency, Hz and dB. Not in the document, which tells figures of takes only.
+    #[serde(skip)]
+    pub residual_db: Vec<(f64, f64)>,
 }
 
 /// A wish for little loss of loudness, and what it costs.

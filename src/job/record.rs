@@ -141,14 +141,15 @@ impl Fitted<'_> {
                 let error_db = |i: usize| driven.level_db[i] + with_db(i) - wish.target_db[i];
                 level_free(&support, weight, error_db)
             };
-            let (before_db, _) = left(&|_| 0.0);
-            let (after_db, (worst_hz, worst_db)) = left(&|i| sections_db[i]);
+            let before = left(&|_| 0.0);
+            let after = left(&|i| sections_db[i]);
             TakeResidual {
                 take: judged.name.clone(),
-                before_db,
-                after_db,
-                worst_hz,
-                worst_db,
+                before_db: before.rms_db,
+                after_db: after.rms_db,
+                worst_hz: after.worst.0,
+                worst_db: after.worst.1,
+                residual_db: after.by_frequency,
             }
         };
         takes.filter(counts).map(of_take).collect()
@@ -204,6 +205,7 @@ impl Fitted<'_> {
             search: search_of_all(channels, answer, effort),
             trusted_band_hz,
             coupler_hz: judged.coupler_hz(&measured.judging.rig),
+            bands_hz: limits.idle_bands_hz(&[]),
             curves: SharedCurves {
                 aligned_at_hz: None,
                 support: known_support(wishes),
@@ -308,13 +310,17 @@ impl Residuals<'_> {
     }
 }
 
-/// Weighted rms of an error over grid points, its level removed, and where its weight times its size is largest: the
-/// frequency and the error there.
-fn level_free(
-    support: &Range<usize>,
-    weight: &[f64],
-    error_db: impl Fn(usize) -> f64,
-) -> (f64, (f64, f64)) {
+/// An error over grid points, its level removed.
+struct LevelFree {
+    /// Weighted rms, dB.
+    rms_db: f64,
+    /// Where its weight times its size is largest: Hz, and the error there, dB.
+    worst: (f64, f64),
+    /// Hz and dB.
+    by_frequency: Vec<(f64, f64)>,
+}
+
+fn level_free(support: &Range<usize>, weight: &[f64], error_db: impl Fn(usize) -> f64) -> LevelFree {
     let total: f64 = support.clone().map(|i| weight[i].powi(2)).sum();
     let weighted = |i: usize| weight[i].powi(2) * error_db(i);
     let level_db = support.clone().map(weighted).sum::<f64>() / total;
@@ -322,7 +328,12 @@ fn level_free(
     let largest = support.clone().max_by(|a, b| square(*a).total_cmp(&square(*b)));
     let worst = largest.unwrap_or(support.start);
     let rms_db = (support.clone().map(square).sum::<f64>() / total).sqrt();
-    (rms_db, (grid::frequency_hz()[worst], error_db(worst) - level_db))
+    let at = |i: usize| (grid::frequency_hz()[i], error_db(i) - level_db);
+    LevelFree {
+        rms_db,
+        worst: at(worst),
+        by_frequency: support.clone().map(at).collect(),
+    }
 }
 
 /// The best answers for 0 to N sections a channel, before steps.

@@ -56,7 +56,7 @@ pub enum Block {
     Files(Vec<WrittenFile>),
     /// Lines that are typed elsewhere, as they are.
     Card(Vec<String>),
-    /// A picture; text has no place for it.
+    /// A picture; text draws its panels in characters.
     Picture(Box<Picture>),
 }
 

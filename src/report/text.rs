@@ -7,7 +7,7 @@ use std::iter;
 
 use super::blocks::{Block, Column, ColumnKind, Lead, Naming, Part, Report, Row, Text};
 use super::files::WrittenFile;
-use super::words::{printable, wrap};
+use super::words::{columns, printable, wrap};
 
 /// Widest line, columns.
 pub const WIDTH: usize = 100;
@@ -112,7 +112,7 @@ impl Page {
             Block::Paragraph { lead, text } => self.paragraph(&lead_words(*lead), text),
             Block::Files(files) => self.files(files),
             Block::Card(lines) => lines.iter().for_each(|line| self.line(&printable(line))),
-            Block::Picture(_) => {}
+            Block::Picture(picture) => picture.to_braille().iter().for_each(|line| self.line(line)),
         }
     }
 
@@ -277,9 +277,4 @@ fn widest(texts: &[impl AsRef<str>]) -> usize {
 
 fn wide(text: &str) -> usize {
     text.chars().map(columns).sum()
-}
-
-/// Counting everything beyond the Latin, Greek and Cyrillic scripts as two columns may break a line early, never late.
-fn columns(c: char) -> usize {
-    if c < '\u{1100}' { 1 } else { 2 }
 }

@@ -194,6 +194,30 @@ pub fn wrap(text: &str, width: f64, char_width: impl Fn(char) -> f64) -> Vec<Str
     lines
 }
 
+/// Columns of a character in a terminal. Counting everything beyond the Latin, Greek and Cyrillic scripts as two columns
+/// may break a line early, never late; braille and the lines of frames have one.
+#[must_use]
+pub fn columns(c: char) -> usize {
+    match c {
+        '\0'..='\u{10FF}' | '\u{2500}'..='\u{259F}' | '\u{2800}'..='\u{28FF}' | '…' | '\u{2212}' => 1,
+        _ => 2,
+    }
+}
+
+/// `text` if it takes no more than `room` columns, else as much of it as fits with an ellipsis.
+#[must_use]
+pub fn fitted_columns(text: &str, room: usize) -> String {
+    let wide = |text: &str| text.chars().map(columns).sum::<usize>();
+    if wide(text) <= room {
+        return text.to_owned();
+    }
+    let mut short = text.to_owned();
+    while wide(&short) + columns('…') > room && short.pop().is_some() {}
+    short.truncate(short.trim_end().len());
+    short.push('…');
+    short
+}
+
 /// What the levels of a target are relative to.
 #[must_use]
 pub fn level_of_target(target: &Shown) -> String {

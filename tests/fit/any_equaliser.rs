@@ -400,6 +400,9 @@ fn a_section_goes_into_each_slot_at_most() {
     assert_eq!(used.len(), outcome.channels[0].sections.len());
     assert!(used.contains(&1000.0) && used.contains(&2000.0), "{used:?}");
     assert!(outcome.channels[0].sections.iter().all(|s| s.q == 1.41));
+    let mut bands_hz = [used, outcome.channels[0].idle_bands_hz.clone()].concat();
+    bands_hz.sort_by(f64::total_cmp);
+    assert_eq!(outcome.shared.bands_hz, bands_hz);
 
     let twice = vec![outcome.channels[0].sections[0]; 2];
     let error = limits.allows(&twice).unwrap_err();

@@ -280,6 +280,37 @@ fn takes_of(unit: &str, ending: &str) -> Vec<Take> {
     takes
 }
 
+#[test]
+fn the_curve_that_a_take_is_left_with_has_the_figures_that_are_told_of_it() {
+    let limits = Limits::standard_with_sections(3).unwrap();
+    let request = FitRequest {
+        contours: vec![Contour::bass(3.0).unwrap()],
+        effort: Effort::Quick,
+        ..FitRequest::new("a unit", takes_of("fieldfare-wool", "csv"), limits)
+    };
+    let outcome = fits::run(&request).unwrap();
+    assert!(outcome.shared.bands_hz.is_empty());
+    let [channel] = &outcome.channels[..] else {
+        panic!("one channel")
+    };
+    assert_eq!(channel.take_residuals.len(), channel.takes.len());
+    for take in &channel.take_residuals {
+        let points = || {
+            take.residual_db.iter().map(|&(hz, db)| {
+                let at = |f: &f64| (f / hz).log2().abs() < 1e-9;
+                let i = grid::frequency_hz().iter().position(at).unwrap();
+                (outcome.shared.curves.weight[i].powi(2), db)
+            })
+        };
+        let total: f64 = points().map(|(weight, _)| weight).sum();
+        let mean_db = points().map(|(weight, db)| weight * db).sum::<f64>() / total;
+        let square = points().map(|(weight, db)| weight * db * db).sum::<f64>() / total;
+        assert!(mean_db.abs() < 1e-9, "{}: {mean_db}", take.take);
+        approx::assert_abs_diff_eq!(square.sqrt(), take.after_db, epsilon = 1e-9);
+        assert!(take.residual_db.contains(&(take.worst_hz, take.worst_db)));
+    }
+}
+
 /// Everything that a fit of `takes` hands out, but for the list of the takes that counted.
 fn handed_out(takes: Vec<Take>, per_side: bool) -> [String; 4] {
     let limits = Limits::standard_with_sections(5).unwrap();

@@ -14,6 +14,7 @@ use bandwright::report::picture::{FREQUENCY, WIDTH};
 use bandwright::wanted::library;
 use proptest::prelude::*;
 
+use crate::support::curves::lead_back;
 use crate::support::listeners::{Faults, Seatings};
 
 fn compared(units: &[(&str, Vec<Take>)]) -> Comparison {
@@ -37,6 +38,23 @@ fn takes(index: u64, a_side: usize) -> Vec<Take> {
 }
 
 #[test]
+fn every_curve_leads_back_to_its_data_and_no_name_is_cut() {
+    let names = ["Fieldfare, wool insert", "Fieldfare, mesh insert"];
+    let comparison = compared(&[(names[0], takes(1, 3)), (names[1], takes(2, 2))]);
+    let picture = compare_picture(&comparison);
+    // Each unit before and after, and the area of its seatings.
+    assert_eq!(lead_back(&picture), 6);
+    let svg = compare_plot(&comparison);
+    assert!(!svg.contains('…'));
+    // Each name stands beside the chart by counts and beside the dots; the dots' rows are as high as their names.
+    for word in ["Fieldfare, wool", "Fieldfare, mesh"] {
+        assert_eq!(svg.matches(&format!(">{word}</text>")).count(), 2, "{word}");
+    }
+    let dots = picture.figures.last().unwrap();
+    assert!(dots.row_y(1) - dots.row_y(0) > 30.0);
+}
+
+#[test]
 fn every_unit_has_a_panel_a_line_by_counts_and_a_dot_a_figure() {
     let comparison = compared(&[("Robin", takes(1, 3)), ("Wren <2>", takes(2, 2))]);
     let picture = compare_picture(&comparison);
@@ -45,7 +63,9 @@ fn every_unit_has_a_panel_a_line_by_counts_and_a_dot_a_figure() {
         assert_eq!((panel.lines.len(), panel.areas.len()), (2, 1));
         let labels = panel.labels();
         for pair in labels.windows(2) {
-            assert!(pair[1].middle - pair[0].middle >= pair[0].height - 1e-9);
+            assert!(
+                pair[1].middle - pair[0].middle >= (pair[0].height + pair[1].height) / 2.0 - 1e-9
+            );
         }
     }
     let [counts, dots @ ..] = picture.figures.as_slice() else {

@@ -1,13 +1,15 @@
 //! The picture of judged takes: its labels, its lines, its words, its bytes.
 
-use crate::support::units;
+use crate::support::{curves::lead_back, units};
 
 use bandwright::inspection::{Inspection, inspect};
 use bandwright::measurement::judge::Settings;
+use bandwright::measurement::judge::Verdict;
+use bandwright::measurement::outlier::{Kind, Outlier};
 use bandwright::report::picture::chart;
 use bandwright::report::picture::inspect::{inspect_picture, inspect_plot};
-use bandwright::report::picture::palette::Ink;
-use bandwright::report::picture::{FREQUENCY, WIDTH};
+use bandwright::report::picture::palette::{Ink, Stroke};
+use bandwright::report::picture::{FREQUENCY, Panel, WIDTH};
 
 fn all() -> Vec<Inspection> {
     units::NAMES.map(units::inspected).into()
@@ -18,7 +20,10 @@ fn check_labels(inspection: &Inspection) {
     let unit = &inspection.unit;
     for panel in &picture.panels {
         let labels = panel.labels();
+        assert!(labels.len() <= 5, "{unit}: {labels:?}");
         for pair in labels.windows(2) {
+            // Leaders that end in the order in which they begin do not cross.
+            assert!(pair[0].from.1 <= pair[1].from.1, "{unit}: {pair:?}");
             let gap = pair[1].middle - pair[0].middle - (pair[0].height + pair[1].height) / 2.0;
             assert!(
                 gap >= -1e-9,
@@ -53,79 +58,133 @@ fn check_labels(inspection: &Inspection) {
 }
 
 #[test]
+fn every_curve_leads_back_to_its_data() {
+    for inspection in all() {
+        let picture = inspect_picture(&inspection);
+        // Takes, average, sides, match and bands.
+        assert!(lead_back(&picture) >= inspection.judged.takes.len() + 5);
+    }
+}
+
+#[test]
 fn direct_labels_overlap_neither_each_other_nor_the_edge_nor_a_heading() {
     for inspection in all() {
         check_labels(&inspection);
     }
 }
 
+fn labels_of(panel: &Panel) -> Vec<String> {
+    panel.labels().into_iter().map(|label| label.text).collect()
+}
+
 #[test]
-fn many_takes_set_aside_share_one_label() {
+fn takes_set_aside_for_one_reason_share_a_label_where_there_are_many() {
     let mut inspection = units::inspected("dunlin");
     for take in &mut inspection.judged.takes {
         take.set_aside = true;
     }
     check_labels(&inspection);
-    let labels = inspect_picture(&inspection).panels[0].labels();
-    assert!(labels.iter().any(|label| label.text == "10 set aside"));
+    let aside = &inspect_picture(&inspection).panels[1];
+    let takes = inspection.judged.takes.len();
+    assert_eq!(aside.lines.len(), 1 + takes);
+    // One label tells how many takes each reason has; all together are all takes.
+    let labels = labels_of(aside);
+    let told: Vec<usize> = labels
+        .iter()
+        .filter_map(|label| label.split_once(": ")?.1.split_once(' ')?.0.parse().ok())
+        .collect();
+    assert_eq!(told.iter().sum::<usize>(), takes, "{labels:?}");
+    // In tables each take has a name of its own.
+    let mut names: Vec<&str> = aside.lines.iter().map(|line| line.name.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    assert_eq!(names.len(), 1 + takes);
+}
+
+#[test]
+fn more_reasons_than_dashes_end_with_the_others() {
+    let mut inspection = units::inspected("dunlin");
+    let kinds = [
+        Kind::Shape,
+        Kind::Narrow,
+        Kind::OtherSide,
+        Kind::Rough { rough_db: 1.0 },
+        Kind::Level { level_db: 1.0 },
+        Kind::MainsHum {
+            mains_hz: 50.0,
+            spike_db: 3.0,
+        },
+    ];
+    for (number, take) in inspection.judged.takes.iter_mut().enumerate() {
+        take.set_aside = number < kinds.len();
+        if let Some(kind) = kinds.get(number).copied() {
+            take.verdict = Verdict::Outlier(Outlier {
+                kind,
+                distance_db: None,
+                largest_db: None,
+                largest_hz: None,
+            });
+        }
+    }
+    check_labels(&inspection);
+    let labels = labels_of(&inspect_picture(&inspection).panels[1]);
+    assert_eq!(labels.len(), 5, "{labels:?}");
+    assert!(labels.contains(&"others: 3 takes".to_owned()), "{labels:?}");
 }
 
 #[test]
 fn sides_average_and_takes_set_aside_are_told_apart_by_line_and_label() {
     let picture = inspect_picture(&units::inspected("fieldfare-mesh"));
-    let mut labels: Vec<String> = picture.panels[0]
-        .labels()
-        .into_iter()
-        .map(|l| l.text)
-        .collect();
-    labels.sort();
+    let [levels, aside, matching] = &picture.panels[..] else {
+        panic!("three panels")
+    };
+    let sorted = |panel| {
+        let mut labels = labels_of(panel);
+        labels.sort();
+        labels
+    };
     assert_eq!(
-        labels,
+        sorted(levels),
         [
             "average, ±1 SD",
             "each take",
-            "estimate, 90 %",
-            "left 2: leaks",
             "left, 3 takes",
-            "right 2: not alike",
-            "right 4: leaks",
             "right, 2 takes",
             "without resonance",
         ]
     );
-    let of = |ink: Ink| {
-        picture.panels[0]
-            .lines
-            .iter()
-            .filter(|line| line.ink == ink)
-            .count()
-    };
     assert_eq!(
+        sorted(aside),
         [
-            of(Ink::Take),
-            of(Ink::Aside),
-            of(Ink::Left),
-            of(Ink::Right),
-            of(Ink::Average),
-            of(Ink::TakenOut)
-        ],
-        [5, 3, 1, 1, 1, 1]
+            "average",
+            "left 2: leaks",
+            "right 2: not alike",
+            "right 4: leaks"
+        ]
     );
+    assert_eq!(labels_of(matching), ["left \u{2212} right"]);
+    let of = |ink: Ink| levels.lines.iter().filter(|line| line.ink == ink).count();
     let inks = [
         Ink::Take,
-        Ink::Aside,
         Ink::Left,
         Ink::Right,
         Ink::Average,
         Ink::TakenOut,
     ];
-    let strokes = inks.map(Ink::stroke);
-    for (i, one) in strokes.iter().enumerate() {
-        for other in &strokes[i + 1..] {
-            assert_ne!(one, other);
+    assert_eq!(inks.map(of), [5, 1, 1, 1, 1]);
+    let of_aside = aside.lines.iter().map(|line| line.ink);
+    for inks in [
+        inks.to_vec(),
+        of_aside.collect(),
+        [&[Ink::Average][..], &Ink::ASIDE].concat(),
+    ] {
+        let strokes: Vec<Stroke> = inks.iter().map(|ink| ink.stroke()).collect();
+        for (i, one) in strokes.iter().enumerate() {
+            for other in &strokes[i + 1..] {
+                assert_ne!(one, other);
+            }
         }
     }
-    assert_eq!(picture.panels[1].labels()[0].text, "left \u{2212} right");
 }
 
 #[test]
@@ -165,12 +224,12 @@ fn the_picture_says_unit_figures_alignment_smoothing_and_band() {
         "median over 200\u{A0}Hz to 2\u{A0}kHz is 0\u{A0}dB",
         "the sides keep their levels",
         "the band is ±1\u{A0}SD of the kept takes",
-        "No smoothing in the upper panel",
+        "No smoothing of levels",
         "Hatched: trust below 0.7 (rig: iec-60318-4)",
         ">coupler resonance<",
         "only if the seal was good",
         "with the coupler's peak, dip and second mode taken out",
-        "Set aside: left 2: leaks, right 2: not alike, right 4: leaks.",
+        "Set aside, in a panel of their own: left 2: leaks, right 2: not alike, right 4: leaks.",
         "prefers-color-scheme: dark",
     ] {
         assert!(svg.contains(words), "{words}");

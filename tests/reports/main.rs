@@ -3,7 +3,9 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod check_plot;
 mod compare_plot;
+mod drawing;
 mod inspect_plot;
 mod inspect_text;
 mod json_rounding;

@@ -9,7 +9,6 @@ use bandwright::measurement::judge::Settings;
 use bandwright::report::figures::made::{Input, Made};
 use bandwright::report::figures::{self, card};
 use bandwright::report::picture::fit::fit_picture;
-use bandwright::report::picture::{FREQUENCY, Picture};
 use bandwright::report::{PAGE_BEGINNING, page, text};
 
 use crate::report_plot::check_xml;
@@ -110,53 +109,40 @@ fn every_picture_is_xml_with_a_title_a_description_and_its_numbers() {
     }
 }
 
-/// The points of a path, and the panel it is in: top, level there, pixels a decibel.
-fn drawn(svg: &str, curve: &str, panel: usize) -> Vec<(f64, f64)> {
-    let group = between(svg, "<g ", "</g>")[panel];
-    let number = |key: &str| {
-        between(group, &format!("{key}=\""), "\"")[0]
-            .parse::<f64>()
-            .unwrap()
-    };
-    let (top, top_db, per_db) = (
-        number("data-top"),
-        number("data-top-db"),
-        number("data-per-db"),
-    );
-    let paths = between(group, "<path d=\"", "/>");
-    let marked = format!("data-curve=\"{curve}\"");
-    let path = paths.iter().find(|path| path.contains(&marked)).unwrap();
-    let ends = path.split('"').next().unwrap();
-    let points = ends.split(['M', 'L']).filter(|pair| !pair.is_empty());
-    points
-        .map(|pair| {
-            let (x, y) = pair.trim().split_once(' ').unwrap();
-            let (x, y): (f64, f64) = (x.parse().unwrap(), y.parse().unwrap());
-            let octaves = (x - FREQUENCY.left) / FREQUENCY.decade();
-            (20.0 * 10f64.powf(octaves), top_db - (y - top) / per_db)
-        })
-        .collect()
-}
-
 #[test]
-fn every_curve_that_is_drawn_leads_back_to_its_data() {
-    let outcome = outcomes::realistic();
-    let picture: Picture = fit_picture(&outcome, &outcomes::grid());
-    let svg = picture.to_svg();
-    for (number, panel) in picture.panels.iter().enumerate() {
-        for line in panel.lines.iter().filter(|line| !line.name.is_empty()) {
-            let found = drawn(&svg, &line.name, number);
-            assert_eq!(found.len(), line.points.len(), "{}", line.name);
-            for ((hz, db), (at_hz, level_db)) in found.iter().zip(&line.points) {
-                assert!(
-                    (db - level_db).abs() < 0.05,
-                    "{}: {db} {level_db}",
-                    line.name
-                );
-                assert!((hz / at_hz).log2().abs() < 1e-3, "{}: {hz}", line.name);
-            }
-        }
-    }
+fn a_picture_by_itself_names_program_unit_target_and_files_in_short() {
+    let file = |name: &str, digit: &str| Input {
+        name: format!("takes/{name}"),
+        sha256: digit.repeat(64),
+    };
+    let note = |inputs: Vec<Input>| {
+        let made = Made {
+            command: String::new(),
+            inputs,
+        };
+        figures::made::note(&made, "Wren toward flat").replace('\u{A0}', " ")
+    };
+    let program = concat!("Made by bandwright ", env!("CARGO_PKG_VERSION"));
+    assert_eq!(note(Vec::new()), format!("{program}: Wren toward flat."));
+    let two = vec![file("left.csv", "a"), file("r\u{e9}.csv", "b")];
+    assert_eq!(
+        note(two),
+        format!(
+            "{program}: Wren toward flat. Read, each with the first digits of its SHA-256: left.csv aaaaaaaa, r?.csv bbbbbbbb."
+        )
+    );
+    let many = |last: &str| {
+        let names = ["1", "2", "3", "4", "5", "6", "7", "8"].map(|name| file(name, name));
+        note(names.into_iter().chain([file("9", last)]).collect())
+    };
+    assert!(many("9").contains("5 55555555, 4 more "), "{}", many("9"));
+    // The digest of the others depends on each of them.
+    assert_ne!(many("9"), many("8"));
+    let svg = fit_picture(&outcomes::flat(), &outcomes::grid())
+        .noted(many("9"))
+        .to_svg();
+    check_xml(&svg);
+    assert!(svg.contains(&format!("{program}: Wren")));
 }
 
 #[test]

@@ -1,13 +1,16 @@
 //! The picture of a fit: its axes, its labels, its bytes.
 
-use crate::support::outcomes;
+use crate::support::{curves::lead_back, outcomes};
 
-use bandwright::job::Outcome;
+use bandwright::job::{Outcome, TakeResidual};
 use bandwright::measurement::takes::Side;
 use bandwright::report::picture::chart::{self, Aspect, FrequencyAxis, LevelAxis};
 use bandwright::report::picture::fit::{fit_picture, fit_plot};
+use bandwright::report::picture::label;
 use bandwright::report::picture::palette::Ink;
+use bandwright::report::picture::sections::sections_picture;
 use bandwright::report::picture::svg::{Path, Svg, push_number};
+use bandwright::report::picture::takes::takes_picture;
 use bandwright::report::picture::{FREQUENCY, WIDTH};
 use proptest::prelude::*;
 
@@ -157,7 +160,7 @@ proptest! {
         mut wanted in prop::collection::vec(0.0..300.0, 0..12),
     ) {
         wanted.sort_by(f64::total_cmp);
-        let places = chart::apart(&wanted, 20.0, 10.0, 290.0);
+        let places = chart::apart(&wanted, &vec![20.0; wanted.len()], 10.0, 290.0);
         prop_assert_eq!(places.len(), wanted.len());
         for pair in places.windows(2) {
             prop_assert!(pair[1] - pair[0] >= 20.0 - 1e-9);
@@ -173,20 +176,54 @@ proptest! {
         outcome.shared.unit = unit;
         outcome.shared.target = target;
         let picture = fit_picture(&outcome, &outcomes::grid());
-        prop_assert!(chart::text_width(&picture.title, 22.0) <= WIDTH - 48.0);
+        prop_assert!(picture.title_lines().len() <= 2);
+        for line in picture.title_lines() {
+            prop_assert!(chart::text_width(&line, 22.0) <= WIDTH - 48.0);
+        }
         check_xml(&picture.to_svg());
     }
 }
 
 #[test]
 fn labels_with_room_stay_beside_their_curves() {
-    assert_eq!(
-        chart::apart(&[20.0, 50.0, 71.0], 20.0, 0.0, 100.0),
-        [20.0, 50.0, 71.0]
-    );
-    assert_eq!(chart::apart(&[50.0, 50.0], 20.0, 0.0, 100.0), [40.0, 60.0]);
-    assert_eq!(chart::apart(&[99.0, 99.0], 20.0, 0.0, 100.0), [80.0, 100.0]);
-    assert!(chart::apart(&[], 20.0, 0.0, 100.0).is_empty());
+    let apart = |wanted: &[f64]| chart::apart(wanted, &vec![20.0; wanted.len()], 0.0, 100.0);
+    assert_eq!(apart(&[20.0, 50.0, 71.0]), [20.0, 50.0, 71.0]);
+    assert_eq!(apart(&[50.0, 50.0]), [40.0, 60.0]);
+    assert_eq!(apart(&[99.0, 99.0]), [80.0, 100.0]);
+    assert!(apart(&[]).is_empty());
+    // Higher ones stand further apart.
+    let places = chart::apart(&[50.0, 50.0, 90.0], &[30.0, 10.0], 0.0, 100.0);
+    assert_eq!(places, [35.0, 65.0, 90.0]);
+}
+
+#[test]
+fn names_take_two_lines_before_they_are_cut() {
+    let lines = label::lines("Fieldfare, wool insert");
+    assert_eq!(lines, ["Fieldfare, wool", "insert"]);
+    assert_eq!(label::lines("target"), ["target"]);
+    let cut = label::lines(&"many words ".repeat(9));
+    assert!(cut.len() == 2 && cut[1].ends_with('…'));
+    let mut outcome = outcomes::realistic();
+    outcome.shared.unit = "A unit whose name is as long as a line of a title".into();
+    outcome.shared.target = "a target whose name is long too, but not longer than one line".into();
+    let picture = fit_picture(&outcome, &outcomes::grid());
+    let title = picture.title_lines();
+    assert_eq!(title.len(), 2);
+    let whole = format!("{} toward {}", outcome.shared.unit, outcome.shared.target);
+    assert_eq!(title.join(" "), whole);
+    let svg = picture.to_svg();
+    for line in title.iter().chain(&picture.subtitle_lines()) {
+        assert!(svg.contains(&format!(">{line}</text>")), "{line}");
+    }
+}
+
+#[test]
+fn every_curve_leads_back_to_its_data() {
+    let mut outcome = outcomes::realistic();
+    assert_eq!(lead_back(&fit_picture(&outcome, &outcomes::grid())), 7);
+    outcome.channels.push(outcome.channels[0].clone());
+    assert_eq!(lead_back(&fit_picture(&outcome, &outcomes::grid())), 11);
+    assert!(lead_back(&sections_picture(&outcome).unwrap()) >= 4);
 }
 
 #[test]
@@ -300,6 +337,115 @@ fn the_coupler_s_resonance_is_marked_as_by_inspect() {
     let guard = fit_picture(&outcome, &outcomes::grid()).guard.unwrap();
     assert_eq!(guard.ends_hz, (6650.0, 10_600.0));
     assert_eq!(guard.name, "coupler resonance");
+}
+
+#[test]
+fn a_narrow_strip_between_resonance_and_hatching_is_grey_and_a_wide_one_is_not() {
+    let mut outcome = outcomes::realistic();
+    let ground = |outcome: &Outcome| {
+        let picture = fit_picture(outcome, &outcomes::grid());
+        let (_, to_hz) = picture
+            .guard
+            .as_ref()
+            .unwrap()
+            .ground_hz(&picture.doubtful_hz);
+        let notes = picture.notes.join(" ");
+        (
+            to_hz,
+            picture.doubtful_hz[0].0,
+            notes.contains("Grey from there to the hatching"),
+        )
+    };
+    outcome.shared.coupler_hz = Some((6650.0, 9800.0));
+    let (to_hz, hatched_hz, is_told) = ground(&outcome);
+    assert!(to_hz == hatched_hz && hatched_hz > 9800.0 && is_told);
+    // Half an octave below the hatching it ends by itself.
+    outcome.shared.coupler_hz = Some((5000.0, 7000.0));
+    let (to_hz, _, is_told) = ground(&outcome);
+    assert!(to_hz == 7000.0 && !is_told);
+    // The grey rectangle is drawn as far.
+    outcome.shared.coupler_hz = Some((6650.0, 9800.0));
+    let svg = fit_plot(&outcome, &outcomes::grid());
+    let grey = svg
+        .lines()
+        .find(|line| line.contains("<rect x=") && line.contains("fill-doubt"))
+        .unwrap();
+    let right = attribute(grey, "x") + attribute(grey, "width");
+    approx::assert_abs_diff_eq!(right, FREQUENCY.x(hatched_hz), epsilon = 0.02);
+}
+
+#[test]
+fn the_bands_of_a_graphic_equaliser_are_marked_and_told() {
+    let mut outcome = outcomes::realistic();
+    let marks = |outcome: &Outcome| -> Vec<f64> {
+        let svg = fit_plot(outcome, &outcomes::grid());
+        let marks = svg
+            .lines()
+            .filter(|line| line.contains("class=\"stroke-text\""));
+        marks.map(|line| attribute(line, "x1")).collect()
+    };
+    assert!(marks(&outcome).is_empty());
+    outcome.shared.bands_hz = vec![31.5, 1000.0, 16_000.0];
+    let once: Vec<f64> = outcome
+        .shared
+        .bands_hz
+        .iter()
+        .map(|hz| FREQUENCY.x(*hz))
+        .collect();
+    // Once in each panel.
+    for (drawn, x) in marks(&outcome).iter().zip([&once[..], &once].concat()) {
+        approx::assert_abs_diff_eq!(*drawn, x, epsilon = 0.01);
+    }
+    assert_eq!(marks(&outcome).len(), 6);
+    let notes = fit_picture(&outcome, &outcomes::grid()).notes;
+    assert!(
+        notes
+            .iter()
+            .any(|note| note.contains("the frequencies that the equaliser has"))
+    );
+}
+
+#[test]
+fn every_take_has_a_curve_of_what_it_is_left_with_and_the_worst_is_named() {
+    let mut outcome = outcomes::realistic();
+    assert_eq!(takes_picture(&outcome), None);
+    let take = |name: &str, after_db: f64| TakeResidual {
+        take: name.into(),
+        before_db: 2.0,
+        after_db,
+        worst_hz: 3000.0,
+        worst_db: 1.0,
+        residual_db: outcomes::grid()
+            .into_iter()
+            .map(|hz| (hz, after_db))
+            .collect(),
+    };
+    outcome.channels[0].take_residuals = vec![
+        take("left 1", 0.4),
+        take("left 2", 0.9),
+        take("right 1", 0.3),
+    ];
+    let picture = takes_picture(&outcome).unwrap();
+    let lines = &picture.panels[0].lines;
+    let names: Vec<&str> = lines.iter().map(|line| line.name.as_str()).collect();
+    assert_eq!(names, ["right 1", "left 1", "left 2"]);
+    let labels: Vec<String> = picture.panels[0]
+        .labels()
+        .into_iter()
+        .map(|label| label.text)
+        .collect();
+    assert_eq!(labels, ["left 2"]);
+    assert!(lines[2].ink.stroke().width > lines[0].ink.stroke().width);
+    assert_eq!(
+        lines[2].points,
+        outcome.channels[0].take_residuals[1].residual_db
+    );
+    assert_eq!(
+        picture.subtitle,
+        "Weighted: from 0.30 dB rms (right 1) to 0.90 dB rms (left 2)"
+    );
+    check_xml(&picture.to_svg());
+    assert_eq!(lead_back(&picture), 3);
 }
 
 #[test]

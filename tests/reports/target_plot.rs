@@ -10,7 +10,7 @@ use bandwright::wanted::library::{names, resolve};
 use bandwright::wanted::shown::{THIRD_OCTAVES_HZ, compared, shown};
 use bandwright::wanted::{Contour, Target};
 
-use crate::support::units;
+use crate::support::{curves::lead_back, units};
 
 fn read(path: &std::path::Path) -> Result<Vec<u8>> {
     Ok(std::fs::read(path).unwrap())
@@ -39,7 +39,7 @@ fn check(picture: &Picture) {
         assert_eq!(labels.len(), panel.lines.len());
         for pair in labels.windows(2) {
             assert!(
-                pair[1].middle - pair[0].middle >= pair[0].height - 1e-9,
+                pair[1].middle - pair[0].middle >= (pair[0].height + pair[1].height) / 2.0 - 1e-9,
                 "{}",
                 picture.title
             );
@@ -70,6 +70,18 @@ fn labels_stay_apart_and_whole_and_the_notes_tell_level_and_smoothing() {
             let compared = compared(one, other, 48e3, &THIRD_OCTAVES_HZ).unwrap();
             check(&target_diff_picture(&compared));
         }
+    }
+}
+
+#[test]
+fn every_curve_leads_back_to_its_data() {
+    let all = all();
+    for one in &all {
+        let shown = shown(one, 48e3, &[], Some(500.0)).unwrap();
+        assert_eq!(lead_back(&target_picture(&shown)), 1);
+        let compared = compared(one, &all[0], 48e3, &[]).unwrap();
+        // Both, their difference and its area.
+        assert_eq!(lead_back(&target_diff_picture(&compared)), 4);
     }
 }
 

@@ -7,6 +7,7 @@ pub mod option_names;
 pub mod corpus;
 pub mod coupler_count;
 pub mod couplers;
+pub mod curves;
 pub mod fits;
 pub mod hang;
 pub mod impulses;

@@ -247,6 +247,7 @@ fn outcome(
             after_db,
             worst_hz: 3000.0,
             worst_db: 1.4,
+            residual_db: Vec::new(),
         }],
         kept: vec![],
         typed_q: vec![None; sections.len()],
@@ -294,6 +295,7 @@ fn outcome(
         search,
         trusted_band_hz: Some((f[first], f[last])),
         coupler_hz: None,
+        bands_hz: Vec::new(),
         curves: SharedCurves {
             aligned_at_hz: None,
             support,

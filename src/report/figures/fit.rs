@@ -20,6 +20,7 @@ use crate::report::figures::{card, cost};
 use crate::report::files::WrittenFile;
 use crate::report::picture::fit::fit_picture;
 use crate::report::picture::sections::sections_picture;
+use crate::report::picture::takes::takes_picture;
 use crate::report::words::{self, count, decimals, decimals_up_to, signed_decimals_up_to};
 
 /// A residual at another rate is worth a line when it differs by this much, dB.
@@ -58,7 +59,7 @@ pub fn page(outcome: &Outcome, costs: &[Cost], made: &Made) -> Report {
     let mut all = card::parts(outcome);
     all.push(Part::without_head(pictures.map(Block::Picture).collect::<Vec<_>>()));
     all.extend(parts(outcome, costs));
-    all.extend(by_take(&outcome.channels));
+    all.extend(by_take(outcome));
     all.push(made::part(made));
     Report {
         parts: all,
@@ -96,8 +97,9 @@ fn parts(outcome: &Outcome, costs: &[Cost]) -> Vec<Part> {
 }
 
 /// What each take is left with, where there are several.
-fn by_take(channels: &[Channel]) -> Option<Part> {
-    let all = || channels.iter().flat_map(|channel| &channel.take_residuals);
+fn by_take(outcome: &Outcome) -> Option<Part> {
+    let picture = Block::Picture(Box::new(takes_picture(outcome)?));
+    let all = || outcome.channels.iter().flat_map(|channel| &channel.take_residuals);
     let numbers = |head: &str, of: fn(&TakeResidual) -> String| Column::new(Numbers, head, all().map(of));
     let table = Block::table([
         Column::new(FileNames, "take", all().map(|take| take.take.clone())),
@@ -106,7 +108,7 @@ fn by_take(channels: &[Channel]) -> Option<Part> {
         numbers("most (dB)", |take| signed_decimals_up_to(take.worst_db, 1)),
         numbers("at", |take| words::frequency(take.worst_hz)),
     ]);
-    (all().count() > 1).then(|| Part::new("Residual of each take, weighted as in the fit", [table]))
+    Some(Part::new("Residual of each take, weighted as in the fit", [picture, table]))
 }
 
 /// What changes what to do now, safety first; the takes that were set aside in one.

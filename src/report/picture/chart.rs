@@ -6,6 +6,8 @@
 
 use std::ops::Range;
 
+use crate::report::words::wrap;
+
 /// Lowest frequency of the axis, Hz.
 pub const LOWEST_HZ: f64 = 20.0;
 /// Highest frequency of the axis, Hz.
@@ -211,14 +213,18 @@ impl LevelAxis {
     }
 }
 
-/// Places as near as possible (least squares) to `wanted` (rising), at least `distance` apart and within
-/// `low..=high`; where that is too narrow for all, they start at `low`.
+/// Places as near as possible (least squares) to `wanted` (rising), each at least its distance of `distances` from the one
+/// before, and within `low..=high`; where that is too narrow for all, they start at `low`.
 #[must_use]
-pub fn apart(wanted: &[f64], distance: f64, low: f64, high: f64) -> Vec<f64> {
-    // Less i distances, the places must only not fall: pooled neighbours share their mean.
+pub fn apart(wanted: &[f64], distances: &[f64], low: f64, high: f64) -> Vec<f64> {
+    // Less their least distance from the first, the places must only not fall: pooled neighbours share their mean.
+    let mut least = vec![0.0; wanted.len()];
+    for i in 1..wanted.len() {
+        least[i] = least[i - 1] + distances[i - 1];
+    }
     let mut pools: Vec<(f64, usize)> = Vec::new();
-    for (i, &place) in wanted.iter().enumerate() {
-        let mut pool = (place - i as f64 * distance, 1);
+    for (place, least) in wanted.iter().zip(&least) {
+        let mut pool = (place - least, 1);
         while let Some(&(mean, size)) = pools.last()
             && mean > pool.0
         {
@@ -229,12 +235,12 @@ pub fn apart(wanted: &[f64], distance: f64, low: f64, high: f64) -> Vec<f64> {
         }
         pools.push(pool);
     }
-    let last = (high - wanted.len().saturating_sub(1) as f64 * distance).max(low);
+    let last = (high - least.last().copied().unwrap_or_default()).max(low);
     pools
         .into_iter()
         .flat_map(|(mean, size)| std::iter::repeat_n(mean.clamp(low, last), size))
-        .enumerate()
-        .map(|(i, place)| place + i as f64 * distance)
+        .zip(least)
+        .map(|(place, least)| place + least)
         .collect()
 }
 
@@ -275,6 +281,17 @@ pub fn fitted(text: &str, size: f64, width: f64) -> String {
     short.truncate(short.trim_end().len());
     short.push('…');
     short
+}
+
+/// `text` in at most `most` lines (1 or more) no wider than `width` at `size`; what does not fit ends with an ellipsis.
+#[must_use]
+pub fn lines_within(text: &str, size: f64, width: f64, most: usize) -> Vec<String> {
+    let mut lines = wrap(text, width / size, char_width);
+    if lines.len() > most {
+        let rest = lines.split_off(most - 1).join(" ");
+        lines.push(fitted(&rest, size, width));
+    }
+    lines
 }
 
 /// From this trust on the rig is believed; below, a picture is hatched.

@@ -46,20 +46,9 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
     }
     let trusted = &promise.changes[0].support;
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &promise.trust, trusted);
-    let subtitle = match first {
-        Some(first) if wrong => {
-            format!(
-                "{} ({})",
-                ranked_words(first),
-                percent(first.share)
-            )
-        }
-        _ => format!(
-            "{} toward {}",
-            printable(&check.unit),
-            printable(&check.target)
-        ),
-    };
+    let subtitle = first.map_or_else(String::new, |first| {
+        format!("{} ({})", ranked_words(first), percent(first.share))
+    });
     let takes =
         |of: fn(&Change) -> usize| count(changes.iter().map(|c| of(c)).sum(), "take", "takes");
     let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
@@ -87,8 +76,9 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         ));
     }
     let title = format!(
-        "{}, the promise: {}",
+        "{} toward {}, the promise: {}",
         printable(&check.unit),
+        printable(&check.target),
         verdict_words(promise.verdict)
     );
     Picture {
@@ -100,6 +90,7 @@ pub fn check_picture(check: &SheetCheck, promise: &Remeasured) -> Picture {
         panels,
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(notes, cuts),
     }
@@ -133,23 +124,12 @@ fn extent(change: &Change) -> Vec<f64> {
 
 fn change_panel(change: &Change, wrong: bool, axis: LevelAxis) -> Panel {
     let mut lines = vec![
-        Line {
-            name: "promised".into(),
-            ink: Ink::Target,
-            points: points(change, &change.promised_db),
-        },
-        Line {
-            name: "measured, ±2 SE".into(),
-            ink: Ink::Measured,
-            points: points(change, &change.measured_db),
-        },
+        Line::new("promised", Ink::Target, points(change, &change.promised_db)),
+        Line::new("measured", Ink::Measured, points(change, &change.measured_db)).labelled("measured, ±2 SE"),
     ];
     if let Some(explained_db) = change.explained_db.as_ref().filter(|_| wrong) {
-        lines.push(Line {
-            name: "best explanation".into(),
-            ink: Ink::Sections,
-            points: points(change, explained_db),
-        });
+        let explained = points(change, explained_db);
+        lines.push(Line::new("best explanation", Ink::Sections, explained));
     }
     Panel {
         heading: match change.side {
@@ -159,6 +139,7 @@ fn change_panel(change: &Change, wrong: bool, axis: LevelAxis) -> Panel {
         axis,
         areas: vec![Area {
             name: String::new(),
+            is_labelled: false,
             ink: Ink::Measured,
             opacity: BAND_OPACITY,
             points: band(change, false),
@@ -180,15 +161,12 @@ fn left_panel(change: &Change, axis: LevelAxis) -> Panel {
         axis,
         areas: vec![Area {
             name: String::new(),
+            is_labelled: false,
             ink: Ink::Measured,
             opacity: BAND_OPACITY,
             points: band(change, true),
         }],
-        lines: vec![Line {
-            name: "left over".into(),
-            ink: Ink::Measured,
-            points: points(change, &left),
-        }],
+        lines: vec![Line::new("left over", Ink::Measured, points(change, &left))],
         marks_zero: true,
     }
 }

@@ -16,6 +16,8 @@ const BAND_OPACITY: f64 = 0.25;
 const COUNTS_HEIGHT: f64 = 150.0;
 /// Between two charts beside each other, pixels.
 const BESIDE: f64 = 34.0;
+/// Room for the name of a unit above its panel, pixels; the words behind it take the rest of the width.
+const NAME_ROOM: f64 = 640.0;
 /// An axis of figures is longer than what it shows by this.
 const ROOM: f64 = 1.04;
 /// How far an axis of figures goes at most, in terms of the largest figure: an interval may be much longer.
@@ -53,6 +55,7 @@ pub fn compare_picture(comparison: &Comparison) -> Picture {
         panels,
         doubtful_hz: units.first().map_or_else(Vec::new, |unit| not_judged_hz(unit)),
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(
             vec![
@@ -107,16 +110,13 @@ fn extent(unit: &UnitFigures) -> Vec<f64> {
 }
 
 fn panel(unit: &UnitFigures, axis: LevelAxis) -> Panel {
-    let line = |name: &str, ink: Ink, curve: &OnGrid| Line {
-        name: name.into(),
-        ink,
-        points: points(curve),
-    };
+    let line = |name: &str, ink: Ink, curve: &OnGrid| Line::new(name, ink, points(curve));
     Panel {
-        heading: format!("{}: level less the target, dB", printable(&unit.unit)),
+        heading: format!("{}: level less the target, dB", chart::fitted(&printable(&unit.unit), 13.0, NAME_ROOM)),
         axis,
         areas: vec![Area {
             name: "every seating".into(),
+            is_labelled: true,
             ink: Ink::Equalised,
             opacity: BAND_OPACITY,
             points: band(unit),

@@ -3,15 +3,17 @@
 use super::chart::{self, LevelAxis};
 use super::palette::Ink;
 use super::svg::{Path, Svg, Value};
+use super::label::{self, LABEL_SIZE, Label, SAMPLE};
 use super::{
-    Area, BOLD, EDGE, FREQUENCY, Guard, LABEL_SIZE, Label, Line, Look, NOTE_LINE, NOTE_SIZE, Panel,
-    Picture, SAMPLE, TITLE_SIZE, Theme, WIDTH,
+    Area, EDGE, FREQUENCY, Guard, Line, Look, NOTE_LINE, NOTE_SIZE, Panel, Picture, SUBTITLE_SIZE, TITLE_SIZE,
+    Theme, WIDTH, within_panels,
 };
 use crate::report::words::{decimals_up_to, true_minus};
 
-const SUBTITLE_SIZE: f64 = 14.0;
 pub(super) const HEADING_SIZE: f64 = 12.5;
 pub(super) const TICK_SIZE: f64 = 11.5;
+/// Height of the mark of a band of the equaliser.
+const BAND_MARK: f64 = 7.0;
 const FONT: &str = "Inter, system-ui, sans-serif";
 
 impl Picture {
@@ -117,19 +119,28 @@ impl Picture {
     }
 
     fn head(&self, svg: &mut Svg) {
-        let room = WIDTH - 2.0 * EDGE;
-        let title = TextPlacement {
-            size: TITLE_SIZE,
-            bold: true,
-            ..TextPlacement::at(EDGE, 42.0)
-        };
-        title.write(svg, &chart::fitted(&self.title, BOLD * TITLE_SIZE, room));
-        let subtitle = TextPlacement {
-            size: SUBTITLE_SIZE,
-            ink: Ink::Faint,
-            ..TextPlacement::at(EDGE, 66.0)
-        };
-        subtitle.write(svg, &chart::fitted(&self.subtitle, SUBTITLE_SIZE, room));
+        let (titles, subtitles) = (self.title_lines(), self.subtitle_lines());
+        // Second lines take the room above, for the panels stay where they are.
+        let more = |lines: &[String]| lines.len().saturating_sub(1) as f64;
+        let mut baseline = 42.0 - 10.0 * more(&titles) - 6.0 * more(&subtitles);
+        for line in &titles {
+            let title = TextPlacement {
+                size: TITLE_SIZE,
+                bold: true,
+                ..TextPlacement::at(EDGE, baseline)
+            };
+            title.write(svg, line);
+            baseline += 24.0;
+        }
+        for line in &subtitles {
+            let subtitle = TextPlacement {
+                size: SUBTITLE_SIZE,
+                ink: Ink::Faint,
+                ..TextPlacement::at(EDGE, baseline)
+            };
+            subtitle.write(svg, line);
+            baseline += 17.0;
+        }
     }
 
     fn panel(&self, svg: &mut Svg, panel: &Panel, clip_name: &str, prefix: &str) {
@@ -142,7 +153,7 @@ impl Picture {
         heading.write(svg, &panel.heading);
 
         if let Some(guard) = &self.guard {
-            draw_guard(svg, guard, top, bottom);
+            draw_guard(svg, guard, guard.ground_hz(&self.doubtful_hz), (top, bottom));
         }
         let hatched = format!("url(#{})", doubt_name(prefix));
         for &(low_hz, high_hz) in &self.doubtful_hz {
@@ -178,6 +189,13 @@ impl Picture {
                 ("stroke", Ink::Rule.light().into()),
             ],
         );
+        for hz in &self.bands_hz {
+            let x = FREQUENCY.x(*hz);
+            if (FREQUENCY.left..=FREQUENCY.right).contains(&x) {
+                let ends = [("x1", x), ("y1", bottom - BAND_MARK), ("x2", x), ("y2", bottom)];
+                stroke(svg, Ink::Text, 1.6, &ends);
+            }
+        }
         for label in panel.labels() {
             draw_label(svg, &label);
         }
@@ -319,12 +337,19 @@ pub(super) fn draw_label(svg: &mut Svg, label: &Label) {
         );
         svg.empty("path", &attributes);
     }
-    let words = TextPlacement {
-        size: LABEL_SIZE,
-        ink: label.ink,
-        ..TextPlacement::at(label.left, label.middle + 0.35 * LABEL_SIZE)
-    };
-    words.write(svg, &label.text);
+    write_label(svg, &label.lines, label.ink, label.middle);
+}
+
+/// The words of a label, about a middle.
+pub(super) fn write_label(svg: &mut Svg, lines: &[String], ink: Ink, middle: f64) {
+    let first = middle - label::LINE * lines.len().saturating_sub(1) as f64 / 2.0;
+    for (number, line) in lines.iter().enumerate() {
+        let words = TextPlacement {
+            ink,
+            ..TextPlacement::at(label::LEFT, first + label::LINE * number as f64 + 0.35 * LABEL_SIZE)
+        };
+        words.write(svg, line);
+    }
 }
 
 pub(super) fn stroke(svg: &mut Svg, ink: Ink, width: f64, ends: &[(&'static str, f64)]) {
@@ -392,13 +417,13 @@ fn draw_grid(svg: &mut Svg, panel: &Panel) {
 }
 
 /// Under grid and curves, so that these stay readable; its name stands outside the panel.
-fn draw_guard(svg: &mut Svg, guard: &Guard, top: f64, bottom: f64) {
-    let (left, right) = guard.edges();
+fn draw_guard(svg: &mut Svg, guard: &Guard, ground_hz: (f64, f64), (top, bottom): (f64, f64)) {
     let look = [
         ("class", "fill-doubt".into()),
         ("fill", Ink::Doubt.light().into()),
     ];
-    draw_rect(svg, (left, right), (top, bottom), &look);
+    draw_rect(svg, within_panels(ground_hz), (top, bottom), &look);
+    let (left, right) = guard.edges();
     for x in [left, right] {
         svg.empty(
             "line",

@@ -1,11 +1,10 @@
 //! The drawing of charts of figures as SVG.
 
-use super::chart;
-use super::draw::{HEADING_SIZE, TICK_SIZE, TextPlacement, draw_label, draw_rect, stroke};
+use super::draw::{HEADING_SIZE, TICK_SIZE, TextPlacement, draw_label, draw_rect, stroke, write_label};
 use super::figures::{Content, CountLine, DotRow, FigureChart};
 use super::palette::Ink;
 use super::svg::{Path, Svg, Value};
-use super::{LABEL_HEIGHT, LABEL_LEFT, LABEL_SIZE, Label, SAMPLE, WIDTH};
+use super::label::{self, Label, Named, SAMPLE};
 use crate::report::words::decimals_up_to;
 
 /// Radius of a dot.
@@ -78,28 +77,19 @@ impl FigureChart {
 
     /// The names of the lines, apart from each other, at the height of their ends.
     fn count_labels(&self, lines: &[CountLine], most: usize) -> Vec<Label> {
-        let mut ends: Vec<(f64, &CountLine)> = lines
-            .iter()
-            .filter_map(|line| Some((self.y_of(*line.values.last()?), line)))
-            .collect();
-        ends.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let wanted: Vec<f64> = ends.iter().map(|(y, _)| *y).collect();
-        let half = LABEL_HEIGHT / 2.0;
-        let places = chart::apart(&wanted, LABEL_HEIGHT, self.top + half, self.bottom() - half);
-        let label = |((y, line), middle): ((f64, &CountLine), f64)| {
-            let text = chart::fitted(&line.name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
-            Label {
-                width: chart::text_width(&text, LABEL_SIZE),
-                text,
+        let end = |line: &CountLine| {
+            let value = *line.values.last()?;
+            Some((self.x_of_count(line.values.len(), most), self.y_of(value)))
+        };
+        let ends = lines.iter().filter_map(|line| {
+            Some(Named {
+                name: &line.name,
                 ink: line.ink,
                 area_opacity: None,
-                from: (self.x_of_count(line.values.len(), most), y),
-                left: LABEL_LEFT,
-                middle,
-                height: LABEL_HEIGHT,
-            }
-        };
-        ends.into_iter().zip(places).map(label).collect()
+                end: end(line)?,
+            })
+        });
+        label::placed(ends.collect(), self.top, self.bottom())
     }
 
     fn draw_dots(&self, svg: &mut Svg, rows: &[DotRow], named: bool) {
@@ -128,12 +118,7 @@ impl FigureChart {
             }
             if named {
                 dot(svg, row.ink, (f64::midpoint(SAMPLE.0, SAMPLE.1), y), DOT);
-                let name = TextPlacement {
-                    size: LABEL_SIZE,
-                    ink: row.ink,
-                    ..TextPlacement::at(LABEL_LEFT, y + 0.35 * LABEL_SIZE)
-                };
-                name.write(svg, &chart::fitted(&row.name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT));
+                write_label(svg, &label::lines(&row.name), row.ink, y);
             }
         }
     }

@@ -1,5 +1,6 @@
 //! Charts of figures below the panels: an error against a count, and figures with their intervals. Pixels, y downwards.
 
+use super::label;
 use super::palette::Ink;
 
 /// A chart of figures, on axes of its own.
@@ -62,8 +63,14 @@ pub struct DotRow {
     pub interval: Option<(f64, f64)>,
 }
 
-/// Height of a row of dots.
+/// Height of a row of dots whose name has one line.
 pub const ROW: f64 = 20.0;
+
+/// Height of rows of dots whose longest name has more lines than one.
+fn row_height(rows: &[DotRow]) -> f64 {
+    let lines = rows.iter().map(|row| label::lines(&row.name).len()).max();
+    ROW + label::LINE * lines.unwrap_or(1).saturating_sub(1) as f64
+}
 
 /// An axis from 0.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -101,7 +108,7 @@ impl FigureChart {
     pub fn height(&self) -> f64 {
         match &self.content {
             Content::ByCount { height, .. } => *height,
-            Content::Dots { rows, .. } => ROW * rows.len() as f64 + 8.0,
+            Content::Dots { rows, .. } => row_height(rows) * rows.len() as f64 + 8.0,
         }
     }
 
@@ -114,7 +121,11 @@ impl FigureChart {
     /// Middle of a row of dots.
     #[must_use]
     pub fn row_y(&self, row: usize) -> f64 {
-        self.top + 4.0 + ROW * (row as f64 + 0.5)
+        let height = match &self.content {
+            Content::Dots { rows, .. } => row_height(rows),
+            Content::ByCount { .. } => ROW,
+        };
+        self.top + 4.0 + height * (row as f64 + 0.5)
     }
 
     /// Where a figure is along an axis to the right, no further than its end.

@@ -39,6 +39,7 @@ pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
     let panels = vec![level_panel(&lines, levels), change_panel(&lines, changes)];
     let doubtful_hz =
         chart::doubtful_hz(frequency_hz, &shared.curves.trust, &shared.curves.support);
+    let guard = shared.coupler_hz.map(Guard::of_coupler);
     let cuts = level_range.cuts || change_range.cuts;
     Picture {
         title: title_of_two(
@@ -49,9 +50,10 @@ pub fn fit_picture(outcome: &Outcome, frequency_hz: &[f64]) -> Picture {
         subtitle: subtitle(outcome),
         description: description(outcome),
         panels,
-        notes: notes(outcome, aspect, !doubtful_hz.is_empty(), cuts),
+        notes: notes(outcome, aspect, &doubtful_hz, guard.as_ref(), cuts),
         doubtful_hz,
-        guard: shared.coupler_hz.map(Guard::of_coupler),
+        guard,
+        bands_hz: shared.bands_hz.clone(),
         figures: Vec::new(),
     }
 }
@@ -156,11 +158,11 @@ fn sided(lines: &[Lines]) -> impl Iterator<Item = (&Lines, &'static str, [Ink; 3
 fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
     let mut drawn = Vec::new();
     for (lines, side, [measured, equalised, _]) in sided(lines) {
-        let spread = match (side, lines.spread.is_empty()) {
-            ("", false) => ", ±1 SD",
-            _ => "",
-        };
-        drawn.push(line(format!("measured{side}{spread}"), measured, &lines.measured));
+        let measured = line(format!("measured{side}"), measured, &lines.measured);
+        drawn.push(match side.is_empty() && !lines.spread.is_empty() {
+            true => measured.labelled("measured, ±1 SD"),
+            false => measured,
+        });
         drawn.push(line(format!("equalised{side}"), equalised, &lines.equalised));
     }
     // Both sides have one target, but for one that is relative to what each has.
@@ -177,6 +179,7 @@ fn level_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
     }
     let area = |lines: &Lines| Area {
         name: String::new(),
+        is_labelled: false,
         ink: Ink::Measured,
         opacity: SPREAD_OPACITY,
         points: lines.spread.clone(),
@@ -197,6 +200,7 @@ fn change_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
         drawn.push(line(format!("sections{side}"), sections, &lines.sections));
         areas.push(Area {
             name: format!("residual{side}"),
+            is_labelled: true,
             ink: equalised,
             opacity: RESIDUAL_OPACITY,
             points: lines.residual.clone(),
@@ -217,11 +221,7 @@ fn change_panel(lines: &[Lines], axis: LevelAxis) -> Panel {
 }
 
 fn line(name: String, ink: Ink, points: &[(f64, f64)]) -> Line {
-    Line {
-        name,
-        ink,
-        points: points.to_vec(),
-    }
+    Line::new(name, ink, points.to_vec())
 }
 
 fn subtitle(outcome: &Outcome) -> String {
@@ -296,7 +296,13 @@ fn takes(takes: &[String]) -> String {
     }
 }
 
-fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+fn notes(
+    outcome: &Outcome,
+    aspect: Aspect,
+    doubtful_hz: &[(f64, f64)],
+    guard: Option<&Guard>,
+    cuts: bool,
+) -> Vec<String> {
     let Outcome { shared, channels } = outcome;
     let band = match shared.curves.spread_db {
         Some(_) => "the band is ±1 SD of the takes",
@@ -316,9 +322,8 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
             ),
         },
         format!(
-            "Measured: {averaged}; {band}. {} (48 points an octave). A decade is as long as {} dB.",
-            shared.smoothing.map_or_else(|| "No smoothing".to_owned(), |width| format!("Smoothed by {width}")),
-            aspect.db_per_decade()
+            "Measured: {averaged}; {band}. {}",
+            super::notes::smoothing(shared.smoothing, aspect)
         ),
     ];
     match (&shared.other_ears, channels.len()) {
@@ -326,14 +331,19 @@ fn notes(outcome: &Outcome, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<St
         (Some(_), 1) => notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into()),
         (Some(_), _) => notes.push("Equalised: what other ears are expected to get with the sections, which was fitted; above 5 kHz it is not the measured curve with them.".into()),
     }
-    notes.push(if hatches {
-        format!(
-            "Hatched: trust below {}, or no data. {}",
-            chart::TRUSTED,
-            trusted(shared)
-        )
-    } else {
-        trusted(shared)
-    });
+    notes.push(hatched(shared, doubtful_hz));
+    notes.extend(guard.map(|guard| super::notes::resonance(guard, doubtful_hz)));
+    if !shared.bands_hz.is_empty() {
+        notes.push("Marks at the lower edge: the frequencies that the equaliser has.".into());
+    }
     super::notes::finished(notes, cuts)
+}
+
+/// What hatching means, where there is any, and what is trusted.
+pub(super) fn hatched(shared: &Shared, doubtful_hz: &[(f64, f64)]) -> String {
+    let hatching = match doubtful_hz.is_empty() {
+        true => String::new(),
+        false => format!("Hatched: trust below {}, or no data. ", chart::TRUSTED),
+    };
+    hatching + &trusted(shared)
 }

@@ -1,4 +1,5 @@
-//! The picture of judged takes: takes, sides, average and spread above, left minus right below.
+//! The picture of judged takes: kept takes, sides, average and spread above; below, the takes that were set aside, and left
+//! minus right. No panel has more than five labels.
 
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
@@ -15,9 +16,6 @@ use crate::report::words::{band, count, decimals, printable, signed_decimals_up_
 const SPREAD_OPACITY: f64 = 0.25;
 const MATCH_OPACITY: f64 = 0.3;
 const TAKEN_OUT_OPACITY: f64 = 0.22;
-
-/// More takes set aside than this share one label.
-const MOST_ASIDE_LABELS: usize = 5;
 
 /// The picture of `inspection` as SVG text.
 #[must_use]
@@ -49,6 +47,7 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
     let mut lines = lines(inspection, zero_db);
     let mut areas = vec![Area {
         name: String::new(),
+        is_labelled: false,
         ink: Ink::Average,
         opacity: SPREAD_OPACITY,
         points: spread,
@@ -58,77 +57,86 @@ pub fn inspect_picture(inspection: &Inspection) -> Picture {
         lines.push(line);
         areas.push(area);
     }
+    let aside = aside_lines(inspection, zero_db);
     let difference = judged.matching.as_ref().map(|m| points(&m.smoothed, 0.0));
-    let levels: Vec<f64> = lines
-        .iter()
-        .flat_map(|line| line.points.iter().map(|&(_, db)| db))
-        .chain(areas.iter().flat_map(|area| {
-            let ends = area.points.iter();
-            ends.flat_map(|&(_, low_db, high_db)| [low_db, high_db])
-        }))
-        .collect();
+    let of_lines = |lines: &[Line]| -> Vec<f64> {
+        let points = lines.iter().flat_map(|line| &line.points);
+        points.map(|&(_, db)| db).collect()
+    };
+    let mut levels = of_lines(&lines);
+    levels.extend(areas.iter().flat_map(|area| {
+        let ends = area.points.iter();
+        ends.flat_map(|&(_, low_db, high_db)| [low_db, high_db])
+    }));
+    let aside_levels = of_lines(&aside);
     let differences: Vec<f64> = difference.iter().flatten().map(|&(_, db)| db).collect();
-    let (aspect, [level_range, match_range]) = chart::one_aspect([&levels, &differences]);
+    let aspect = chart::aspect_for(&[&levels, &aside_levels, &differences]);
 
-    let level_axis = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
-    let match_top = level_axis.bottom() + PANEL_GAP;
+    let mut top = FIRST_PANEL_TOP;
+    let mut axis = |levels_db: &[f64]| {
+        let axis = LevelAxis::new(chart::level_range(levels_db, aspect), aspect, &FREQUENCY, top);
+        top = axis.bottom() + PANEL_GAP;
+        axis
+    };
     let mut panels = vec![Panel {
         heading: "Level, dB relative".into(),
-        axis: level_axis,
+        axis: axis(&levels),
         areas,
         lines,
         marks_zero: false,
     }];
+    if !aside.is_empty() {
+        panels.push(Panel {
+            heading: "Takes that were set aside, dB relative".into(),
+            axis: axis(&aside_levels),
+            areas: Vec::new(),
+            lines: aside,
+            marks_zero: false,
+        });
+    }
     if let Some(points) = difference {
         panels.push(Panel::of_difference(
             "Left minus right, dB, its level taken out, smoothed by 1/3 octave",
-            LevelAxis::new(match_range, aspect, &FREQUENCY, match_top),
-            Line {
-                name: "left \u{2212} right".into(),
-                ink: Ink::Left,
-                points,
-            },
+            axis(&differences),
+            Line::new("left \u{2212} right", Ink::Left, points),
             MATCH_OPACITY,
         ));
     }
     let doubtful_hz = chart::doubtful_hz(grid::frequency_hz(), &inspection.trust, &average.support);
-    let cuts = level_range.cuts || match_range.cuts;
+    let guard = inspection.guard_hz.map(Guard::of_coupler);
+    let cuts = panels.iter().any(|panel| panel.axis.range.cuts);
     Picture {
         title: printable(&inspection.unit),
         subtitle: subtitle(inspection),
         description: description(inspection),
+        bands_hz: Vec::new(),
         figures: Vec::new(),
-        notes: notes(inspection, aspect, !doubtful_hz.is_empty(), cuts),
+        notes: notes(inspection, aspect, &doubtful_hz, guard.as_ref(), cuts),
         panels,
         doubtful_hz,
-        guard: inspection.guard_hz.map(Guard::of_coupler),
+        guard,
     }
 }
 
-/// Takes, their average, and the mean of each side where there are two.
+/// Kept takes, their average, and the mean of each side where there are two.
 fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
     let judged = &inspection.judged;
-    let average_name = if judged.average.spread_db.is_none() {
-        "average"
-    } else {
-        "average, ±1 SD"
-    };
-    let mut lines = take_lines(inspection, zero_db);
-    lines.push(Line {
-        name: average_name.into(),
-        ink: Ink::Average,
-        points: points(&judged.average.on_grid, zero_db),
+    let mut lines = kept_lines(inspection, zero_db);
+    let average = average_line(inspection, zero_db);
+    lines.push(match judged.average.spread_db {
+        Some(_) => average.labelled("average, ±1 SD"),
+        None => average,
     });
     // Of one side alone the mean is the average.
     if judged.sides.len() > 1 {
-        lines.extend(judged.sides.iter().map(|side| Line {
-            name: side_label(side.side, side.kept),
-            ink: match side.side {
+        lines.extend(judged.sides.iter().map(|side| {
+            let ink = match side.side {
                 Side::Left => Ink::Left,
                 Side::Right => Ink::Right,
                 Side::Unknown => Ink::Measured,
-            },
-            points: points(&side.mean, zero_db),
+            };
+            let label = side_label(side.side, side.kept);
+            Line::new(label, ink, points(&side.mean, zero_db))
         }));
     }
     lines
@@ -137,15 +145,11 @@ fn lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
 /// The curve with the resonance taken out, and its band.
 fn without_resonance(curve: &TakenOut, zero_db: f64) -> (Line, Area) {
     let points = || curve.points.iter();
-    let line = Line {
-        name: "without resonance".into(),
-        ink: Ink::TakenOut,
-        points: points()
-            .map(|point| (point.frequency_hz, point.level_db - zero_db))
-            .collect(),
-    };
+    let levels = points().map(|point| (point.frequency_hz, point.level_db - zero_db));
+    let line = Line::new("without resonance", Ink::TakenOut, levels.collect());
     let area = Area {
         name: "estimate, 90 %".into(),
+        is_labelled: false,
         ink: Ink::TakenOut,
         opacity: TAKEN_OUT_OPACITY,
         points: points()
@@ -165,44 +169,82 @@ fn points(curve: &OnGrid, zero_db: f64) -> Vec<(f64, f64)> {
     curve.support.clone().map(of).collect()
 }
 
-/// Kept takes, of which one carries the label, then those set aside, each with its own where they are few.
-fn take_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
-    let takes = &inspection.judged.takes;
-    let aside = takes.iter().filter(|take| take.set_aside).count();
-    let mut lines = Vec::new();
-    for set_aside in [false, true] {
-        let mut labelled = false;
-        // In an order of their own: the picture of the same takes is the same, in whatever order they were named.
-        for &i in &inspection.judged.order {
-            let take = &takes[i];
-            if take.set_aside != set_aside {
-                continue;
-            }
-            // The only one kept of a side is the side's mean.
-            let only = !set_aside && inspection.side(take.side).is_some_and(|s| s.kept == 1);
-            let Some(aligned) = inspection.aligned[i].as_ref().filter(|_| !only) else {
-                continue;
-            };
-            let name = match set_aside {
-                true if aside <= MOST_ASIDE_LABELS => aside_label(take, inspection.numbers[i]),
-                true if !labelled => format!("{aside} set aside"),
-                false if !labelled => "each take".to_owned(),
-                _ => String::new(),
-            };
-            labelled = true;
-            lines.push(Line {
-                name,
-                ink: if set_aside { Ink::Aside } else { Ink::Take },
-                points: points(aligned, zero_db),
-            });
+fn average_line(inspection: &Inspection, zero_db: f64) -> Line {
+    let average = &inspection.judged.average.on_grid;
+    Line::new("average", Ink::Average, points(average, zero_db))
+}
+
+/// Takes with their numbers and curves, set aside or not. In an order of their own: the picture of the same takes is the
+/// same, in whatever order they were named.
+fn takes(inspection: &Inspection, set_aside: bool) -> impl Iterator<Item = (&JudgedTake, usize, &OnGrid)> {
+    let order = inspection.judged.order.iter();
+    order.filter_map(move |&i| {
+        let take = &inspection.judged.takes[i];
+        let curve = inspection.aligned[i].as_ref()?;
+        (take.set_aside == set_aside).then_some((take, inspection.numbers[i], curve))
+    })
+}
+
+/// Kept takes, of which one carries the label.
+fn kept_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
+    // The only one kept of a side is the side's mean.
+    let is_mean = |take: &JudgedTake| inspection.side(take.side).is_some_and(|s| s.kept == 1);
+    let kept = takes(inspection, false).filter(|(take, ..)| !is_mean(take));
+    let line = |(place, (_, _, curve)): (usize, (&JudgedTake, usize, &OnGrid))| {
+        let name = if place == 0 { "each take" } else { "" };
+        Line::new(name, Ink::Take, points(curve, zero_db))
+    };
+    kept.enumerate().map(line).collect()
+}
+
+/// Takes that were set aside, beside the average; none where there is none. Up to four have a label and dashes each; of
+/// more, those that were set aside for one reason share them, and the rarest reasons are one.
+fn aside_lines(inspection: &Inspection, zero_db: f64) -> Vec<Line> {
+    let aside: Vec<(&JudgedTake, usize, &OnGrid)> = takes(inspection, true).collect();
+    let mut reasons: Vec<(&str, usize)> = Vec::new();
+    for (take, ..) in &aside {
+        let why = reason(take);
+        match reasons.iter_mut().find(|(known, _)| *known == why) {
+            Some((_, takes)) => *takes += 1,
+            None => reasons.push((why, 1)),
         }
+    }
+    reasons.sort_by_key(|(_, takes)| std::cmp::Reverse(*takes));
+    let last = Ink::ASIDE.len() - 1;
+    let place_of = |reason: &str| {
+        let place = reasons.iter().position(|(known, _)| *known == reason);
+        place.unwrap_or(last).min(last)
+    };
+    let mut lines = Vec::new();
+    let mut labelled = [false; Ink::ASIDE.len()];
+    for (number, (take, take_number, curve)) in aside.iter().enumerate() {
+        let name = aside_name(take, *take_number);
+        let own = aside.len() <= Ink::ASIDE.len();
+        let place = if own { number } else { place_of(reason(take)) };
+        let label = match (own, labelled[place]) {
+            (true, _) => name.clone(),
+            (false, true) => String::new(),
+            (false, false) => {
+                let (others, rest) = (reasons.len() > Ink::ASIDE.len(), &reasons[place..]);
+                let (why, those) = match place == last && others {
+                    true => ("others", rest.iter().map(|(_, takes)| takes).sum()),
+                    false => rest[0],
+                };
+                format!("{why}: {}", count(those, "take", "takes"))
+            }
+        };
+        labelled[place] = true;
+        lines.push(Line::new(name, Ink::ASIDE[place], points(curve, zero_db)).labelled(label));
+    }
+    if !lines.is_empty() {
+        lines.insert(0, average_line(inspection, zero_db));
     }
     lines
 }
 
-/// Short enough for the room beside a panel.
-fn aside_label(take: &JudgedTake, number: usize) -> String {
-    let why = match take.verdict {
+/// Why a take was set aside, short enough for the room beside a panel.
+fn reason(take: &JudgedTake) -> &'static str {
+    match take.verdict {
         Verdict::Leaks(_) => "leaks",
         Verdict::Outlier(outlier) => match outlier.kind {
             Kind::Shape => "not alike",
@@ -216,12 +258,15 @@ fn aside_label(take: &JudgedTake, number: usize) -> String {
         },
         Verdict::Copy => "copy",
         Verdict::Sound | Verdict::Undecided { .. } => "set aside",
-    };
+    }
+}
+
+fn aside_name(take: &JudgedTake, number: usize) -> String {
     let side = match take.side {
         Side::Unknown => "take",
         side => side_name(side),
     };
-    format!("{side} {number}: {why}")
+    format!("{side} {number}: {}", reason(take))
 }
 
 fn side_label(side: Side, kept: usize) -> String {
@@ -264,7 +309,7 @@ fn description(inspection: &Inspection) -> String {
         .iter()
         .zip(&inspection.numbers)
         .filter(|(take, _)| take.set_aside)
-        .map(|(take, number)| aside_label(take, *number))
+        .map(|(take, number)| aside_name(take, *number))
         .collect();
     let aside = if aside.is_empty() {
         "none".to_owned()
@@ -272,12 +317,12 @@ fn description(inspection: &Inspection) -> String {
         aside.join(", ")
     };
     let lower = if judged.matching.is_some() {
-        " Lower panel: left minus right."
+        " Lowest panel: left minus right."
     } else {
         ""
     };
     format!(
-        "Frequency responses of {} from 20 Hz to 20 kHz. Upper panel: each of {}, the means of the sides, and the average with its spread. Set aside: {aside}.{lower} {}. {}",
+        "Frequency responses of {} from 20 Hz to 20 kHz. Upper panel: the kept of {}, the means of the sides, and the average with its spread. Set aside, in a panel of their own: {aside}.{lower} {}. {}",
         inspection.unit,
         count(judged.takes.len(), "take", "takes"),
         true_minus(&subtitle(inspection)),
@@ -285,7 +330,13 @@ fn description(inspection: &Inspection) -> String {
     )
 }
 
-fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> Vec<String> {
+fn notes(
+    inspection: &Inspection,
+    aspect: Aspect,
+    doubtful_hz: &[(f64, f64)],
+    guard: Option<&Guard>,
+    cuts: bool,
+) -> Vec<String> {
     let judged = &inspection.judged;
     let spread = match &judged.average.spread_db {
         Some(_) => "the band is ±1 SD of the kept takes about their side's mean",
@@ -300,11 +351,11 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
             "Levels are relative: the average's median {over} is 0 dB. Takes are shifted to the level of their side by the median of their difference {over}; the sides keep their levels."
         ),
         format!(
-            "Average: of the kept takes, each side first; {spread}. No smoothing in the upper panel (48 points an octave). A decade is as long as {} dB.",
+            "Average: of the kept takes, each side first; {spread}. No smoothing of levels (48 points an octave). A decade is as long as {} dB.",
             aspect.db_per_decade()
         ),
     ];
-    notes.push(if hatches {
+    notes.push(if !doubtful_hz.is_empty() {
         format!(
             "Hatched: trust below {} (rig: {}), or no data. {}",
             chart::TRUSTED,
@@ -314,12 +365,7 @@ fn notes(inspection: &Inspection, aspect: Aspect, hatches: bool, cuts: bool) -> 
     } else {
         trusted(inspection)
     });
-    if let Some((lowest_hz, highest_hz)) = inspection.guard_hz {
-        notes.push(format!(
-            "Between the dashed edges, {}, the peak is the coupler's as much as the earphone's.",
-            band(lowest_hz, highest_hz)
-        ));
-    }
+    notes.extend(guard.map(|guard| super::notes::resonance(guard, doubtful_hz)));
     if let Some(resonance) = &judged.resonance {
         if resonance.taken_out.is_some() {
             notes.push(

@@ -1,10 +1,13 @@
 //! A picture of panels over one frequency axis, and below them of [`figures`] on axes of their own: what is in it, and where.
-//! [`Picture::to_svg`] draws it in the numbers of [`chart`], inked by [`palette`], through the one writer of [`svg`].
+//! [`Picture::to_svg`] draws it in the numbers of [`chart`], inked by [`palette`], through the one writer of [`svg`];
+//! [`Picture::to_braille`] draws its panels in characters.
 
+mod braille;
 pub mod chart;
 mod draw;
 mod draw_figures;
 pub mod figures;
+pub mod label;
 mod notes;
 pub mod palette;
 pub mod png;
@@ -15,11 +18,13 @@ pub mod compare;
 pub mod fit;
 pub mod inspect;
 pub mod sections;
+pub mod takes;
 pub mod target;
 
 use crate::report::words::wrap;
 use chart::{FrequencyAxis, LevelAxis};
 use figures::FigureChart;
+use label::{Label, Named};
 use palette::Ink;
 
 /// Width of every picture, pixels.
@@ -33,20 +38,18 @@ pub const FREQUENCY: FrequencyAxis = FrequencyAxis {
 pub const FIRST_PANEL_TOP: f64 = 118.0;
 /// From the bottom of a panel to the top of the next.
 pub const PANEL_GAP: f64 = 54.0;
-/// Size of the direct labels.
-pub const LABEL_SIZE: f64 = 13.0;
 
 const EDGE: f64 = 24.0;
+/// Width of titles and notes.
+const TEXT_WIDTH: f64 = WIDTH - 2.0 * EDGE;
+/// Title and subtitle have at most so many lines each.
+const HEAD_LINES: usize = 2;
+const SUBTITLE_SIZE: f64 = 14.0;
 const TITLE_SIZE: f64 = 21.0;
 /// Bold runs wider than the estimate by this.
 const BOLD: f64 = 1.06;
 const NOTE_SIZE: f64 = 11.5;
 const NOTE_LINE: f64 = 16.0;
-const LABEL_HEIGHT: f64 = 17.0;
-/// The piece of line before a label, and where the label's words start.
-const SAMPLE: (f64, f64) = (FREQUENCY.right + 14.0, FREQUENCY.right + 40.0);
-const LABEL_LEFT: f64 = SAMPLE.1 + 6.0;
-
 /// How a picture is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Look {
@@ -71,9 +74,9 @@ pub enum Theme {
 /// A picture, laid out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Picture {
-    /// One line, cut to fit.
+    /// In two lines at most, cut to fit.
     pub title: String,
-    /// One line, cut to fit.
+    /// In two lines at most, cut to fit.
     pub subtitle: String,
     /// What the picture shows, for those who cannot see it.
     pub description: String,
@@ -83,6 +86,8 @@ pub struct Picture {
     pub doubtful_hz: Vec<(f64, f64)>,
     /// A range to be marked in all panels, Hz, and its name.
     pub guard: Option<Guard>,
+    /// Frequencies that the equaliser has, marked at the lower edge of each panel, Hz; none where it has all.
+    pub bands_hz: Vec<f64>,
     /// Figures below the panels; none for most pictures.
     pub figures: Vec<FigureChart>,
     /// Sentences below, each on its own line or lines.
@@ -108,16 +113,33 @@ impl Guard {
         }
     }
 
+    /// What is grey about it, Hz: the range itself, and the strip from there to the first of the ranges that are not
+    /// trusted (`doubtful_hz`, rising), where that is near. The coupler's dip lies there.
+    #[must_use]
+    pub fn ground_hz(&self, doubtful_hz: &[(f64, f64)]) -> (f64, f64) {
+        /// The dip follows the peak within half an octave (0.3 octaves in the demo).
+        const NEAR: f64 = std::f64::consts::SQRT_2;
+        let (low_hz, high_hz) = self.ends_hz;
+        let mut starts = doubtful_hz.iter().map(|range| range.0);
+        let next_hz = starts.find(|hz| (high_hz..high_hz * NEAR).contains(hz));
+        (low_hz, next_hz.unwrap_or(high_hz))
+    }
+
     /// Its left and right edge within the panels.
     #[must_use]
     pub fn edges(&self) -> (f64, f64) {
-        let x = |hz: f64| {
-            FREQUENCY
-                .x(hz.max(f64::MIN_POSITIVE))
-                .clamp(FREQUENCY.left, FREQUENCY.right)
-        };
-        (x(self.ends_hz.0), x(self.ends_hz.1))
+        within_panels(self.ends_hz)
     }
+}
+
+/// Places of two frequencies, no further than the edges of the panels.
+fn within_panels((low_hz, high_hz): (f64, f64)) -> (f64, f64) {
+    let x = |hz: f64| {
+        FREQUENCY
+            .x(hz.max(f64::MIN_POSITIVE))
+            .clamp(FREQUENCY.left, FREQUENCY.right)
+    };
+    (x(low_hz), x(high_hz))
 }
 
 /// One panel.
@@ -138,8 +160,10 @@ pub struct Panel {
 /// A curve.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Line {
-    /// Its direct label.
+    /// Its name in tables; empty where it has no part in them.
     pub name: String,
+    /// Its direct label; empty for none.
+    pub label: String,
     /// Its colour and style.
     pub ink: Ink,
     /// Frequency (Hz, rising) and level (dB). What is not finite breaks the line.
@@ -149,8 +173,10 @@ pub struct Line {
 /// The area between two levels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Area {
-    /// Its direct label; empty for none.
+    /// Its name in tables; empty where it has no part in them.
     pub name: String,
+    /// Whether the name is its direct label too.
+    pub is_labelled: bool,
     /// Its colour.
     pub ink: Ink,
     /// Share of the colour, 0..1.
@@ -159,37 +185,37 @@ pub struct Area {
     pub points: Vec<(f64, f64, f64)>,
 }
 
-/// A direct label in its place.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Label {
-    /// Its words, cut to fit.
-    pub text: String,
-    /// The colour of what it names.
-    pub ink: Ink,
-    /// Opacity of the area it names; None for a line.
-    pub area_opacity: Option<f64>,
-    /// Where the curve ends.
-    pub from: (f64, f64),
-    /// Left edge of the words.
-    pub left: f64,
-    /// Middle of the words.
-    pub middle: f64,
-    /// Estimated width of the words.
-    pub width: f64,
-    /// Height kept free for them.
-    pub height: f64,
-}
-
-/// `one joint other` within the width of a title: both names are seen, for each is sure of half the room
-/// and of what the other leaves.
+/// `one joint other` within the lines of a title: each name is sure of a line.
 #[must_use]
 pub fn title_of_two(one: &str, joint: &str, other: &str) -> String {
     let size = BOLD * TITLE_SIZE;
-    let width = |text: &str| chart::text_width(text, size);
-    let room = WIDTH - 2.0 * EDGE - width(&format!(" {joint} "));
-    let one = chart::fitted(one, size, (room / 2.0).max(room - width(other)));
-    let other = chart::fitted(other, size, room - width(&one));
+    let beside = chart::text_width(&format!(" {joint}"), size);
+    let one = chart::fitted(one, size, TEXT_WIDTH - beside);
+    let other = chart::fitted(other, size, TEXT_WIDTH);
     format!("{one} {joint} {other}")
+}
+
+impl Line {
+    /// A curve whose label is its name.
+    #[must_use]
+    pub fn new(name: impl Into<String>, ink: Ink, points: Vec<(f64, f64)>) -> Self {
+        let name = name.into();
+        Self {
+            label: name.clone(),
+            name,
+            ink,
+            points,
+        }
+    }
+
+    /// With another label.
+    #[must_use]
+    pub fn labelled(self, label: impl Into<String>) -> Self {
+        Self {
+            label: label.into(),
+            ..self
+        }
+    }
 }
 
 impl Panel {
@@ -201,6 +227,7 @@ impl Panel {
             axis,
             areas: vec![Area {
                 name: String::new(),
+                is_labelled: false,
                 ink: line.ink,
                 opacity,
                 points: line.points.iter().map(|&(hz, db)| (hz, 0.0, db)).collect(),
@@ -213,51 +240,57 @@ impl Panel {
     /// The direct labels, from top to bottom, apart from each other and within the panel.
     #[must_use]
     pub fn labels(&self) -> Vec<Label> {
-        let lines = self.lines.iter().map(|line| {
-            let last = line.points.iter().rev().find(|(_, db)| db.is_finite());
-            (&line.name, line.ink, None, last.copied())
-        });
-        let areas = self.areas.iter().map(|area| {
-            let mut finite = area.points.iter().rev();
-            let last = finite.find(|(_, one, other)| (one + other).is_finite());
-            let middle = last.map(|&(hz, one, other)| (hz, (one + other) / 2.0));
-            (&area.name, area.ink, Some(area.opacity), middle)
-        });
-        let (top, bottom) = (self.axis.top, self.axis.bottom());
-        let mut labels: Vec<(Label, f64)> = lines
-            .chain(areas)
-            .filter(|(name, ..)| !name.is_empty())
-            .filter_map(|(name, ink, area_opacity, last)| {
-                let (hz, db) = last?;
-                let text = chart::fitted(name, LABEL_SIZE, WIDTH - 8.0 - LABEL_LEFT);
-                let end = self.axis.y(db);
-                let label = Label {
-                    width: chart::text_width(&text, LABEL_SIZE),
-                    text,
-                    ink,
-                    area_opacity,
-                    from: (FREQUENCY.x(hz).min(FREQUENCY.right), end.clamp(top, bottom)),
-                    left: LABEL_LEFT,
-                    middle: 0.0,
-                    height: LABEL_HEIGHT,
-                };
-                Some((label, end))
+        let end = |hz: f64, db: f64| (FREQUENCY.x(hz), self.axis.y(db));
+        let lines = self.lines.iter().filter_map(|line| {
+            let last = line.points.iter().rev().find(|(_, db)| db.is_finite())?;
+            Some(Named {
+                name: &line.label,
+                ink: line.ink,
+                area_opacity: None,
+                end: end(last.0, last.1),
             })
-            .collect();
-        // Above before below, also where both ends are clamped to the same edge.
-        labels.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let mut labels: Vec<Label> = labels.into_iter().map(|(label, _)| label).collect();
-        let wanted: Vec<f64> = labels.iter().map(|label| label.from.1).collect();
-        let half = LABEL_HEIGHT / 2.0;
-        let places = chart::apart(&wanted, LABEL_HEIGHT, top + half, bottom - half);
-        for (label, place) in labels.iter_mut().zip(places) {
-            label.middle = place;
-        }
-        labels
+        });
+        let areas = self.areas.iter().filter(|area| area.is_labelled).filter_map(|area| {
+            let mut finite = area.points.iter().rev();
+            let last = finite.find(|(_, one, other)| (one + other).is_finite())?;
+            Some(Named {
+                name: &area.name,
+                ink: area.ink,
+                area_opacity: Some(area.opacity),
+                end: end(last.0, (last.1 + last.2) / 2.0),
+            })
+        });
+        label::placed(lines.chain(areas).collect(), self.axis.top, self.axis.bottom())
     }
 }
 
 impl Picture {
+    /// With its first panel alone, which shows the levels.
+    #[must_use]
+    pub fn levels_only(mut self) -> Self {
+        self.panels.truncate(1);
+        self
+    }
+
+    /// With one more note.
+    #[must_use]
+    pub fn noted(mut self, note: String) -> Self {
+        self.notes.push(note);
+        self
+    }
+
+    /// The title, one string a line.
+    #[must_use]
+    pub fn title_lines(&self) -> Vec<String> {
+        chart::lines_within(&self.title, BOLD * TITLE_SIZE, TEXT_WIDTH, HEAD_LINES)
+    }
+
+    /// The subtitle, one string a line.
+    #[must_use]
+    pub fn subtitle_lines(&self) -> Vec<String> {
+        chart::lines_within(&self.subtitle, SUBTITLE_SIZE, TEXT_WIDTH, HEAD_LINES)
+    }
+
     /// Bottom of the last panel.
     #[must_use]
     pub fn panels_bottom(&self) -> f64 {
@@ -282,7 +315,7 @@ impl Picture {
     /// The notes, one string a line.
     #[must_use]
     pub fn note_lines(&self) -> Vec<String> {
-        let width = (WIDTH - 2.0 * EDGE) / NOTE_SIZE;
+        let width = TEXT_WIDTH / NOTE_SIZE;
         let lines = |note: &String| wrap(note, width, chart::char_width);
         self.notes.iter().flat_map(lines).collect()
     }

@@ -34,8 +34,16 @@ pub enum Ink {
     Sections,
     /// One take among others.
     Take,
-    /// A take that was set aside.
-    Aside,
+    /// The take with the largest error among others.
+    WorstTake,
+    /// A take that was set aside: the first of several, or of several kinds.
+    AsideA,
+    /// The second, likewise.
+    AsideB,
+    /// The third, likewise.
+    AsideC,
+    /// The fourth, likewise.
+    AsideD,
     /// The average of all takes.
     Average,
     /// The left side.
@@ -77,7 +85,7 @@ pub struct Stroke {
 
 impl Ink {
     /// All inks.
-    pub const ALL: [Self; 28] = [
+    pub const ALL: [Self; 32] = [
         Self::Paper,
         Self::Text,
         Self::Faint,
@@ -91,7 +99,11 @@ impl Ink {
         Self::Equalised,
         Self::Sections,
         Self::Take,
-        Self::Aside,
+        Self::WorstTake,
+        Self::AsideA,
+        Self::AsideB,
+        Self::AsideC,
+        Self::AsideD,
         Self::Average,
         Self::Left,
         Self::Right,
@@ -107,6 +119,9 @@ impl Ink {
         Self::UnitC,
         Self::UnitD,
     ];
+
+    /// Those of takes that were set aside.
+    pub const ASIDE: [Self; 4] = [Self::AsideA, Self::AsideB, Self::AsideC, Self::AsideD];
 
     /// That of the unit at a place among several, counted from 0.
     #[must_use]
@@ -131,7 +146,11 @@ impl Ink {
             Self::Equalised => "equalised",
             Self::Sections => "sections",
             Self::Take => "take",
-            Self::Aside => "aside",
+            Self::WorstTake => "worst-take",
+            Self::AsideA => "aside-a",
+            Self::AsideB => "aside-b",
+            Self::AsideC => "aside-c",
+            Self::AsideD => "aside-d",
             Self::Average => "average",
             Self::Left => "left",
             Self::Right => "right",
@@ -161,7 +180,7 @@ impl Ink {
             Self::Doubt => "#efeeea",
             Self::Hatch => "#c9c8c4",
             Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#5f748b",
-            Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#a8620a",
+            Self::Target | Self::WorstTake | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#a8620a",
             Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#006158",
             Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#6b2168",
         }
@@ -179,14 +198,14 @@ impl Ink {
             Self::Doubt => "#1e2429",
             Self::Hatch => "#3f474d",
             Self::Measured | Self::Expected | Self::Take | Self::Average | Self::UnitD | Self::MeasuredRight => "#7d91a8",
-            Self::Target | Self::Aside | Self::TakenOut | Self::UnitC => "#e5a338",
+            Self::Target | Self::WorstTake | Self::AsideA | Self::AsideB | Self::AsideC | Self::AsideD | Self::TakenOut | Self::UnitC => "#e5a338",
             Self::Equalised | Self::Left | Self::Difference | Self::UnitA | Self::EqualisedRight => "#5be0c4",
             Self::Sections | Self::Right | Self::OtherTarget | Self::UnitB | Self::SectionsRight | Self::WithGain => "#e3a8e0",
         }
     }
 
     /// Its line: measured thin, what is expected of it thin and dashed, target dashed, equalised thick, the sections
-    /// between; takes thinner, those set aside dotted, their average thickest, left solid, right dashed; without the
+    /// between; takes thinner, those set aside dotted, dashed, dash-dotted and solid, their average thickest, left solid, right dashed; without the
     /// resonance thick; a second target dash-dotted; a right side dashed; with
     /// the gain dotted; units solid, dashed, dotted and dash-dotted.
     #[must_use]
@@ -198,7 +217,11 @@ impl Ink {
             Self::Equalised => (3.0, None),
             Self::Sections => (2.0, None),
             Self::Take => (0.8, None),
-            Self::Aside => (1.2, Some("2 3")),
+            Self::WorstTake => (1.8, None),
+            Self::AsideA => (1.6, Some("2 3")),
+            Self::AsideB => (1.6, Some("9 4")),
+            Self::AsideC => (1.6, Some("10 3 2 3")),
+            Self::AsideD => (1.6, None),
             Self::Average => (3.4, None),
             Self::Left => (1.4, None),
             Self::Right => (1.4, Some("8 3")),

@@ -62,6 +62,7 @@ pub fn sections_picture(outcome: &Outcome) -> Option<Picture> {
         panels,
         doubtful_hz: Vec::new(),
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
         notes: super::notes::finished(
             vec![format!(
@@ -77,10 +78,8 @@ pub fn sections_picture(outcome: &Outcome) -> Option<Picture> {
 
 fn lines(channel: &Channel, preamp_db: f64, rate_hz: f64) -> Vec<Line> {
     let f_hz = grid::frequency_hz();
-    let line = |name: &str, ink: Ink, levels_db: Vec<f64>| Line {
-        name: name.into(),
-        ink,
-        points: f_hz.iter().copied().zip(levels_db).collect(),
+    let line = |name: &str, ink: Ink, levels_db: Vec<f64>| {
+        Line::new(name, ink, f_hz.iter().copied().zip(levels_db).collect())
     };
     let alone = |section: &Section| {
         let levels_db = cascade::levels_db(std::slice::from_ref(section), rate_hz, f_hz);

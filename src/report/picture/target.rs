@@ -3,7 +3,7 @@
 use super::chart::{self, Aspect, LevelAxis};
 use super::palette::Ink;
 use super::{
-    FIRST_PANEL_TOP, FREQUENCY, LABEL_SIZE, Line, PANEL_GAP, Panel, Picture, title_of_two,
+    FIRST_PANEL_TOP, FREQUENCY, Line, PANEL_GAP, Panel, Picture, label, title_of_two,
 };
 use crate::measurement::grid::{self, OnGrid};
 use crate::report::words::{
@@ -12,9 +12,6 @@ use crate::report::words::{
 use crate::wanted::shown::{Compared, Shown};
 
 const DIFFERENCE_OPACITY: f64 = 0.3;
-
-/// Room beside a panel for a direct label, pixels.
-const LABEL_ROOM: f64 = 130.0;
 
 /// The picture of a target as SVG text.
 #[must_use]
@@ -57,11 +54,7 @@ pub fn target_picture(target: &Shown) -> Picture {
             heading: relative.into(),
             axis: LevelAxis::new(range, aspect, &FREQUENCY, FIRST_PANEL_TOP),
             areas: Vec::new(),
-            lines: vec![Line {
-                name: "target".into(),
-                ink: Ink::Target,
-                points,
-            }],
+            lines: vec![Line::new("target", Ink::Target, points)],
             marks_zero: true,
         }],
         notes: notes(
@@ -79,6 +72,7 @@ pub fn target_picture(target: &Shown) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
     }
 }
@@ -96,8 +90,8 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
     let level_axis = LevelAxis::new(level_range, aspect, &FREQUENCY, FIRST_PANEL_TOP);
     let below = level_axis.bottom() + PANEL_GAP;
     let (one_name, other_name) = (printable(&one.name), printable(&other.name));
-    let fits = |name: &str| chart::text_width(name, LABEL_SIZE) <= LABEL_ROOM;
-    let label = |name: &str, otherwise: &str| match fits(name) && one_name != other_name {
+    let fits = |name: &str| label::lines(name).join(" ") == name;
+    let named = |name: &str, otherwise: &str| match fits(name) && one_name != other_name {
         true => name.to_owned(),
         false => otherwise.to_owned(),
     };
@@ -136,27 +130,15 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
                 axis: level_axis,
                 areas: Vec::new(),
                 lines: vec![
-                    Line {
-                        name: label(&one_name, "the one"),
-                        ink: Ink::Target,
-                        points: one_db,
-                    },
-                    Line {
-                        name: label(&other_name, "the other"),
-                        ink: Ink::OtherTarget,
-                        points: other_db,
-                    },
+                    Line::new(named(&one_name, "the one"), Ink::Target, one_db),
+                    Line::new(named(&other_name, "the other"), Ink::OtherTarget, other_db),
                 ],
                 marks_zero: false,
             },
             Panel::of_difference(
                 "The one minus the other, dB, its level taken out",
                 LevelAxis::new(difference_range, aspect, &FREQUENCY, below),
-                Line {
-                    name: "difference".into(),
-                    ink: Ink::Difference,
-                    points: difference_db,
-                },
+                Line::new("difference", Ink::Difference, difference_db),
                 DIFFERENCE_OPACITY,
             ),
         ],
@@ -177,6 +159,7 @@ pub fn target_diff_picture(compared: &Compared) -> Picture {
         ),
         doubtful_hz,
         guard: None,
+        bands_hz: Vec::new(),
         figures: Vec::new(),
     }
 }
