@@ -850,7 +850,7 @@ const LISTEN_OUTCOMES: &str = "Files are MUSIC.untouched.wav and MUSIC.SHEET.wav
 #[command(arg_required_else_help = true, after_help = CARE, after_long_help = format!("{LISTEN_EXAMPLES}\n\n{LISTEN_OUTCOMES}\n\n{CARE}"))]
 pub struct Listen {
     /// Sheets (NAME.toml) and music (anything else), in any order
-    #[arg(value_name = "SHEET|MUSIC", required_unless_present_any = ["answer", "signal"])]
+    #[arg(value_name = "SHEET|MUSIC", required_unless_present_any = ["answer", "signal", "find_peak"])]
     pub inputs: Vec<PathBuf>,
 
     /// The unit that is listened with (NAME.unit.toml, or one curve): loudness is then matched at the ear
@@ -891,9 +891,21 @@ pub struct Listen {
     /// Write this signal, whose answer is known, instead of music: 48 kHz, two channels
     #[arg(long, value_enum, value_name = "SIGNAL", conflicts_with_all = ["inputs", "unit_file", "blind", "unmatched", "length", "answer"], help_heading = "Signals")]
     pub signal: Option<Signal>,
-    /// Its level: a sine of full scale lowered by this, rms, -100 to -12 dB
-    #[arg(long, value_name = "DB", default_value_t = LEVEL_DB, requires = "signal", help_heading = "Signals")]
+    /// Its level, or that of the sweeps: a sine of full scale lowered by this, rms, -100 to -12 dB
+    #[arg(long, value_name = "DB", default_value_t = LEVEL_DB, help_heading = "Signals")]
     pub level_db: f64,
+
+    /// Write sweeps by which you find where your own ear resonates with --unit, and a file for the times
+    ///
+    /// Bands of noise from 4 to 14 kHz, twice up and twice down, as loud everywhere for an average ear. Note when each is loudest;
+    /// --answer tells the frequency, and `fit --ear-peak-hz` fits for that ear
+    #[arg(
+        long,
+        requires = "unit_file",
+        conflicts_with_all = ["inputs", "signal", "blind", "unmatched", "length", "answer"],
+        help_heading = "Your own ear"
+    )]
+    pub find_peak: bool,
 
     /// Write trials in a hidden order instead, with a file for the answers: of one sheet against no EQ, or of two sheets
     #[arg(long, value_enum, value_name = "KIND", help_heading = "Blind trials")]

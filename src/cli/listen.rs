@@ -12,10 +12,12 @@ use bandwright::job::{Measured, Prepared, Request, Taste};
 use bandwright::listen::answers::Answers;
 use bandwright::listen::ear::Ear;
 use bandwright::listen::error::ListenFault;
+use bandwright::listen::find_peak;
 use bandwright::listen::signals::{self, HIGHEST_DB, Signal};
 use bandwright::listen::trial::{Kind, Trials};
 use bandwright::listen::wav::{Depth, Output, Writer};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
+use bandwright::measurement::rig::Rig;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
 use rayon::prelude::*;
@@ -23,7 +25,7 @@ use rayon::prelude::*;
 use super::answer::Answer;
 use super::args::Listen;
 use super::files::{self, Disk, Place, Staged, shown};
-use super::outputs::{ANSWERS, SOUND};
+use super::outputs::{ANSWERS, SOUND, TIMES};
 use super::progress::Progress;
 
 /// Sounds of one piece of music, in files that are not at their places yet.
@@ -40,6 +42,9 @@ pub fn run(typed: &Listen) -> Result<()> {
     }
     if let Some(signal) = typed.signal {
         return write_signal(typed, signal);
+    }
+    if let (true, Some(path)) = (typed.find_peak, &typed.unit_file) {
+        return write_sweeps(typed, path);
     }
     let (sheet_paths, music): (Vec<&PathBuf>, Vec<&PathBuf>) =
         typed.inputs.iter().partition(|path| is_sheet(path));
@@ -187,6 +192,15 @@ fn refuse_incomplete(typed: &Listen, sheets: &[&PathBuf], music: &[&PathBuf]) ->
 
 /// The average of a unit's takes, and what it was measured with.
 fn ear(typed: &Listen, path: &Path) -> Result<Ear> {
+    let (prepared, rig, _) = unit(typed, path)?;
+    Ok(Ear {
+        unit: prepared.judged().average.on_grid.clone(),
+        rig,
+    })
+}
+
+/// The unit of a file with its takes judged, its rig and its name.
+fn unit(typed: &Listen, path: &Path) -> Result<(Prepared, Rig, String)> {
     let request = Request {
         curves: vec![path.to_owned()],
         variant: typed.variant.clone(),
@@ -198,12 +212,8 @@ fn ear(typed: &Listen, path: &Path) -> Result<Ear> {
         ..Request::default()
     };
     let measured: Measured = request.open(&Disk)?.measured;
-    let rig = measured.judging.rig.clone();
-    let prepared = Prepared::new(measured)?;
-    Ok(Ear {
-        unit: prepared.judged().average.on_grid.clone(),
-        rig,
-    })
+    let (rig, name) = (measured.judging.rig.clone(), measured.unit.clone());
+    Ok((Prepared::new(measured)?, rig, name))
 }
 
 /// Where the files of a piece of music go.
@@ -351,8 +361,8 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
     })
 }
 
-/// Writes a signal whose answer is known.
-fn write_signal(typed: &Listen, signal: Signal) -> Result<()> {
+/// Refuses a level outside its range.
+fn level_db(typed: &Listen) -> Result<f64> {
     let level_db = typed.level_db;
     if !(-100.0..=HIGHEST_DB).contains(&level_db) {
         return Err(Error::new(
@@ -363,18 +373,53 @@ fn write_signal(typed: &Listen, signal: Signal) -> Result<()> {
             "choose a level in that range; start low",
         ));
     }
-    let mut answer = Answer::default();
-    let path = folder(typed).join(format!("{}.wav", signal.name()));
-    let place = answer.place(&path, SOUND, false, &[])?;
+    Ok(level_db)
+}
+
+/// Adds a file of a signal that is the same on both sides.
+fn add_both_sides(answer: &mut Answer, typed: &Listen, name: &str, samples: &[f64]) -> Result<()> {
+    let place = answer.place(&folder(typed).join(name), SOUND, false, &[])?;
     let failed = |failure| files::failed_write(place.typed(), &failure);
     let mut staged = Staged::new(&place).map_err(failed)?;
     let name = place.shown();
     let mut writer = Writer::new(staged.file(), signals::RATE_HZ, 2, typed.depth, 0, &name)?;
-    let samples = signal.samples(level_db);
     let both: Vec<f64> = samples.iter().flat_map(|sample| [*sample; 2]).collect();
     writer.add(&both, 1.0)?;
     writer.finish()?;
     answer.add_staged(place, FileKind::Sound, staged);
+    Ok(())
+}
+
+/// Writes sweeps by which a listener finds where an ear resonates.
+fn write_sweeps(typed: &Listen, path: &Path) -> Result<()> {
+    let level_db = level_db(typed)?;
+    let (prepared, _, name) = unit(typed, path)?;
+    let curve = find_peak::without_resonance(prepared.judged());
+    let mut answer = Answer::default();
+    let sweeps: Vec<(String, Vec<f64>)> = find_peak::files()
+        .zip(0..)
+        .collect::<Vec<((String, bool), u64)>>()
+        .into_par_iter()
+        .map(|((file, rises), seed)| (file, find_peak::sweep(&curve, rises, level_db, seed)))
+        .collect();
+    for (file, samples) in &sweeps {
+        add_both_sides(&mut answer, typed, file, samples)?;
+    }
+    let place = answer.place(&folder(typed).join("peak.toml"), TIMES, false, &[path])?;
+    answer.add(place, FileKind::Answers, find_peak::to_toml(&name));
+    answer.deliver(
+        typed.output_style,
+        |written| report::to_json(&report::sweeps_document(&name, level_db, written)),
+        |written| vec![figures::listen::sweeps_report(&name, level_db, written)],
+    )
+}
+
+/// Writes a signal whose answer is known.
+fn write_signal(typed: &Listen, signal: Signal) -> Result<()> {
+    let level_db = level_db(typed)?;
+    let mut answer = Answer::default();
+    let name = format!("{}.wav", signal.name());
+    add_both_sides(&mut answer, typed, &name, &signal.samples(level_db))?;
     answer.deliver(
         typed.output_style,
         |written| report::to_json(&report::signal_document(signal, level_db, written)),
@@ -385,7 +430,16 @@ fn write_signal(typed: &Listen, signal: Signal) -> Result<()> {
 /// Tells what the answers in a file are worth.
 fn score(typed: &Listen, path: &Path) -> Result<()> {
     let name = shown(path);
-    let answers = Answers::parse(&files::read(path)?, &name)?;
+    let bytes = files::read(path)?;
+    if bytes.starts_with(find_peak::BEGINNING.as_bytes()) {
+        let found = find_peak::found(&bytes, &name)?;
+        return Answer::default().deliver(
+            typed.output_style,
+            |_| report::to_json(&report::peak_document(&found)),
+            |_| vec![figures::listen::peak_report(&found)],
+        );
+    }
+    let answers = Answers::parse(&bytes, &name)?;
     let score = answers.score(&name)?;
     Answer::default().deliver(
         typed.output_style,

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use bandwright::error::Result;
 use bandwright::export::{Form, WAV_END, matrix, response};
-use bandwright::listen::answers;
 use bandwright::listen::wav::SOUND_END;
+use bandwright::listen::{answers, find_peak};
 use bandwright::report::figures::{self, made::Made};
 use bandwright::report::picture::{Look, Picture};
 use bandwright::report::{
@@ -35,6 +35,8 @@ pub(super) const FIGURES: Kind =
     Kind::beginning("figures of a comparison", &[".csv"], COMPARE_CSV_BEGINNING);
 /// Sound.
 pub(super) const SOUND: Kind = Kind::ending("a sound", &[".wav"], SOUND_END);
+/// Times of the loudest parts of sweeps.
+pub(super) const TIMES: Kind = Kind::beginning("times of sweeps", &[".toml"], find_peak::BEGINNING);
 /// Answers to a blind trial.
 pub(super) const ANSWERS: Kind =
     Kind::beginning("answers to a blind trial", &[".toml"], answers::BEGINNING);

@@ -9,7 +9,7 @@ use super::args::Args;
 use super::groups::number;
 
 /// The options that `-h` shows; the others stand under `--help`. So every short help fits a screen.
-const SHORT: [&str; 32] = [
+const SHORT: [&str; 33] = [
     "left",
     "right",
     "target",
@@ -37,6 +37,7 @@ const SHORT: [&str; 32] = [
     "length",
     "blind",
     "signal",
+    "find_peak",
     "answer",
     "output",
     "plot",

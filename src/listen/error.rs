@@ -99,6 +99,16 @@ faults! { ListenFault, names;
         "`{found}`",
         "{choices}, or nothing where a trial was left out",
         "answer again";
+    /// A sweep that is none of those to be listened to.
+    NoSweep(file: String) => Name,
+        "`{file}`, which is none of the sweeps",
+        "a file that was written with this one",
+        "write the sweeps again, and note their times in the file beside them";
+    /// What is no time of a sweep of so many seconds.
+    NoTime(found: String, seconds: f64) => Setting,
+        "`{found}`",
+        (format!("a time from 0 to {seconds} s, such as 12.5 or 0:12, or nothing")),
+        "note the time at which it was loudest";
     /// No answer at all.
     NoAnswer => Setting,
         "no answers",

@@ -29,7 +29,7 @@ pub enum FileKind {
     Response,
     /// Music, or what a sheet makes of it, WAV.
     Sound,
-    /// Answers to a blind trial, to be filled in, TOML.
+    /// Answers to a blind trial, or times of sweeps, to be filled in, TOML.
     Answers,
 }
 

@@ -36,7 +36,8 @@ pub use documents::fit::{FitDocument, fit_document, fit_json};
 pub use documents::inspect::{InspectDocument, inspect_document};
 pub use documents::json::to_json;
 pub use documents::listen::{
-    ListenDocument, ScoreDocument, SignalDocument, listen_document, score_document, signal_document,
+    ListenDocument, PeakDocument, ScoreDocument, SignalDocument, SweepsDocument, listen_document,
+    peak_document, score_document, signal_document, sweeps_document,
 };
 pub use documents::schema::schema;
 pub use documents::target::{

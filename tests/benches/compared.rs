@@ -2,7 +2,7 @@
 //!
 //! The units are those of `tests/support/listeners.rs`, invented, toward the diffuse field of ITU-T P.58. `-- split=N`
 //! compares N units with themselves, eight seatings a side split in two; `-- cover=N` counts how often intervals hold the
-//! value of the long run; `-- planted=N` has N units for each size of a planted fault. Without any, all three.
+//! value of the long run; `-- planted=N` has N units for each size of a planted fault. Without any, all three. `from=N` takes other units for `cover`.
 
 #[path = "../support/mod.rs"]
 mod support;
@@ -65,7 +65,7 @@ fn half(takes: &[Take], odd: bool) -> Vec<Take> {
     takes.map(|(_, take)| take.clone()).collect()
 }
 
-fn split(units: u64) {
+fn split(units: u64, _: u64) {
     let diffuse_db = &diffuse_db();
     let verdicts: Vec<bool> = (0..units)
         .into_par_iter()
@@ -117,7 +117,7 @@ fn long_run(unit: &mut Seatings) -> UnitFigures {
     compared.units[0].found.clone().unwrap()
 }
 
-fn cover(units: u64) {
+fn cover(units: u64, from: u64) {
     let diffuse_db = &diffuse_db();
     let found: Vec<(UnitFigures, UnitFigures)> = (0..units)
         .into_par_iter()
@@ -126,7 +126,7 @@ fn cover(units: u64) {
                 dip_db: if index % 3 == 2 { 6.0 } else { 0.0 },
                 ..Faults::USUAL
             };
-            let mut unit = Seatings::of_unit(1000 + index, faults, diffuse_db);
+            let mut unit = Seatings::of_unit(1000 + from + index, faults, diffuse_db);
             let a_side = 4 + index as usize % 3;
             let (takes, other) = (unit.takes(a_side), unit.takes(2));
             let few = compared(vec![("few", takes), ("other", other)]);
@@ -150,7 +150,7 @@ fn cover(units: u64) {
 
 /// Means of the figures that faults of three sizes raise, over so many units a size, beside the planted value where one is
 /// defined.
-fn planted(units: u64) {
+fn planted(units: u64, _: u64) {
     let diffuse_db = &diffuse_db();
     type Of<'a> = &'a (dyn Fn(&UnitFigures) -> Option<f64> + Sync);
     type Truth<'a> = Option<&'a (dyn Fn(&Seatings) -> f64 + Sync)>;
@@ -261,7 +261,7 @@ fn main() {
             Some((name.to_owned(), value.parse().ok()?))
         })
         .collect();
-    type Part = (&'static str, u64, fn(u64));
+    type Part = (&'static str, u64, fn(u64, u64));
     let parts: [Part; 3] = [
         ("split", 100, split),
         ("cover", 200, cover),
@@ -270,7 +270,8 @@ fn main() {
     for (name, usual, run) in parts {
         if asked.is_empty() || asked.contains_key(name) {
             let start = Instant::now();
-            run(asked.get(name).copied().unwrap_or(usual));
+            let from = asked.get("from").copied().unwrap_or(0);
+            run(asked.get(name).copied().unwrap_or(usual), from);
             println!("  ({:.0} s)", start.elapsed().as_secs_f64());
         }
     }

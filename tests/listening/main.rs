@@ -7,5 +7,6 @@ mod as_loud;
 mod blind_trials;
 mod music;
 mod odd_music;
+mod own_ear;
 mod signals;
 mod through_sheets;

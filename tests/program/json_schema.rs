@@ -39,6 +39,8 @@ fn kind(value: &Value) -> Document {
         ("fit", _) => Document::Fit,
         ("compare", _) => Document::Compare,
         ("listen", _) if value.get("signal").is_some() => Document::Signal,
+        ("listen", _) if value.get("sweep_hz").is_some() => Document::Sweeps,
+        ("listen", _) if value.get("sweeps").is_some() => Document::Peak,
         ("listen", _) if value.get("right").is_some() => Document::Score,
         ("listen", _) => Document::Listen,
         ("check", _) => Document::Check,

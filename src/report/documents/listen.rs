@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use crate::listen::Heard;
 use crate::listen::answers::Answers;
+use crate::listen::find_peak::{self, PeakFound};
 use crate::listen::signals::{self, Signal};
 use crate::listen::trial::Score;
 use crate::report::files::WrittenFile;
@@ -70,6 +71,69 @@ pub struct SignalDocument<'a> {
     pub step_s: Option<f64>,
     /// The file that was written.
     pub files: &'a [WrittenFile],
+}
+
+/// The document of `listen --find-peak --json`.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct SweepsDocument<'a> {
+    /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
+    pub format: u32,
+    /// The command that made it: `listen`.
+    #[schemars(extend("const" = "listen"))]
+    pub verb: &'static str,
+    /// The unit that is listened with.
+    pub unit: &'a str,
+    /// Lowest and highest frequency of every sweep, Hz.
+    pub sweep_hz: (f64, f64),
+    /// Length of every sweep, s.
+    pub seconds: f64,
+    /// Level of its loudest part: that of a sine of full scale lowered by this, rms, dB.
+    pub level_db: f64,
+    /// The files that were written: the sweeps, then the one for the times.
+    pub files: &'a [WrittenFile],
+}
+
+/// The document of `listen --answer --json` for times of sweeps.
+#[derive(Debug, Clone, PartialEq, Serialize, JsonSchema)]
+pub struct PeakDocument<'a> {
+    /// Version of this schema: 1.
+    #[schemars(extend("const" = 1))]
+    pub format: u32,
+    /// The command that made it: `listen`.
+    #[schemars(extend("const" = "listen"))]
+    pub verb: &'static str,
+    /// What the times tell.
+    #[serde(flatten)]
+    pub found: &'a PeakFound,
+}
+
+/// The document of sweeps.
+#[must_use]
+pub fn sweeps_document<'a>(
+    unit: &'a str,
+    level_db: f64,
+    files: &'a [WrittenFile],
+) -> SweepsDocument<'a> {
+    SweepsDocument {
+        format: 1,
+        verb: "listen",
+        unit,
+        sweep_hz: find_peak::BAND_HZ,
+        seconds: find_peak::SECONDS,
+        level_db,
+        files,
+    }
+}
+
+/// The document of what times tell.
+#[must_use]
+pub fn peak_document(found: &PeakFound) -> PeakDocument<'_> {
+    PeakDocument {
+        format: 1,
+        verb: "listen",
+        found,
+    }
 }
 
 /// The document of a signal.

@@ -14,7 +14,7 @@ use super::error::ErrorDocument;
 use super::export::{ExportDocument, FiltersDocument};
 use super::fit::{FitDocument, PerSideDocument};
 use super::inspect::InspectDocument;
-use super::listen::{ListenDocument, ScoreDocument, SignalDocument};
+use super::listen::{ListenDocument, PeakDocument, ScoreDocument, SignalDocument, SweepsDocument};
 use super::target::{TargetDiffDocument, TargetDocument, TargetListDocument};
 
 /// A kind of document.
@@ -40,6 +40,10 @@ pub enum Document {
     Score,
     /// Of `listen --signal --json`.
     Signal,
+    /// Of `listen --find-peak --json`.
+    Sweeps,
+    /// Of `listen --answer --json` for times of sweeps.
+    Peak,
     /// Of `check --json`.
     Check,
     /// Of `export --json`.
@@ -52,7 +56,7 @@ pub enum Document {
 
 impl Document {
     /// All, in the order of the verbs.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 16] = [
         Self::Inspect,
         Self::TargetList,
         Self::Target,
@@ -63,6 +67,8 @@ impl Document {
         Self::Listen,
         Self::Score,
         Self::Signal,
+        Self::Sweeps,
+        Self::Peak,
         Self::Check,
         Self::Export,
         Self::ExportFile,
@@ -83,6 +89,8 @@ impl Document {
             Self::Listen => "listen",
             Self::Score => "listen-answer",
             Self::Signal => "listen-signal",
+            Self::Sweeps => "listen-find-peak",
+            Self::Peak => "listen-peak",
             Self::Check => "check",
             Self::Export => "export",
             Self::ExportFile => "export-file",
@@ -105,6 +113,8 @@ pub fn schema(document: Document) -> Schema {
         Document::Listen => of::<ListenDocument<'_>>(),
         Document::Score => of::<ScoreDocument<'_>>(),
         Document::Signal => of::<SignalDocument<'_>>(),
+        Document::Sweeps => of::<SweepsDocument<'_>>(),
+        Document::Peak => of::<PeakDocument<'_>>(),
         Document::Check => of::<CheckDocument<'_>>(),
         Document::Export => of::<ExportDocument<'_>>(),
         Document::ExportFile => of::<FiltersDocument<'_>>(),

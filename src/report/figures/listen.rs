@@ -3,6 +3,7 @@
 use crate::file_names::file_name;
 use crate::listen::Heard;
 use crate::listen::answers::Answers;
+use crate::listen::find_peak::{self, PeakFound, UNSURE_OCTAVES};
 use crate::listen::matched::By;
 use crate::listen::signals::Signal;
 use crate::listen::trial::Score;
@@ -109,6 +110,78 @@ pub fn signal_report(signal: Signal, level_db: f64, files: &[WrittenFile]) -> Re
         Row::new("Level", level),
     ])]));
     report.with_files(files)
+}
+
+/// What sweeps are for, and what their times mean.
+#[must_use]
+pub fn sweeps_report(unit: &str, level_db: f64, files: &[WrittenFile]) -> Report {
+    const EVERY_S: usize = 3;
+    let level = format!("{} dB where it is highest, rms, re a sine of full scale", typed(level_db));
+    let rows = vec![
+        Row::new(
+            "Sweeps",
+            "a band of noise between 4 and 14 kHz, twice up and twice down, 30 s each, as loud everywhere for an average ear",
+        ),
+        Row::new("Level", level),
+    ];
+    let times: Vec<f64> = (0..=find_peak::SECONDS as usize).step_by(EVERY_S).map(|s| s as f64).collect();
+    let hz = |rises: bool| {
+        let hz = times.iter().map(move |time_s| find_peak::at_s(rises, *time_s));
+        hz.map(|hz| decimals((hz / 10.0).round() * 10.0, 0)).collect::<Vec<String>>()
+    };
+    let table = Block::table_across([
+        Column::new(ColumnKind::Numbers, "s", times.iter().map(|time_s| decimals(*time_s, 0))),
+        Column::new(ColumnKind::Numbers, "up, Hz", hz(true)),
+        Column::new(ColumnKind::Numbers, "down, Hz", hz(false)),
+    ]);
+    let mut report = Report::new(format!("Your own ear with {unit}"));
+    report.cautions.push(CARE.into());
+    report.parts.push(Part::without_head([Block::Rows(rows)]));
+    report.parts.push(Part::new("Times and frequencies", [table]));
+    report.parts.push(Part::without_head([Block::paragraph(
+        "Note in the file below when each sweep is loudest; `bandwright listen --answer` tells the frequency.",
+    )]));
+    report.with_files(files)
+}
+
+/// What the times of sweeps tell.
+#[must_use]
+pub fn peak_report(found: &PeakFound) -> Report {
+    let hz = |hz: f64| decimals((hz / 10.0).round() * 10.0, 0);
+    let answered = || found.sweeps.iter().filter(|sweep| sweep.peak_hz.is_some());
+    let table = Block::table([
+        Column::new(ColumnKind::FileNames, "Sweep", answered().map(|sweep| sweep.file.clone())),
+        Column::new(
+            ColumnKind::Numbers,
+            "Loudest at, s",
+            answered().map(|sweep| sweep.loudest_s.map_or_else(String::new, |s| decimals(s, 1))),
+        ),
+        Column::new(
+            ColumnKind::Numbers,
+            "Hz",
+            answered().map(|sweep| sweep.peak_hz.map_or_else(String::new, hz)),
+        ),
+    ]);
+    let peak = hz(found.peak_hz);
+    let spread = match found.spread_octaves {
+        Some(octaves) => format!("{} octaves", decimals(octaves, 2)),
+        None => "unknown: one answer".to_owned(),
+    };
+    let rows = vec![Row::new("Your peak", format!("{peak} Hz")), Row::new("Answers spread", spread)];
+    let unsure = found.spread_octaves.is_none_or(|octaves| octaves > UNSURE_OCTAVES);
+    let one_way = found.up_over_down_octaves.is_none();
+    let sentence = match (unsure, one_way) {
+        (true, _) => "The answers do not tell where it lies: listen to all four again.".to_owned(),
+        (false, true) => format!(
+            "Only sweeps in one direction were answered: who notes times late is off by that. Answer both, or fit with {peak} Hz (`fit --ear-peak-hz {peak}`)."
+        ),
+        (false, false) => format!("Fit for this ear with `fit --ear-peak-hz {peak}`."),
+    };
+    let mut report = Report::new(format!("Your own ear with {}", found.unit));
+    report.parts.push(Part::without_head([Block::Rows(rows)]));
+    report.parts.push(Part::without_head([table]));
+    report.parts.push(Part::without_head([Block::paragraph(sentence)]));
+    report
 }
 
 /// What answers are worth.
