@@ -836,6 +836,9 @@ const LISTEN_EXAMPLES: &str = "Examples:
     bandwright listen my.sheet.toml song.flac --unit my.unit.toml -o trial
   Two presets and no EQ, twenty seconds of two pieces:
     bandwright listen one.sheet.toml other.sheet.toml song.mp3 speech.wav --from 1:05 --for 20s -o trial
+  One insert made to sound like the other, beside itself as it is:
+    bandwright fit one.unit.toml --target other.unit.toml -o turned.sheet.toml
+    bandwright listen turned.sheet.toml song.flac --unit one.unit.toml -o trial
   Is the difference heard at all? Sixteen trials, then the answers:
     bandwright listen my.sheet.toml song.flac --from 1:05 --for 10s --blind three-way -o trial
     bandwright listen --answer trial/answers.toml";

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 
 use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
+use bandwright::export;
 use bandwright::file_names::file_name;
 use bandwright::job::{Measured, Prepared, Request, Taste};
 use bandwright::listen::answers::Answers;
@@ -49,10 +50,7 @@ pub fn run(typed: &Listen) -> Result<()> {
     let (sheet_paths, music): (Vec<&PathBuf>, Vec<&PathBuf>) =
         typed.inputs.iter().partition(|path| is_sheet(path));
     refuse_incomplete(typed, &sheet_paths, &music)?;
-    let sheets: Result<Vec<Sheet>> = sheet_paths
-        .iter()
-        .map(|path| sheet::read(&files::read(path)?, &shown(path)))
-        .collect();
+    let sheets: Result<Vec<Sheet>> = sheet_paths.iter().map(|path| sound_sheet(path)).collect();
     let sheets = sheets?;
     let names: Vec<String> = sheet_paths.iter().map(|path| name(path)).collect();
     let ear = typed
@@ -121,6 +119,20 @@ pub fn run(typed: &Listen) -> Result<()> {
         |written| report::to_json(&report::listen_document(&heard, &names, written)),
         |written| figures::listen::reports(&heard, &names, written),
     )
+}
+
+/// A sheet whose numbers do not contradict each other.
+fn sound_sheet(path: &Path) -> Result<Sheet> {
+    let name = shown(path);
+    let sheet = sheet::read(&files::read(path)?, &name)?;
+    let whole = export::Request {
+        rates_hz: Vec::new(),
+        unlisted_rates: false,
+        side: None,
+        preamp_included: true,
+    };
+    export::Export::of(&sheet, &whole).map_err(|error| error.about(&*name))?;
+    Ok(sheet)
 }
 
 fn is_sheet(path: &Path) -> bool {

@@ -264,6 +264,18 @@ fn what_is_no_answer_is_refused_with_its_place() {
 #[test]
 fn what_is_asked_in_vain_is_said_before_any_file_is_written() {
     let bench = Bench::new();
+    // A sheet whose preamp was taken out by hand.
+    let sheet = String::from_utf8(bench.bytes("bass.sheet.toml")).unwrap();
+    let preamp = sheet
+        .lines()
+        .find(|line| line.starts_with("preamp_db = "))
+        .unwrap();
+    assert!(preamp.contains('-'), "{preamp}");
+    fs::write(
+        bench.path().join("loud.sheet.toml"),
+        sheet.replace(preamp, "preamp_db = 0"),
+    )
+    .unwrap();
     for (line, words) in [
         ("listen music.wav -o .", "no sheet"),
         ("listen bass.sheet.toml -o .", "no music"),
@@ -296,6 +308,10 @@ fn what_is_asked_in_vain_is_said_before_any_file_is_written() {
         let (code, _, error) = bench.run(line);
         assert_eq!(code, 2, "{line}: {error}");
         assert!(error.contains(words), "{line}: {error}");
-        assert_eq!(fs::read_dir(bench.path()).unwrap().count(), 2, "{line}");
+        assert_eq!(fs::read_dir(bench.path()).unwrap().count(), 3, "{line}");
     }
+    let (code, _, error) = bench.run("listen loud.sheet.toml music.wav -o .");
+    assert_eq!(code, 1, "{error}");
+    assert!(error.contains("loud.sheet.toml: loudness"), "{error}");
+    assert_eq!(fs::read_dir(bench.path()).unwrap().count(), 3);
 }
