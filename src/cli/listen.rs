@@ -16,7 +16,7 @@ use bandwright::listen::error::ListenFault;
 use bandwright::listen::find_peak;
 use bandwright::listen::signals::{self, HIGHEST_DB, Signal};
 use bandwright::listen::trial::{Kind, Trials};
-use bandwright::listen::wav::{Depth, Output, Writer};
+use bandwright::listen::wav::{Depth, Destination, Writer};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
 use bandwright::measurement::rig::Rig;
 use bandwright::report::{self, FileKind, figures};
@@ -311,9 +311,14 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
         })
         .collect();
     let mut staged = staged?;
-    let mut outputs: Vec<&mut dyn Output> = staged
+    let shown: Vec<String> = staged.iter().map(|(place, _)| place.shown()).collect();
+    let mut outputs: Vec<Destination<'_>> = staged
         .iter_mut()
-        .map(|(_, staged)| staged.file() as &mut dyn Output)
+        .zip(&shown)
+        .map(|((_, staged), name)| Destination {
+            name,
+            output: staged.file(),
+        })
         .collect();
     let Some(kind) = typed.blind else {
         let heard = job.run(&mut outputs)?;
@@ -394,7 +399,11 @@ fn add_both_sides(answer: &mut Answer, typed: &Listen, name: &str, samples: &[f6
     let failed = |failure| files::failed_write(place.typed(), &failure);
     let mut staged = Staged::new(&place).map_err(failed)?;
     let name = place.shown();
-    let mut writer = Writer::new(staged.file(), signals::RATE_HZ, 2, typed.depth, 0, &name)?;
+    let to = Destination {
+        name: &name,
+        output: staged.file(),
+    };
+    let mut writer = Writer::new(to, signals::RATE_HZ, 2, typed.depth, 0)?;
     let both: Vec<f64> = samples.iter().flat_map(|sample| [*sample; 2]).collect();
     writer.add(&both, 1.0)?;
     writer.finish()?;

@@ -10,7 +10,7 @@ use super::excerpt::{Block, Excerpt};
 use super::level::{Levels, Meter};
 use super::matched::{By, HIGHEST_DB, gains_db};
 use super::sound::{Sound, Source};
-use super::wav::{Depth, Output, Writer};
+use super::wav::{Depth, Destination, Writer};
 use crate::error::Result;
 use crate::sheet::Sheet;
 use crate::units::{amplitude_from_db, db_from_amplitude};
@@ -168,7 +168,7 @@ impl Job<'_> {
     ///
     /// # Errors
     /// Those of [`Self::measured`] and [`Self::write`].
-    pub fn run(&self, outputs: &mut [&mut dyn Output]) -> Result<Heard> {
+    pub fn run(&self, outputs: &mut [Destination<'_>]) -> Result<Heard> {
         let renderings = self.renderings();
         let Matching::Off = self.matching else {
             let heard = self.measured()?;
@@ -253,16 +253,20 @@ impl Job<'_> {
         &self,
         renderings: &[Rendering],
         gain_db: impl Fn(Option<usize>) -> f64,
-        outputs: &mut [&mut dyn Output],
+        outputs: &mut [Destination<'_>],
     ) -> Result<Written> {
         let sound = self.open()?;
         let (rate_hz, channels) = (sound.rate_hz(), sound.channels());
         let lines: Result<Vec<(Line, (Writer<'_>, f64))>> = renderings
             .iter()
             .zip(outputs.iter_mut())
-            .map(|(rendering, output)| {
+            .map(|(rendering, to)| {
                 let (depth, seed) = (self.depth, rendering.seed);
-                let writer = Writer::new(*output, rate_hz, channels, depth, seed, self.music)?;
+                let to = Destination {
+                    name: to.name,
+                    output: &mut *to.output,
+                };
+                let writer = Writer::new(to, rate_hz, channels, depth, seed)?;
                 let gain = amplitude_from_db(gain_db(rendering.sheet));
                 Ok((self.chain(rendering.sheet, &sound)?, (writer, gain)))
             })

@@ -4,7 +4,7 @@
 //! added first: noise of triangular distribution, two steps wide (Lipshitz, Wannamaker and Vanderkooy 1992; from memory), by
 //! which the rest has no mean and no power that follow the music. It comes from a seed.
 
-use std::io::{Seek, SeekFrom, Write};
+use std::io::{self, Seek, SeekFrom, Write};
 
 use hound::{SampleFormat, WavSpec};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -53,6 +53,14 @@ pub trait Output: Write + Seek + Send {}
 
 impl<T: Write + Seek + Send> Output for T {}
 
+/// A place that a file is written to.
+pub struct Destination<'a> {
+    /// Its name, for messages.
+    pub name: &'a str,
+    /// What its bytes go to.
+    pub output: &'a mut dyn Output,
+}
+
 /// A file as it is written.
 pub struct Writer<'a> {
     output: &'a mut dyn Output,
@@ -68,18 +76,18 @@ pub struct Writer<'a> {
 }
 
 impl<'a> Writer<'a> {
-    /// A file at a rate; `name` is for messages.
+    /// A file at a rate.
     ///
     /// # Errors
     /// `File` where it cannot be written.
     pub fn new(
-        output: &'a mut dyn Output,
+        to: Destination<'a>,
         rate_hz: u32,
         channels: usize,
         depth: Depth,
         seed: u64,
-        name: &'a str,
     ) -> Result<Self> {
+        let Destination { name, output } = to;
         let spec = WavSpec {
             channels: channels as u16,
             sample_rate: rate_hz,
@@ -183,11 +191,16 @@ fn dither(chance: &mut Xoshiro256PlusPlus) -> f64 {
     (one as f64 - other as f64) / f64::from(u32::MAX)
 }
 
-fn failed(failure: &std::io::Error, name: &str) -> Box<Error> {
+fn failed(failure: &io::Error, name: &str) -> Box<Error> {
+    let found = match failure.kind() {
+        io::ErrorKind::StorageFull => "a full disk".to_owned(),
+        io::ErrorKind::QuotaExceeded => "a disk quota that is used up".to_owned(),
+        _ => failure.to_string(),
+    };
     Error::new(
         ErrorKind::File,
         name,
-        failure.to_string(),
+        found,
         "a place that can be written to",
         "free some space, or choose a place on another disk",
     )

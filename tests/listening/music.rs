@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicU64;
 
 use bandwright::error::Result;
 use bandwright::filter::{Section, Shape};
-use bandwright::listen::wav::{Depth, Output};
+use bandwright::listen::wav::{Depth, Destination};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, MediaSource, Sound};
 use bandwright::sheet::Sheet;
 
@@ -86,9 +86,12 @@ impl<'a> Sending<'a> {
             done_ms: &AtomicU64::new(0),
         };
         let mut files = vec![Cursor::new(Vec::new()); job.renderings().len()];
-        let mut outputs: Vec<&mut dyn Output> = files
+        let mut outputs: Vec<Destination<'_>> = files
             .iter_mut()
-            .map(|file| file as &mut dyn Output)
+            .map(|output| Destination {
+                name: "a file",
+                output,
+            })
             .collect();
         let heard = job.run(&mut outputs)?;
         Ok((heard, files.into_iter().map(Cursor::into_inner).collect()))

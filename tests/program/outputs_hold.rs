@@ -432,11 +432,23 @@ fn a_disk_that_fills_up_loses_no_file_and_says_so() {
         set -e
         test $status = 2
         cmp a.sheet.toml small/a.sheet.toml; cmp a.svg small/a.svg
-        test \"$(ls -A small | tr '\\n' ' ')\" = 'a.sheet.toml a.svg filler '",
+        test \"$(ls -A small | tr '\\n' ' ')\" = 'a.sheet.toml a.svg filler '
+        rm small/filler
+        set +e
+        $bandwright listen --signal pink-noise --quiet -o small; status=$?
+        set -e
+        test $status = 2
+        test \"$(ls -A small | tr '\\n' ' ')\" = 'a.sheet.toml a.svg '",
     );
     assert!(run.status.success(), "{}", stderr(&run));
+    assert_eq!(
+        stderr(&run).matches("found a full disk").count(),
+        2,
+        "{}",
+        stderr(&run)
+    );
     assert!(
-        stderr(&run).contains("found a full disk"),
+        stderr(&run).contains("small/pink-noise.wav: found"),
         "{}",
         stderr(&run)
     );
