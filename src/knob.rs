@@ -82,6 +82,7 @@ knobs! {
     Treble "treble",
     TruePeakMargin "true-peak margin",
     Unit "unit",
+    Unmatched "no matching",
     UnlistedRate "unlisted rates",
     Variant "variant",
     WithoutPreamp "without preamp",

@@ -876,10 +876,10 @@ pub struct Listen {
     pub unmatched: bool,
 
     /// Begin here: seconds, or minutes and seconds as 1:05
-    #[arg(long, value_name = "TIME", default_value = "0", value_parser = time, help_heading = "The music")]
+    #[arg(long, value_name = "TIME", default_value = "0", value_parser = time, conflicts_with_all = ["signal", "find_peak", "answer"], help_heading = "The music")]
     pub from: f64,
     /// Play so long: seconds as 20 or 20s, or 1:05 [default: to the end]
-    #[arg(long = "for", value_name = "TIME", value_parser = time, help_heading = "The music")]
+    #[arg(long = "for", value_name = "TIME", value_parser = duration, help_heading = "The music")]
     pub length: Option<f64>,
     /// How long a sample of the files is
     #[arg(
@@ -895,7 +895,7 @@ pub struct Listen {
     #[arg(long, value_enum, value_name = "SIGNAL", conflicts_with_all = ["inputs", "unit_file", "blind", "unmatched", "length", "answer"], help_heading = "Signals")]
     pub signal: Option<Signal>,
     /// Its level, or that of the sweeps: a sine of full scale lowered by this, rms, -100 to -12 dB
-    #[arg(long, value_name = "DB", default_value_t = LEVEL_DB, help_heading = "Signals")]
+    #[arg(long, value_name = "DB", default_value_t = LEVEL_DB, conflicts_with_all = ["inputs", "answer"], help_heading = "Signals")]
     pub level_db: f64,
 
     /// Write sweeps by which you find where your own ear resonates with --unit, and a file for the times
@@ -947,6 +947,15 @@ pub struct Listen {
     /// How results are shown.
     #[command(flatten, next_help_heading = "Output")]
     pub output_style: OutputStyle,
+}
+
+/// A time of more than nothing.
+fn duration(text: &str) -> Result<f64, String> {
+    let seconds = time(text)?;
+    match seconds > 0.0 {
+        true => Ok(seconds),
+        false => Err("expected more than 0 s".to_owned()),
+    }
 }
 
 /// Seconds, or minutes and seconds, or hours too.

@@ -10,7 +10,7 @@ use bandwright::error::{Error, ErrorKind, Knob, Result, Source};
 use bandwright::export;
 use bandwright::file_names::file_name;
 use bandwright::job::{Measured, Prepared, Request, Taste};
-use bandwright::listen::answers::Answers;
+use bandwright::listen::answers::{self, Answers};
 use bandwright::listen::ear::Ear;
 use bandwright::listen::error::ListenFault;
 use bandwright::listen::find_peak;
@@ -19,6 +19,7 @@ use bandwright::listen::trial::{Kind, Trials};
 use bandwright::listen::wav::{Depth, Destination, Writer};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
 use bandwright::measurement::rig::Rig;
+use bandwright::measurement::unit_file::is_unit_file;
 use bandwright::report::{self, FileKind, figures};
 use bandwright::sheet::{self, Sheet};
 use rayon::prelude::*;
@@ -28,6 +29,11 @@ use super::args::Listen;
 use super::files::{self, Disk, Place, Staged, shown};
 use super::outputs::{ANSWERS, SOUND, TIMES};
 use super::progress::Progress;
+
+/// The file for answers to a blind trial.
+const ANSWERS_FILE: &str = "answers.toml";
+/// The file for times of sweeps.
+const TIMES_FILE: &str = "peak.toml";
 
 /// Sounds of one piece of music, in files that are not at their places yet.
 struct Made {
@@ -53,6 +59,9 @@ pub fn run(typed: &Listen) -> Result<()> {
     let sheets: Result<Vec<Sheet>> = sheet_paths.iter().map(|path| sound_sheet(path)).collect();
     let sheets = sheets?;
     let names: Vec<String> = sheet_paths.iter().map(|path| name(path)).collect();
+    if typed.blind.is_some() {
+        refuse_filled(&folder(typed).join(ANSWERS_FILE))?;
+    }
     let ear = typed
         .unit_file
         .as_deref()
@@ -108,8 +117,7 @@ pub fn run(typed: &Listen) -> Result<()> {
         }
         if let Some(answers) = made.answers {
             let inputs: Vec<&Path> = typed.inputs.iter().map(PathBuf::as_path).collect();
-            let place =
-                answer.place(&folder(typed).join("answers.toml"), ANSWERS, false, &inputs)?;
+            let place = answer.place(&folder(typed).join(ANSWERS_FILE), ANSWERS, false, &inputs)?;
             answer.add(place, FileKind::Answers, answers.to_toml());
         }
         heard.push(made.heard);
@@ -121,9 +129,32 @@ pub fn run(typed: &Listen) -> Result<()> {
     )
 }
 
+/// Refuses a folder with what a listener may have filled in, and with the files that it is about.
+fn refuse_filled(path: &Path) -> Result<()> {
+    match path.exists() {
+        true => Err(Error::new(
+            ErrorKind::File,
+            shown(path),
+            "what an earlier run wrote there, to be filled in",
+            "a folder without it",
+            "make another folder, or move those files away",
+        )),
+        false => Ok(()),
+    }
+}
+
 /// A sheet whose numbers do not contradict each other.
 fn sound_sheet(path: &Path) -> Result<Sheet> {
     let name = shown(path);
+    if is_unit_file(&name) {
+        return Err(Error::new(
+            ErrorKind::Setting,
+            name,
+            "a unit file",
+            "sheets and music",
+            "say with `--unit` that it is the unit that is listened with",
+        ));
+    }
     let sheet = sheet::read(&files::read(path)?, &name)?;
     let whole = export::Request {
         rates_hz: Vec::new(),
@@ -248,24 +279,25 @@ fn places(typed: &Listen, music: &Path, sheets: &[String]) -> Result<Vec<Place>>
             .map(|(name, _)| name)
             .collect(),
     };
-    let mut places: Vec<Place> = Vec::new();
-    for name in names {
-        let others: Vec<&Place> = places.iter().collect();
-        places.push(Place::new(
-            &folder(typed).join(name),
-            SOUND,
-            false,
-            &inputs,
-            &others,
-        )?);
-    }
-    Ok(places)
+    let place = |name: String| Place::new(&folder(typed).join(name), SOUND, false, &inputs, &[]);
+    names.into_iter().map(place).collect()
 }
 
 fn refuse_clashes(jobs: &[(&PathBuf, Vec<Place>)]) -> Result<()> {
     let places: Vec<&Place> = jobs.iter().flat_map(|(_, places)| places).collect();
     for (index, place) in places.iter().enumerate() {
-        place.refuse_clash(&[], &places[..index])?;
+        if place.refuse_clash(&[], &places[..index]).is_err() {
+            return Err(Error::new(
+                ErrorKind::Setting,
+                Source::name("listen"),
+                format!(
+                    "two sounds that would both be written as `{}`",
+                    place.shown()
+                ),
+                "music and sheets whose names, without their endings, differ",
+                "rename one of them, or listen to one at a time",
+            ));
+        }
     }
     Ok(())
 }
@@ -352,7 +384,8 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
             seed: trials.dither_seed(index),
         })
         .collect();
-    let heard = job.measured()?;
+    let mut heard = job.measured()?;
+    heard.sounds.retain(|sound| two.contains(&sound.sheet));
     job.write(&renderings, |sheet| heard.gain_db(sheet), &mut outputs)?;
     let called =
         |sheet: Option<usize>| sheet.map_or("no EQ".to_owned(), |place| names[place].clone());
@@ -363,11 +396,11 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
         sealed: trials.sealed(),
         trials: (1..=trials.second.len())
             .map(|number| {
-                let file = match kind {
-                    Kind::ThreeWay => format!("x-{number:02}.wav"),
+                let name = match kind {
+                    Kind::ThreeWay => format!("x-{number:02}"),
                     Kind::Pairs => format!("pair-{number:02}"),
                 };
-                (file, String::new())
+                (name, String::new())
             })
             .collect(),
     };
@@ -415,6 +448,7 @@ fn add_both_sides(answer: &mut Answer, typed: &Listen, name: &str, samples: &[f6
 fn write_sweeps(typed: &Listen, path: &Path) -> Result<()> {
     let level_db = level_db(typed)?;
     let (prepared, _, name) = unit(typed, path)?;
+    refuse_filled(&folder(typed).join(TIMES_FILE))?;
     let curve = find_peak::without_resonance(prepared.judged());
     let mut answer = Answer::default();
     let sweeps: Vec<(String, Vec<f64>)> = find_peak::files()
@@ -426,7 +460,7 @@ fn write_sweeps(typed: &Listen, path: &Path) -> Result<()> {
     for (file, samples) in &sweeps {
         add_both_sides(&mut answer, typed, file, samples)?;
     }
-    let place = answer.place(&folder(typed).join("peak.toml"), TIMES, false, &[path])?;
+    let place = answer.place(&folder(typed).join(TIMES_FILE), TIMES, false, &[path])?;
     answer.add(place, FileKind::Answers, find_peak::to_toml(&name));
     answer.deliver(
         typed.output_style,
@@ -459,6 +493,15 @@ fn score(typed: &Listen, path: &Path) -> Result<()> {
             |_| report::to_json(&report::peak_document(&found)),
             |_| vec![figures::listen::peak_report(&found)],
         );
+    }
+    if !bytes.starts_with(answers::BEGINNING.as_bytes()) {
+        return Err(Error::new(
+            ErrorKind::Format,
+            name,
+            "no file that `listen` wrote to be filled in",
+            "answers to a blind trial, or times of sweeps",
+            "name the answers.toml or peak.toml that stands beside the sounds",
+        ));
     }
     let answers = Answers::parse(&bytes, &name)?;
     let score = answers.score(&name)?;

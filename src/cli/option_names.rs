@@ -52,6 +52,7 @@ pub fn option(knob: Knob) -> String {
         Knob::Treble => "--treble",
         Knob::TruePeakMargin => "--true-peak-margin",
         Knob::Unit => "--unit",
+        Knob::Unmatched => "--unmatched",
         Knob::UnlistedRate => "--unlisted-rate",
         Knob::Variant => "--variant",
         Knob::WithoutPreamp => "--without-preamp",

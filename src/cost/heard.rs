@@ -44,6 +44,15 @@ pub fn hearing_db(unit: &OnGrid, rig: &Rig) -> impl Fn(f64) -> f64 {
     }
 }
 
+/// The unit that is listened through.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Ear {
+    /// Its curve, of any level.
+    pub unit: OnGrid,
+    /// What it was measured with.
+    pub rig: Rig,
+}
+
 /// A programme as it is heard through a unit without EQ.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Heard {

@@ -34,6 +34,7 @@ use crate::measurement::takes::Side;
 use crate::measurement::unit_file::Sensitivity;
 use at_ear::Playback;
 use distortion::{DistortionFigures, distortion};
+use heard::HeardChange;
 use drive::{DriveFigures, OutputBend, WishedLevel, drive, output_bend};
 use exposure::{Exposure, Field, FieldTable, HARMFUL_DBA, exposure};
 use loudness::{LoudnessChange, loudness_change_of_channels};
@@ -57,7 +58,9 @@ pub struct CostRequest<'a> {
     pub preamp_db: f64,
     /// What is played.
     pub programme: &'a Programme,
-    /// How high that stands.
+    /// How that is heard through the unit beside no EQ, all channels together; without it, its change as a signal counts.
+    pub heard: Option<HeardChange>,
+    /// How high it stands.
     pub level: ProgrammeLevel,
     /// The measured curve, of any level.
     pub response: &'a OnGrid,
@@ -137,6 +140,9 @@ pub struct Cost {
     /// Change of the loudness of that programme against no EQ (ITU-R BS.1770); with an EQ for each side, of both
     /// together.
     pub loudness: LoudnessChange,
+    /// Change of the loudness of that programme as it is heard through the unit, A-weighted in a diffuse field; with an EQ for
+    /// each side, of both together. None (`null`) where the unit is not known: then `loudness` is what one turns the volume by.
+    pub heard: Option<HeardChange>,
     /// Level at the ear and drive of the earphone.
     pub drive: FiguresOrReason<DriveFigures>,
     /// How the source's output impedance changes the response.
@@ -158,7 +164,7 @@ impl Cost {
     /// What the volume is turned by so that it plays as loud as without EQ, dB.
     #[must_use]
     pub fn as_loud_db(&self) -> f64 {
-        -self.loudness.total_lu
+        -self.heard.map_or(self.loudness.total_lu, |heard| heard.total_db)
     }
 
     /// The wished level in a diffuse field; where that cannot be computed, the one at the eardrum as it stands, which is
@@ -224,6 +230,8 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
     channels.extend(request.side.map(|(_, others)| others));
     let loudness = loudness_change_of_channels(&channels, rate_hz, preamp_db, request.programme)?;
     let playing = playback(request);
+    // What is heard counts, where it is known.
+    let total_db = request.heard.map_or(loudness.total_lu, |heard| heard.total_db);
     let drive = playing
         .clone()
         .and_then(|playing| drive(&playing, request.wished));
@@ -249,7 +257,8 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         (_, None) => Err("no unit file gives an impedance_ohm".to_owned()),
         (Some(source), Some(impedance)) => output_bend(impedance, source.output_ohm),
     };
-    let distortion = distortion_of(request, &loudness)?;
+    let sections_db = request.heard.map_or(loudness.sections_lu, |heard| heard.sections_db);
+    let distortion = distortion_of(request, sections_db)?;
     Ok(Cost {
         rate_hz,
         preamp_db,
@@ -261,10 +270,11 @@ pub fn cost(request: &CostRequest<'_>) -> Result<Cost> {
         drive: FiguresOrReason::of(drive),
         output_bend: FiguresOrReason::of(bend),
         exposure: FiguresOrReason::of(from_source(0.0)),
-        exposure_as_loud: FiguresOrReason::of(from_source(-loudness.total_lu)),
+        exposure_as_loud: FiguresOrReason::of(from_source(-total_db)),
         exposure_as_wished: FiguresOrReason::of(as_wished),
         wished: request.wished,
         distortion: FiguresOrReason::of(distortion),
+        heard: request.heard,
         loudness,
     })
 }
@@ -290,7 +300,7 @@ fn playback<'a>(request: &CostRequest<'a>) -> std::result::Result<Playback<'a>, 
 /// The distortion to expect, or why it is not known.
 fn distortion_of(
     request: &CostRequest<'_>,
-    loudness: &LoudnessChange,
+    sections_db: f64,
 ) -> Result<std::result::Result<DistortionFigures, String>> {
     let counts = |curve: &&DistortionCurve| match request.side {
         Some((side, _)) => [side, Side::Unknown].contains(&curve.side),
@@ -310,7 +320,7 @@ fn distortion_of(
         &curves,
         request.sections,
         request.rate_hz,
-        -loudness.sections_lu,
+        -sections_db,
         request.listening_db_spl,
     )?;
     Ok(Ok(figures))

@@ -2,11 +2,13 @@
 
 use super::{Channel, Outcome};
 use crate::cost::drive::WishedLevel;
+use crate::cost::heard::Heard;
 use crate::cost::exposure::{Field, FieldTable};
 use crate::cost::programme::{Programme, ProgrammeLevel};
 use crate::cost::source::Source;
 use crate::cost::{Cost, CostRequest, cost};
 use crate::error::Result;
+use crate::filter::Section;
 use crate::measurement::OnGrid;
 use crate::measurement::distorted::DistortionCurve;
 use crate::measurement::impedance::ImpedanceByFrequency;
@@ -58,6 +60,12 @@ impl Default for Circumstances {
 /// # Errors
 /// As [`cost`].
 pub fn cost_of(outcome: &Outcome, known: &Circumstances) -> Result<Vec<Cost>> {
+    let shared = &outcome.shared;
+    let sections: Vec<&[Section]> =
+        outcome.channels.iter().map(|channel| &channel.sections[..]).collect();
+    let (rate_hz, preamp_db) = (shared.rates_hz[0], shared.headroom.preamp_db);
+    let heard = Heard::new(&shared.ear.unit, &shared.ear.rig, &known.programme, rate_hz)?
+        .change(&sections, rate_hz, preamp_db);
     let channels = outcome.channels.iter();
     let of = |channel: &Channel| {
         let mut others = outcome.channels.iter();
@@ -75,8 +83,9 @@ pub fn cost_of(outcome: &Outcome, known: &Circumstances) -> Result<Vec<Cost>> {
         };
         cost(&CostRequest {
             sections: &channel.sections,
-            rate_hz: outcome.shared.rates_hz[0],
-            preamp_db: outcome.shared.headroom.preamp_db,
+            rate_hz,
+            preamp_db,
+            heard: Some(heard),
             programme: &known.programme,
             level: known.level,
             response: &response,

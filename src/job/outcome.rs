@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::measured::SourceBend;
 use crate::caution::Caution;
-use crate::cost::heard::HeardChange;
+use crate::cost::heard::{Ear, HeardChange};
 use crate::cost::loudness::LoudnessChange;
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Knob, Result};
@@ -62,6 +62,8 @@ pub struct Shared {
     pub loudness: LoudnessChange,
     /// How loud pink noise is then heard beside no EQ, all channels together.
     pub heard: HeardChange,
+    /// The unit that it is heard through: what was fitted of it.
+    pub ear: Ear,
     /// Where no more loss of loudness than so much was wished: what it took.
     pub loudness_wish: Option<LoudnessWish>,
     /// Before and after, at the rate of the fit.

@@ -9,6 +9,7 @@ use super::{
     BeforeAfter, Channel, ChannelCurves, LevelDifference, Outcome, ReachPoint, Residual,
     SearchReport, Shared, SharedCurves, TakeResidual, TypedQ,
 };
+use crate::cost::heard::Ear;
 use crate::filter::{Section, cascade};
 use crate::fit::residual::{ChannelsRms, channels_rms, economy_ratio_of_channels};
 use crate::fit::search::reach::{Effort, Level, Reach};
@@ -190,6 +191,10 @@ impl Fitted<'_> {
             protection: wish.protection,
             loudness: played.loudness.clone(),
             heard: played.heard,
+            ear: Ear {
+                unit: wishes[0].expected.clone(),
+                rig: measured.judging.rig.clone(),
+            },
             loudness_wish: None,
             residual: BeforeAfter {
                 before: self.before.together,

@@ -23,7 +23,7 @@ pub struct Answers {
     pub compared: [String; 2],
     /// The order, out of sight.
     pub sealed: String,
-    /// The file of each trial, or what its files' names begin with, and the answer, empty for none.
+    /// What the names of each trial's files begin with, and the answer, empty for none.
     pub trials: Vec<(String, String)>,
 }
 
@@ -48,11 +48,11 @@ impl Answers {
             text::string(other),
             text::string(&self.sealed),
         );
-        for (file, answer) in &self.trials {
+        for (name, answer) in &self.trials {
             let _ = write!(
                 out,
-                "\n[[trial]]\nfile = {}\nanswer = {}\n",
-                text::string(file),
+                "\n[[trial]]\nname = {}\nanswer = {}\n",
+                text::string(name),
                 text::string(answer)
             );
         }
@@ -73,9 +73,9 @@ impl Answers {
             })?;
             let trials = table.required("trial")?;
             trials.at_most(MOST_TRIALS, "trials")?;
-            let trials = trials.tables(&["file", "answer"], |trial| {
-                let file = trial.required("file")?.string()?;
-                Ok((file, trial.required("answer")?.string()?))
+            let trials = trials.tables(&["name", "answer"], |trial| {
+                let name = trial.required("name")?.string()?;
+                Ok((name, trial.required("answer")?.string()?))
             })?;
             Ok(Self {
                 kind,

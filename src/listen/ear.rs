@@ -10,22 +10,12 @@ use std::sync::Arc;
 use realfft::num_complex::Complex64;
 use realfft::{RealFftPlanner, RealToComplex};
 
+pub use crate::cost::heard::Ear;
 use crate::cost::heard::hearing_db;
-use crate::measurement::OnGrid;
-use crate::measurement::rig::Rig;
 use crate::units::{db_from_power, power_from_db};
 
 /// How long a window is at least, seconds: lines 10 Hz apart, narrower than any change of the weighting that counts.
 const WINDOW_S: f64 = 0.1;
-
-/// The unit that is listened through.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Ear {
-    /// Its curve, of any level.
-    pub unit: OnGrid,
-    /// What it was measured with.
-    pub rig: Rig,
-}
 
 /// The level of a sound at the ear, as it comes in.
 pub struct EarMeter {

@@ -1,5 +1,6 @@
 //! What can be at fault with music, and with a trial.
 
+use crate::error::Knob;
 use crate::error::fault::{Show, faults};
 use crate::message::Number;
 
@@ -78,7 +79,7 @@ faults! { ListenFault, names;
     Silent => Coverage,
         "silence, or less than 0.4 s of sound",
         "music whose loudness can be told",
-        "choose a longer or louder excerpt, or do not match";
+        (format!("choose a longer or louder excerpt, or add {}", names(Knob::Unmatched)));
     /// More bytes than a WAV file can hold.
     TooLong => Format,
         "more sound than one WAV file holds (4 GiB)",

@@ -66,8 +66,9 @@ pub struct PeakFound {
     pub unit: String,
     /// The sweeps, in the order of the file.
     pub sweeps: Vec<Sweep>,
-    /// Where the peak lies, Hz: the geometric mean, rising and falling sweeps counting alike.
-    pub peak_hz: f64,
+    /// Where the peak lies, Hz: the geometric mean, rising and falling sweeps counting alike; none (`null`) where the answers
+    /// spread by more than 0.15 octaves.
+    pub peak_hz: Option<f64>,
     /// Standard deviation (n - 1) of the answers about it, octaves; none (`null`) for a single one.
     pub spread_octaves: Option<f64>,
     /// How much higher rising sweeps find it than falling ones, octaves, which both together cancel; none (`null`) where only one
@@ -165,7 +166,7 @@ fn low_noise(count: usize, chance: &mut Xoshiro256PlusPlus) -> Vec<f64> {
 #[must_use]
 pub fn to_toml(unit: &str) -> String {
     let mut out = format!(
-        "{BEGINNING}, format 1.\n#\n# CARE  Start at a low volume: loud enough to hear the noise everywhere, no more. Loud sound harms hearing.\n#\n# Each file is a band of noise that moves slowly. Play it on one side at a time, with the fit that you listen with. Note the\n# time at which it is loudest, in seconds or as 0:12; leave a file out by writing nothing.\n\nformat = 1\nunit = {}\n",
+        "{BEGINNING}, format 1.\n#\n# CARE  Start at a low volume: loud enough to hear the noise everywhere, no more. Loud sound harms hearing.\n#\n# Each file is a band of noise that moves slowly. Play it without an EQ, on one side at a time, with the\n# tips and the seat that you listen with. Note the time at which it is loudest, in seconds or as 0:12; leave a file out by writing nothing.\n\nformat = 1\nunit = {}\n",
         text::string(unit)
     );
     for (file, _) in files() {
@@ -221,10 +222,11 @@ pub fn found(bytes: &[u8], file: &str) -> Result<PeakFound> {
     let both = !up.is_empty() && !down.is_empty();
     let middle = if both { f64::midpoint(mean(&up), mean(&down)) } else { mean(&all) };
     let squares: f64 = all.iter().map(|octaves| (octaves - middle).powi(2)).sum();
+    let spread_octaves = (all.len() > 1).then(|| (squares / (all.len() - 1) as f64).sqrt());
     Ok(PeakFound {
         unit,
-        peak_hz: middle.exp2(),
-        spread_octaves: (all.len() > 1).then(|| (squares / (all.len() - 1) as f64).sqrt()),
+        peak_hz: spread_octaves.is_none_or(|spread| spread <= UNSURE_OCTAVES).then(|| middle.exp2()),
+        spread_octaves,
         up_over_down_octaves: both.then(|| mean(&up) - mean(&down)),
         sweeps,
     })

@@ -4,12 +4,14 @@ use crate::support::{printed, units};
 
 use bandwright::cost::drive::WishedLevel;
 use bandwright::cost::exposure::{AllowedTime, Field, FieldTable};
+use bandwright::cost::heard::Heard;
 use bandwright::cost::programme::{Programme, ProgrammeLevel};
 use bandwright::cost::source::{Source, parse_source};
 use bandwright::cost::{Cost, CostRequest, cost};
 use bandwright::filter::{Section, Shape};
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
 use bandwright::measurement::impedance::{ImpedanceByFrequency, read_impedance};
+use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::Side;
 use bandwright::measurement::unit_file::{
     DistortionEntry, FileEntry, Impedance, Sensitivity, UnitEntry,
@@ -85,8 +87,20 @@ impl Bench {
         cost(&self.request()).unwrap()
     }
 
+    /// The same as it is heard through the unit.
+    fn heard_cost(&self) -> Cost {
+        let heard = Heard::new(&self.response, &Rig::default(), &self.programme, 48_000.0).unwrap();
+        let heard = heard.change(&[&self.sections], 48_000.0, -4.1);
+        let request = CostRequest {
+            heard: Some(heard),
+            ..self.request()
+        };
+        cost(&request).unwrap()
+    }
+
     fn request(&self) -> CostRequest<'_> {
         CostRequest {
+            heard: None,
             sections: &self.sections,
             rate_hz: 48_000.0,
             preamp_db: -4.1,
@@ -208,6 +222,26 @@ fn without_a_source_the_hearing_is_told_at_the_wished_level_only() {
     assert!(words.contains("Hearing wished at the eardrum"), "{words}");
     assert!(!words.contains("in use"), "{words}");
     assert!(cost.exposure_as_loud.missing().unwrap().contains("source"));
+}
+
+#[test]
+fn what_is_heard_through_the_unit_decides_how_far_one_turns_up() {
+    let bench = Bench::new();
+    let (as_signal, heard) = (bench.cost(), bench.heard_cost());
+    let change = heard.heard.unwrap();
+    assert_eq!(heard.loudness, as_signal.loudness);
+    assert!((change.total_db - heard.loudness.total_lu).abs() > 0.2);
+    assert_eq!(heard.as_loud_db(), -change.total_db);
+    assert_eq!(as_signal.as_loud_db(), -as_signal.loudness.total_lu);
+    // Turned up by that, it stands as high in the field as without EQ, which the change as a signal misses.
+    let at_db = |cost: &Cost| cost.exposure_as_loud.known().unwrap().field_dba;
+    let apart = heard.as_loud_db() - as_signal.as_loud_db();
+    assert!((at_db(&heard) - at_db(&as_signal) - apart).abs() < 1e-9);
+    let most_up_db = |cost: &Cost| cost.distortion.known().unwrap().turn_up_db;
+    assert!((most_up_db(&heard) + change.sections_db).abs() < 1e-12);
+    assert!(
+        cost_text(&heard).contains("A-weighted, through this unit; as a signal, by ITU-R BS.1770")
+    );
 }
 
 #[test]
@@ -334,7 +368,7 @@ proptest! {
         let mut bench = Bench::new();
         bench.sections = sections;
         bench.wished = Some(WishedLevel { level_db, a_weighted: false });
-        let cost = bench.cost();
+        let cost = bench.heard_cost();
         let mut found = Vec::new();
         nulls(&serde_json::to_value(&cost).unwrap(), "", &mut found);
         // These are null where nothing is missing, no limit is given, and a value is an interpolation.

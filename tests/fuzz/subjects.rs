@@ -834,6 +834,7 @@ fn costs(
         (Field::Free, FieldTable::P58),
     ] {
         let request = CostRequest {
+            heard: None,
             sections: &known.sections,
             rate_hz: RATE_HZ,
             preamp_db: -6.0,

@@ -286,7 +286,7 @@ fn what_is_asked_in_vain_is_said_before_any_file_is_written() {
         ("listen bass.sheet.toml missing.wav -o .", "no such file"),
         (
             "listen bass.sheet.toml bass.sheet.toml music.wav -o .",
-            "the same file",
+            "two sounds that would both be written",
         ),
         (
             "listen bass.sheet.toml music.wav music.wav --blind pairs -o .",
@@ -309,6 +309,18 @@ fn what_is_asked_in_vain_is_said_before_any_file_is_written() {
         assert_eq!(code, 2, "{line}: {error}");
         assert!(error.contains(words), "{line}: {error}");
         assert_eq!(fs::read_dir(bench.path()).unwrap().count(), 3, "{line}");
+    }
+    // What a listener filled in is never written over.
+    let trial = "listen bass.sheet.toml music.wav --blind pairs --trials 1 -o .";
+    assert_eq!(bench.run(trial).0, 0);
+    let filled = String::from_utf8(bench.bytes("answers.toml")).unwrap();
+    let filled = filled.replace("answer = \"\"", "answer = \"1\"");
+    fs::write(bench.path().join("answers.toml"), &filled).unwrap();
+    let (code, _, error) = bench.run(trial);
+    assert!(code == 2 && error.contains("to be filled in"), "{error}");
+    assert_eq!(bench.bytes("answers.toml"), filled.as_bytes());
+    for name in ["answers.toml", "pair-01-1.wav", "pair-01-2.wav"] {
+        fs::remove_file(bench.path().join(name)).unwrap();
     }
     let (code, _, error) = bench.run("listen loud.sheet.toml music.wav -o .");
     assert_eq!(code, 1, "{error}");

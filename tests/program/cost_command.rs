@@ -190,7 +190,10 @@ fn a_programme_above_the_shelf_plays_3_lu_quieter() {
     assert!(figure(&document, "/loudness/total_lu") > -2.95);
     let text = bench.text("flat.unit.toml --bass 3 --programme speech.csv");
     assert!(text.contains("With both, pink noise is "), "{text}");
-    assert!(unwrapped(&text).contains("preamp -3 dB; speech.csv, ITU-R BS.1770)"));
+    assert!(unwrapped(&text).contains(
+        "preamp -3 dB; speech.csv, A-weighted, through this unit; as a signal, by ITU-R BS.1770, -3"
+    ));
+    assert_abs_diff_eq!(figure(&cost, "/heard/total_db"), -3.0, epsilon = 0.06);
 }
 
 #[test]
@@ -708,6 +711,7 @@ fn the_document_has_all_its_keys_whatever_is_known() {
             "exposure",
             "exposure_as_loud",
             "exposure_as_wished",
+            "heard",
             "loudness",
             "output_bend",
             "preamp_db",

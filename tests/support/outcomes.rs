@@ -3,7 +3,7 @@
 #![allow(dead_code)]
 
 use bandwright::caution::Caution;
-use bandwright::cost::heard::HeardChange;
+use bandwright::cost::heard::{Ear, HeardChange};
 use bandwright::cost::loudness::loudness_change;
 use bandwright::cost::programme::Programme;
 use bandwright::filter::{Section, Shape, cascade};
@@ -14,6 +14,8 @@ use bandwright::job::{
     TakeResidual,
 };
 use bandwright::limits::Limits;
+use bandwright::measurement::grid::OnGrid;
+use bandwright::measurement::rig::Rig;
 use bandwright::report::{FileKind, WrittenFile};
 
 pub const RATE_HZ: f64 = 44_100.0;
@@ -268,7 +270,15 @@ fn outcome(
         },
         sections: sections.clone(),
     };
+    let ear = Ear {
+        unit: OnGrid {
+            level_db: channel.curves.expected_db.clone(),
+            support: support.clone(),
+        },
+        rig: Rig::default(),
+    };
     let shared = Shared {
+        ear,
         start: None,
         set_aside: Vec::new(),
         other_ears: None,

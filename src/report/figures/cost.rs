@@ -53,30 +53,41 @@ fn blocks(cost: &Cost) -> Vec<Block> {
 
 fn loudness(cost: &Cost) -> String {
     let change = &cost.loudness;
-    let (played, turn) = match change.total_lu {
-        lu if lu <= -NO_CHANGE_LU => (
-            format!("{} LU quieter than without EQ", decimals(-lu, 1)),
+    let (total_db, sections_db, unit) = match cost.heard {
+        Some(heard) => (heard.total_db, heard.sections_db, "dB"),
+        None => (change.total_lu, change.sections_lu, "LU"),
+    };
+    let (played, turn) = match total_db {
+        db if db <= -NO_CHANGE_LU => (
+            format!("{} {unit} quieter than without EQ", decimals(-db, 1)),
             format!(
-                "To compare, turn down by {} dB what plays without EQ.",
-                decimals(-lu, 1)
+                " To compare, turn down by {} dB what plays without EQ.",
+                decimals(-db, 1)
             ),
         ),
-        lu if lu >= NO_CHANGE_LU => (
-            format!("{} LU louder than without EQ", decimals(lu, 1)),
+        db if db >= NO_CHANGE_LU => (
+            format!("{} {unit} louder than without EQ", decimals(db, 1)),
             format!(
-                "Turn down by {} dB to hear it as loud as before.",
-                decimals(lu, 1)
+                " Turn down by {} dB to hear it as loud as before.",
+                decimals(db, 1)
             ),
         ),
         _ => ("as loud as without EQ".to_owned(), String::new()),
     };
+    let how = match cost.heard {
+        Some(_) => format!(
+            "A-weighted, through this unit; as a signal, by ITU-R BS.1770, {} LU",
+            signed_decimals_up_to(change.total_lu, 1)
+        ),
+        None => "ITU-R BS.1770".to_owned(),
+    };
     let parts = format!(
-        "sections {} LU, preamp {} dB; {}, ITU-R BS.1770",
-        signed_decimals_up_to(change.sections_lu, 1),
+        "sections {} {unit}, preamp {} dB; {}, {how}",
+        signed_decimals_up_to(sections_db, 1),
         words::typed(cost.preamp_db),
         change.programme
     );
-    format!("{played} ({parts}). {turn}")
+    format!("{played} ({parts}).{turn}")
 }
 
 fn level(cost: &Cost, figures: &DriveFigures) -> String {
@@ -336,7 +347,7 @@ fn distortion(figures: &DistortionFigures) -> Vec<Block> {
         };
         let rest = if missing > 0 && side.worst.is_some() {
             format!(
-                " Of {} frequencies driven harder, {missing} were not measured.",
+                " Not measured: {missing} of {} frequencies driven harder.",
                 side.points.len()
             )
         } else {

@@ -3,7 +3,7 @@
 use crate::file_names::file_name;
 use crate::listen::Heard;
 use crate::listen::answers::Answers;
-use crate::listen::find_peak::{self, PeakFound, UNSURE_OCTAVES};
+use crate::listen::find_peak::{self, PeakFound};
 use crate::listen::matched::By;
 use crate::listen::signals::Signal;
 use crate::listen::trial::Score;
@@ -11,6 +11,10 @@ use crate::report::blocks::{Block, Column, ColumnKind, Part, Report, Row};
 use crate::report::files::{FileKind, WrittenFile};
 use crate::report::words::{decimals, rate, signed_typed, typed};
 
+/// Of fewer answers, not even all right ones are beyond luck: guessing gets four of four in 6 % of trials.
+const ENOUGH: usize = 5;
+/// Said of signals.
+const CARE_OF_SIGNALS: &str = "start at the lowest volume. Steady sines and noise harm hearing sooner than music of the same level, and high ones are louder than they seem";
 /// Said of every sound that is written.
 const CARE: &str =
     "start at a low volume and leave it there while you compare. Loud sound harms hearing";
@@ -24,16 +28,24 @@ pub fn reports(music: &[Heard], sheets: &[String], files: &[WrittenFile]) -> Vec
         first.cautions.push(CARE.into());
     }
     if let Some(last) = reports.pop() {
+        let sounds: Vec<&str> = files
+            .iter()
+            .filter(|file| file.kind == FileKind::Sound)
+            .map(|file| file.path.as_str())
+            .collect();
         // The names of many trials tell nothing.
         let files: Vec<WrittenFile> = match hidden {
             true => files.iter().filter(|file| file.kind == FileKind::Answers).cloned().collect(),
             false => files.to_vec(),
         };
         let mut last = last;
-        if hidden {
-            last.parts.push(Part::without_head([Block::paragraph(
-                "The order is hidden. Listen to the trials, write what you hear into the file below, and let `bandwright listen --answer` tell what it is worth.",
-            )]));
+        if let (true, Some(first), Some(end)) = (hidden, sounds.first(), sounds.last()) {
+            let text = format!(
+                "The order is hidden. Listen to the files from {} to {}, write what you hear into the file below, and let `bandwright listen --answer` tell what it is worth.",
+                file_name(first),
+                file_name(end)
+            );
+            last.parts.push(Part::without_head([Block::paragraph(text)]));
         }
         reports.push(last.with_files(&files));
     }
@@ -104,7 +116,7 @@ pub fn signal_report(signal: Signal, level_db: f64, files: &[WrittenFile]) -> Re
     };
     let level = format!("{} dB, rms, re a sine of full scale", typed(level_db));
     let mut report = Report::new(signal.name());
-    report.cautions.push(CARE.into());
+    report.cautions.push(CARE_OF_SIGNALS.into());
     report.parts.push(Part::without_head([Block::Rows(vec![
         Row::new("Signal", holds),
         Row::new("Level", level),
@@ -135,7 +147,7 @@ pub fn sweeps_report(unit: &str, level_db: f64, files: &[WrittenFile]) -> Report
         Column::new(ColumnKind::Numbers, "down, Hz", hz(false)),
     ]);
     let mut report = Report::new(format!("Your own ear with {unit}"));
-    report.cautions.push(CARE.into());
+    report.cautions.push(CARE_OF_SIGNALS.into());
     report.parts.push(Part::without_head([Block::Rows(rows)]));
     report.parts.push(Part::new("Times and frequencies", [table]));
     report.parts.push(Part::without_head([Block::paragraph(
@@ -162,20 +174,22 @@ pub fn peak_report(found: &PeakFound) -> Report {
             answered().map(|sweep| sweep.peak_hz.map_or_else(String::new, hz)),
         ),
     ]);
-    let peak = hz(found.peak_hz);
     let spread = match found.spread_octaves {
         Some(octaves) => format!("{} octaves", decimals(octaves, 2)),
         None => "unknown: one answer".to_owned(),
     };
-    let rows = vec![Row::new("Your peak", format!("{peak} Hz")), Row::new("Answers spread", spread)];
-    let unsure = found.spread_octaves.is_none_or(|octaves| octaves > UNSURE_OCTAVES);
-    let one_way = found.up_over_down_octaves.is_none();
-    let sentence = match (unsure, one_way) {
-        (true, _) => "The answers do not tell where it lies: listen to all four again.".to_owned(),
-        (false, true) => format!(
-            "Only sweeps in one direction were answered: who notes times late is off by that. Answer both, or fit with {peak} Hz (`fit --ear-peak-hz {peak}`)."
+    let peak = found.peak_hz.map(hz);
+    let rows = vec![
+        Row::new("Your peak", peak.as_ref().map_or("unknown".to_owned(), |peak| format!("{peak} Hz"))),
+        Row::new("Answers spread", spread),
+    ];
+    let both_ways = found.up_over_down_octaves.is_some();
+    let sentence = match peak {
+        None => "The answers do not tell where it lies: listen to all four again.".to_owned(),
+        Some(peak) if both_ways => format!("Fit for this ear with `fit --ear-peak-hz {peak}`."),
+        Some(peak) => format!(
+            "Only sweeps in one direction were answered: who notes times late is off by that. Answer both, or fit with `fit --ear-peak-hz {peak}`."
         ),
-        (false, false) => format!("Fit for this ear with `fit --ear-peak-hz {peak}`."),
     };
     let mut report = Report::new(format!("Your own ear with {}", found.unit));
     report.parts.push(Part::without_head([Block::Rows(rows)]));
@@ -208,6 +222,9 @@ pub fn meaning(score: &Score) -> String {
         "mere guessing gets {} or more of {} right in {guessing} % of such trials",
         score.right, score.answered
     );
+    if score.answered < ENOUGH {
+        return format!("Too few answers to tell anything: {luck}.");
+    }
     if score.is_heard() {
         return format!("A difference was heard: {luck}.");
     }

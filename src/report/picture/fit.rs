@@ -328,8 +328,8 @@ fn notes(
     ];
     match (&shared.other_ears, channels.len()) {
         (None, _) => {}
-        (Some(_), 1) => notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections.".into()),
-        (Some(_), _) => notes.push("Equalised: what other ears are expected to get with the sections, which was fitted; above 5 kHz it is not the measured curve with them.".into()),
+        (Some(_), 1) => notes.push("In other ears: what they are expected to get of the measured curve, which was fitted; equalised is that with the sections. The target is smoothed as it is.".into()),
+        (Some(_), _) => notes.push("Equalised: what other ears are expected to get with the sections, which was fitted; above 5 kHz it is not the measured curve with them, and the target is smoothed as it is.".into()),
     }
     notes.push(hatched(shared, doubtful_hz));
     notes.extend(guard.map(|guard| super::notes::resonance(guard, doubtful_hz)));
