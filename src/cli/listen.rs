@@ -15,7 +15,7 @@ use bandwright::listen::ear::Ear;
 use bandwright::listen::error::ListenFault;
 use bandwright::listen::find_peak;
 use bandwright::listen::signals::{self, HIGHEST_DB, Signal};
-use bandwright::listen::trial::{Kind, Trials};
+use bandwright::listen::trial::Trials;
 use bandwright::listen::wav::{Depth, Destination, Writer};
 use bandwright::listen::{Excerpt, Heard, Job, Matching, Rendering};
 use bandwright::measurement::rig::Rig;
@@ -59,7 +59,12 @@ pub fn run(typed: &Listen) -> Result<()> {
     let sheets: Result<Vec<Sheet>> = sheet_paths.iter().map(|path| sound_sheet(path)).collect();
     let sheets = sheets?;
     let names: Vec<String> = sheet_paths.iter().map(|path| name(path)).collect();
-    if typed.blind.is_some() {
+    let trials = typed.blind.map(|kind| {
+        // Whoever listens must not know the order, so by chance it differs from run to run.
+        let seed = typed.seed.unwrap_or_else(|| RandomState::new().hash_one(0));
+        Trials::new(kind, typed.trials as usize, seed)
+    });
+    if trials.is_some() {
         refuse_filled(&folder(typed).join(ANSWERS_FILE))?;
     }
     let ear = typed
@@ -83,7 +88,7 @@ pub fn run(typed: &Listen) -> Result<()> {
     });
     let jobs: Result<Vec<(&PathBuf, Vec<Place>)>> = music
         .iter()
-        .map(|path| Ok((*path, places(typed, path, &names)?)))
+        .map(|path| Ok((*path, places(typed, path, &names, trials.as_ref())?)))
         .collect();
     let jobs = jobs?;
     refuse_clashes(&jobs)?;
@@ -103,7 +108,7 @@ pub fn run(typed: &Listen) -> Result<()> {
                 depth: typed.depth,
                 done_ms: &done_ms,
             };
-            let made = make(typed, &job, places, &names);
+            let made = make(&job, places, &names, trials.as_ref());
             ready.fetch_add(1, Ordering::Relaxed);
             made
         })
@@ -260,7 +265,12 @@ fn unit(typed: &Listen, path: &Path) -> Result<(Prepared, Rig, String)> {
 }
 
 /// Where the files of a piece of music go.
-fn places(typed: &Listen, music: &Path, sheets: &[String]) -> Result<Vec<Place>> {
+fn places(
+    typed: &Listen,
+    music: &Path,
+    sheets: &[String],
+    trials: Option<&Trials>,
+) -> Result<Vec<Place>> {
     let inputs: Vec<&Path> = typed
         .inputs
         .iter()
@@ -268,16 +278,13 @@ fn places(typed: &Listen, music: &Path, sheets: &[String]) -> Result<Vec<Place>>
         .map(PathBuf::as_path)
         .collect();
     let piece = name(music);
-    let names: Vec<String> = match typed.blind {
+    let names: Vec<String> = match trials {
         None => {
             let untouched = (!typed.unmatched).then(|| "untouched".to_owned());
             let sounds = untouched.into_iter().chain(sheets.iter().cloned());
             sounds.map(|sound| format!("{piece}.{sound}.wav")).collect()
         }
-        Some(kind) => files_of_trials(kind, typed.trials as usize)
-            .into_iter()
-            .map(|(name, _)| name)
-            .collect(),
+        Some(trials) => trials.files().into_iter().map(|(name, _)| name).collect(),
     };
     let place = |name: String| Place::new(&folder(typed).join(name), SOUND, false, &inputs, &[]);
     names.into_iter().map(place).collect()
@@ -302,37 +309,13 @@ fn refuse_clashes(jobs: &[(&PathBuf, Vec<Place>)]) -> Result<()> {
     Ok(())
 }
 
-/// The files of a series of trials: their names, and for each the trial and which of its two sounds it is, or of which sound
-/// it is where it is named.
-fn files_of_trials(kind: Kind, trials: usize) -> Vec<(String, FileOfTrial)> {
-    let mut files = Vec::new();
-    if kind == Kind::ThreeWay {
-        files.push(("a.wav".to_owned(), FileOfTrial::Named(0)));
-        files.push(("b.wav".to_owned(), FileOfTrial::Named(1)));
-    }
-    for trial in 0..trials {
-        let number = trial + 1;
-        match kind {
-            Kind::ThreeWay => {
-                files.push((format!("x-{number:02}.wav"), FileOfTrial::Hidden(trial, 0)))
-            }
-            Kind::Pairs => files.extend((0..2).map(|place| {
-                let name = format!("pair-{number:02}-{}.wav", place + 1);
-                (name, FileOfTrial::Hidden(trial, place))
-            })),
-        }
-    }
-    files
-}
-
-#[derive(Clone, Copy)]
-enum FileOfTrial {
-    Named(usize),
-    Hidden(usize, usize),
-}
-
 /// Makes the files of one piece of music.
-fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> Result<Made> {
+fn make(
+    job: &Job<'_>,
+    places: Vec<Place>,
+    names: &[String],
+    trials: Option<&Trials>,
+) -> Result<Made> {
     let failed =
         |place: &Place, failure: std::io::Error| files::failed_write(place.typed(), &failure);
     let staged: Result<Vec<(Place, Staged)>> = places
@@ -352,7 +335,7 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
             output: staged.file(),
         })
         .collect();
-    let Some(kind) = typed.blind else {
+    let Some(trials) = trials else {
         let heard = job.run(&mut outputs)?;
         return Ok(Made {
             heard,
@@ -360,27 +343,15 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
             answers: None,
         });
     };
-    // Whoever listens must not know the order, so by chance it differs from run to run.
-    let seed = typed.seed.unwrap_or_else(|| RandomState::new().hash_one(0));
-    let trials = Trials::new(kind, typed.trials as usize, seed);
     // The two that are compared: of one sheet, against no EQ.
     let two = match names.len() {
         1 => [None, Some(0)],
         _ => [Some(0), Some(1)],
     };
-    let listed = files_of_trials(kind, trials.second.len());
-    let renderings: Vec<Rendering> = listed
-        .iter()
-        .enumerate()
-        .map(|(index, (_, file))| Rendering {
-            sheet: two[match file {
-                FileOfTrial::Named(place) => *place,
-                // Of a pair, the second choice is right where its second file is the second sound.
-                FileOfTrial::Hidden(trial, place) => usize::from(match kind {
-                    Kind::ThreeWay => trials.second[*trial],
-                    Kind::Pairs => trials.second[*trial] == (*place == 1),
-                }),
-            }],
+    let files = trials.files().into_iter().enumerate();
+    let renderings: Vec<Rendering> = files
+        .map(|(index, (_, second))| Rendering {
+            sheet: two[usize::from(second)],
             seed: trials.dither_seed(index),
         })
         .collect();
@@ -389,25 +360,14 @@ fn make(typed: &Listen, job: &Job<'_>, places: Vec<Place>, names: &[String]) -> 
     job.write(&renderings, |sheet| heard.gain_db(sheet), &mut outputs)?;
     let called =
         |sheet: Option<usize>| sheet.map_or("no EQ".to_owned(), |place| names[place].clone());
-    let answers = Answers {
-        kind,
-        music: file_name(&heard.music).to_owned(),
-        compared: two.map(called),
-        sealed: trials.sealed(),
-        trials: (1..=trials.second.len())
-            .map(|number| {
-                let name = match kind {
-                    Kind::ThreeWay => format!("x-{number:02}"),
-                    Kind::Pairs => format!("pair-{number:02}"),
-                };
-                (name, String::new())
-            })
-            .collect(),
-    };
     Ok(Made {
+        answers: Some(Answers::of(
+            trials,
+            file_name(&heard.music),
+            two.map(called),
+        )),
         heard,
         files: staged,
-        answers: Some(answers),
     })
 }
 

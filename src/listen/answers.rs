@@ -28,6 +28,18 @@ pub struct Answers {
 }
 
 impl Answers {
+    /// None so far, of trials of two sounds with these names.
+    #[must_use]
+    pub fn of(trials: &Trials, music: &str, compared: [String; 2]) -> Self {
+        Self {
+            kind: trials.kind,
+            music: music.to_owned(),
+            compared,
+            sealed: trials.sealed(),
+            trials: trials.names().map(|name| (name, String::new())).collect(),
+        }
+    }
+
     /// As text, for a listener to fill in.
     #[must_use]
     pub fn to_toml(&self) -> String {

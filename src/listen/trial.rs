@@ -84,6 +84,35 @@ impl Trials {
         Self { kind, second, salt }
     }
 
+    /// What the names of each trial's files begin with.
+    pub fn names(&self) -> impl Iterator<Item = String> {
+        let word = match self.kind {
+            Kind::Pairs => "pair",
+            Kind::ThreeWay => "x",
+        };
+        (1..=self.second.len()).map(move |number| format!("{word}-{number:02}"))
+    }
+
+    /// The names of all files, and whether each holds the second of the two sounds.
+    #[must_use]
+    pub fn files(&self) -> Vec<(String, bool)> {
+        let mut files = Vec::new();
+        if self.kind == Kind::ThreeWay {
+            files.extend([("a.wav".to_owned(), false), ("b.wav".to_owned(), true)]);
+        }
+        for (name, second) in self.names().zip(&self.second) {
+            match self.kind {
+                Kind::ThreeWay => files.push((format!("{name}.wav"), *second)),
+                // Where the second choice is right, the second file holds the second sound.
+                Kind::Pairs => files.extend([
+                    (format!("{name}-1.wav"), !second),
+                    (format!("{name}-2.wav"), *second),
+                ]),
+            }
+        }
+        files
+    }
+
     /// The seed of the dither of a file, which tells nothing of what is in it.
     #[must_use]
     pub fn dither_seed(&self, file: usize) -> u64 {
