@@ -57,9 +57,13 @@ pub fn with_digest(mut text: String) -> String {
 /// The SHA-256 (FIPS 180-4) of bytes, in hexadecimal digits.
 #[must_use]
 pub fn hex(bytes: impl AsRef<[u8]>) -> String {
-    let digest = Sha256::digest(bytes.as_ref());
-    digest.iter().fold(String::new(), |mut hex, byte| {
-        let _ = write!(hex, "{byte:02x}");
-        hex
+    digits(&Sha256::digest(bytes.as_ref()))
+}
+
+/// Bytes as hexadecimal digits, two each.
+pub fn digits(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut digits, byte| {
+        let _ = write!(digits, "{byte:02x}");
+        digits
     })
 }

@@ -9,6 +9,7 @@ use bandwright::export::Form;
 use bandwright::fit::Effort;
 use bandwright::headroom::Guard;
 use bandwright::job::Sections;
+use bandwright::listen::excerpt;
 use bandwright::listen::signals::{LEVEL_DB, Signal};
 use bandwright::listen::trial::{Kind, MOST_TRIALS};
 use bandwright::listen::wav::Depth;
@@ -958,23 +959,8 @@ fn duration(text: &str) -> Result<f64, String> {
     }
 }
 
-/// Seconds, or minutes and seconds, or hours too.
+/// A time as people type it.
 fn time(text: &str) -> Result<f64, String> {
     let wrong = || "expected a time, such as 20, 20s or 1:05".to_owned();
-    let text = text.trim();
-    let parts: Vec<&str> = text.strip_suffix('s').unwrap_or(text).split(':').collect();
-    let whole = |part: &str| part.parse::<u32>().map(f64::from).map_err(|_| wrong());
-    let (last, before) = parts.split_last().ok_or_else(wrong)?;
-    if before.len() > 2 {
-        return Err(wrong());
-    }
-    let minutes = before.iter().try_fold(0.0, |sum, part| {
-        Ok::<f64, String>(60.0 * sum + whole(part)?)
-    })?;
-    let seconds: f64 = last.parse().map_err(|_| wrong())?;
-    let highest = if before.is_empty() { 1e6 } else { 60.0 };
-    match (0.0..highest).contains(&seconds) {
-        true => Ok(60.0 * minutes + seconds),
-        false => Err(wrong()),
-    }
+    excerpt::seconds(text).ok_or_else(wrong)
 }

@@ -112,10 +112,23 @@ impl Part {
             }
         }
     }
+}
 
-    /// Whether an end is cut.
-    #[must_use]
-    pub fn is_cut(&self) -> bool {
-        self.first > 0 || self.end.is_some()
-    }
+/// Seconds from what people type: `12.5`, `20s`, `1:05`, `1:02:03`; None for what is no time of 0 to a million seconds.
+#[must_use]
+pub fn seconds(text: &str) -> Option<f64> {
+    const MOST_S: f64 = 1e6;
+    let text = text.trim();
+    let text = text.strip_suffix('s').unwrap_or(text);
+    let (before, last) = text.rsplit_once(':').map_or((None, text), |(before, last)| (Some(before), last));
+    let last: f64 = last.trim().parse().ok()?;
+    let Some(before) = before else {
+        return (0.0..=MOST_S).contains(&last).then_some(last);
+    };
+    let minutes = before.split(':').try_fold(0.0, |sum, part| {
+        let part: u16 = part.trim().parse().ok()?;
+        Some(60.0 * sum + f64::from(part))
+    })?;
+    let all = 60.0 * minutes + last;
+    ((0.0..60.0).contains(&last) && all <= MOST_S).then_some(all)
 }

@@ -17,12 +17,13 @@ use serde::Serialize;
 
 use super::equal_loudness::contour_db;
 use super::error::ListenFault;
+use super::excerpt::seconds;
 use super::signals::RATE_HZ;
 use crate::cost::exposure::{Field, FieldTable, field_to_eardrum_db};
 use crate::error::{Error, Result};
 use crate::keys::{self, text};
 use crate::measurement::expected::{Ears, blurred};
-use crate::measurement::grid::{OnGrid, frequency_hz};
+use crate::measurement::grid::{OnGrid, band_hz, frequency_hz};
 use crate::measurement::judge::Judged;
 use crate::units::amplitude_from_db;
 use crate::wanted::difference::level_at_hz;
@@ -114,8 +115,8 @@ pub fn without_resonance(judged: &Judged) -> OnGrid {
 pub fn sweep(unit: &OnGrid, rises: bool, level_db: f64, seed: u64) -> Vec<f64> {
     let to_eardrum_db = field_to_eardrum_db(Field::Free, FieldTable::default());
     let held_db = |f_hz: f64| {
-        let last = frequency_hz()[unit.support.end - 1];
-        level_at_hz(unit, f_hz.min(last)).unwrap_or(0.0)
+        let (lowest_hz, highest_hz) = band_hz(&unit.support);
+        level_at_hz(unit, f_hz.clamp(lowest_hz, highest_hz)).unwrap_or(0.0)
     };
     let gain_db = |f_hz: f64| contour_db(PHON, f_hz) + to_eardrum_db(f_hz) - held_db(f_hz);
     let rate_hz = f64::from(RATE_HZ);
@@ -230,18 +231,4 @@ pub fn found(bytes: &[u8], file: &str) -> Result<PeakFound> {
         up_over_down_octaves: both.then(|| mean(&up) - mean(&down)),
         sweeps,
     })
-}
-
-/// Seconds, or minutes and seconds.
-fn seconds(word: &str) -> Option<f64> {
-    let parts: Vec<f64> = word
-        .trim_end_matches('s')
-        .split(':')
-        .map(|part| part.trim().parse().ok())
-        .collect::<Option<_>>()?;
-    match parts[..] {
-        [seconds] => Some(seconds),
-        [minutes, seconds] if (0.0..60.0).contains(&seconds) => Some(60.0 * minutes + seconds),
-        _ => None,
-    }
 }

@@ -5,7 +5,7 @@ use super::level::Levels;
 use crate::error::{Error, Result};
 
 /// Highest peak, dB of full scale: dither and the rounding to 16 bits need less than the rest.
-pub const HIGHEST_DB: f64 = -0.1;
+pub const HIGHEST_PEAK_DB: f64 = -0.1;
 
 /// By what sounds are as loud as each other.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
@@ -35,6 +35,6 @@ pub fn gains_db(levels: &[Levels], by: By, music: &str) -> Result<Vec<f64>> {
     let gains_db: Vec<f64> = levels_db.iter().map(|db| quietest_db - db).collect();
     let peaks_db = levels.iter().zip(&gains_db);
     let peaks_db = peaks_db.filter_map(|(levels, gain_db)| Some(levels.peak_db()? + gain_db));
-    let too_much_db = peaks_db.fold(0.0, |most: f64, db| most.max(db - HIGHEST_DB));
+    let too_much_db = peaks_db.fold(0.0, |most: f64, db| most.max(db - HIGHEST_PEAK_DB));
     Ok(gains_db.into_iter().map(|db| db - too_much_db).collect())
 }

@@ -8,7 +8,7 @@ use super::chain::Chain;
 use super::ear::Ear;
 use super::excerpt::{Block, Excerpt};
 use super::level::{Levels, Meter};
-use super::matched::{By, HIGHEST_DB, gains_db};
+use super::matched::{By, HIGHEST_PEAK_DB, gains_db};
 use super::sound::{Sound, Source};
 use super::wav::{Depth, Destination, Writer};
 use crate::error::Result;
@@ -178,7 +178,7 @@ impl Job<'_> {
         let mut written = self.write(&renderings, |_| 0.0, outputs)?;
         let mut gain_db = 0.0;
         if written.clipped > 0 {
-            gain_db = HIGHEST_DB - db_from_amplitude(written.peak);
+            gain_db = HIGHEST_PEAK_DB - db_from_amplitude(written.peak);
             written = self.write(&renderings, |_| gain_db, outputs)?;
         }
         Ok(Heard {

@@ -4,13 +4,12 @@
 //! is then binomial, exactly. The seal keeps the order out of sight of whoever opens the file with the answers: it is no lock
 //! for a listener who wants to cheat, who has the music and the sheets and could compare them by computing.
 
-use std::fmt::Write as _;
-
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
 use super::error::ListenFault;
+use crate::digest::digits;
 use crate::error::{Error, Result};
 
 /// Most trials.
@@ -123,7 +122,7 @@ impl Trials {
     /// The order, out of sight: what [`Trials::opened`] reads.
     #[must_use]
     pub fn sealed(&self) -> String {
-        let mut sealed = hex(&self.salt);
+        let mut sealed = digits(&self.salt);
         for (trial, second) in self.second.iter().enumerate() {
             let hidden = second ^ bit(&self.salt, b"seal", trial);
             sealed.push(if hidden { '1' } else { '0' });
@@ -138,7 +137,7 @@ impl Trials {
         check.update(self.salt);
         check.update(self.kind.choices()[0]);
         check.update(self.second.iter().map(|second| u8::from(*second)).collect::<Vec<u8>>());
-        hex(&check.finalize()[..8])
+        digits(&check.finalize()[..8])
     }
 
     /// The trials of a seal; `file` is for messages.
@@ -222,13 +221,6 @@ fn chance(salt: &[u8; 32], what: &[u8], place: usize) -> [u8; 32] {
 
 fn bit(salt: &[u8; 32], what: &[u8], place: usize) -> bool {
     chance(salt, what, place)[0] & 1 == 1
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |mut text, byte| {
-        let _ = write!(text, "{byte:02x}");
-        text
-    })
 }
 
 /// How likely at least `right` of `of` are right, each with probability `p`, 0 < p < 1: exact.

@@ -86,6 +86,18 @@ fn a_sweep_is_as_loud_everywhere_for_an_average_ear_and_loudest_where_an_ear_res
 }
 
 #[test]
+fn beyond_what_was_measured_the_units_level_is_held() {
+    let mut short = unit(None);
+    let inside = |hz: f64| frequency_hz().partition_point(|f_hz| *f_hz < hz);
+    short.support = inside(6000.0)..inside(10_000.0);
+    let mut held = unit(None);
+    for i in 0..POINTS {
+        held.level_db[i] = held.level_db[i.clamp(short.support.start, short.support.end - 1)];
+    }
+    assert_eq!(sweep(&short, true, -30.0, 2), sweep(&held, true, -30.0, 2));
+}
+
+#[test]
 fn a_sweep_is_nowhere_louder_than_its_level_and_never_clips() {
     for level_db in [-40.0, -12.0] {
         let samples = sweep(&unit(None), true, level_db, 1);

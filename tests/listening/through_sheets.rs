@@ -5,6 +5,7 @@ use std::f64::consts::TAU;
 use approx::assert_abs_diff_eq;
 use bandwright::error::ErrorKind;
 use bandwright::filter::{Shape, cascade};
+use bandwright::listen::excerpt::seconds;
 use bandwright::listen::wav::Depth;
 use bandwright::listen::{Excerpt, Matching};
 
@@ -121,6 +122,28 @@ fn an_excerpt_is_that_part_of_the_whole_with_ends_that_rise_and_fall() {
         refused.to_string().contains("less than 5.00 s"),
         "{refused}"
     );
+}
+
+#[test]
+fn times_are_read_as_people_type_them() {
+    for (text, expected) in [
+        ("12.5", Some(12.5)),
+        (" 20s ", Some(20.0)),
+        ("1:05", Some(65.0)),
+        ("1:02:03.5", Some(3723.5)),
+        ("0", Some(0.0)),
+        ("1:75", None),
+        ("-3", None),
+        ("1:-5", None),
+        ("nan", None),
+        ("inf", None),
+        ("soon", None),
+        ("", None),
+        (":", None),
+        ("1e9", None),
+    ] {
+        assert_eq!(seconds(text), expected, "{text}");
+    }
 }
 
 #[test]
