@@ -468,6 +468,7 @@ impl Led {
         let moved_db = lost_db - asked.lost_by_all_db(sections)?;
         let luck = match known {
             Some(luck) => luck,
+            None if sections.is_empty() => Luck::default(),
             None => asked.luck(one_out, &left_out, target_db, &band, moved_db)?,
         };
         Ok(Self {

@@ -2,7 +2,8 @@
 //!
 //! The units are those of `tests/support/listeners.rs`, invented, toward the diffuse field of ITU-T P.58. `-- split=N`
 //! compares N units with themselves, eight seatings a side split in two; `-- cover=N` counts how often intervals hold the
-//! value of the long run; `-- planted=N` has N units for each size of a planted fault. Without any, all three. `from=N` takes other units for `cover`.
+//! value of the long run; `-- planted=N` has N units for each size of a planted fault, and `-- strain=N` of planted distortion.
+//! Without any, all four. `from=N` takes other units for `cover`.
 
 #[path = "../support/mod.rs"]
 mod support;
@@ -11,13 +12,17 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Instant;
 
+use bandwright::comparison::band::{self, Band};
 use bandwright::comparison::figures::UnitFigures;
 use bandwright::comparison::{Comparison, Figure, Tally, compare};
-use bandwright::fit::Stop;
+use bandwright::filter::cascade;
+use bandwright::fit::{Effort, Stop};
 use bandwright::job::cost::Circumstances;
-use bandwright::job::{Measured, Opened, Wish};
+use bandwright::job::{Measured, Opened, Prepared, Wish};
 use bandwright::limits::Limits;
 use bandwright::measurement::distorted::{DistortionCurve, read_distortion};
+use bandwright::measurement::grid::frequency_hz;
+use bandwright::measurement::rig::Rig;
 use bandwright::measurement::takes::{Side, Take};
 use bandwright::measurement::unit_file::{DistortionEntry, FileEntry};
 use bandwright::wanted::library;
@@ -108,18 +113,36 @@ impl Held {
     }
 }
 
-/// Figures of a unit with many seatings, whatever its interval.
-fn long_run(unit: &mut Seatings) -> UnitFigures {
-    // A side is judged by ever fewer pairs beyond this, and the fit of each seating left out takes its time.
+/// Steadiness, sides and loudness of a unit in the long run, dB: the fit to many seatings, judged on as many that it has not
+/// seen.
+fn long_run(unit: &mut Seatings) -> [f64; 3] {
+    // A side is judged by ever fewer pairs beyond this.
     const MANY: usize = 24;
-    let units = vec![("long", unit.takes(MANY)), ("short", unit.takes(1))];
-    let compared = compared(units);
-    compared.units[0].found.clone().unwrap()
+    let long = opened("long", unit.takes(MANY));
+    let prepared = Prepared::new(long.measured).unwrap();
+    let outcome = prepared
+        .fit(&long.wish, &long.limits, Effort::Normal, &Stop::default())
+        .unwrap();
+    let judged = prepared.judged();
+    let distorted_hz = band::distorted_hz(judged, &Rig::default());
+    let curves = &outcome.shared.curves;
+    let band = Band::new(&curves.support, distorted_hz.as_slice(), None);
+    let rate_hz = long.limits.rates_hz[0];
+    let sections_db = cascade::levels_db(&outcome.channels[0].sections, rate_hz, frequency_hz());
+    let target_db = &outcome.channels[0].curves.target_db;
+    let unseen = unit.takes(MANY);
+    let logs = unseen.iter().map(|take| {
+        let error_db = band::error_db(&take.on_grid, &sections_db, target_db);
+        band::rms_db(&error_db, &band.points).unwrap().ln()
+    });
+    let steadiness_db = (logs.sum::<f64>() / unseen.len() as f64).exp();
+    let sides_db = judged.matching.as_ref().unwrap().rms_db;
+    [steadiness_db, sides_db, -outcome.shared.heard.total_db]
 }
 
 fn cover(units: u64, from: u64) {
     let diffuse_db = &diffuse_db();
-    let found: Vec<(UnitFigures, UnitFigures)> = (0..units)
+    let found: Vec<(UnitFigures, [f64; 3])> = (0..units)
         .into_par_iter()
         .map(|index| {
             let faults = Faults {
@@ -137,9 +160,9 @@ fn cover(units: u64, from: u64) {
     for (few, truth) in &found {
         let left_out = |unit: &UnitFigures| unit.steadiness.as_ref().unwrap().left_out;
         let apart = |unit: &UnitFigures| unit.sides.as_ref().unwrap().apart;
-        held[0].add(&left_out(few), left_out(truth).value_db);
-        held[1].add(&apart(few), apart(truth).value_db);
-        held[2].add(&few.loudness.lost, truth.loudness.lost.value_db);
+        held[0].add(&left_out(few), truth[0]);
+        held[1].add(&apart(few), truth[1]);
+        held[2].add(&few.loudness.lost, truth[2]);
     }
     let [steadiness, sides, loudness] = held.map(|held| held.words());
     println!(
@@ -213,6 +236,11 @@ fn planted(units: u64, _: u64) {
         None,
         &|unit| Some(unit.steadiness.as_ref()?.left_out.value_db),
     );
+}
+
+/// The mean strain that three sizes of planted distortion give.
+fn strain(units: u64, _: u64) {
+    let diffuse_db = &diffuse_db();
     let strain = [0.3, 1.0, 3.0].map(|percent| {
         let found: Vec<f64> = (0..units)
             .into_par_iter()
@@ -262,10 +290,11 @@ fn main() {
         })
         .collect();
     type Part = (&'static str, u64, fn(u64, u64));
-    let parts: [Part; 3] = [
+    let parts: [Part; 4] = [
         ("split", 100, split),
         ("cover", 200, cover),
         ("planted", 100, planted),
+        ("strain", 100, strain),
     ];
     for (name, usual, run) in parts {
         if asked.is_empty() || asked.contains_key(name) {
