@@ -6,6 +6,8 @@ pub mod next_step;
 use std::cmp::Ordering;
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use crate::error::Result;
 use crate::measurement::grid::{self, OnGrid, POINTS};
 use crate::measurement::judge::{self, Judged, JudgedSide, JudgedTake, Settings, Verdict};
@@ -132,7 +134,7 @@ pub fn inspect(unit: &OpenedUnit, settings: &Settings) -> Result<Inspection> {
     let trusted_band_hz = rig.trusted_band_hz(&judged.average.on_grid.support);
     let spread = spread(&judged, trusted_band_hz);
     let guard_hz = judged.coupler_hz(&rig);
-    let phases: Vec<Option<TakePhase>> = unit.takes.iter().map(phase).collect();
+    let phases: Vec<Option<TakePhase>> = unit.takes.par_iter().map(phase).collect();
     let mut inspection = Inspection {
         unit: unit.name.clone(),
         numbers: numbers(&takes),
@@ -236,7 +238,7 @@ fn impulse(opened: &OpenedTake) -> Option<TakeImpulse> {
 /// The bands where the phases of most takes (of those that have one) show what an equaliser cannot undo.
 #[must_use]
 pub fn beyond_eq(takes: &[OpenedTake]) -> Vec<BeyondEq> {
-    let phases: Vec<TakePhase> = takes.iter().filter_map(phase).collect();
+    let phases: Vec<TakePhase> = takes.par_iter().filter_map(phase).collect();
     let phases: Vec<&TakePhase> = phases.iter().collect();
     let shared = shared_bands(&phases).into_iter();
     let of_most = shared.filter(|shared| 2 * shared.takes > shared.of_takes);

@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use super::error::MeasurementFault as Fault;
 use super::impedance::{ImpedanceByFrequency, read_impedance};
 use super::rig::Rig;
@@ -141,7 +143,7 @@ impl NamedUnit {
                     let side = side.unwrap_or_else(|| side_from_name(&name));
                     opening.add(path, side, None)?;
                 }
-                Ok(opening.done(self.name, None, None))
+                opening.done(self.name, None, None)
             }
             From::UnitFile(path, entry) => {
                 let mut opening = Opening::new(files);
@@ -154,7 +156,7 @@ impl NamedUnit {
                     Some(RigEntry::Rig(rig)) => Some(rig.clone()),
                     Some(RigEntry::File(file)) => Some(read_named(files, &path, file, read_trust)?),
                 };
-                Ok(opening.done(self.name, rig, Some((*entry, path))))
+                opening.done(self.name, rig, Some((*entry, path)))
             }
         }
     }
@@ -179,56 +181,72 @@ fn trust(path: &Path, files: &dyn Files) -> Result<Rig> {
     read_trust(&files.read(path)?, &shown(path))
 }
 
-/// Takes as they are read, and where from: no file counts twice.
+/// Files of takes as they are read: no file counts twice.
 struct Opening<'a> {
     files: &'a dyn Files,
-    takes: Vec<OpenedTake>,
-    seen: Vec<(PathBuf, Option<usize>)>,
+    read: Vec<ReadFile>,
+}
+
+/// A file of a take that is not parsed yet.
+struct ReadFile {
+    path: PathBuf,
+    side: Side,
+    channel: Option<usize>,
+    bytes: Vec<u8>,
 }
 
 impl<'a> Opening<'a> {
     fn new(files: &'a dyn Files) -> Self {
         Self {
             files,
-            takes: Vec::new(),
-            seen: Vec::new(),
+            read: Vec::new(),
         }
     }
 
     fn add(&mut self, path: PathBuf, side: Side, channel: Option<usize>) -> Result<()> {
-        let same = |(before, its_channel): &&(PathBuf, Option<usize>)| {
-            *its_channel == channel && self.files.is_same(before, &path)
+        let same = |before: &&ReadFile| {
+            before.channel == channel && self.files.is_same(&before.path, &path)
         };
-        if let Some((before, _)) = self.seen.iter().find(same) {
-            let fault = Fault::FileTwice(shown(before), None);
+        if let Some(before) = self.read.iter().find(same) {
+            let fault = Fault::FileTwice(shown(&before.path), None);
             return Err(Error::of(fault, shown(&path)));
         }
-        let take = read_take(&self.files.read(&path)?, &shown(&path), side, channel)?;
-        self.takes.push(take);
-        self.seen.push((path, channel));
+        let bytes = self.files.read(&path)?;
+        self.read.push(ReadFile {
+            path,
+            side,
+            channel,
+            bytes,
+        });
         Ok(())
     }
 
-    /// The unit. Until here errors name whole paths, as typed; from here on takes have names that may be published.
+    /// Parses all files, on all threads; of several that cannot be parsed the first is told. Until here errors name whole
+    /// paths, as typed; from here on takes have names that may be published.
     fn done(
-        mut self,
+        self,
         name: String,
         rig: Option<Rig>,
         entry: Option<(UnitEntry, PathBuf)>,
-    ) -> OpenedFiles {
-        let paths: Vec<PathBuf> = self.seen.into_iter().map(|(path, _)| path).collect();
+    ) -> Result<OpenedFiles> {
+        let parsed = |file: &ReadFile| {
+            read_take(&file.bytes, &shown(&file.path), file.side, file.channel)
+        };
+        let takes: Vec<Result<OpenedTake>> = self.read.par_iter().map(parsed).collect();
+        let mut takes: Vec<OpenedTake> = takes.into_iter().collect::<Result<_>>()?;
+        let paths: Vec<PathBuf> = self.read.into_iter().map(|file| file.path).collect();
         let whole: Vec<PathBuf> = paths.iter().map(|path| self.files.whole(path)).collect();
         let whole: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
-        for (opened, name) in self.takes.iter_mut().zip(file_names::told_apart(&whole)) {
+        for (opened, name) in takes.iter_mut().zip(file_names::told_apart(&whole)) {
             opened.take.name = name;
         }
         let unit = OpenedUnit {
             name,
             rig,
-            takes: self.takes,
+            takes,
             entry,
         };
-        OpenedFiles { unit, paths }
+        Ok(OpenedFiles { unit, paths })
     }
 }
 

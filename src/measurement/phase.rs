@@ -8,6 +8,7 @@
 
 use std::f64::consts::{FRAC_PI_2, LN_2, PI, TAU};
 use std::ops::Range;
+use std::sync::{LazyLock, Mutex, MutexGuard, PoisonError};
 
 use rayon::prelude::*;
 use realfft::RealFftPlanner;
@@ -17,6 +18,13 @@ use super::curve::{Curve, PRINTED_ROUNDING};
 use super::grid::{self, POINTS, POINTS_PER_OCTAVE};
 use super::pchip::Pchip;
 use crate::units::amplitude_from_db;
+
+/// Plans of transforms, kept by their length: the takes of a unit share it, and a plan takes longer than a transform.
+static PLANNER: LazyLock<Mutex<RealFftPlanner<f64>>> = LazyLock::new(Mutex::default);
+
+fn planner() -> MutexGuard<'static, RealFftPlanner<f64>> {
+    PLANNER.lock().unwrap_or_else(PoisonError::into_inner)
+}
 
 /// Least excess delay that an equaliser cannot undo, in periods of the frequency. Our choice: two arrivals half a
 /// period apart begin to cancel.
@@ -236,19 +244,24 @@ fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
         return 0.0;
     }
     let step_s = 0.1 / widest_hz;
-    let agreement = |delay_s: f64| -> f64 {
-        votes
-            .iter()
-            .map(|(hz, rad)| (rad + TAU * hz * delay_s).cos())
-            .sum()
-    };
     let (earlier, later) = ((-DELAYS_S.0 / step_s) as i32, (DELAYS_S.1 / step_s) as i32);
-    let mut tried: Vec<i32> = (-earlier..=later).collect();
-    tried.sort_by_key(|k| k.abs());
+    let first_s = -f64::from(earlier) * step_s;
+    let at = |delay_s: f64| votes.iter().map(move |(hz, rad)| Complex64::cis(rad + TAU * hz * delay_s));
+    let turns: Vec<Complex64> = votes.iter().map(|(hz, _)| Complex64::cis(TAU * hz * step_s)).collect();
+    // One delay after the other: turning a number is many times faster than a cosine, and some thousand turns leave it
+    // exact to twelve digits.
+    let mut phasors: Vec<Complex64> = at(first_s).collect();
+    let mut tried: Vec<(i32, f64)> = (-earlier..=later)
+        .map(|k| {
+            let agreement = phasors.iter().map(|phasor| phasor.re).sum();
+            phasors.iter_mut().zip(&turns).for_each(|(phasor, turn)| *phasor *= turn);
+            (k, agreement)
+        })
+        .collect();
+    tried.sort_by_key(|(k, _)| k.abs());
     let mut best = (f64::NEG_INFINITY, 0.0);
-    for k in tried {
+    for (k, agreement) in tried {
         let delay_s = f64::from(k) * step_s;
-        let agreement = agreement(delay_s);
         if agreement > best.0 + MIN_AGREEMENT_GAIN * votes.len() as f64 {
             best = (agreement, delay_s);
         }
@@ -343,10 +356,8 @@ impl MinimumPhase {
         log[0].re = log[0].re.max(at_zero);
         log[half].re = log[half].re.max(at_half);
         let mut cepstrum = vec![0.0; 2 * half];
-        RealFftPlanner::<f64>::new()
-            .plan_fft_inverse(2 * half)
-            .process(&mut log, &mut cepstrum)
-            .ok()?;
+        let inverse = planner().plan_fft_inverse(2 * half);
+        inverse.process(&mut log, &mut cepstrum).ok()?;
         cepstrum.truncate(half + 1);
         let scale = 1.0 / (2 * half) as f64;
         for (n, c) in cepstrum.iter_mut().enumerate() {
@@ -387,7 +398,7 @@ impl MinimumPhase {
         let half = self.cepstrum.len() - 1;
         let mut cepstrum = self.cepstrum.clone();
         cepstrum.resize(2 * half, 0.0);
-        let forward = RealFftPlanner::<f64>::new().plan_fft_forward(2 * half);
+        let forward = planner().plan_fft_forward(2 * half);
         let mut log = forward.make_output_vec();
         forward.process(&mut cepstrum, &mut log).ok()?;
         // The phase is an odd function about 0 Hz and about half the rate.

@@ -127,11 +127,7 @@ fn fewest_needed(task: &Task<'_>, objective: &Objective, least_gain_db: f64) -> 
         };
         reach::reach(objective, &space, effort, task.seed, task.stop)
     };
-    let survey = match task.effort {
-        Effort::Quick | Effort::Normal => Effort::Quick,
-        Effort::Deep => Effort::Normal,
-    };
-    let mut reach = search(task.space.sections, survey);
+    let mut reach = search(task.space.sections, task.effort.of_survey());
     let mut searched_for = None;
     loop {
         let needed = reach.needed(least_gain_db);

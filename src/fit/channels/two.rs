@@ -25,6 +25,7 @@
 //! too.
 
 use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 
 use super::one::{self, enough};
 use crate::filter::Section;
@@ -119,35 +120,38 @@ impl<'a> SidesTask<'a> {
 /// Fits sections for each side. J is never higher than with no section at all, with one EQ for both, or with a lower
 /// effort.
 pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
-    let mut found = fit_allowed(task, wanted);
-    let needed = task
-        .least_gain_db
-        .map(|least_gain_db| needed(&found.residual_db(), least_gain_db))
-        .filter(|needed| *needed < found.allowed);
-    if needed == Some(0) {
-        found.side_objective_db2 = found.levels[0].each_ref().map(|level| level.parts.total());
-        let [left, right] = found.side_objective_db2;
-        found.objective_db2 = f64::midpoint(left, right);
-        found.sections = Default::default();
-        found.allowed = 0;
-    } else if let Some(needed) = needed {
+    let found = match task.least_gain_db {
+        None => fit_allowed(task, wanted),
+        Some(least_gain_db) => fewest_needed(task, wanted, least_gain_db),
+    };
+    found.into_answer()
+}
+
+/// The fit with as many sections as are needed, searched for with the whole effort. How many that is, a search for all of
+/// them tells, as in the fit of one channel.
+fn fewest_needed(task: &Task<'_>, wanted: [Wanted<'_>; 2], least_gain_db: f64) -> Found {
+    let effort = task.effort.of_survey();
+    let mut found = fit_allowed(&Task { effort, ..*task }, wanted);
+    let mut searched_for = None;
+    loop {
+        let needed = needed(&found.residual_db(), least_gain_db);
+        if needed == 0 {
+            return found.without_sections();
+        }
+        if searched_for == Some(needed) || task.stop.is_asked() {
+            return found;
+        }
         let space = &Space {
             sections: needed,
             ..task.space.clone()
         };
-        let mut fewer = fit_allowed(&Task { space, ..*task }, wanted);
-        let total = |[left, right]: &[CountLevel; 2]| left.parts.total() + right.parts.total();
-        for (count, other) in fewer.levels.iter().enumerate() {
-            if total(other) < total(&found.levels[count]) {
-                found.levels[count].clone_from(other);
-            }
+        found = fit_allowed(&Task { space, ..*task }, wanted).learning(found);
+        // What is learned lowers a count by more than those above it at most once each, so this ends.
+        if searched_for.is_some_and(|before| before < needed) {
+            return found;
         }
-        fewer.levels = found.levels;
-        fewer.evaluations += found.evaluations;
-        fewer.polishes += found.polishes;
-        found = fewer;
+        searched_for = Some(needed);
     }
-    found.into_answer()
 }
 
 /// The given sections of both sides, in their order, settled together and on steps; and the number of local solutions.
@@ -189,6 +193,31 @@ impl Found {
         self.levels.iter().map(together).collect()
     }
 
+    /// The same search, but no sections are the answer.
+    fn without_sections(mut self) -> Self {
+        self.side_objective_db2 = self.levels[0].each_ref().map(|level| level.parts.total());
+        let [left, right] = self.side_objective_db2;
+        self.objective_db2 = f64::midpoint(left, right);
+        self.sections = Default::default();
+        self.allowed = 0;
+        self
+    }
+
+    /// This answer with what another search for more sections knows of each count.
+    fn learning(mut self, other: Self) -> Self {
+        let total = |[left, right]: &[CountLevel; 2]| left.parts.total() + right.parts.total();
+        let mut levels = other.levels;
+        for (level, own) in levels.iter_mut().zip(self.levels) {
+            if total(&own) < total(level) {
+                *level = own;
+            }
+        }
+        self.levels = levels;
+        self.evaluations += other.evaluations;
+        self.polishes += other.polishes;
+        self
+    }
+
     fn into_answer(self) -> Answer {
         let (mut left_levels, mut right_levels) = (Vec::new(), Vec::new());
         for [left, right] in self.levels {
@@ -219,16 +248,14 @@ impl Found {
 
 /// Fits as many sections as the space holds: the best answer of this effort and all lower ones.
 fn fit_allowed(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
-    let lower = Effort::ALL
-        .into_iter()
-        .filter(|effort| *effort < task.effort);
-    let mut best = fit_with_effort(task, wanted);
-    for effort in lower {
-        if task.stop.is_asked() {
-            break;
-        }
-        // A longer search may lead to other levels that turn out worse, so the lower efforts are fitted too.
-        let other = fit_with_effort(&Task { effort, ..*task }, wanted);
+    // A longer search may lead to other levels that turn out worse, so the lower efforts are fitted too.
+    let of_effort = |effort| fit_with_effort(&Task { effort, ..*task }, wanted);
+    let lower = || -> Vec<Found> {
+        let efforts: Vec<Effort> = Effort::ALL.into_iter().filter(|effort| *effort < task.effort).collect();
+        efforts.into_par_iter().map(of_effort).collect()
+    };
+    let (mut best, lower) = rayon::join(|| of_effort(task.effort), lower);
+    for other in lower {
         let evaluations = best.evaluations + other.evaluations;
         let polishes = best.polishes + other.polishes;
         if other.objective_db2 < best.objective_db2 {
@@ -577,54 +604,54 @@ impl<'a> Joint<'a> {
     fn parts(&mut self, sections: &[Vec<Section>; 2]) -> [Parts; 2] {
         let sides = sections.each_ref().map(|s| Candidate::of(s));
         let level_db = self.pair(sides.clone()).level_db;
-        [0, 1].map(|side| self.judge(side, level_db, |judge| judge.parts(&sides[side])))
+        self.judged(level_db, |side, judge| judge.parts(&sides[side]))
     }
 
-    /// Runs `work` with a [`Search`] on one side at a fixed level; counts its evaluations and polishes.
-    fn judge<T>(
+    /// Runs `work` with a [`Search`] on each side at a fixed level, in parallel; counts their evaluations and polishes.
+    fn judged<T: Send>(
         &mut self,
-        side: usize,
         level_db: f64,
-        work: impl FnOnce(&mut Search<'_>) -> T,
-    ) -> T {
-        let table = Table::default();
-        let mut judge = Search::new(
-            self.task.at(side, level_db).below(self.ceilings.as_ref()),
-            &table,
-            self.task.task.space,
-            0,
-        );
-        let done = work(&mut judge);
-        self.searching += judge.room.evaluations;
-        self.polishes += judge.polishes;
-        done
+        work: impl Fn(usize, &mut Search<'_>) -> T + Sync,
+    ) -> [T; 2] {
+        let (task, ceilings) = (self.task, self.ceilings.as_ref());
+        let of_side = |side: usize| {
+            let table = Table::default();
+            let objective = task.at(side, level_db).below(ceilings);
+            let mut judge = Search::new(objective, &table, task.task.space, 0);
+            let done = work(side, &mut judge);
+            (done, judge.room.evaluations, judge.polishes)
+        };
+        let (left, right) = rayon::join(|| of_side(0), || of_side(1));
+        [left, right].map(|(done, evaluations, polishes)| {
+            self.searching += evaluations;
+            self.polishes += polishes;
+            done
+        })
     }
 
     /// For each side the better of the pair's and the search's answers at the pair's level; then settles them.
     fn mixed(&mut self, pair: &Pair, reach: &[Reach; 2]) -> Pair {
-        let sides = [0, 1].map(|side| {
+        let sides = self.judged(pair.level_db, |side, judge| {
             let levels = &reach[side].levels;
             let mut searched = levels[levels.len() - 1].answer.clone();
             let own = pair.sides[side].clone();
-            self.judge(side, pair.level_db, |judge| {
-                let stopping = close_within(judge.objective(), searched.len());
-                judge.polish(&mut searched, &stopping);
-                if searched.value < judge.parts(&own).total() {
-                    searched
-                } else {
-                    own
-                }
-            })
+            let stopping = close_within(judge.objective(), searched.len());
+            judge.polish(&mut searched, &stopping);
+            if searched.value < judge.parts(&own).total() {
+                searched
+            } else {
+                own
+            }
         });
         self.settled(sides)
     }
 
     /// Corrects the record of a search that did not end at the answer: none of its streams agrees with it.
     fn correct_record(&mut self, best: &Pair, reach: &mut [Reach; 2]) {
-        for (side, reach) in reach.iter_mut().enumerate() {
-            let own = self.judge(side, best.level_db, |judge| {
-                judge.parts(&best.sides[side]).total()
-            });
+        let own = self.judged(best.level_db, |side, judge| {
+            judge.parts(&best.sides[side]).total()
+        });
+        for (own, reach) in own.into_iter().zip(reach) {
             let found = reach.levels[reach.levels.len() - 1].parts.total();
             if found > (own * (1.0 + SAME)).max(EXACT) {
                 reach.agreeing = 0;
@@ -636,29 +663,27 @@ impl<'a> Joint<'a> {
     /// The best known answers of each side for 0, 1, ... N - 1 sections at the pair's level, from all searches given.
     fn rising(&mut self, best: &Pair, searches: &[&[Reach; 2]]) -> [Vec<Candidate>; 2] {
         let space = self.task.task.space;
-        [0, 1].map(|side| {
-            self.judge(side, best.level_db, |judge| {
-                let mut rising: Vec<Candidate> = Vec::new();
-                for count in 0..searches[0][side].levels.len() - 1 {
-                    let mut settled: Vec<Candidate> = searches
-                        .iter()
-                        .flat_map(|reach| readings(&reach[side].levels[count].answer, space))
-                        .map(|sections| {
-                            let mut candidate = Candidate::of(&sections);
-                            let stopping = close_within(judge.objective(), candidate.len());
-                            judge.polish(&mut candidate, &stopping);
-                            candidate
-                        })
-                        .collect();
-                    settled.extend(rising.last().cloned());
-                    rising.extend(
-                        settled
-                            .into_iter()
-                            .min_by(|a, b| a.value.total_cmp(&b.value)),
-                    );
-                }
-                rising
-            })
+        self.judged(best.level_db, |side, judge| {
+            let mut rising: Vec<Candidate> = Vec::new();
+            for count in 0..searches[0][side].levels.len() - 1 {
+                let mut settled: Vec<Candidate> = searches
+                    .iter()
+                    .flat_map(|reach| readings(&reach[side].levels[count].answer, space))
+                    .map(|sections| {
+                        let mut candidate = Candidate::of(&sections);
+                        let stopping = close_within(judge.objective(), candidate.len());
+                        judge.polish(&mut candidate, &stopping);
+                        candidate
+                    })
+                    .collect();
+                settled.extend(rising.last().cloned());
+                rising.extend(
+                    settled
+                        .into_iter()
+                        .min_by(|a, b| a.value.total_cmp(&b.value)),
+                );
+            }
+            rising
         })
     }
 
@@ -681,17 +706,13 @@ impl<'a> Joint<'a> {
 
     /// The fewest sections of each side whose residual is within [`IDLE_DB`] of that of all of them; settled.
     fn without_idle(&mut self, best: &Pair, fewer: &[Vec<Candidate>; 2]) -> Pair {
-        let sides = [0, 1].map(|side| {
-            let full = best.sides[side].clone();
-            let fewer = fewer[side].iter().cloned();
-            self.judge(side, best.level_db, |judge| {
-                let allowed_db = judge.parts(&full).residual.sqrt() + IDLE_DB;
-                let enough = |fewer: &Candidate| {
-                    fewer.len() < full.len() && judge.parts(fewer).residual.sqrt() <= allowed_db
-                };
-                fewer.clone().find(enough)
-            })
-            .unwrap_or(full)
+        let sides = self.judged(best.level_db, |side, judge| {
+            let full = &best.sides[side];
+            let allowed_db = judge.parts(full).residual.sqrt() + IDLE_DB;
+            let enough = |fewer: &&Candidate| {
+                fewer.len() < full.len() && judge.parts(fewer).residual.sqrt() <= allowed_db
+            };
+            fewer[side].iter().find(enough).unwrap_or(full).clone()
         });
         self.settled(sides)
     }
@@ -777,21 +798,17 @@ impl<'a> Joint<'a> {
         let mut sides = chosen.sides;
         let mut best: Option<(f64, [Vec<Section>; 2])> = None;
         for _ in 0..MOST_STEPPINGS {
-            let stepped = [0, 1].map(|side| {
-                let candidate = &mut sides[side];
-                self.judge(side, level_db, |judge| {
-                    let stopping: Stopping = close_within(judge.objective(), candidate.len());
-                    judge.polish(candidate, &stopping);
-                    steps::on_steps(
-                        std::slice::from_ref(candidate),
-                        limits,
-                        space,
-                        effort,
-                        judge,
-                    )
-                    .0
-                })
+            let polished = self.judged(level_db, |side, judge| {
+                let mut candidate = sides[side].clone();
+                let stopping: Stopping = close_within(judge.objective(), candidate.len());
+                judge.polish(&mut candidate, &stopping);
+                let starts = std::slice::from_ref(&candidate);
+                let (sections, _) = steps::on_steps(starts, limits, space, effort, judge);
+                (candidate, sections)
             });
+            let [left, right] = polished;
+            sides = [left.0, right.0];
+            let stepped = [left.1, right.1];
             let pair = self.pair(stepped.each_ref().map(|s| Candidate::of(s)));
             if best.as_ref().is_some_and(|(value, _)| pair.value >= *value) {
                 break;
