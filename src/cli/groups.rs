@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use bandwright::error::Result;
 use bandwright::files::Files;
 use bandwright::job::Taste;
-use bandwright::measurement::judge::LEAK_THRESHOLD_DB;
+use bandwright::measurement::leak::LEAK_THRESHOLD_DB;
 use bandwright::measurement::open;
 use bandwright::measurement::rig::Rig;
 use bandwright::report::blocks::Report;

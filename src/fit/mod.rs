@@ -5,7 +5,7 @@
 //! - [`objective`]: J and its derivatives, computed by [`objective::kernel`].
 //! - [`solver`]: descent to a local minimum; it knows numbers only.
 //! - [`search`]: changes the set of sections. It prices candidates from a table of sections, works for 1 to N sections
-//!   within a budget ([`search::reach`]), and chooses between shelves that differ only in level ([`search::shelf_mirror`]).
+//!   within a budget ([`search::reach`]), and chooses between shelves that differ only in level ([`search::shelf_reading`]).
 //! - [`steps`]: rounds the numbers to the equaliser's steps.
 //! - [`channels`]: runs all of this for one channel, or for two that share a level.
 //! - `given` ([`fit_from`]): takes sections as they are, or improves them where they are.

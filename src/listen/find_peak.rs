@@ -1,7 +1,7 @@
 //! Where a listener's own ear resonates with a unit: a band of noise that moves slowly through the treble, made equally loud for
 //! an average ear, is loudest there.
 //!
-//! The level at the eardrum that an average ear needs for the same loudness is that of [`super::equal_loudness`] in a free field,
+//! The level at the eardrum that an average ear needs for the same loudness is that of [`super::iso_226`] in a free field,
 //! taken to the eardrum. The unit adds its own curve with the coupler's resonance taken out, so what is left to be heard is the
 //! listener's. Sweeps go up and down: who notes a time too late finds the peak too high by one and too low by the other.
 
@@ -15,7 +15,7 @@ use realfft::num_complex::Complex64;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::equal_loudness::contour_db;
+use super::iso_226::contour_db;
 use super::error::ListenFault;
 use super::excerpt::seconds;
 use super::signals::RATE_HZ;

@@ -1,4 +1,5 @@
-//! Gains that make sounds as loud as the quietest of them.
+//! Gains that make sounds as loud as the quietest of them. Whether they are made so, and by what, says
+//! [`super::render::Matching`].
 
 use super::error::ListenFault;
 use super::level::Levels;

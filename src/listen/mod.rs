@@ -8,7 +8,7 @@
 //! - [`level`] measures, [`matched`] turns levels into gains, [`wav`] writes; [`render`] runs all of them over a file, with a
 //!   memory that does not grow with its length.
 //! - [`signals`] are sounds whose answer is known.
-//! - [`find_peak`] has sweeps by which a listener finds where an ear resonates, equally loud by [`equal_loudness`].
+//! - [`find_peak`] has sweeps by which a listener finds where an ear resonates, equally loud by [`iso_226`].
 //! - [`trial`] hides an order, and says what answers are worth; [`answers`] is the file they are written into.
 
 pub mod error;
@@ -16,9 +16,9 @@ pub mod error;
 pub mod answers;
 pub mod chain;
 pub mod ear;
-pub mod equal_loudness;
 pub mod excerpt;
 pub mod find_peak;
+pub mod iso_226;
 pub mod level;
 pub mod matched;
 pub mod render;

@@ -34,7 +34,7 @@ use std::ops::Range;
 
 use super::copies;
 use super::grid::{self, OnGrid, POINTS, frequency_hz};
-use super::leak::{self, Loss};
+use super::leak::{self, LEAK_THRESHOLD_DB, Loss};
 use super::outlier::{
     self, Comparison, Kind, LEVEL_LIMIT_DB, MISFIT_LIMIT_DB, Outlier, Pair, Table,
 };
@@ -46,9 +46,6 @@ use super::takes::{self, Average, Side, Take, median};
 use crate::error::value::{Quantity, ValueFault};
 use crate::error::{Error, Result, Source};
 
-/// Worst loss from 20 to 40 Hz against the sound takes of the same side from which a take counts as leaking, dB. Our
-/// choice: five times the difference of sound seatings (0.3 dB rms), and below the 2 dB that must not be missed.
-pub const LEAK_THRESHOLD_DB: f64 = 1.5;
 /// What a take has more from 20 to 40 Hz than those with the unit's shared seal, from which its vent was blocked, dB: more
 /// than a tighter seat gives.
 const BLOCKED_THRESHOLD_DB: f64 = 2.2;

@@ -22,7 +22,8 @@
 //! ```
 //!
 //! Several tuning variants may be in one file, each under its own `[[unit]]` with all of these keys except `format`,
-//! and `[[unit.take]]`, `[[unit.distortion]]`. The library opens no file; [`read_take`] reads the bytes of one.
+//! and `[[unit.take]]`, `[[unit.distortion]]`. Files are found and opened by
+//! [`super::open`]; [`read_take`] reads the bytes of one.
 
 use std::path::PathBuf;
 
@@ -111,7 +112,7 @@ pub enum RigEntry {
 /// A file that the unit file names.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FileEntry {
-    /// Its name, relative to the folder of the unit file.
+    /// Its name, relative to the folder of the unit file; [`super::open`] makes it a path.
     pub file: String,
     /// The line of the unit file that names it.
     pub line: usize,

@@ -15,7 +15,7 @@ use bandwright::fit::objective::{Objective, Placed, Workspace};
 use bandwright::fit::random::Random;
 use bandwright::fit::search::reach::{Effort, Reach};
 use bandwright::fit::space::{Space, variables};
-use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual, search::shelf_mirror};
+use bandwright::fit::{ChannelAnswer, Task, Wanted, fit, residual, search::shelf_reading};
 use bandwright::limits::{Limits, ShapeCounts};
 use planted::RATE_HZ;
 use rayon::prelude::*;
@@ -501,7 +501,7 @@ fn one_planted_shelf_gives_itself_or_its_mirror_back_whichever_boosts_less() {
         let [found] = answer.sections[..] else {
             panic!("{planted:?}: {:?}", answer.sections)
         };
-        let other = shelf_mirror::mirrored(&planted).unwrap();
+        let other = shelf_reading::mirrored(&planted).unwrap();
         assert_is(
             &found,
             if found.shape == planted.shape {

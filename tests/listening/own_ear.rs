@@ -3,8 +3,8 @@
 use approx::assert_abs_diff_eq;
 use bandwright::cost::exposure::{Field, FieldTable, field_to_eardrum_db};
 use bandwright::error::ErrorKind;
-use bandwright::listen::equal_loudness::contour_db;
 use bandwright::listen::find_peak::{BAND_HZ, SECONDS, at_s, files, found, sweep, to_toml};
+use bandwright::listen::iso_226::contour_db;
 use bandwright::listen::signals::RATE_HZ;
 use bandwright::measurement::expected::{Ears, FIXED_BELOW_HZ, moved};
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};

@@ -9,8 +9,9 @@ use bandwright::filter::{Section, Shape, cascade};
 use bandwright::measurement::copies::same_data;
 use bandwright::measurement::grid::{OnGrid, POINTS, frequency_hz};
 use bandwright::measurement::judge::{
-    Agreement, Judged, JudgedTake, LEAK_THRESHOLD_DB, Seal, Settings, Verdict, judge,
+    Agreement, Judged, JudgedTake, Seal, Settings, Verdict, judge,
 };
+use bandwright::measurement::leak::LEAK_THRESHOLD_DB;
 use bandwright::measurement::leak::Order;
 use bandwright::measurement::outlier::{Kind, compare};
 use bandwright::measurement::takes::{Side, Take};

@@ -2,7 +2,7 @@
 
 use crate::filter::Section;
 use crate::fit::objective::Objective;
-use crate::fit::search::shelf_mirror;
+use crate::fit::search::shelf_reading;
 use crate::fit::search::reach::{self, Effort, Level, Reach, close_within};
 use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, Search};
@@ -30,7 +30,7 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let stopping = close_within(&objective, answer.len());
     // Counts below N were polished less closely (`CLOSE_ON_THE_WAY` of `reach`), so the answer is polished once more.
     judge.polish(&mut answer, &stopping);
-    let answer = shelf_mirror::best_reading(answer, &mut judge, &stopping);
+    let answer = shelf_reading::best_reading(answer, &mut judge, &stopping);
     let alike = |other: &&Candidate| other.len() == answer.len();
     let others = reach.others.iter().filter(alike).cloned();
     let mut starts: Vec<Candidate> = std::iter::once(answer.clone()).chain(others).collect();

@@ -12,9 +12,9 @@
 //!
 //! Guaranteed: the residual of what is taken is at most `as_good_db`, and 2 %, above the root of J of the best.
 
-use super::shelf_mirror::other_readings;
+use super::shelf_reading::{odd_readings, other_readings};
 use super::{Candidate, Search};
-use crate::filter::{Section, Shape};
+use crate::filter::Section;
 use crate::fit::objective::ceilings::Ceilings;
 use crate::fit::objective::{Level, Objective};
 use crate::fit::solver::Stopping;
@@ -31,8 +31,6 @@ pub(in crate::fit) const HALVINGS: usize = 7;
 /// Square of the residual that another reading of the same sections may leave, by what is allowed. Our choice: 2 % of the
 /// residual.
 pub(in crate::fit) const READING_MORE: f64 = 1.04;
-/// Below this frequency people read a shelf as bass, hertz. Our choice.
-const BASS_BELOW_HZ: f64 = 700.0;
 
 /// An answer, how much quieter it plays, and its J without ceilings, dB^2.
 struct Played {
@@ -113,16 +111,6 @@ fn by_reading(a: &Played, b: &Played) -> std::cmp::Ordering {
     odd(a)
         .cmp(&odd(b))
         .then(a.objective_db2.total_cmp(&b.objective_db2))
-}
-
-/// Number of shelves that are not read as people read them.
-pub(in crate::fit) fn odd_readings(sections: &[Section]) -> usize {
-    let odd = |section: &&Section| match section.shape {
-        Shape::LowShelf => section.f0_hz >= BASS_BELOW_HZ,
-        Shape::HighShelf => section.f0_hz < BASS_BELOW_HZ,
-        Shape::Peaking => false,
-    };
-    sections.iter().filter(odd).count()
 }
 
 struct Lowering<'a, 'b> {

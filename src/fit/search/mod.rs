@@ -14,7 +14,7 @@ pub mod pricing;
 
 pub mod table;
 
-pub mod shelf_mirror;
+pub mod shelf_reading;
 
 pub mod loudest;
 pub mod stacked;

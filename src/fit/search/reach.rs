@@ -18,7 +18,7 @@
 
 use rayon::prelude::*;
 
-use super::shelf_mirror::best_reading;
+use super::shelf_reading::best_reading;
 use super::table::Table;
 use super::{Candidate, EXACT, Search};
 use crate::filter::Section;

@@ -1,4 +1,4 @@
-//! The choice between a shelf and its mirror.
+//! How a shelf is read: the choice between a shelf and its mirror.
 //!
 //! A low shelf of `g` dB and a high shelf of `-g` dB with the same f0 and q differ only by the constant level `g`:
 //! `G_low(f, g) = g + G_high(f, -g)` (Audio EQ Cookbook). With a free level both leave the same residual, so a set of
@@ -7,6 +7,10 @@
 //!
 //! `best_reading` tries all of them, for up to `MOST_SHELVES` shelves. Each is polished, because its boxes and its
 //! economy term differ; the lowest J wins, and among equal ones the lowest boost.
+//!
+//! Where loudness counts, as it usually does, the loudest reading is taken instead (`loudest`), and of those that are as
+//! loud the one with the fewest shelves that nobody reads so (`odd_readings`): people read bass as a low shelf and treble as a
+//! high shelf.
 //!
 //! Guaranteed: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for each reading
 //! taken for its lower boost, or stays at or below `EXACT`.
@@ -21,6 +25,19 @@ use crate::fit::space::Space;
 const MOST_SHELVES: usize = 6;
 /// Two J that differ by at most this share count as equal: mirrored sets differ by rounding only.
 const EQUAL: f64 = 1e-6;
+
+/// Below this frequency people read a shelf as bass, hertz. Our choice.
+const BASS_BELOW_HZ: f64 = 700.0;
+
+/// Number of shelves that are not read as people read them.
+pub(in crate::fit) fn odd_readings(sections: &[Section]) -> usize {
+    let odd = |section: &&Section| match section.shape {
+        Shape::LowShelf => section.f0_hz >= BASS_BELOW_HZ,
+        Shape::HighShelf => section.f0_hz < BASS_BELOW_HZ,
+        Shape::Peaking => false,
+    };
+    sections.iter().filter(odd).count()
+}
 
 /// The shelf of the other shape that differs from `section` only in level; None for a peaking section.
 #[must_use]
