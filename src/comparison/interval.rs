@@ -9,7 +9,7 @@
 //!
 //! Both know what seatings differ in. A search also chooses among answers that are as good as each other, and other seatings
 //! make it choose otherwise: this luck has a standard deviation of its own, measured by searches that leave a seating out,
-//! and its square is added.
+//! for loudness together with what is usual, and its square is added.
 //!
 //! Intervals are Student's with seatings less sides degrees of freedom, those of differences by Welch and Satterthwaite (from
 //! memory). With fewer than three seatings on any side there is none; nor is there one of a figure of the whole where a seating

@@ -19,12 +19,12 @@ use crate::measurement::judge::{JudgedTake, Verdict};
 use crate::measurement::outlier::{Kind, Outlier};
 use crate::measurement::takes::{Side, Take};
 
-/// What a search makes a preset louder or quieter by among answers as good as each other, standard deviation, dB, and how many
-/// seatings that counts for beside what a unit's own seatings tell, which are few: units whose searches without a seating
-/// differed by 0.04 dB differed by 0.12 with other seatings. Pulling a variance of few values toward that of many is known
-/// (G. Smyth, Statistical Applications in Genetics and Molecular Biology 3, 2004, from memory); both values are from 76
-/// simulated units (`cargo bench --bench compared`), of which neither was tuned finer.
+/// Usual standard deviation of the loudness that a search ends at among answers as good as each other, dB. From 76 simulated
+/// units (`cargo bench --bench compared`).
 const USUAL_LUCK_DB: f64 = 0.15;
+/// How many seatings the usual luck counts for beside a unit's own, which are few and often tell too little: simulated units
+/// whose own seatings told 0.04 dB had 0.12 dB. A variance of few values is pulled toward that of many (G. Smyth, Statistical
+/// Applications in Genetics and Molecular Biology 3, 2004, from memory). From the same units.
 const USUAL_SEATINGS: f64 = 4.0;
 
 /// A unit whose takes have been judged, and what is asked of every fit of it.

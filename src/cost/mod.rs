@@ -3,7 +3,7 @@
 //! All of it in one record is a [`Cost`]: of a [`programme`] by the [`weighting`] of the ear, the change of [`loudness`];
 //! with sensitivity, impedance and [`source`], its level [`at_ear`], the [`mod@drive`] that takes, and the [`mod@exposure`];
 //! with measured distortion, the [`mod@distortion`] to expect. What cannot be told says what is missing.
-//! What it needs to know comes from `job/cost.rs`, and `report/figures/cost.rs` words it.
+//! `job/cost.rs` gathers what it needs to know, `report/figures/cost.rs` words it.
 
 pub mod error;
 

@@ -1,5 +1,5 @@
-//! Gains that make sounds as loud as the quietest of them. Whether they are made so, and by what, says
-//! [`super::render::Matching`].
+//! Gains that make sounds as loud as the quietest of them. [`super::render::Matching`] says whether that is done, and by what
+//! level.
 
 use super::error::ListenFault;
 use super::level::Levels;

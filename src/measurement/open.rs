@@ -229,12 +229,13 @@ impl<'a> Opening<'a> {
         rig: Option<Rig>,
         entry: Option<(UnitEntry, PathBuf)>,
     ) -> Result<OpenedFiles> {
-        let parsed = |file: &ReadFile| {
-            read_take(&file.bytes, &shown(&file.path), file.side, file.channel)
+        let parsed = |file: ReadFile| {
+            let take = read_take(&file.bytes, &shown(&file.path), file.side, file.channel);
+            (file.path, take)
         };
-        let takes: Vec<Result<OpenedTake>> = self.read.par_iter().map(parsed).collect();
+        let (paths, takes): (Vec<PathBuf>, Vec<Result<OpenedTake>>) =
+            self.read.into_par_iter().map(parsed).unzip();
         let mut takes: Vec<OpenedTake> = takes.into_iter().collect::<Result<_>>()?;
-        let paths: Vec<PathBuf> = self.read.into_iter().map(|file| file.path).collect();
         let whole: Vec<PathBuf> = paths.iter().map(|path| self.files.whole(path)).collect();
         let whole: Vec<&Path> = whole.iter().map(PathBuf::as_path).collect();
         for (opened, name) in takes.iter_mut().zip(file_names::told_apart(&whole)) {

@@ -246,11 +246,15 @@ fn likeliest_delay_s(f_hz: &[f64], excess_rad: &[f64]) -> f64 {
     let step_s = 0.1 / widest_hz;
     let (earlier, later) = ((-DELAYS_S.0 / step_s) as i32, (DELAYS_S.1 / step_s) as i32);
     let first_s = -f64::from(earlier) * step_s;
-    let at = |delay_s: f64| votes.iter().map(move |(hz, rad)| Complex64::cis(rad + TAU * hz * delay_s));
-    let turns: Vec<Complex64> = votes.iter().map(|(hz, _)| Complex64::cis(TAU * hz * step_s)).collect();
-    // One delay after the other: turning a number is many times faster than a cosine, and some thousand turns leave it
-    // exact to twelve digits.
-    let mut phasors: Vec<Complex64> = at(first_s).collect();
+    // Turning a number is many times faster than a cosine, and some thousand turns leave it exact to twelve digits.
+    let mut phasors: Vec<Complex64> = votes
+        .iter()
+        .map(|(hz, rad)| Complex64::cis(rad + TAU * hz * first_s))
+        .collect();
+    let turns: Vec<Complex64> = votes
+        .iter()
+        .map(|(hz, _)| Complex64::cis(TAU * hz * step_s))
+        .collect();
     let mut tried: Vec<(i32, f64)> = (-earlier..=later)
         .map(|k| {
             let agreement = phasors.iter().map(|phasor| phasor.re).sum();

@@ -21,5 +21,6 @@ pub mod equivalence;
 
 pub mod remeasured;
 
-pub use remeasured::{Remeasured, Remeasurement, Verdict, remeasured};
+pub use remeasured::{Remeasured, Verdict, remeasured};
+pub use sessions::Remeasurement;
 pub use sheet_check::{CheckPoint, SheetCheck, check_sheet};

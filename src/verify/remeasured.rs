@@ -18,14 +18,13 @@ use super::explanation::{
 };
 use super::noise::EXPECTED_FREEDOM;
 use super::seat;
-use super::sessions::{SideChange, Sessions};
+use super::sessions::{Remeasurement, SideChange, Sessions};
 use super::student;
 use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::grid::{POINTS, frequency_hz};
-use crate::measurement::impedance::ImpedanceByFrequency;
-use crate::measurement::judge::{Judged, Settings};
-use crate::measurement::takes::{Side, Take};
+use crate::measurement::judge::Judged;
+use crate::measurement::takes::Side;
 use crate::sheet::Sheet;
 
 pub use super::equivalence::TOLERANCE_DB;
@@ -41,25 +40,6 @@ pub const AT_LEAST: f64 = 1.5;
 const MORE_FREEDOM: f64 = 6.0;
 /// Probability that a level counts as surely off by chance.
 const LEVEL_SURELY: f64 = 0.01;
-
-/// Takes of both sessions, and how to judge them.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Remeasurement {
-    /// Takes without the sheet.
-    pub before: Vec<Take>,
-    /// Takes with it.
-    pub after: Vec<Take>,
-    /// How takes are judged; its rig says where they are believed.
-    pub judging: Settings,
-    /// The rate that the equaliser runs at, hertz, one of the sheet's; None: the first.
-    pub rate_hz: Option<f64>,
-    /// Whether levels of before and after compare, so that the preamp shows.
-    pub same_level: bool,
-    /// Deviation that the promise may have in any third octave, dB, above 0.
-    pub tolerance_db: f64,
-    /// The unit's impedance, where it is known: it tells what another source does.
-    pub impedance: Option<ImpedanceByFrequency>,
-}
 
 /// Whether the promise was kept.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]

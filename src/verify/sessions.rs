@@ -6,18 +6,37 @@ use nalgebra::DMatrix;
 
 use super::error::VerifyFault;
 use super::noise::{self, Deviations, Noise, points};
-use super::remeasured::Remeasurement;
 use super::seat;
 use crate::error::{Error, Knob, Result};
 use crate::filter::{Section, cascade};
 use crate::measurement::error::MeasurementFault;
 use crate::measurement::grid::{self, OnGrid, POINTS, POINTS_PER_OCTAVE, frequency_hz};
-use crate::measurement::judge::{Judged, judge};
+use crate::measurement::impedance::ImpedanceByFrequency;
+use crate::measurement::judge::{Judged, Settings, judge};
 use crate::measurement::rig::TRUSTED;
 use crate::measurement::takes::{Side, Take, offset_db};
 
 /// Standard error of a level that two sessions share, dB: another day's seating (our own choice).
 const LEVEL_ERROR_DB: f64 = 0.4;
+
+/// Takes of both sessions, and how to judge them.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Remeasurement {
+    /// Takes without the sheet.
+    pub before: Vec<Take>,
+    /// Takes with it.
+    pub after: Vec<Take>,
+    /// How takes are judged; its rig says where they are believed.
+    pub judging: Settings,
+    /// The rate that the equaliser runs at, hertz, one of the sheet's; None: the first.
+    pub rate_hz: Option<f64>,
+    /// Whether levels of before and after compare, so that the preamp shows.
+    pub same_level: bool,
+    /// Deviation that the promise may have in any third octave, dB, above 0.
+    pub tolerance_db: f64,
+    /// The unit's impedance, where it is known: it tells what another source does.
+    pub impedance: Option<ImpedanceByFrequency>,
+}
 
 /// The change of one side.
 pub(super) struct SideChange {

@@ -1,12 +1,12 @@
 //! The fit of one channel with a free level: search, removal of idle sections, choice between mirrored shelves, steps.
 
+use super::fewest::fewest_needed;
 use crate::filter::Section;
 use crate::fit::objective::Objective;
 use crate::fit::search::shelf_reading;
-use crate::fit::search::reach::{self, Effort, Level, Reach, close_within};
+use crate::fit::search::reach::{self, Level, Reach, close_within};
 use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, Search};
-use crate::fit::space::Space;
 use crate::fit::search::loudest::loudest;
 use crate::fit::search::stacked::apart;
 use crate::fit::{Answer, Ceilings, ChannelAnswer, IDLE_DB, Playing, Task, Wanted, steps};
@@ -16,7 +16,16 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
     let objective = objective(task, wanted);
     let mut reach = match task.least_gain_db {
         None => reach::reach(&objective, task.space, task.effort, task.seed, task.stop),
-        Some(least_gain_db) => fewest_needed(task, &objective, least_gain_db),
+        Some(least_gain_db) => fewest_needed(
+            task,
+            |task| reach::reach(&objective, task.space, task.effort, task.seed, task.stop),
+            |known: &Reach| known.needed(least_gain_db),
+            |longer, mut known| {
+                known.learn(&longer);
+                known.report_as(&longer);
+                known
+            },
+        ),
     };
     let allowed = match task.least_gain_db {
         None => reach.levels.len() - 1,
@@ -115,34 +124,6 @@ fn objective(task: &Task<'_>, wanted: Wanted<'_>) -> Objective {
     Objective::new(f_hz, weight, wanted.change_db, rate_hz, task.economy)
         .beside(wanted.kept)
         .below(ceilings.filter(|ceilings| ceilings.any()))
-}
-
-/// The reach curve of all counts, of which the count that is needed was searched for with the whole effort, and the others
-/// with the one below it: that tells how many are needed.
-fn fewest_needed(task: &Task<'_>, objective: &Objective, least_gain_db: f64) -> Reach {
-    let search = |sections: usize, effort: Effort| {
-        let space = Space {
-            sections,
-            ..task.space.clone()
-        };
-        reach::reach(objective, &space, effort, task.seed, task.stop)
-    };
-    let mut reach = search(task.space.sections, task.effort.of_survey());
-    let mut searched_for = None;
-    loop {
-        let needed = reach.needed(least_gain_db);
-        if needed == 0 || searched_for == Some(needed) || task.stop.is_asked() {
-            return reach;
-        }
-        let longer = search(needed, task.effort);
-        reach.learn(&longer);
-        reach.report_as(&longer);
-        // What is learned lowers a count by more than those above it at most once each, so this ends.
-        if searched_for.is_some_and(|before| before < needed) {
-            return reach;
-        }
-        searched_for = Some(needed);
-    }
 }
 
 /// False for a section whose gain the steps have made 0 dB, so that it leaves every signal as it is.

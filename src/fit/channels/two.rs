@@ -21,12 +21,15 @@
 //! 4. Idle sections are removed. Where loudness matters, the pair gives way for it as far as it stays as good.
 //! 5. The numbers are put on steps while the level follows.
 //!
-//! Guaranteed: J is never higher than without sections, with one EQ for both, or with a lower effort, which is fitted
-//! too.
+//! Where as few sections as are needed are asked for, all of this is done for that many (`fewest`).
+//!
+//! Guaranteed, for the count that is searched for: J is never higher than without sections, with one EQ for both, or with
+//! a lower effort, which is fitted too.
 
 use nalgebra::{DMatrix, DVector};
 use rayon::prelude::*;
 
+use super::fewest::fewest_needed;
 use super::one::{self, enough};
 use crate::filter::Section;
 use crate::fit::objective::ceilings::Ceilings;
@@ -120,37 +123,15 @@ impl<'a> SidesTask<'a> {
 /// Fits sections for each side. J is never higher than with no section at all, with one EQ for both, or with a lower
 /// effort.
 pub(in crate::fit) fn fit(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Answer {
-    let found = match task.least_gain_db {
-        None => fit_allowed(task, wanted),
-        Some(least_gain_db) => fewest_needed(task, wanted, least_gain_db),
+    let Some(least_gain_db) = task.least_gain_db else {
+        return fit_allowed(task, wanted).into_answer();
     };
-    found.into_answer()
-}
-
-/// The fit with as many sections as are needed, searched for with the whole effort. How many that is, a search for all of
-/// them tells, as in the fit of one channel.
-fn fewest_needed(task: &Task<'_>, wanted: [Wanted<'_>; 2], least_gain_db: f64) -> Found {
-    let effort = task.effort.of_survey();
-    let mut found = fit_allowed(&Task { effort, ..*task }, wanted);
-    let mut searched_for = None;
-    loop {
-        let needed = needed(&found.residual_db(), least_gain_db);
-        if needed == 0 {
-            return found.without_sections();
-        }
-        if searched_for == Some(needed) || task.stop.is_asked() {
-            return found;
-        }
-        let space = &Space {
-            sections: needed,
-            ..task.space.clone()
-        };
-        found = fit_allowed(&Task { space, ..*task }, wanted).learning(found);
-        // What is learned lowers a count by more than those above it at most once each, so this ends.
-        if searched_for.is_some_and(|before| before < needed) {
-            return found;
-        }
-        searched_for = Some(needed);
+    let search = |task: &Task<'_>| fit_allowed(task, wanted);
+    let needed = |found: &Found| needed(&found.residual_db(), least_gain_db);
+    let found = fewest_needed(task, search, needed, Found::learning);
+    match needed(&found) {
+        0 => found.without_sections().into_answer(),
+        _ => found.into_answer(),
     }
 }
 
@@ -251,8 +232,8 @@ fn fit_allowed(task: &Task<'_>, wanted: [Wanted<'_>; 2]) -> Found {
     // A longer search may lead to other levels that turn out worse, so the lower efforts are fitted too.
     let of_effort = |effort| fit_with_effort(&Task { effort, ..*task }, wanted);
     let lower = || -> Vec<Found> {
-        let efforts: Vec<Effort> = Effort::ALL.into_iter().filter(|effort| *effort < task.effort).collect();
-        efforts.into_par_iter().map(of_effort).collect()
+        let lower = Effort::ALL.into_par_iter().filter(|effort| *effort < task.effort);
+        lower.map(of_effort).collect()
     };
     let (mut best, lower) = rayon::join(|| of_effort(task.effort), lower);
     for other in lower {

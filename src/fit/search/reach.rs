@@ -67,14 +67,6 @@ impl Effort {
         }
     }
 
-    /// The effort of the search for all sections that tells how many of them are needed.
-    pub(in crate::fit) fn of_survey(self) -> Self {
-        match self {
-            Self::Quick | Self::Normal => Self::Quick,
-            Self::Deep => Self::Normal,
-        }
-    }
-
     /// Number of streams and the work of each, in the unit of `Workspace::work`. A higher effort has at least as many
     /// streams, each at least as long and with the same seeds, so its answer is never worse. Calibrated to the times of
     /// [`Effort`], see tests/benches/RESULTS.md.

@@ -8,9 +8,8 @@
 //! `best_reading` tries all of them, for up to `MOST_SHELVES` shelves. Each is polished, because its boxes and its
 //! economy term differ; the lowest J wins, and among equal ones the lowest boost.
 //!
-//! Where loudness counts, as it usually does, the loudest reading is taken instead (`loudest`), and of those that are as
-//! loud the one with the fewest shelves that nobody reads so (`odd_readings`): people read bass as a low shelf and treble as a
-//! high shelf.
+//! Where loudness counts, as it usually does, `loudest` takes the loudest reading instead, and of equally loud ones the most
+//! usual (`odd_readings` counts what is unusual): people read bass as a low shelf and treble as a high shelf.
 //!
 //! Guaranteed: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for each reading
 //! taken for its lower boost, or stays at or below `EXACT`.
