@@ -13,6 +13,7 @@ use std::path::PathBuf;
 use bandwright::cost::weighting::a_db;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::residual::economy_ratio_of_channels;
+use bandwright::fit::search::shelf_reading::mirrored;
 use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::{Protection, guarded};
 use bandwright::job::{ECONOMY, LEAST_GAIN_DB, Measured, Prepared, Wish};
@@ -35,6 +36,8 @@ struct Heard {
     treble_db: Vec<f64>,
     loss_db: f64,
     waste_db: f64,
+    /// How much louder the loudest other reading of the shelves that the limits allow plays, where it is heard, dB.
+    louder_db: f64,
     preamp_db: f64,
     economy_ratio: f64,
     /// Peaking sections above the trusted band, and narrow boosts where the takes disagree.
@@ -57,17 +60,35 @@ fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64
         let error = |ear: &OnGrid| heard_error_db(ear, &eq_db, target_db, band_hz);
         unit.ears.iter().map(error).collect::<Vec<f64>>()
     };
-    Heard {
-        sections: sections.len() as f64,
-        whole_db: errors(WHOLE_HZ),
-        treble_db: errors(TREBLE_HZ),
-        loss_db: -loudness_change_db(
+    let loss_db = |sections: &[Section]| {
+        let eq_db = cascade::levels_db(sections, rate_hz, frequency_hz());
+        let headroom = guarded(
+            sections,
+            &limits.rates_hz,
+            &limits.preamp_db,
+            Protection::default(),
+        )
+        .ok()?;
+        Some(-loudness_change_db(
             &unit.expected.level_db,
             &eq_db,
             headroom.preamp_db,
             diffuse_db,
             a_db,
-        ),
+        ))
+    };
+    let preset_loss_db = loss_db(sections).expect("the standard preamp reaches far");
+    let others = other_readings(sections);
+    let allowed = others.iter().filter(|read| limits.allows(read).is_ok());
+    let least_loss_db = allowed
+        .filter_map(|read| loss_db(read))
+        .fold(preset_loss_db, f64::min);
+    Heard {
+        sections: sections.len() as f64,
+        whole_db: errors(WHOLE_HZ),
+        treble_db: errors(TREBLE_HZ),
+        loss_db: preset_loss_db,
+        louder_db: preset_loss_db - least_loss_db,
         waste_db: -headroom.preamp_db - headroom.peak_gain_db,
         preamp_db: headroom.preamp_db,
         economy_ratio: match sections {
@@ -79,6 +100,22 @@ fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64
             .filter(|section| is_against_rules(unit, section))
             .count(),
     }
+}
+
+/// All readings of the shelves but the given one.
+fn other_readings(sections: &[Section]) -> Vec<Vec<Section>> {
+    let is_shelf = |k: &usize| sections[*k].shape.is_shelf();
+    let shelves: Vec<usize> = (0..sections.len()).filter(is_shelf).collect();
+    let read = |choice: usize| {
+        let mut read = sections.to_vec();
+        for (bit, &k) in shelves.iter().enumerate() {
+            if choice >> bit & 1 == 1 {
+                read[k] = mirrored(&sections[k]).expect("a shelf has a mirror");
+            }
+        }
+        read
+    };
+    (1..1 << shelves.len()).map(read).collect()
 }
 
 /// A peaking section above the trusted band, or one of more than q 2 that boosts where the takes differ by more than 1 dB.
@@ -282,9 +319,9 @@ fn main() {
         return known_peaks(&simulated, &targets);
     }
     println!(
-        "| preset | error 0.1-16 kHz, dB | 6-16 kHz, dB | quieter, dB | wasted, dB | preamp, dB | sections | economy ratio | against rules | ears worse than without at 6-16 kHz, % |"
+        "| preset | error 0.1-16 kHz, dB | 6-16 kHz, dB | quieter, dB | wasted, dB | more than 0.2 dB wasted that another reading saves | preamp, dB | sections | economy ratio | against rules | ears worse than without at 6-16 kHz, % |"
     );
-    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
+    println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     let mut without: Vec<Heard> = Vec::new();
     let only: Option<usize> =
         std::env::args().find_map(|word| word.strip_prefix("only=")?.parse().ok());
@@ -310,17 +347,23 @@ fn main() {
             mean(pairs.map(|(with, without)| f64::from(u8::from(*with > without + 0.2))))
         };
         println!(
-            "| {name} | {:.3} | {:.3} | {:.2} | {:.2} (most {:.2}) | {:.2} (least {:.1}) | {:.2} | {:.2} (most {:.2}) | {} | {:.1} |",
+            "| {name} | {:.3} | {:.3} | {:.2} | {:.2} (most {:.2}) | {} of {} (most {:.2}) | {:.2} (least {:.1}) | {:.2} | {:.2} (most {:.2}, {}) | {} | {:.1} |",
             mean(all.iter().map(|h| mean(h.whole_db.clone()))),
             mean(all.iter().map(|h| mean(h.treble_db.clone()))),
             mean(all.iter().map(|h| h.loss_db)),
             mean(all.iter().map(|h| h.waste_db)),
             all.iter().map(|h| h.waste_db).fold(0.0, f64::max),
+            all.iter()
+                .filter(|h| h.waste_db > 0.2 && h.louder_db > 0.05)
+                .count(),
+            all.len(),
+            all.iter().map(|h| h.louder_db).fold(0.0, f64::max),
             mean(all.iter().map(|h| h.preamp_db)),
             all.iter().map(|h| h.preamp_db).fold(0.0, f64::min),
             mean(all.iter().map(|h| h.sections)),
             mean(all.iter().map(|h| h.economy_ratio)),
             all.iter().map(|h| h.economy_ratio).fold(1.0, f64::max),
+            all.iter().filter(|h| h.economy_ratio > 1.6).count(),
             all.iter().map(|h| h.against_rules).sum::<usize>(),
             100.0 * mean(all.iter().zip(&without).map(worse)),
         );

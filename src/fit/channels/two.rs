@@ -34,7 +34,7 @@ use super::one::{self, enough};
 use crate::filter::Section;
 use crate::fit::objective::ceilings::Ceilings;
 use crate::fit::objective::{Level, Objective, Parts, Placed, Workspace};
-use crate::fit::search::loudest::{EQUAL_LOSS_DB, HALVINGS, READING_MORE};
+use crate::fit::search::loudest::{EQUAL_LOSS_DB, HALVINGS};
 use crate::fit::search::shelf_reading::{odd_readings, other_readings};
 use crate::fit::search::reach::{Effort, Level as CountLevel, Reach, close_within, needed, reach};
 use crate::fit::search::table::Table;
@@ -51,6 +51,9 @@ const SAME_LEVEL_DB: f64 = 0.2;
 const MOST_ROUNDS: usize = 3;
 /// Another such search is made only if the last one lowered J by at least this share. Our choice.
 const MIN_FALL_SHARE: f64 = 1e-3;
+/// Square of the residual that another reading of the same sections may leave, by what is allowed, since it settles anew. Our
+/// choice: 2 % of the residual.
+const READING_MORE: f64 = 1.04;
 /// Most rounds of putting the numbers on steps and then adjusting the level.
 const MOST_STEPPINGS: usize = 4;
 /// The rounds end when the level moves by less than this, dB.

@@ -428,9 +428,9 @@ impl Workspace {
     }
 
     /// How much quieter the sections play, preamp and all, at the last evaluation, dB, by the objective's ceilings.
-    /// `at_0_hz_db` is the sum of all sections there.
-    pub(in crate::fit) fn loss_db(&self, at_0_hz_db: f64) -> f64 {
-        let largest_db = self.largest_boost_db().max(at_0_hz_db);
+    /// `at_ends_db` is the sum of all sections at 0 Hz or at half the rate, whichever is more.
+    pub(in crate::fit) fn loss_db(&self, at_ends_db: f64) -> f64 {
+        let largest_db = self.largest_boost_db().max(at_ends_db);
         largest_db.max(0.0) - self.excess.heard_db()
     }
 

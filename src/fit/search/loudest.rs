@@ -3,34 +3,28 @@
 //! What is played loses `max(0, max G) - m` of its loudness, preamp and all (see [`crate::fit::objective::ceilings`]): the
 //! highest gain sets the preamp. Answers whose residuals differ by less than can be heard differ in that by decibels.
 //!
-//! 1. The best answers, each with its shelves in all readings, settle without a ceiling; those whose residual stays within
-//!    what is allowed go on. A shelf and its mirror differ only in level, which costs nothing unless all gains are cuts.
-//! 2. Of the quietest losses among them, each settles again under ever lower ceilings of the loss, by halving, as long as
-//!    its residual stays allowed.
-//! 3. Of these and of their other readings, of those that lose no more than `EQUAL_LOSS_DB` above the least, the one is taken
-//!    whose shelves read as people read them, bass as a low shelf and treble as a high shelf; then that of least J.
+//! 1. Of the best answers, those that lose least settle again under ever lower ceilings of the loss, by halving, as long as
+//!    the residual stays within what is allowed.
+//! 2. Those that then lose no more than `EQUAL_LOSS_DB` above the least are taken, that of least J first.
 //!
-//! Guaranteed: the residual of what is taken is at most `as_good_db`, and 2 %, above the root of J of the best.
+//! How the shelves read is settled after that: see [`super::shelf_reading::loudest_reading`].
+//!
+//! Guaranteed: the residual of what is taken is at most `as_good_db` above the root of J of the best.
 
-use super::shelf_reading::{odd_readings, other_readings};
 use super::{Candidate, Search};
-use crate::filter::Section;
 use crate::fit::objective::ceilings::Ceilings;
-use crate::fit::objective::{Level, Objective};
+use crate::fit::objective::Objective;
 use crate::fit::solver::Stopping;
 
 /// Losses this near each other sound alike, dB. Our choice.
 pub(in crate::fit) const EQUAL_LOSS_DB: f64 = 0.2;
 /// A ceiling gives way by less than this, dB.
 const CEILING_GIVES_DB: f64 = 0.05;
-/// Most answers whose readings are tried, and most of all these that settle under lower ceilings. Our choice.
+/// Most answers that are tried, and most of these that settle under lower ceilings. Our choice.
 const MOST_ANSWERS: usize = 5;
 const MOST_LOWERED: usize = 3;
 /// Halvings of the loss of each. Our choice.
 pub(in crate::fit) const HALVINGS: usize = 7;
-/// Square of the residual that another reading of the same sections may leave, by what is allowed. Our choice: 2 % of the
-/// residual.
-pub(in crate::fit) const READING_MORE: f64 = 1.04;
 
 /// An answer, how much quieter it plays, and its J without ceilings, dB^2.
 struct Played {
@@ -58,15 +52,7 @@ pub(in crate::fit) fn loudest(
     };
     let mut found: Vec<Played> = Vec::new();
     for answer in answers.iter().take(MOST_ANSWERS) {
-        let sections = answer.sections();
-        let readings = match free.level() {
-            Level::Free => other_readings(&sections, lowering.judge.space()),
-            Level::Fixed => Vec::new(),
-        };
-        let readings = readings.iter().map(|read| Candidate::of(read));
-        for reading in std::iter::once(answer.clone()).chain(readings) {
-            found.extend(lowering.under(ceilings.most_loss_db, reading));
-        }
+        found.extend(lowering.under(ceilings.most_loss_db, answer.clone()));
     }
     found.sort_by(|a, b| a.loss_db.total_cmp(&b.loss_db));
     found.truncate(MOST_LOWERED);
@@ -78,24 +64,8 @@ pub(in crate::fit) fn loudest(
         best_loss_db = best_loss_db.min(played.loss_db);
     }
     let most_loss_db = ceilings.most_loss_db.min(best_loss_db + EQUAL_LOSS_DB);
-    let readings: Vec<Vec<Section>> = match free.level() {
-        Level::Free => found
-            .iter()
-            .flat_map(|played| other_readings(&played.candidate.sections(), lowering.judge.space()))
-            .collect(),
-        Level::Fixed => Vec::new(),
-    };
-    // A reading settles anew, and its opposition counts otherwise, so it may leave a little more.
-    lowering.allowed_db2 *= READING_MORE;
-    for reading in readings {
-        found.extend(lowering.under(most_loss_db, Candidate::of(&reading)));
-    }
     found.retain(|played| played.loss_db <= best_loss_db + EQUAL_LOSS_DB + CEILING_GIVES_DB);
-    found.sort_by(by_reading);
-    // Steps are searched from all that are left, so those that read otherwise go.
-    let odd = |played: &Played| odd_readings(&played.candidate.sections());
-    let least_odd = found.first().map(odd);
-    found.retain(|played| Some(odd(played)) == least_odd);
+    found.sort_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2));
     match found.is_empty() {
         true => (answers.to_vec(), ceilings.most_loss_db),
         false => {
@@ -103,14 +73,6 @@ pub(in crate::fit) fn loudest(
             (loudest.collect(), most_loss_db)
         }
     }
-}
-
-/// Orders by the shelves that nobody reads so; then by J.
-fn by_reading(a: &Played, b: &Played) -> std::cmp::Ordering {
-    let odd = |played: &Played| odd_readings(&played.candidate.sections());
-    odd(a)
-        .cmp(&odd(b))
-        .then(a.objective_db2.total_cmp(&b.objective_db2))
 }
 
 struct Lowering<'a, 'b> {

@@ -279,11 +279,15 @@ impl<'a> Search<'a> {
     /// The parts of J, and how much quieter the sections play, preamp and all, dB. The objective must have ceilings.
     pub(in crate::fit) fn parts_and_loss(&mut self, candidate: &Candidate) -> (Parts, f64) {
         let parts = self.parts(candidate);
-        // Below the lowest point the level goes on to that at 0 Hz, where only low shelves have any.
+        // Beyond the points the level goes on to that at 0 Hz, where only low shelves have any, and to that at half the rate,
+        // where only high shelves have.
         let sections = candidate.sections();
-        let low_shelves = sections.iter().filter(|section| section.shape == Shape::LowShelf);
-        let at_0_hz_db = low_shelves.map(|section| section.gain_db).sum::<f64>();
-        (parts, self.room.loss_db(at_0_hz_db))
+        let level_db = |shape: Shape| {
+            let alike = sections.iter().filter(|section| section.shape == shape);
+            alike.map(|section| section.gain_db).sum::<f64>()
+        };
+        let at_ends_db = level_db(Shape::LowShelf).max(level_db(Shape::HighShelf));
+        (parts, self.room.loss_db(at_ends_db))
     }
 
     /// The largest sum of all sections at the objective's points, dB.
