@@ -42,6 +42,7 @@ pub use given::fit_from;
 pub use task::{Answer, ChannelAnswer, Freedom, Playing, Task, Wanted};
 
 use channels::{one, two};
+use crate::filter::Section;
 
 /// Fits sections. J is never higher than with no section at all. With two channels it is also never higher than with
 /// one EQ for both, or with less effort.
@@ -58,6 +59,11 @@ pub fn fit(task: &Task<'_>) -> Answer {
 }
 
 impl Answer {
+    /// The fitted sections of each channel.
+    pub fn sections(&self) -> impl Iterator<Item = &Vec<Section>> {
+        self.channels.iter().map(|channel| &channel.sections)
+    }
+
     /// The same sections, with J computed for the wanted changes of `task` instead of those that were fitted.
     #[must_use]
     pub fn judged_by(mut self, task: &Task<'_>) -> Self {

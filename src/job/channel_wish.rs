@@ -8,7 +8,7 @@ use super::outcome::OtherEars;
 use super::wish::{FitBand, Wish};
 use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
-use crate::fit::{Answer, ChannelAnswer, Effort, Stop};
+use crate::fit::{Effort, Stop};
 use crate::limits::Limits;
 use crate::measurement::expected::{Ears, agreed, blurred, moved};
 use crate::measurement::grid::{self, OnGrid};
@@ -197,18 +197,16 @@ fn refuse_unknown_sides(measured: &Measured) -> Result<()> {
 }
 
 /// Fitted and kept sections of each channel, in frequency order.
-pub(super) fn all_sections(answer: &Answer, channels: &[ChannelWish<'_>]) -> Vec<Vec<Section>> {
-    let with_kept = |(fitted, wish): (&ChannelAnswer, &ChannelWish<'_>)| {
-        let mut all = [&fitted.sections, wish.kept].concat();
+pub(super) fn all_sections<'a>(
+    fitted: impl Iterator<Item = &'a Vec<Section>>,
+    channels: &[ChannelWish<'_>],
+) -> Vec<Vec<Section>> {
+    let with_kept = |(fitted, wish): (&Vec<Section>, &ChannelWish<'_>)| {
+        let mut all = [fitted, wish.kept].concat();
         all.sort_by(|a, b| a.f0_hz.total_cmp(&b.f0_hz).then(a.shape.cmp(&b.shape)));
         all
     };
-    answer
-        .channels
-        .iter()
-        .zip(channels)
-        .map(with_kept)
-        .collect()
+    fitted.zip(channels).map(with_kept).collect()
 }
 
 /// Grid points below half of `rate_hz`, above which nothing is played.

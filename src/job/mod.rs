@@ -15,6 +15,7 @@ mod basis;
 mod cautions;
 mod channel_wish;
 mod playable;
+mod reading;
 mod record;
 
 pub use measured::{Measured, SourceBend};

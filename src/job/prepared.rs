@@ -9,6 +9,7 @@ use super::playable::{
     Attempt, MOST_SEARCHES, Most, Playable, any_signal_line, headroom_and_loudness, peak_gain_db, within,
     within_loss,
 };
+use super::reading::{self, Reading};
 use super::record::record;
 use super::{Enough, LoudnessWish, Outcome, Start, TradeOffPoint, Wish};
 use crate::cost::heard::Heard;
@@ -23,6 +24,9 @@ use crate::limits::Limits;
 use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
 use crate::measurement::smooth::smooth;
+
+/// Readings of the same sections leave the same but for rounding, dB.
+const SAME_RESIDUAL_DB: f64 = 1e-6;
 
 /// What was measured, with its takes judged.
 #[derive(Debug, Clone)]
@@ -198,27 +202,34 @@ impl Fitting<'_> {
                 fit_from(&task, &given, *freedom)
             }
         };
-        let answer = if most.part < 1.0 {
-            answer.judged_by(&Task {
-                channels: &self.wanted(&wanted_db),
-                ..task
-            })
-        } else {
-            answer
+        let whole = Task {
+            channels: &self.wanted(&wanted_db),
+            ..task
         };
+        let mut answer = if most.part < 1.0 { answer.judged_by(&whole) } else { answer };
         self.refuse_stopped()?;
-        let all = all_sections(&answer, self.channels);
+        let all = all_sections(answer.sections(), self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
-        let wanted_db: Vec<&[f64]> = wanted_db.iter().map(Vec::as_slice).collect();
+        let wanted_lists: Vec<&[f64]> = wanted_db.iter().map(Vec::as_slice).collect();
         let rms_db = |sections: &[&[Section]]| {
-            channels_rms(sections, rate_hz, f_hz, weight, &wanted_db).together_db
+            channels_rms(sections, rate_hz, f_hz, weight, &wanted_lists).together_db
         };
         let residual_db = rms_db(&all);
         match wish.start {
             None => self.refuse_worse(rms_db(&vec![&[][..]; all.len()]), residual_db, &answer)?,
             Some(_) => all.iter().try_for_each(|sections| limits.allows(sections))?,
         }
-        let playing = headroom_and_loudness(&all, limits, wish.protection, &self.heard);
+        let objective_db2 = answer.objective_db2;
+        let own = answer.sections().cloned().collect();
+        let Reading { channels, playing } = self.loudest_reading(own, |all| rms_db(all) <= residual_db + SAME_RESIDUAL_DB);
+        if !channels.iter().eq(answer.sections()) {
+            for (channel, sections) in answer.channels.iter_mut().zip(channels) {
+                channel.sections = sections;
+            }
+            answer = answer.judged_by(&whole);
+        }
+        let all = all_sections(answer.sections(), self.channels);
+        let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
         let mut any_signal = Vec::new();
         if wish.protection.guard == Guard::AnySignal {
             for sections in &all {
@@ -229,10 +240,32 @@ impl Fitting<'_> {
             any_signal,
             playing,
             peak_gain_db: peak_gain_db(&all, &limits.rates_hz),
-            objective_db2: answer.objective_db2,
+            objective_db2,
             residual_db,
             answer,
         })
+    }
+
+    /// The loudest reading of the shelves of `own`, of those for which `leaves_the_same` holds; kept sections are among what
+    /// that is asked. Sections that were given stay as they read.
+    fn loudest_reading(
+        &self,
+        own: Vec<Vec<Section>>,
+        leaves_the_same: impl Fn(&[&[Section]]) -> bool,
+    ) -> Reading {
+        let Job { limits, wish, .. } = self.job;
+        let mut readings = match wish.start.is_none() && self.as_good_db() > 0.0 {
+            true => reading::others(&own, &self.basis.space, self.limits_left),
+            false => Vec::new(),
+        };
+        readings.insert(0, own);
+        let played = readings.into_iter().filter_map(|channels| {
+            let all = all_sections(channels.iter(), self.channels);
+            let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
+            let play = || headroom_and_loudness(&all, limits, wish.protection, &self.heard);
+            leaves_the_same(&all).then(|| Reading { playing: play(), channels })
+        });
+        reading::loudest(played.collect(), limits.rates_hz[0])
     }
 
     fn wanted<'b>(&'b self, wanted_db: &'b [Vec<f64>]) -> Vec<Wanted<'b>> {

@@ -29,7 +29,7 @@ pub(super) fn record(
     let rate_hz = job.limits.rates_hz[0];
     let support = &known_support(channels);
     let trusted_band_hz = job.measured.judging.rig.trusted_band_hz(support);
-    let all = all_sections(&playable.answer, channels);
+    let all = all_sections(playable.answer.sections(), channels);
     let sections: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
     let none = vec![&[][..]; sections.len()];
     let residuals = Residuals {

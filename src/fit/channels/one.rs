@@ -1,10 +1,10 @@
-//! The fit of one channel with a free level: search, removal of idle sections, loudness, steps, choice between mirrored
-//! shelves.
+//! The fit of one channel with a free level: search, removal of idle sections, choice between mirrored shelves, loudness,
+//! steps.
 
 use super::fewest::fewest_needed;
 use crate::filter::Section;
 use crate::fit::objective::Objective;
-use crate::fit::search::shelf_reading::{best_reading, loudest_reading};
+use crate::fit::search::shelf_reading::best_reading;
 use crate::fit::search::reach::{self, Level, Reach, close_within};
 use crate::fit::search::table::Table;
 use crate::fit::search::{Candidate, Search};
@@ -65,9 +65,6 @@ pub(in crate::fit) fn fit(task: &Task<'_>, wanted: Wanted<'_>) -> Answer {
         steps::on_steps(&starts, task.limits, task.space, task.effort, &mut judge);
     if value >= judge.value_of(&[]) {
         sections.clear();
-    }
-    if task.playing.is_some_and(|playing| playing.as_good_db > 0.0) {
-        sections = loudest_reading(sections, task.limits, &mut judge);
     }
     if task.economy > 0.0 {
         sections.retain(does_something);

@@ -7,7 +7,7 @@
 //!    the residual stays within what is allowed.
 //! 2. Those that then lose no more than `EQUAL_LOSS_DB` above the least are taken, that of least J first.
 //!
-//! How the shelves read is settled after that: see [`super::shelf_reading::loudest_reading`].
+//! How the shelves read is settled after that, once it is known what is played (`crate::job::reading`).
 //!
 //! Guaranteed: the residual of what is taken is at most `as_good_db` above the root of J of the best.
 

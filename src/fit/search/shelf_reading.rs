@@ -8,33 +8,32 @@
 //! `best_reading` tries all of them, for up to `MOST_SHELVES` shelves. Each is polished, because its boxes and its
 //! economy term differ; the lowest J wins, and among equal ones the lowest boost.
 //!
-//! Where loudness counts, as it usually does, `loudest_reading` has the last word: the reading that plays loudest, and of
-//! equally loud ones the most usual (`odd_readings` counts what is unusual): people read bass as a low shelf and treble as
-//! a high shelf. It changes neither the residual nor any number but the signs of gains, so it may follow the steps.
+//! Where loudness counts, as it usually does, `crate::job::reading` has the last word, by what is played; of equally loud
+//! readings it takes the most usual (`odd_readings` counts what is unusual).
 //!
 //! Guaranteed by `best_reading`: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for each reading
 //! taken for its lower boost, or stays at or below `EXACT`.
 
-use super::loudest::EQUAL_LOSS_DB;
 use super::{Candidate, EXACT, Search};
 use crate::filter::{Section, Shape};
 use crate::fit::objective::Level;
 use crate::fit::solver::Stopping;
 use crate::fit::space::Space;
-use crate::limits::Limits;
 
 /// Sets with more shelves than this keep their reading, since each shelf doubles the number of readings.
 const MOST_SHELVES: usize = 6;
 /// Two J that differ by at most this share count as equal: mirrored sets differ by rounding only.
 const EQUAL: f64 = 1e-6;
 
-/// Below this frequency people read a shelf as bass, hertz. Our choice.
-const BASS_BELOW_HZ: f64 = 700.0;
+/// People read a shelf as bass below the first of these, hertz, and as treble above the second. Our choice.
+const BASS_BELOW_HZ: f64 = 500.0;
+const TREBLE_ABOVE_HZ: f64 = 1000.0;
 
-/// Number of shelves that are not read as people read them.
-pub(in crate::fit) fn odd_readings(sections: &[Section]) -> usize {
+/// Number of shelves that are not read as people read them: a low shelf in the treble, a high shelf in the bass.
+#[must_use]
+pub fn odd_readings(sections: &[Section]) -> usize {
     let odd = |section: &&Section| match section.shape {
-        Shape::LowShelf => section.f0_hz >= BASS_BELOW_HZ,
+        Shape::LowShelf => section.f0_hz >= TREBLE_ABOVE_HZ,
         Shape::HighShelf => section.f0_hz < BASS_BELOW_HZ,
         Shape::Peaking => false,
     };
@@ -89,28 +88,9 @@ pub(in crate::fit) fn best_reading(
     best
 }
 
-/// The reading of the sections that plays loudest, preamp and all, of those that the space of `judge` and `limits` allow; of
-/// those that are as loud within [`EQUAL_LOSS_DB`], the one that people use. The objective of `judge` must have ceilings and a
-/// free level.
-pub(in crate::fit) fn loudest_reading(
-    sections: Vec<Section>,
-    limits: &Limits,
-    judge: &mut Search<'_>,
-) -> Vec<Section> {
-    let mut readings = other_readings(&sections, judge.space());
-    readings.retain(|read| limits.allows(read).is_ok());
-    readings.insert(0, sections);
-    let loss_db = |read: &Vec<Section>| judge.parts_and_loss(&Candidate::of(read)).1;
-    let losses_db: Vec<f64> = readings.iter().map(loss_db).collect();
-    let least_db = losses_db.iter().copied().fold(f64::INFINITY, f64::min);
-    let played = readings.into_iter().zip(losses_db);
-    let as_loud = played.filter(|(_, loss_db)| *loss_db <= least_db + EQUAL_LOSS_DB);
-    let usual = as_loud.min_by_key(|(read, _)| odd_readings(read));
-    usual.map_or_else(Vec::new, |(read, _)| read)
-}
-
 /// All other readings of the sections that `space` allows; empty if there are more than [`MOST_SHELVES`] shelves.
-pub(in crate::fit) fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
+#[must_use]
+pub fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
     let shelves = shelves(sections);
     if shelves.len() > MOST_SHELVES {
         return Vec::new();
