@@ -34,6 +34,10 @@ const REFUSED_WHOLE: u32 = 6;
 /// lost in the steps of the numbers. Our choice.
 const LEAST_PART: f64 = 0.5;
 const LOWERED_PART: f64 = 0.95;
+/// After an answer within what any signal may gain, it is searched for anew under what any signal gains near that one, until so
+/// many answers in a row have lowered J by less than this share. Our choice, see tests/benches/RESULTS.md.
+const MOST_NO_BETTER: usize = 2;
+const LEAST_FALL: f64 = 1e-3;
 /// A wish that is used up to this is used, dB.
 const UNUSED_DB: f64 = 0.1;
 /// Shares of the loss without a wish for which the trade-off is shown. Our choice.
@@ -101,7 +105,7 @@ pub(super) struct Attempt {
     pub residual_db: f64,
     /// The largest gain of all sections together, worst of the rates and channels, dB.
     pub peak_gain_db: f64,
-    /// What any signal can gain near this answer: one line a channel, where that guard asks for too much preamp.
+    /// What any signal can gain near this answer: one line a channel, where that guard asks for too much preamp, or did before.
     pub any_signal: Vec<Line>,
     pub playing: Result<Played>,
 }
@@ -191,9 +195,10 @@ pub(super) fn peak_gain_db(channels: &[&[Section]], rates_hz: &[f64]) -> f64 {
 }
 
 /// The best fit that `attempt` makes under ceilings, in at most `attempts`. Where the preamp that it needs or its boost is
-/// out of the equaliser's reach, ceilings are lowered by that and it is searched for anew; where it plays quieter or louder
-/// than the ceiling of the loss, that one is moved by the difference and the answer improved from where it is, as is `from`,
-/// if given. Where none is loud enough, the last one is returned.
+/// out of the equaliser's reach, ceilings are lowered by that and it is searched for anew. For any signal that goes on after
+/// the first answer within reach: what any signal gains near that one is a truer ceiling than those that led to it. Where it
+/// plays quieter or louder than the ceiling of the loss, that one is moved by the difference and the answer improved from
+/// where it is, as is `from`, if given. Where none is loud enough, the last one is returned.
 pub(super) fn within(
     mut most: Most,
     attempts: usize,
@@ -205,7 +210,7 @@ pub(super) fn within(
     let most_loss_db = most.loss_db;
     let mut best: Option<Playable> = None;
     let mut last: Option<Result<Playable>> = None;
-    let mut refused = 0;
+    let (mut refused, mut no_better) = (0, 0);
     for _ in 0..attempts {
         let found = match attempt(&most, effort, from.as_ref()) {
             Ok(found) => found,
@@ -232,13 +237,20 @@ pub(super) fn within(
                     last = Some(Ok(fit));
                     continue;
                 }
+                let fallen = |best: &Playable| fit.objective_db2 < best.objective_db2 * (1.0 - LEAST_FALL);
+                no_better = if best.as_ref().is_none_or(fallen) { 0 } else { no_better + 1 };
                 if best.as_ref().is_none_or(|best| fit.objective_db2 < best.objective_db2) {
                     best = Some(fit);
                 }
                 if too_much_db < -UNUSED_DB && too_much_db.is_finite() {
                     continue;
                 }
-                break;
+                if found.any_signal.is_empty() || most_loss_db.is_finite() || no_better >= MOST_NO_BETTER {
+                    break;
+                }
+                most.any_signal = found.any_signal;
+                most.part = 1.0;
+                from = None;
             }
             Err(error) => {
                 let Some(too_much) = too_much(&error) else {
@@ -256,28 +268,34 @@ pub(super) fn within(
     best.map(Ok).or(last).expect("at least one attempt")
 }
 
-/// A ceiling for what any signal can gain near `sections`, which need too much preamp for that guard; None where that is
-/// not why they cannot be played, or they ring for too long to tell.
+/// A ceiling for what any signal can gain near `sections`, for which it gains `too_much_db` (negative: less than it may); None
+/// where they ring for too long to tell.
 pub(super) fn any_signal_line(
     sections: &[Section],
     frequency_hz: &[f64],
     rate_hz: f64,
-    playing: &Result<Played>,
+    too_much_db: f64,
 ) -> Result<Option<Line>> {
-    let Some(too_much) = playing.as_ref().err().and_then(|error| too_much(error)) else {
-        return Ok(None);
-    };
     let bands_hz = bands_around(frequency_hz);
     let slope = any_signal_slope(sections, rate_hz, &bands_hz)?;
     Ok(slope.map(|slope| {
         let levels_db = levels_db(sections, rate_hz, frequency_hz);
         let now_db: f64 = levels_db.iter().zip(&slope).map(|(db, slope)| db * slope).sum();
         Line {
-            most_db: now_db - too_much.db,
+            most_db: now_db - too_much_db,
             bands_hz,
             slope,
         }
     }))
+}
+
+/// By how much the preamp that any signal needs is out of reach, dB; negative where it is not. None where an answer is refused
+/// for another reason.
+pub(super) fn any_signal_too_much_db(playing: &Result<Played>, lowest_preamp_db: f64) -> Option<f64> {
+    match playing {
+        Ok(played) => Some(lowest_preamp_db - played.headroom.preamp_db),
+        Err(error) => too_much(error).map(|too_much| too_much.db),
+    }
 }
 
 /// Why an answer is refused; None where that is another reason than preamp or total boost.

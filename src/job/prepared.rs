@@ -6,7 +6,8 @@ use super::channel_wish::{ChannelWish, Job, all_sections, channels, points_below
 use super::error::JobFault;
 use super::measured::Measured;
 use super::playable::{
-    Attempt, MOST_SEARCHES, Most, Playable, any_signal_line, headroom_and_loudness, peak_gain_db, within,
+    Attempt, MOST_SEARCHES, Most, Playable, any_signal_line, any_signal_too_much_db,
+    headroom_and_loudness, peak_gain_db, within,
     within_loss,
 };
 use super::reading::{self, Reading};
@@ -231,9 +232,14 @@ impl Fitting<'_> {
         let all = all_sections(answer.sections(), self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
         let mut any_signal = Vec::new();
-        if wish.protection.guard == Guard::AnySignal {
+        let was_too_much = playing.is_err() || !most.any_signal.is_empty();
+        let too_much_db = any_signal_too_much_db(&playing, limits.preamp_db.min());
+        if let Some(too_much_db) = too_much_db
+            && wish.protection.guard == Guard::AnySignal
+            && was_too_much
+        {
             for sections in &all {
-                any_signal.extend(any_signal_line(sections, f_hz, rate_hz, &playing)?);
+                any_signal.extend(any_signal_line(sections, f_hz, rate_hz, too_much_db)?);
             }
         }
         Ok(Attempt {

@@ -1,6 +1,6 @@
 //! Are takes judged as they are? Sets with planted faults (`tests/support/seatings.rs`), none of them of the demo.
 //!
-//! `cargo bench --bench takes` judges 120 sets a fault, 1,920 in all (`-- sets=N from=SEED` others, `-- show=FAULT` shows the sets
+//! `cargo bench --bench takes` judges 120 sets a fault, 2,040 in all (`-- sets=N from=SEED` others, `-- show=FAULT` shows the sets
 //! that went wrong, FAULT by its number from 0). Words of the table:
 //!
 //! - planted: what was to be found. Takes that leak, hum or are rough; else sets.

@@ -48,10 +48,13 @@ pub enum Fault {
     Hum,
     /// Roughness of 0.7 to 1.2 dB rms.
     Rough,
+    /// First-order leaks of 2 to 10 dB at 20 Hz in two of three takes of the only side: where they are alike, a vent that was
+    /// blocked in the third looks the same.
+    TwoLeaksOfThree,
 }
 
 impl Fault {
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 17] = [
         Self::None,
         Self::Leak,
         Self::ResonantLeak,
@@ -68,6 +71,7 @@ impl Fault {
         Self::OtherBody,
         Self::Hum,
         Self::Rough,
+        Self::TwoLeaksOfThree,
     ];
 
     pub fn words(self) -> &'static str {
@@ -88,6 +92,7 @@ impl Fault {
             Self::OtherBody => "another body, one of three",
             Self::Hum => "hum",
             Self::Rough => "rough, 0.7-1.2 dB",
+            Self::TwoLeaksOfThree => "two leaks of three, one side",
         }
     }
 }
@@ -519,6 +524,12 @@ pub fn planted(fault: Fault, seed: u64) -> Planted {
             }
             set.levels(LEFT, &levels_db, Truth::Rough);
         }
+        Fault::TwoLeaksOfThree => {
+            for _ in 0..2 {
+                leak(&mut set, c, LEFT, false);
+            }
+            set.sound(c, LEFT, 1);
+        }
     }
     Planted {
         takes: set.takes,
@@ -595,7 +606,9 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
                 score.sound += 1;
                 // Where nothing can tell which of them are right, they stay undecided, and that is no accusation.
                 let accused = match fault {
-                    Fault::SwapAmongTwo | Fault::BlockedVentOfThree => take.set_aside,
+                    Fault::SwapAmongTwo | Fault::BlockedVentOfThree | Fault::TwoLeaksOfThree => {
+                        take.set_aside
+                    }
                     _ => is_accused(take),
                 };
                 score.false_alarms += usize::from(accused);
@@ -634,6 +647,12 @@ fn score_of(fault: Fault, set: &Planted, judged: &Judged) -> Score {
         }
         Fault::None => {
             score.planted = 0;
+        }
+        Fault::TwoLeaksOfThree => {
+            score.wrong = usize::from(sound_lost);
+            score.right = usize::from(score.right == score.planted && !sound_lost);
+            score.planted = 1;
+            return score;
         }
         Fault::SwapAmongTwo | Fault::SwapAmongMore | Fault::MoreBass | Fault::OtherBody => {
             score.planted = 1;
