@@ -175,7 +175,7 @@ fn other_readings(sections: &[Section]) -> Vec<Vec<Section>> {
 #[test]
 fn more_preamp_for_any_signal_leaves_no_more_and_what_a_general_optimiser_leaves() {
     // What SLSQP leaves from five starts for these two: tests/benches/RESULTS.md, ceilings.
-    let leaves_db = [(3.0, 0.218), (6.0, 0.198)];
+    let leaves_db: [(f64, f64); 2] = [(3.0, 0.218), (6.0, 0.198)];
     let folder = tempfile::tempdir().unwrap();
     let limits = folder.path().join("continuous.limits.toml");
     let mut before_db = f64::INFINITY;
@@ -202,7 +202,7 @@ fn more_preamp_for_any_signal_leaves_no_more_and_what_a_general_optimiser_leaves
             .as_f64()
             .unwrap();
         assert!(
-            residual_db <= (1.03 * slsqp_db).max(slsqp_db + 0.01),
+            residual_db <= f64::max(1.03 * slsqp_db, slsqp_db + 0.01),
             "{preamp_db} dB: {residual_db}"
         );
         assert!(residual_db <= before_db, "{preamp_db} dB: {residual_db}");
