@@ -24,6 +24,10 @@ use crate::limits::error::LimitsFault;
 pub(super) const MOST_SEARCHES: usize = 10;
 /// Most attempts at an answer that is loud enough. Our choice.
 const MOST_LOUD_ATTEMPTS: usize = 6;
+/// So many answers of the trade-off, those that lose nearly as much as is wished for, are improved toward it, in so many
+/// attempts each. Our choice.
+const MOST_NEARBY: usize = 2;
+const MOST_NEARBY_ATTEMPTS: usize = 3;
 /// A ceiling is lowered by what was too much and by this times the number of answers so far that were refused, dB: less is
 /// lost in the steps of the numbers.
 const LOWERED_DB: f64 = 0.02;
@@ -321,6 +325,9 @@ fn too_much(error: &Error) -> Option<TooMuch> {
 ///
 /// The trade-off of one channel is searched for anew at each of its losses. Searches of two channels take several times as
 /// long, so there each answer is improved from the one before it, from `free` downwards.
+///
+/// Beside a search under the wished ceiling itself, the answers nearest to it are improved toward it, so that it leaves no more
+/// than they lead to.
 pub(super) fn within_loss(
     most_loss_db: f64,
     effort: Effort,
@@ -335,13 +342,24 @@ pub(super) fn within_loss(
         found.extend(fit_within(share * free_loss_db, 1, Effort::Quick, before));
     }
     if free_loss_db > most_loss_db {
-        found.extend(fit_within(most_loss_db, MOST_LOUD_ATTEMPTS, effort, None));
+        let away_db = |fit: &Playable| (fit.loudness_loss_db() - most_loss_db).abs();
+        let mut nearby = found.clone();
+        nearby.sort_by(|a, b| away_db(a).total_cmp(&away_db(b)));
+        nearby.truncate(MOST_NEARBY);
+        let searched = fit_within(most_loss_db, MOST_LOUD_ATTEMPTS, effort, None);
+        let improved = nearby
+            .iter()
+            .filter_map(|fit| fit_within(most_loss_db, MOST_NEARBY_ATTEMPTS, effort, Some(&fit.answer)));
+        found.extend(best_within(most_loss_db, searched.into_iter().chain(improved)));
     }
-    let fitting = found
-        .iter()
-        .filter(|fit| fit.loudness_loss_db() <= most_loss_db);
-    let best = fitting.min_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2));
-    (best.cloned(), trade_off(&found))
+    let best = best_within(most_loss_db, found.iter().cloned());
+    (best, trade_off(&found))
+}
+
+/// The fit of least J among those that play no more than `most_loss_db` quieter.
+fn best_within(most_loss_db: f64, fits: impl Iterator<Item = Playable>) -> Option<Playable> {
+    let fitting = fits.filter(|fit| fit.loudness_loss_db() <= most_loss_db);
+    fitting.min_by(|a, b| a.objective_db2.total_cmp(&b.objective_db2))
 }
 
 /// The fits that no other beats in both loss and residual, by rising loss.
