@@ -21,15 +21,22 @@ use crate::measurement::grid;
 /// presets in tests/benches/listeners.rs wasted more than 0.2 dB for a more usual reading.
 const AS_LOUD_DB: f64 = 0.1;
 
+/// Most shelves of all channels whose readings are tried, since each shelf doubles their number.
+const MOST_SHELVES: usize = 6;
+
 /// Fitted sections of each channel, and how they are played.
 pub(super) struct Reading {
     pub channels: Vec<Vec<Section>>,
     pub playing: Result<Played>,
 }
 
-/// All other readings of the sections of one channel or two that `space` and `limits` allow. Where two channels share a level,
-/// not all of them leave the same.
+/// All other readings of the sections of one channel or two that `space` and `limits` allow; none if the channels have more than
+/// [`MOST_SHELVES`] together. Where two channels share a level, not all of them leave the same.
 pub(super) fn others(channels: &[Vec<Section>], space: &Space, limits: &Limits) -> Vec<Vec<Vec<Section>>> {
+    let shelves = channels.iter().flatten().filter(|section| section.shape.is_shelf());
+    if shelves.count() > MOST_SHELVES {
+        return Vec::new();
+    }
     let mut found: Vec<Vec<Vec<Section>>> = vec![Vec::new()];
     for sections in channels {
         let others = other_readings(sections, space);

@@ -88,7 +88,7 @@ pub(in crate::fit) fn best_reading(
     best
 }
 
-/// All other readings of the sections that `space` allows; empty if there are more than [`MOST_SHELVES`] shelves.
+/// All other readings of the sections that `space` allows; empty if there are more than six shelves.
 #[must_use]
 pub fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
     let shelves = shelves(sections);
