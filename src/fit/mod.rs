@@ -41,8 +41,8 @@ pub use objective::ceilings::Ceilings;
 pub use given::fit_from;
 pub use task::{Answer, ChannelAnswer, Freedom, Playing, Task, Wanted};
 
-use channels::{one, two};
 use crate::filter::Section;
+use channels::{one, two};
 
 /// Fits sections. J is never higher than with no section at all. With two channels it is also never higher than with
 /// one EQ for both, or with less effort.

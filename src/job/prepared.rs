@@ -6,9 +6,8 @@ use super::channel_wish::{ChannelWish, Job, all_sections, channels, points_below
 use super::error::JobFault;
 use super::measured::Measured;
 use super::playable::{
-    Attempt, MOST_SEARCHES, Most, Playable, any_signal_line, any_signal_too_much_db,
-    headroom_and_loudness, peak_gain_db, within,
-    within_loss,
+    Attempt, MOST_SEARCHES, Most, Playable, Played, any_signal_line, any_signal_too_much_db, headroom_and_loudness,
+    peak_gain_db, within, within_loss,
 };
 use super::reading::{self, Reading};
 use super::record::record;
@@ -17,6 +16,7 @@ use crate::cost::heard::Heard;
 use crate::cost::programme::Programme;
 use crate::error::{Error, Knob, Result, Source};
 use crate::filter::Section;
+use crate::fit::objective::ceilings::Line;
 use crate::fit::residual::channels_rms;
 use crate::fit::search::reach::Level;
 use crate::fit::{Answer, Ceilings, ChannelAnswer, Effort, Freedom, Playing, Stop, Task, Wanted, fit, fit_from};
@@ -171,16 +171,7 @@ impl Fitting<'_> {
         let wanted_db: Vec<Vec<f64>> = self.channels.iter().map(wanted_db).collect();
         let part_db = |change_db: &Vec<f64>| change_db.iter().map(|db| db * most.part).collect();
         let part_db: Vec<Vec<f64>> = wanted_db.iter().map(part_db).collect();
-        let playing = Playing {
-            ceilings: Ceilings {
-                frequency_hz: f_hz.to_vec(),
-                heard: f_hz.iter().map(|f_hz| self.heard.power_at(*f_hz)).collect(),
-                most_loss_db: most.loss_db,
-                most_gain_db: most.gain_db,
-                lines: most.any_signal.clone(),
-            },
-            as_good_db: self.as_good_db(),
-        };
+        let playing = self.playing(most, f_hz);
         let task = Task {
             frequency_hz: f_hz,
             weight,
@@ -231,19 +222,8 @@ impl Fitting<'_> {
         }
         let all = all_sections(answer.sections(), self.channels);
         let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
-        let mut any_signal = Vec::new();
-        let was_too_much = playing.is_err() || !most.any_signal.is_empty();
-        let too_much_db = any_signal_too_much_db(&playing, limits.preamp_db.min());
-        if let Some(too_much_db) = too_much_db
-            && wish.protection.guard == Guard::AnySignal
-            && was_too_much
-        {
-            for sections in &all {
-                any_signal.extend(any_signal_line(sections, f_hz, rate_hz, too_much_db)?);
-            }
-        }
         Ok(Attempt {
-            any_signal,
+            any_signal: self.any_signal_lines(&all, f_hz, &playing, !most.any_signal.is_empty())?,
             playing,
             peak_gain_db: peak_gain_db(&all, &limits.rates_hz),
             objective_db2,
@@ -252,24 +232,60 @@ impl Fitting<'_> {
         })
     }
 
-    /// The loudest reading of the shelves of `own`, of those for which `leaves_the_same` holds; kept sections are among what
-    /// that is asked. Sections that were given stay as they read.
+    /// What is asked of loudness and gain under these ceilings, at points of the grid.
+    fn playing(&self, most: &Most, f_hz: &[f64]) -> Playing {
+        Playing {
+            ceilings: Ceilings {
+                frequency_hz: f_hz.to_vec(),
+                heard: f_hz.iter().map(|f_hz| self.heard.power_at(*f_hz)).collect(),
+                most_loss_db: most.loss_db,
+                most_gain_db: most.gain_db,
+                lines: most.any_signal.clone(),
+            },
+            as_good_db: self.as_good_db(),
+        }
+    }
+
+    /// What any signal can gain near these sections of each channel, where that guard asks for too much preamp, or asked for too
+    /// much before.
+    fn any_signal_lines(
+        &self,
+        channels: &[&[Section]],
+        f_hz: &[f64],
+        playing: &Result<Played>,
+        asked_before: bool,
+    ) -> Result<Vec<Line>> {
+        let Job { limits, wish, .. } = self.job;
+        let asks = wish.protection.guard == Guard::AnySignal && (playing.is_err() || asked_before);
+        let too_much_db = any_signal_too_much_db(playing, limits.preamp_db.min());
+        let Some(too_much_db) = too_much_db.filter(|_| asks) else {
+            return Ok(Vec::new());
+        };
+        let line = |sections: &&[Section]| any_signal_line(sections, f_hz, limits.rates_hz[0], too_much_db);
+        channels.iter().filter_map(|sections| line(sections).transpose()).collect()
+    }
+
+    /// The loudest reading of the shelves of `own`, of those for which `leaves_the_same` holds, which is asked about fitted and
+    /// kept sections together. Sections that were given stay as they read.
     fn loudest_reading(
         &self,
         own: Vec<Vec<Section>>,
         leaves_the_same: impl Fn(&[&[Section]]) -> bool,
     ) -> Reading {
         let Job { limits, wish, .. } = self.job;
-        let mut readings = match wish.start.is_none() && self.as_good_db() > 0.0 {
+        let mut others = match wish.start.is_none() && self.as_good_db() > 0.0 {
             true => reading::others(&own, &self.basis.space, self.limits_left),
             false => Vec::new(),
         };
-        readings.insert(0, own);
-        let played = readings.into_iter().filter_map(|channels| {
+        others.retain(|channels| {
+            let all = all_sections(channels.iter(), self.channels);
+            leaves_the_same(&all.iter().map(Vec::as_slice).collect::<Vec<_>>())
+        });
+        let played = std::iter::once(own).chain(others).map(|channels| {
             let all = all_sections(channels.iter(), self.channels);
             let all: Vec<&[Section]> = all.iter().map(Vec::as_slice).collect();
-            let play = || headroom_and_loudness(&all, limits, wish.protection, &self.heard);
-            leaves_the_same(&all).then(|| Reading { playing: play(), channels })
+            let playing = headroom_and_loudness(&all, limits, wish.protection, &self.heard);
+            Reading { channels, playing }
         });
         reading::loudest(played.collect(), limits.rates_hz[0])
     }

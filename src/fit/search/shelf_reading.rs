@@ -11,8 +11,8 @@
 //! Where loudness counts, as it usually does, `crate::job::reading` has the last word, by what is played; of equally loud
 //! readings it takes the most usual (`odd_readings` counts what is unusual).
 //!
-//! Guaranteed by `best_reading`: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for each reading
-//! taken for its lower boost, or stays at or below `EXACT`.
+//! Guaranteed by `best_reading`: the result fits the space if the candidate does. J rises by at most `EQUAL` of itself for
+//! each reading taken for its lower boost, or stays at or below `EXACT`.
 
 use super::{Candidate, EXACT, Search};
 use crate::filter::{Section, Shape};
