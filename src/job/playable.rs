@@ -24,8 +24,8 @@ use crate::limits::error::LimitsFault;
 pub(super) const MOST_SEARCHES: usize = 10;
 /// Most attempts at an answer that is loud enough. Our choice.
 const MOST_LOUD_ATTEMPTS: usize = 6;
-/// So many answers of the trade-off, those that lose nearly as much as is wished for, are improved toward it, in so many
-/// attempts each. Our choice.
+/// Number of answers of the trade-off, those whose loss is nearest to the wish, that are improved toward it; and most attempts
+/// for each. Our choice.
 const MOST_NEARBY: usize = 2;
 const MOST_NEARBY_ATTEMPTS: usize = 3;
 /// A ceiling is lowered by what was too much and by this times the number of answers so far that were refused, dB: less is
@@ -38,8 +38,8 @@ const REFUSED_WHOLE: u32 = 6;
 /// lost in the steps of the numbers. Our choice.
 const LEAST_PART: f64 = 0.5;
 const LOWERED_PART: f64 = 0.95;
-/// After an answer within what any signal may gain, it is searched for anew under what any signal gains near that one, until so
-/// many answers in a row have lowered J by less than this share. Our choice, see tests/benches/RESULTS.md.
+/// Once an answer has enough preamp for any signal, it is searched for anew under a ceiling computed at that answer. The searches
+/// end after this many answers in a row that lower J by less than this share. Our choice, see tests/benches/RESULTS.md.
 const MOST_NO_BETTER: usize = 2;
 const LEAST_FALL: f64 = 1e-3;
 /// A wish that is used up to this is used, dB.
@@ -109,7 +109,8 @@ pub(super) struct Attempt {
     pub residual_db: f64,
     /// The largest gain of all sections together, worst of the rates and channels, dB.
     pub peak_gain_db: f64,
-    /// What any signal can gain near this answer: one line a channel, where that guard asks for too much preamp, or did before.
+    /// What any signal can gain near this answer: one line a channel, where that guard asks for too much preamp, or did so for an
+    /// answer before.
     pub any_signal: Vec<Line>,
     pub playing: Result<Played>,
 }
@@ -199,9 +200,9 @@ pub(super) fn peak_gain_db(channels: &[&[Section]], rates_hz: &[f64]) -> f64 {
 }
 
 /// The best fit that `attempt` makes under ceilings, in at most `attempts`. Where the preamp that it needs or its boost is
-/// out of the equaliser's reach, ceilings are lowered by that and it is searched for anew. For any signal that goes on after
-/// the first answer within reach: what any signal gains near that one is a truer ceiling than those that led to it. Where it
-/// plays quieter or louder than the ceiling of the loss, that one is moved by the difference and the answer improved from
+/// out of the equaliser's reach, ceilings are lowered by that and it is searched for anew. Where the guard is for any signal,
+/// the searches go on after the first answer within reach, under a ceiling computed at that answer: it is more exact there than
+/// the ceilings that led to it. Where an answer plays quieter or louder than the ceiling of the loss, that one is moved by the difference and the answer improved from
 /// where it is, as is `from`, if given. Where none is loud enough, the last one is returned.
 pub(super) fn within(
     mut most: Most,

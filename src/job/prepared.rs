@@ -26,7 +26,7 @@ use crate::measurement::grid;
 use crate::measurement::judge::{Judged, judge};
 use crate::measurement::smooth::smooth;
 
-/// Readings of the same sections leave the same but for rounding, dB.
+/// Largest difference of the residual between readings of the same sections, dB. It is due to rounding alone.
 const SAME_RESIDUAL_DB: f64 = 1e-6;
 
 /// What was measured, with its takes judged.

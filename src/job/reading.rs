@@ -2,27 +2,24 @@
 //!
 //! A shelf and its mirror differ only in level ([`crate::fit::search::shelf_reading`]), so a set of shelves has several
 //! readings that leave the same residual. They differ in the largest boost, so in the preamp that the guard asks for, so in
-//! loudness. What that is can be told only once all numbers are on the equaliser's steps; a mirror keeps these but for the
+//! loudness. How loud each plays is known only once all numbers are on the equaliser's steps; a mirror keeps these but for the
 //! sign of its gain.
 //!
-//! Taken is the reading that plays loudest. Of those that are as loud within [`AS_LOUD_DB`] it is the one that people
-//! use, bass as a low shelf and treble as a high shelf; of these the one whose sections oppose each other least.
+//! The reading that plays loudest is taken. Where several are as loud within [`AS_LOUD_DB`], it is the one that people use,
+//! bass as a low shelf and treble as a high shelf; of these the one whose sections oppose each other least.
 
 use super::playable::Played;
 use crate::error::Result;
 use crate::filter::Section;
 use crate::fit::residual::economy_ratio_of_channels;
-use crate::fit::search::shelf_reading::{odd_readings, other_readings};
+use crate::fit::search::shelf_reading::{MOST_SHELVES, odd_readings, other_readings};
 use crate::fit::space::Space;
 use crate::limits::Limits;
 use crate::measurement::grid;
 
 /// Losses this near each other count as equal, dB: a usual step of the preamp, to which it is rounded. With 0.2, one of 480
-/// presets in tests/benches/listeners.rs wasted more than 0.2 dB for a more usual reading.
+/// presets in tests/benches/listeners.rs wasted more than 0.2 dB, to be read as usual.
 const AS_LOUD_DB: f64 = 0.1;
-
-/// Most shelves of all channels whose readings are tried, since each shelf doubles their number.
-const MOST_SHELVES: usize = 6;
 
 /// Fitted sections of each channel, and how they are played.
 pub(super) struct Reading {
@@ -39,9 +36,8 @@ pub(super) fn others(channels: &[Vec<Section>], space: &Space, limits: &Limits) 
     }
     let mut found: Vec<Vec<Vec<Section>>> = vec![Vec::new()];
     for sections in channels {
-        let others = other_readings(sections, space);
-        let allowed = others.into_iter().filter(|read| limits.allows(read).is_ok());
-        let own: Vec<Vec<Section>> = std::iter::once(sections.clone()).chain(allowed).collect();
+        let others = other_readings(sections, |read| space.fits(read) && limits.allows(read).is_ok());
+        let own: Vec<Vec<Section>> = std::iter::once(sections.clone()).chain(others).collect();
         let with = |before: &Vec<Vec<Section>>| {
             let read = |read: &Vec<Section>| [&before[..], std::slice::from_ref(read)].concat();
             own.iter().map(read).collect::<Vec<_>>()

@@ -13,7 +13,7 @@ use std::path::PathBuf;
 use bandwright::cost::weighting::a_db;
 use bandwright::filter::{Section, Shape, cascade};
 use bandwright::fit::residual::economy_ratio_of_channels;
-use bandwright::fit::search::shelf_reading::mirrored;
+use bandwright::fit::search::shelf_reading::other_readings;
 use bandwright::fit::{Effort, Stop};
 use bandwright::headroom::{Protection, guarded};
 use bandwright::job::{ECONOMY, LEAST_GAIN_DB, Measured, Prepared, Wish};
@@ -78,9 +78,9 @@ fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64
         ))
     };
     let preset_loss_db = loss_db(sections).expect("the standard preamp reaches far");
-    let others = other_readings(sections);
-    let allowed = others.iter().filter(|read| limits.allows(read).is_ok());
-    let least_loss_db = allowed
+    let others = other_readings(sections, |read| limits.allows(read).is_ok());
+    let least_loss_db = others
+        .iter()
         .filter_map(|read| loss_db(read))
         .fold(preset_loss_db, f64::min);
     Heard {
@@ -100,22 +100,6 @@ fn heard(unit: &Unit, sections: &[Section], target_db: &[f64], diffuse_db: &[f64
             .filter(|section| is_against_rules(unit, section))
             .count(),
     }
-}
-
-/// All readings of the shelves but the given one.
-fn other_readings(sections: &[Section]) -> Vec<Vec<Section>> {
-    let is_shelf = |k: &usize| sections[*k].shape.is_shelf();
-    let shelves: Vec<usize> = (0..sections.len()).filter(is_shelf).collect();
-    let read = |choice: usize| {
-        let mut read = sections.to_vec();
-        for (bit, &k) in shelves.iter().enumerate() {
-            if choice >> bit & 1 == 1 {
-                read[k] = mirrored(&sections[k]).expect("a shelf has a mirror");
-            }
-        }
-        read
-    };
-    (1..1 << shelves.len()).map(read).collect()
 }
 
 /// A peaking section above the trusted band, or one of more than q 2 that boosts where the takes differ by more than 1 dB.

@@ -7,8 +7,8 @@
 //! - right: found, and called what it is; a leak, a wrong unit and another body: set aside, whatever it is called. Of
 //!   copies: all but one told. Of vents: the blocked take told, no other set aside, no side accused. Of swapped labels:
 //!   told, and no take of that side set aside.
-//! - wrong: not right; where labels are swapped and of wrong units: a sound take was set aside. What is neither stayed
-//!   undecided.
+//! - wrong: not right; where labels are swapped, of wrong units and of three takes of one side: a sound take was set aside. What
+//!   is neither stayed undecided.
 //! - false alarms: sound takes that were set aside or are called anything but sound.
 
 #[path = "../support/seatings.rs"]

@@ -45,6 +45,15 @@ fn leaks_of_either_order_are_set_aside_wherever_below_40_hz_they_are_worst() {
 }
 
 #[test]
+fn leaks_that_happen_to_be_alike_do_not_outvote_several_sound_takes() {
+    // In each of these, four leaks or more are alike, and two sound takes or three; the sound ones were called blocked vents.
+    for seed in [300_002, 300_144, 300_165, 300_206] {
+        let of = score(Fault::Leak, seed);
+        assert_eq!((of.wrong, of.false_alarms), (0, 0), "{seed}: {of:?}");
+    }
+}
+
+#[test]
 fn sound_takes_are_sound() {
     let all = scored(&[Fault::None], 2 * SETS);
     assert!(all.sound > 400);
@@ -83,6 +92,8 @@ fn a_vent_is_no_leak_and_a_blocked_one_is_told() {
         is_within(of_three.wrong, SETS as usize, 0.05),
         "{of_three:?}"
     );
+    let two_leaks = scored(&[Fault::TwoLeaksOfThree], SETS);
+    assert_eq!((two_leaks.wrong, two_leaks.false_alarms), (0, 0));
 }
 
 #[test]

@@ -394,7 +394,7 @@ fn pairs_of_readings(
 /// The sections in all readings of their shelves that the space allows.
 fn readings(answer: &Candidate, space: &Space) -> Vec<Vec<Section>> {
     let sections = answer.sections();
-    let others = other_readings(&sections, space);
+    let others = other_readings(&sections, |read| space.fits(read));
     std::iter::once(sections).chain(others).collect()
 }
 

@@ -18,10 +18,9 @@ use super::{Candidate, EXACT, Search};
 use crate::filter::{Section, Shape};
 use crate::fit::objective::Level;
 use crate::fit::solver::Stopping;
-use crate::fit::space::Space;
 
 /// Sets with more shelves than this keep their reading, since each shelf doubles the number of readings.
-const MOST_SHELVES: usize = 6;
+pub const MOST_SHELVES: usize = 6;
 /// Two J that differ by at most this share count as equal: mirrored sets differ by rounding only.
 const EQUAL: f64 = 1e-6;
 
@@ -70,7 +69,7 @@ pub(in crate::fit) fn best_reading(
     if shelves(&sections).len() > MOST_SHELVES {
         return candidate;
     }
-    let others = other_readings(&sections, judge.space());
+    let others = other_readings(&sections, |read| judge.space().fits(read));
     let mut best_boost_db = judge.largest_boost_db(&candidate);
     let mut best = candidate;
     for read in others {
@@ -88,9 +87,9 @@ pub(in crate::fit) fn best_reading(
     best
 }
 
-/// All other readings of the sections that `space` allows; empty if there are more than six shelves.
+/// All other readings of the sections that are `allowed`; empty if there are more than [`MOST_SHELVES`].
 #[must_use]
-pub fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> {
+pub fn other_readings(sections: &[Section], allowed: impl Fn(&[Section]) -> bool) -> Vec<Vec<Section>> {
     let shelves = shelves(sections);
     if shelves.len() > MOST_SHELVES {
         return Vec::new();
@@ -108,7 +107,7 @@ pub fn other_readings(sections: &[Section], space: &Space) -> Vec<Vec<Section>> 
     };
     (1..1 << shelves.len())
         .map(read)
-        .filter(|read| space.fits(read))
+        .filter(|read| allowed(read))
         .collect()
 }
 
